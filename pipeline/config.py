@@ -1,0 +1,300 @@
+"""Every setting: its type, default, range and meaning. The commented defaults and the schema under `config/` are
+written from here (`python -m pipeline.config`) and a test holds them to it."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.errors import SettingsError
+from pipeline.files import shown, write_json, write_text
+
+TRIP_FILE = "trip.yaml"
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+
+class Site(_Section):
+    """Where the camera stood; optional, for altitude and refraction."""
+
+    latitude: float | None = Field(None, ge=-90, le=90, description="degrees, north positive")
+    longitude: float | None = Field(None, ge=-180, le=180, description="degrees, east positive")
+    utc_offset_hours: float | None = Field(
+        None, ge=-14, le=14, description="what the camera's clock showed minus UTC, where the frames do not say"
+    )
+
+
+class HandScene(_Section):
+    """A scene made by hand."""
+
+    frames: list[str] = Field(
+        default_factory=list, description="names or patterns (*, ?) of the frames that belong to it"
+    )
+    title: str | None = Field(None, description="what to call it on its page")
+
+
+class Limits(_Section):
+    """What the run may use."""
+
+    memory_mb: int = Field(1200, ge=300, le=1_000_000, description="memory of the largest job, MB")
+    scratch_mb: int | None = Field(
+        None, ge=100, description="disk space for scratch, MB; the run stops before it starts where a scene cannot fit"
+    )
+    frames_per_job: int = Field(16, ge=1, le=256, description="frames that one job decodes and grades")
+
+
+class InventorySettings(_Section):
+    """Sorting the card."""
+
+    pause_min: float = Field(30.0, gt=0, description="a pause longer than this begins a new scene, minutes")
+    overlap: float = Field(
+        0.6, gt=0, le=1, description="share of the frame that every frame has in common with its scene's reference"
+    )
+    temperature_tolerance_c: float = Field(
+        3.0,
+        gt=0,
+        description="darks within this of the lights' sensor temperature match, where both are known, degrees C",
+    )
+    exposure_tolerance: float = Field(
+        0.03, gt=0, le=0.5, description="darks whose exposure differs by less than this share match"
+    )
+
+
+class GradeSettings(_Section):
+    """Finding and measuring stars."""
+
+    detection_sigma: float = Field(
+        5.0, ge=2, le=50, description="a star rises this many standard deviations of the noise above its sky"
+    )
+    stars_max: int = Field(3000, ge=50, le=100_000, description="the brightest stars that are measured in a frame")
+
+
+class JudgeSettings(_Section):
+    """Which frames are set aside."""
+
+    mount: Literal["auto", "tripod", "tracker"] = Field(
+        "auto", description="what was meant; auto tells it from the stars"
+    )
+
+
+class DarkSettings(_Section):
+    """Dark frames and defective pixels."""
+
+    hot_sigma: float = Field(
+        6.0, ge=3, description="a pixel of the master dark this many standard deviations above its like is hot"
+    )
+
+
+class RegisterSettings(_Section):
+    """Placing frames on one another."""
+
+    stars: int = Field(800, ge=20, le=10_000, description="brightest stars of a frame that the fit uses")
+    rms_max_px: float = Field(
+        1.0, gt=0, description="a frame whose stars miss their places by more than this is not registered, px"
+    )
+
+
+class CombineSettings(_Section):
+    """Making one picture of many."""
+
+    clip_sigma: float = Field(
+        3.0, ge=1.5, le=20, description="a value this many standard deviations off the others is rejected"
+    )
+
+
+class FinishSettings(_Section):
+    """The pictures."""
+
+    preview_px: int = Field(2000, ge=200, le=20_000, description="long side of the preview, px")
+
+
+class Trip(_Section):
+    """A trip file."""
+
+    frames: list[str] = Field(
+        default_factory=lambda: ["raw"],
+        min_length=1,
+        description="folders, searched through; relative to the project folder or absolute",
+    )
+    darks: list[str] = Field(
+        default_factory=list, description="further folders of darks, kept from other nights or trips"
+    )
+    flats: list[str] = Field(default_factory=list, description="folders of flats")
+    roles: dict[str, Literal["light", "dark", "flat", "bias", "ignore"]] = Field(
+        default_factory=dict, description="what the files of a folder are, by hand; wins over what their pixels show"
+    )
+    site: Site = Field(default_factory=Site)
+    scenes: dict[str, HandScene] = Field(
+        default_factory=dict, description="scenes made by hand: a folder name, its frames, a title"
+    )
+    keep: list[str] = Field(default_factory=list, description="frames (names or patterns) kept whatever their grade")
+    drop: list[str] = Field(default_factory=list, description="frames (names or patterns) set aside by hand")
+    limits: Limits = Field(default_factory=Limits)
+    inventory: InventorySettings = Field(default_factory=InventorySettings)
+    grade: GradeSettings = Field(default_factory=GradeSettings)
+    judge: JudgeSettings = Field(default_factory=JudgeSettings)
+    dark: DarkSettings = Field(default_factory=DarkSettings)
+    register_: RegisterSettings = Field(default_factory=RegisterSettings, alias="register")
+    combine: CombineSettings = Field(default_factory=CombineSettings)
+    finish: FinishSettings = Field(default_factory=FinishSettings)
+
+    def section(self, step: str) -> dict[str, Any]:
+        """The settings of one step as plain values."""
+        return getattr(self, "register_" if step == "register" else step).model_dump()
+
+
+SECTIONS = ("inventory", "grade", "judge", "dark", "register", "combine", "finish")
+
+
+def load_trip(project: str | os.PathLike[str] | None) -> Trip:
+    """Read and check `trip.yaml` of a project folder; the defaults where `project` is None.
+
+    Raises
+    ------
+    SettingsError
+        With the file, the key's path, the value and what is allowed.
+    """
+    if project is None:
+        return Trip()
+    path = Path(project) / TRIP_FILE
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        raise SettingsError(f"{shown(path)}: there is no trip file; 'moonless start FOLDER' writes one") from None
+    except OSError as error:
+        raise SettingsError(f"{shown(path)}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{shown(path)}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
+    return parse_trip(text, shown(path))
+
+
+class _UniqueKeys(yaml.SafeLoader):
+    """YAML in which a key given twice is an error, not a silent loss."""
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
+        seen = set()
+        for key_node, _ in node.value:
+            key = self.construct_object(key_node, deep=True)
+            if isinstance(key, str) and key in seen:
+                raise yaml.constructor.ConstructorError(
+                    None, None, f"the key {key!r} stands twice", key_node.start_mark
+                )
+            if isinstance(key, str):
+                seen.add(key)
+        return super().construct_mapping(node, deep)
+
+
+def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
+    """Check the text of a trip file.
+
+    Raises
+    ------
+    SettingsError
+        As `load_trip`.
+    """
+    try:
+        content = yaml.load(text, _UniqueKeys)
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        where = f", line {mark.line + 1}" if mark is not None else ""
+        raise SettingsError(f"{name}{where}: not valid YAML ({getattr(error, 'problem', None) or error})") from error
+    if content is None:
+        content = {}
+    if not isinstance(content, Mapping):
+        raise SettingsError(f"{name}: must hold keys and values (got {type(content).__name__})")
+    # a section written without a value ("site:") means its defaults
+    content = {key: value for key, value in content.items() if value is not None}
+    try:
+        trip = Trip.model_validate(content)
+    except ValidationError as error:
+        raise SettingsError("; ".join(_sentence(name, item) for item in error.errors())) from None
+    for scene in trip.scenes:
+        if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", scene):
+            raise SettingsError(
+                f"{name}: scenes.{shown(scene)}: a scene's name becomes a folder and may hold letters a-z, digits, '.', '_' and '-', "
+                "and begins with a letter or digit; put any other text into its 'title'"
+            )
+    return trip
+
+
+def _sentence(name: str, item: Any) -> str:
+    path = ".".join(shown(str(part)) for part in item["loc"] if part != "[key]")
+    if item["type"] == "extra_forbidden":
+        known = _known_keys(item["loc"][:-1])
+        return f"{name}: {path}: unknown key; known here: {', '.join(known)}"
+    value = repr(item["input"])
+    value = value if len(value) <= 60 else value[:57] + "..."
+    rule = item["msg"].replace("Input should be", "must be").replace("List should", "must").replace("valid ", "")
+    return f"{name}: {path}: {rule} (got {shown(value)})"
+
+
+def _known_keys(location: tuple[Any, ...]) -> list[str]:
+    model: Any = Trip
+    for part in location:
+        for key, info in model.model_fields.items():
+            if part in (key, info.alias):
+                model = HandScene if key == "scenes" else info.annotation
+                break
+    return [info.alias or key for key, info in model.model_fields.items()]
+
+
+def commented_defaults() -> str:
+    """The text of `config/defaults.yaml`: every key with its default and what it means."""
+    lines = [
+        "# Every setting with its default. Copy into trip.yaml only what you want to change.",
+        "# Written by 'python -m pipeline.config' from pipeline/config.py; do not edit.",
+    ]
+    for key, info in Trip.model_fields.items():
+        name = info.alias or key
+        default = info.get_default(call_default_factory=True)
+        lines.append("")
+        if isinstance(default, BaseModel):
+            lines.append(f"# {(type(default).__doc__ or '').strip().splitlines()[0]}")
+            lines.append(f"{name}:")
+            for sub, sub_info in type(default).model_fields.items():
+                lines.append(f"  # {sub_info.description}{_range(sub_info)}")
+                lines.append(f"  {sub}: {_yaml(sub_info.get_default(call_default_factory=True))}")
+        else:
+            lines.append(f"# {info.description}")
+            lines.append(f"{name}: {_yaml(default)}")
+    return "\n".join(lines) + "\n"
+
+
+def _yaml(value: Any) -> str:
+    return yaml.safe_dump(value, default_flow_style=True).strip().removesuffix("...").strip()
+
+
+def _range(info: Any) -> str:
+    words = {"Ge": "at least {}", "Gt": "above {}", "Le": "at most {}", "Lt": "below {}"}
+    parts = [
+        words[type(m).__name__].format(
+            next(iter(vars(m).values())) if hasattr(m, "__dict__") and vars(m) else getattr(m, type(m).__name__.lower())
+        )
+        for m in info.metadata
+        if type(m).__name__ in words
+    ]
+    return f" ({', '.join(parts)})" if parts else ""
+
+
+def main() -> int:
+    """Write `config/defaults.yaml` and `config/schema.json`."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.config", description=__doc__)
+    parser.add_argument("--out", type=Path, default=Path(__file__).parents[1] / "config")
+    folder = parser.parse_args().out
+    write_text(folder / "defaults.yaml", commented_defaults())
+    write_json(folder / "schema.json", Trip.model_json_schema(by_alias=True))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

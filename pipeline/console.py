@@ -1,0 +1,117 @@
+"""What every step shares: logging, errors as sentences, progress that the front door shows, and timings."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pipeline.errors import MoonlessError
+from pipeline.files import shown, write_json
+
+log = logging.getLogger("moonless")
+
+
+def run_step(
+    name: str,
+    parser: argparse.ArgumentParser,
+    work: Callable[[argparse.Namespace], None],
+    argv: Sequence[str] | None = None,
+) -> int:
+    """Parse, run and report one step; returns the exit status (0 done, 1 failed, 2 bad arguments or input).
+
+    A `MoonlessError` or `OSError` becomes one sentence on standard error; anything else is a fault of this program and
+    keeps its traceback, in the log only.
+    """
+    logging.basicConfig(
+        level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr, force=True
+    )
+    arguments = parser.parse_args(argv)
+    try:
+        work(arguments)
+    except MoonlessError as error:
+        print(f"{name}: {error}", file=sys.stderr)
+        return 1
+    except OSError as error:
+        where = f"{shown(error.filename)}: " if isinstance(error.filename, (str, bytes, os.PathLike)) else ""
+        print(f"{name}: {where}{error.strerror or error}", file=sys.stderr)
+        return 1
+    except MemoryError:
+        print(f"{name}: out of memory; lower limits.memory_mb or close other programs", file=sys.stderr)
+        return 1
+    except Exception:
+        log.exception("%s: a fault of moonless itself; please report it with this log", name)
+        return 1
+    return 0
+
+
+class Progress:
+    """Tells the front door how far a job is, through a small file that it reads; silent without a project folder.
+
+    Use as a context manager; on a good end the wall seconds are written to `work/timings/`.
+    """
+
+    def __init__(self, project: Path | None, step: str, name: str, total: int = 1, scene: str | None = None) -> None:
+        self.project, self.step, self.name, self.total, self.scene = project, step, name, total, scene
+        self.done = 0
+        self._told = 0.0
+        self._begun = time.time()
+
+    def __enter__(self) -> Progress:
+        self._tell()
+        return self
+
+    def advance(self, by: int = 1) -> None:
+        """Count finished units (frames, tiles); writes at most twice a second."""
+        self.done += by
+        if time.time() - self._told > 0.5:
+            self._tell()
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if self.project is None:
+            return
+        (self.project / "work" / "progress" / f"{self.step}-{self.name}.json").unlink(missing_ok=True)
+        if kind is None:
+            write_json(
+                self.project / "work" / "timings" / f"{self.step}-{self.name}.json",
+                {
+                    "step": self.step,
+                    "name": self.name,
+                    "scene": self.scene,
+                    "wall_s": round(time.time() - self._begun, 3),
+                    "begun": datetime.fromtimestamp(self._begun, UTC).isoformat(timespec="seconds"),
+                    "units": self.total,
+                },
+            )
+
+    def _tell(self) -> None:
+        self._told = time.time()
+        if self.project is not None:
+            write_json(
+                self.project / "work" / "progress" / f"{self.step}-{self.name}.json",
+                {
+                    "step": self.step,
+                    "name": self.name,
+                    "scene": self.scene,
+                    "done": self.done,
+                    "total": self.total,
+                    "begun": self._begun,
+                    "pid": os.getpid(),
+                },
+            )
+
+
+def project_argument(parser: argparse.ArgumentParser) -> None:
+    """Add `--project`."""
+    parser.add_argument(
+        "--project",
+        type=Path,
+        default=None,
+        metavar="DIR",
+        help="project folder with trip.yaml (settings); defaults hold without it",
+    )

@@ -1,0 +1,1 @@
+"""Arrays only: robust statistics, background surfaces, resampling, clipping, noise measurement."""

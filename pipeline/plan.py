@@ -1,0 +1,130 @@
+"""What the inventory tells the steps: batches, scenes and dark sets, as JSON files under `work/plan/`."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.files import read_json, write_json
+
+
+@dataclass(frozen=True)
+class PlannedFrame:
+    """One frame as the steps need it. `file` may hold surrogate-escaped bytes; only `shown` is ever printed."""
+
+    id: str
+    file: str
+    shown: str
+    kind: str
+    taken: str | None = None  # ISO 8601, UTC where the zone is known
+    utc: bool = False  # whether `taken` is UTC
+    exposure_s: float | None = None
+    iso: int | None = None
+    f_number: float | None = None
+    focal_mm: float | None = None
+    temperature_c: float | None = None
+    camera: str | None = None
+    camera_subtracted: bool | None = None  # the camera has taken a dark away already
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Frames that one job decodes and grades."""
+
+    batch: str
+    kind: str
+    frames: tuple[PlannedFrame, ...]
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a coarse look at a scene's stars gave; None where it gave nothing."""
+
+    pixel_scale_arcsec: float | None = None
+    centre_ra_deg: float | None = None
+    centre_dec_deg: float | None = None
+    tracked: bool | None = None
+
+
+@dataclass(frozen=True)
+class ScenePlan:
+    """One scene."""
+
+    scene: str
+    batches: tuple[str, ...]
+    frames: tuple[PlannedFrame, ...]
+    keep: tuple[str, ...] = ()
+    drop: tuple[str, ...] = ()
+    dark_set: str | None = None
+    dark_why: str = ""
+    flat_set: str | None = None
+    flat_why: str = ""
+    look: Look = field(default_factory=Look)
+    notes: tuple[str, ...] = ()
+    title: str | None = None
+
+
+@dataclass(frozen=True)
+class DarkSet:
+    """Calibration frames of one kind that belong together."""
+
+    set: str
+    kind: str  # dark, flat or bias
+    batches: tuple[str, ...]
+    frames: tuple[PlannedFrame, ...]
+
+
+def _frames(items: list[dict[str, Any]]) -> tuple[PlannedFrame, ...]:
+    return tuple(PlannedFrame(**item) for item in items)
+
+
+def read_batch(path: str | os.PathLike[str]) -> Batch:
+    """Read a batch file."""
+    content = read_json(path)
+    return Batch(content["batch"], content["kind"], _frames(content["frames"]))
+
+
+def read_scene(path: str | os.PathLike[str]) -> ScenePlan:
+    """Read a scene file."""
+    content = read_json(path)
+    content["frames"] = _frames(content["frames"])
+    content["look"] = Look(**content["look"])
+    for key in ("batches", "keep", "drop", "notes"):
+        content[key] = tuple(content[key])
+    return ScenePlan(**content)
+
+
+def read_set(path: str | os.PathLike[str]) -> DarkSet:
+    """Read a dark-set file."""
+    content = read_json(path)
+    return DarkSet(content["set"], content["kind"], tuple(content["batches"]), _frames(content["frames"]))
+
+
+def write_plan(work: Path, batches: list[Batch], scenes: list[ScenePlan], sets: list[DarkSet]) -> None:
+    """Write every plan file that changed, `plan.json` last, and remove those that no longer belong."""
+    wanted: dict[Path, Any] = {}
+    for batch in batches:
+        wanted[work / "batches" / f"{batch.batch}.json"] = batch
+    for scene in scenes:
+        wanted[work / "scenes" / f"{scene.scene}.json"] = scene
+    for dark_set in sets:
+        wanted[work / "darks" / f"{dark_set.set}.json"] = dark_set
+    for path, content in wanted.items():
+        write_json(path, asdict(content), only_if_changed=True)
+    write_json(
+        work / "plan.json",
+        {
+            "scenes": {
+                s.scene: {"batches": s.batches, "dark_set": s.dark_set, "flat_set": s.flat_set, "frames": len(s.frames)}
+                for s in scenes
+            },
+            "sets": {s.set: {"batches": s.batches, "kind": s.kind} for s in sets},
+        },
+        only_if_changed=True,
+    )
+    for folder in ("batches", "scenes", "darks"):
+        for path in sorted((work / folder).glob("*.json")):
+            if path not in wanted:
+                path.unlink()

@@ -1,0 +1,162 @@
+"""The scratch form of a frame: a linear CFA mosaic as a FITS file of unsigned 16-bit numbers."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.errors import FrameError
+from pipeline.files import replacing
+
+CFA_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
+
+
+@dataclass(frozen=True)
+class MosaicHeader:
+    """What goes with the pixels of one frame.
+
+    `black` are four levels in ADU, for the CFA positions (0,0), (0,1), (1,0), (1,1); `saturation` is the raw level
+    in ADU from which a pixel is not to be believed; `xyz_to_camera` is row by row, None where unknown.
+    """
+
+    frame: str
+    cfa: str  # RGGB, BGGR, GRBG, GBRG or MONO
+    black: tuple[float, float, float, float]
+    saturation: float
+    exposure_s: float | None = None
+    iso: int | None = None
+    f_number: float | None = None
+    focal_mm: float | None = None
+    pixel_um: float | None = None
+    temperature_c: float | None = None
+    masked_level: float | None = None
+    taken: str | None = None
+    camera: str | None = None
+    orientation: int = 1
+    white_balance: tuple[float, float, float] | None = None
+    xyz_to_camera: tuple[float, ...] | None = None
+
+    def cards(self) -> fits.Header:
+        """The header as FITS cards (names in DEVELOPERS.md)."""
+        header = fits.Header()
+        if self.cfa != "MONO":
+            header["BAYERPAT"] = (self.cfa, "CFA colours, reading order")
+            header["XBAYROFF"] = 0
+            header["YBAYROFF"] = 0
+        header["ROWORDER"] = ("TOP-DOWN", "first row is the top of the picture")
+        header["FRAMEID"] = self.frame
+        for key, value, comment in (
+            ("EXPTIME", self.exposure_s, "[s] exposure"),
+            ("DATE-OBS", self.taken, "start of exposure"),
+            ("ISOSPEED", self.iso, "ISO setting"),
+            ("FNUMBER", self.f_number, "aperture"),
+            ("FOCALLEN", self.focal_mm, "[mm] focal length"),
+            ("XPIXSZ", self.pixel_um, "[um] pixel pitch"),
+            ("CCD-TEMP", self.temperature_c, "[C] sensor temperature"),
+            ("MASKMEAN", self.masked_level, "[ADU] level of masked columns"),
+            ("INSTRUME", None if self.camera is None else self.camera.encode("ascii", "replace").decode(), "camera"),
+        ):
+            if value is not None:
+                header[key] = (value, comment)
+        for n, level in enumerate(self.black, 1):
+            header[f"BLACK{n}"] = (float(level), "[ADU] black level, CFA position")
+        header["SATURATE"] = (float(self.saturation), "[ADU] raw level of saturation")
+        header["ORIENTAT"] = (self.orientation, "Exif orientation, not applied")
+        if self.white_balance is not None:
+            for name, value in zip("RGB", self.white_balance, strict=True):
+                header[f"WB_{name}"] = (float(value), "camera's multiplier, green 1")
+        if self.xyz_to_camera is not None:
+            for n, value in enumerate(self.xyz_to_camera):
+                header[f"CM{n // 3 + 1}{n % 3 + 1}"] = (float(value), "XYZ to camera")
+        return header
+
+    @classmethod
+    def from_cards(cls, header: fits.Header) -> MosaicHeader:
+        """Read what `cards` wrote."""
+        matrix = [header.get(f"CM{i}{j}") for i in (1, 2, 3) for j in (1, 2, 3)]
+        balance = [header.get(f"WB_{c}") for c in "RGB"]
+        return cls(
+            frame=header["FRAMEID"],
+            cfa=header.get("BAYERPAT", "MONO"),
+            black=tuple(float(header[f"BLACK{n}"]) for n in (1, 2, 3, 4)),  # type: ignore[arg-type]
+            saturation=float(header["SATURATE"]),
+            exposure_s=header.get("EXPTIME"),
+            iso=header.get("ISOSPEED"),
+            f_number=header.get("FNUMBER"),
+            focal_mm=header.get("FOCALLEN"),
+            pixel_um=header.get("XPIXSZ"),
+            temperature_c=header.get("CCD-TEMP"),
+            masked_level=header.get("MASKMEAN"),
+            taken=header.get("DATE-OBS"),
+            camera=header.get("INSTRUME"),
+            orientation=header.get("ORIENTAT", 1),
+            white_balance=None if None in balance else tuple(balance),  # type: ignore[arg-type]
+            xyz_to_camera=None if None in matrix else tuple(matrix),
+        )
+
+    def with_frame(self, frame: str) -> MosaicHeader:
+        """The same header under another id."""
+        return replace(self, frame=frame)
+
+
+def write_mosaic(path: str | os.PathLike[str], pixels: NDArray[np.uint16], header: MosaicHeader) -> None:
+    """Write a mosaic, under a temporary name first.
+
+    Parameters
+    ----------
+    pixels : (height, width) uint16 array, ADU as the camera wrote them
+    """
+    if pixels.dtype != np.uint16 or pixels.ndim != 2:
+        raise ValueError(f"pixels must be a 2-D uint16 array (got {pixels.dtype}, {pixels.ndim}-D)")
+    with replacing(path) as temporary:
+        fits.PrimaryHDU(pixels, header.cards()).writeto(temporary, overwrite=True, output_verify="exception")
+
+
+class MosaicFile:
+    """A mosaic on disk, mapped into memory: `header`, `shape`, `region`."""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = Path(path)
+        try:
+            with fits.open(self.path, memmap=True, do_not_scale_image_data=True) as hdus:
+                hdu = hdus[0]
+                if hdu.header.get("BITPIX") != 16 or hdu.header.get("NAXIS") != 2:
+                    raise FrameError(f"{self.path.name}: not a mosaic of 16-bit numbers; run decode again")
+                self.header = MosaicHeader.from_cards(hdu.header)
+                self.shape: tuple[int, int] = (hdu.header["NAXIS2"], hdu.header["NAXIS1"])
+                offset = hdu.fileinfo()["datLoc"]
+        except (OSError, KeyError) as error:
+            raise FrameError(f"{self.path.name}: not a readable mosaic ({error}); run decode again") from error
+        # big-endian, stored with the sign bit turned over (FITS 4.0, 4.4.2.5: BZERO = 32768)
+        self.stored: NDArray[np.uint16] = np.memmap(self.path, ">u2", "r", offset, self.shape)
+
+    def region(self, top: int, bottom: int, left: int, right: int) -> NDArray[np.uint16]:
+        """Pixels of rows top..bottom-1 and columns left..right-1, native uint16, a copy."""
+        return self.stored[top:bottom, left:right].astype(np.uint16) ^ np.uint16(0x8000)
+
+    def pixels(self) -> NDArray[np.uint16]:
+        """All pixels, native uint16, a copy."""
+        return self.region(0, self.shape[0], 0, self.shape[1])
+
+
+def colour_planes(cfa: str) -> dict[str, tuple[tuple[int, int], ...]]:
+    """Where each colour lies in the 2 x 2 cell: colour to (row, column) offsets; MONO gives every place to G.
+
+    Examples
+    --------
+    >>> colour_planes("RGGB")["G"]
+    ((0, 1), (1, 0))
+    """
+    if cfa == "MONO":
+        return {"G": ((0, 0), (0, 1), (1, 0), (1, 1))}
+    if cfa not in CFA_PATTERNS:
+        raise ValueError(f"cfa must be MONO or one of {', '.join(CFA_PATTERNS)} (got {cfa!r})")
+    return {c: tuple((n // 2, n % 2) for n in range(4) if cfa[n] == c) for c in "RGB"}
+
+
+__all__ = ["CFA_PATTERNS", "MosaicFile", "MosaicHeader", "colour_planes", "write_mosaic"]

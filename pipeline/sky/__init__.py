@@ -1,0 +1,1 @@
+"""What the sky and the Earth do: catalogue, motion, refraction, camera model, solving, brightness."""

@@ -1,0 +1,1 @@
+"""Star detection, centroids and shapes on mosaics and pictures."""
