@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import fcntl
 import logging
 import os
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,6 +18,8 @@ from pipeline.files import shown, write_json
 
 log = logging.getLogger("moonless")
 
+JOBS_LOCK = "jobs"
+
 
 def run_step(
     name: str,
@@ -23,7 +27,7 @@ def run_step(
     work: Callable[[argparse.Namespace], None],
     argv: Sequence[str] | None = None,
 ) -> int:
-    """Parse, run and report one step; returns the exit status (0 done, 1 failed, 2 bad arguments or input).
+    """Parse, run and report one step; returns the exit status (0 done, 1 failed, 2 bad arguments).
 
     A `MoonlessError` or `OSError` becomes one sentence on standard error; anything else is a fault of this program and
     keeps its traceback, in the log only.
@@ -32,22 +36,53 @@ def run_step(
         level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr, force=True
     )
     arguments = parser.parse_args(argv)
+    project: Path | None = getattr(arguments, "project", None)
     try:
-        work(arguments)
+        with _running(project):
+            work(arguments)
+        return 0
     except MoonlessError as error:
-        print(f"{name}: {error}", file=sys.stderr)
-        return 1
+        sentence = str(error)
     except OSError as error:
         where = f"{shown(error.filename)}: " if isinstance(error.filename, (str, bytes, os.PathLike)) else ""
-        print(f"{name}: {where}{error.strerror or error}", file=sys.stderr)
-        return 1
+        sentence = f"{where}{error.strerror or error}"
     except MemoryError:
-        print(f"{name}: out of memory; lower limits.memory_mb or close other programs", file=sys.stderr)
-        return 1
-    except Exception:
-        log.exception("%s: a fault of moonless itself; please report it with this log", name)
-        return 1
-    return 0
+        sentence = "out of memory; lower limits.memory_mb or close other programs"
+    except Exception as error:
+        log.exception("%s", name)
+        sentence = f"a fault of moonless itself ({type(error).__name__}: {error}); please report it with the log"
+    print(f"{name}: {sentence}", file=sys.stderr)
+    _record_failure(project, name, arguments, sentence)
+    return 1
+
+
+@contextmanager
+def _running(project: Path | None) -> Iterator[None]:
+    """Hold the shared lock of running jobs, so that a new run can wait for jobs whose parent was killed."""
+    if project is None:
+        yield
+        return
+    folder = project / "work" / "locks"
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / JOBS_LOCK).open("a") as handle:
+        fcntl.flock(handle, fcntl.LOCK_SH)
+        yield
+
+
+def _record_failure(project: Path | None, step: str, arguments: argparse.Namespace, sentence: str) -> None:
+    """Leave the sentence where the page of the scene will look for it."""
+    if project is None:
+        return
+    subject = next((getattr(arguments, k) for k in ("scene", "batch", "set") if getattr(arguments, k, None)), None)
+    name = Path(subject).stem if subject else "trip"
+    scene = name if getattr(arguments, "scene", None) else None
+    try:
+        write_json(
+            project / "work" / "failures" / f"{step}-{name}.json",
+            {"step": step, "name": name, "scene": scene, "sentence": sentence},
+        )
+    except OSError as error:
+        log.warning("the failure could not be recorded: %s", error)
 
 
 class Progress:
@@ -77,6 +112,7 @@ class Progress:
             return
         (self.project / "work" / "progress" / f"{self.step}-{self.name}.json").unlink(missing_ok=True)
         if kind is None:
+            (self.project / "work" / "failures" / f"{self.step}-{self.name}.json").unlink(missing_ok=True)
             write_json(
                 self.project / "work" / "timings" / f"{self.step}-{self.name}.json",
                 {

@@ -1,0 +1,197 @@
+# raw file -> inventory -> decode -> grade -> judge -> dark -> register -> combine -> finish -> summarise -> results/
+# The inventory is made before the plan, since everything below depends on what is on the card.
+from pathlib import Path
+
+from pipeline.engine import Workflow, step
+
+W = Workflow(Path.cwd())
+
+
+wildcard_constraints:
+    batch=r"[\w.-]+",
+    scene=r"[\w.-]+",
+    set=r"[\w.-]+",
+
+
+rule all:
+    input:
+        [f"results/{scene}/index.html" for scene in W.scenes],
+
+
+rule decode:
+    input:
+        ancient("work/plan/batches/{batch}.json"),
+    output:
+        temp(directory("work/mosaics/{batch}")),
+    params:
+        key=lambda wildcards: W.batch_key("decode", wildcards.batch),
+    log:
+        "logs/decode/{batch}.log",
+    priority: lambda wildcards: W.priority(wildcards.batch)
+    shell:
+        step("decode") + " --project . --batch {input} --out {output} 2> {log}"
+
+
+# The plan's files are ancient() throughout: what of them a step depends on is in its key.
+# The mosaics are scratch: made again for `combine`, they must not cause grading again.
+rule grade:
+    input:
+        batch=ancient("work/plan/batches/{batch}.json"),
+        mosaics=lambda wildcards: ancient(W.mosaics_to_grade(wildcards.batch)),
+    output:
+        grades="work/grades/{batch}.ecsv",
+        stars="work/grades/{batch}.stars.fits",
+        key="work/grades/{batch}.key",
+    params:
+        key=lambda wildcards: W.batch_key("grade", wildcards.batch),
+    log:
+        "logs/grade/{batch}.log",
+    priority: lambda wildcards: W.priority(wildcards.batch)
+    shell:
+        step("grade") + " --project . --batch {input.batch} --mosaics {input.mosaics}"
+        " --out {output.grades} --stars {output.stars} 2> {log} && printf %s {params.key} > {output.key}"
+
+
+rule judge:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        grades=lambda wildcards: W.grades(wildcards.scene, ".ecsv"),
+        stars=lambda wildcards: W.grades(wildcards.scene, ".stars.fits"),
+    output:
+        "work/scenes/{scene}/verdicts.ecsv",
+    params:
+        key=lambda wildcards: W.scene_key("judge", wildcards.scene),
+    log:
+        "logs/judge/{scene}.log",
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        step("judge") + " --project . --scene {input.scene} --grades {input.grades} --stars {input.stars} --out {output} 2> {log}"
+
+
+rule dark_master:
+    input:
+        set=ancient("work/plan/darks/{set}.json"),
+        mosaics=lambda wildcards: ancient(W.mosaics(wildcards.set)),
+    output:
+        "work/darks/{set}.fits",
+    params:
+        key=lambda wildcards: W.set_key(wildcards.set),
+    log:
+        "logs/dark/{set}.log",
+    priority: lambda wildcards: W.priority(wildcards.set)
+    shell:
+        step("dark") + " master --project . --set {input.set} --mosaics {input.mosaics} --out {output} 2> {log}"
+
+
+rule dark_scene:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        verdicts="work/scenes/{scene}/verdicts.ecsv",
+        mosaics=lambda wildcards: ancient(W.mosaics(wildcards.scene)),
+        master=lambda wildcards: W.master(wildcards.scene),
+    output:
+        calibration="work/scenes/{scene}/calibration.ecsv",
+        defects="work/scenes/{scene}/defects.fits",
+    params:
+        key=lambda wildcards: W.scene_key("dark", wildcards.scene),
+        master=lambda wildcards, input: f"--master {input.master}" if input.master else "",
+    log:
+        "logs/dark/{scene}.log",
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        step("dark") + " scene --project . --scene {input.scene} --verdicts {input.verdicts} --mosaics {input.mosaics}"
+        " {params.master} --out {output.calibration} --defects {output.defects} 2> {log}"
+
+
+rule register:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        verdicts="work/scenes/{scene}/verdicts.ecsv",
+        stars=lambda wildcards: W.grades(wildcards.scene, ".stars.fits"),
+    output:
+        "work/scenes/{scene}/geometry.json",
+    params:
+        key=lambda wildcards: W.scene_key("register", wildcards.scene),
+    log:
+        "logs/register/{scene}.log",
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        step("register") + " --project . --scene {input.scene} --verdicts {input.verdicts} --stars {input.stars} --out {output} 2> {log}"
+
+
+rule combine:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        verdicts="work/scenes/{scene}/verdicts.ecsv",
+        geometry="work/scenes/{scene}/geometry.json",
+        calibration="work/scenes/{scene}/calibration.ecsv",
+        defects="work/scenes/{scene}/defects.fits",
+        mosaics=lambda wildcards: ancient(W.mosaics(wildcards.scene)),
+        master=lambda wildcards: W.master(wildcards.scene),
+        flat=lambda wildcards: W.master(wildcards.scene, "flat"),
+    output:
+        combined="results/{scene}/combined.fits",
+        figures="work/scenes/{scene}/combine.json",
+    params:
+        key=lambda wildcards: W.scene_key("combine", wildcards.scene),
+        master=lambda wildcards, input: f"--master {input.master}" if input.master else "",
+        flat=lambda wildcards, input: f"--flat {input.flat}" if input.flat else "",
+    log:
+        "logs/combine/{scene}.log",
+    threads: workflow.cores
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        "NUMBA_NUM_THREADS={threads} " + step("combine") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
+        " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.master} {params.flat}"
+        " --mosaics {input.mosaics} --out {output.combined} --figures {output.figures} 2> {log}"
+
+
+rule finish:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        combined="results/{scene}/combined.fits",
+    output:
+        tiff="results/{scene}/combined.tif",
+        preview="results/{scene}/preview.jpg",
+        figures="work/scenes/{scene}/finish.json",
+    params:
+        key=lambda wildcards: W.scene_key("finish", wildcards.scene),
+    log:
+        "logs/finish/{scene}.log",
+    threads: workflow.cores
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        step("finish") + " --project . --scene {input.scene} --combined {input.combined}"
+        " --tiff {output.tiff} --preview {output.preview} --figures {output.figures} 2> {log}"
+
+
+rule summarise:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        grades=lambda wildcards: W.grades(wildcards.scene, ".ecsv"),
+        verdicts="work/scenes/{scene}/verdicts.ecsv",
+        geometry="work/scenes/{scene}/geometry.json",
+        calibration="work/scenes/{scene}/calibration.ecsv",
+        combine="work/scenes/{scene}/combine.json",
+        finish="work/scenes/{scene}/finish.json",
+    output:
+        page="results/{scene}/index.html",
+        frames="results/{scene}/frames.ecsv",
+        figures="results/{scene}/scene.json",
+        timings="results/{scene}/timings.json",
+    params:
+        key=lambda wildcards: W.scene_key("summarise", wildcards.scene),
+    log:
+        "logs/summarise/{scene}.log",
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        step("summarise") + " scene --project . --scene {input.scene} 2> {log}"
+
+
+# The trip's page is made whatever became of the scenes; those that failed stand in it with their reason.
+onsuccess:
+    shell(step("summarise") + " trip --project .")
+
+
+onerror:
+    shell(step("summarise") + " trip --project .")

@@ -1,0 +1,168 @@
+"""What the Snakefile needs: the plan, the order of scenes, the commands and keys of the steps."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from pipeline.config import SECTIONS, Trip, load_trip
+from pipeline.errors import InputError
+from pipeline.files import read_json, shown
+
+# Raise a step's number when its results change for the same input: the engine does not watch package code.
+STEP_VERSIONS = {
+    "inventory": 1,
+    "decode": 1,
+    "grade": 1,
+    "judge": 1,
+    "dark": 1,
+    "register": 1,
+    "combine": 1,
+    "finish": 1,
+    "summarise": 1,
+}
+
+# Set by the front door for the engine that it starts: it holds the lock and has made the plan.
+HELD = "MOONLESS_FRONT_DOOR"
+
+
+def step(name: str) -> str:
+    """The command of a step, as the shell gets it: this very interpreter, so that it also works under cron."""
+    return f"{shlex.quote(sys.executable)} -m pipeline.{name}"
+
+
+# What of a scene's plan each step's results depend on; a change elsewhere in the plan must not run it again.
+_SCENE_FIELDS = {
+    "judge": ("frames", "keep", "drop", "look"),
+    "dark": ("frames", "dark_set"),
+    "register": ("frames", "look"),
+    "combine": ("frames", "dark_set", "flat_set"),
+    "finish": (),
+    "summarise": ("frames", "keep", "drop", "look", "dark_set", "dark_why", "flat_set", "flat_why", "notes", "title"),
+}
+
+
+def step_key(trip: Trip, name: str, subject: Any = None) -> str:
+    """What a step's results depend on besides its input files, as one line: its version, its settings, its subject.
+
+    Parameters
+    ----------
+    trip : Trip
+    name : str
+        Step.
+    subject : JSON value, optional
+        What of the plan it works on.
+    """
+    steps = {"grade": ("decode", "grade")}.get(name, (name,))
+    settings = {s: trip.section(s) for s in steps if s in SECTIONS}
+    if name == "register":
+        settings["site"] = trip.site.model_dump()  # the zenith, hence refraction
+    content = {"versions": {s: STEP_VERSIONS[s] for s in steps}, "settings": settings, "subject": subject}
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def hold(project: Path, name: str = "run") -> Any:
+    """Take the project folder for this process, or say who has it; the lock ends with the process.
+
+    Raises
+    ------
+    InputError
+        Another run works on the folder.
+    """
+    folder = project / "work" / "locks"
+    folder.mkdir(parents=True, exist_ok=True)
+    handle = (folder / name).open("a+")
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        handle.seek(0)
+        raise InputError(
+            f"{shown(project)}: another run is working on this folder (process {handle.read().strip() or 'unknown'}); "
+            "wait for it, or stop it first"
+        ) from None
+    handle.truncate(0)
+    handle.write(str(os.getpid()))
+    handle.flush()
+    return handle
+
+
+class Workflow:
+    """The plan of one project folder as the rules of the Snakefile ask for it; makes the plan first if need be."""
+
+    def __init__(self, project: Path) -> None:
+        self.project = project
+        self.trip = load_trip(project)
+        if HELD not in os.environ:
+            self._lock = hold(project)
+            made = subprocess.run(
+                [sys.executable, "-m", "pipeline.inventory", "--project", str(project)],
+                stderr=subprocess.PIPE,
+                check=False,
+            )
+            if made.returncode:
+                raise InputError(made.stderr.decode(errors="replace").strip().splitlines()[-1])
+        plan = read_json(project / "work" / "plan" / "plan.json")
+        self.scenes: dict[str, dict[str, Any]] = plan["scenes"]
+        self.sets: dict[str, dict[str, Any]] = plan["sets"]
+        self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
+
+    def batch_key(self, step_name: str, batch: str) -> str:
+        """See `step_key`; the subject is the frames themselves, so that an added frame dirties its batch alone."""
+        return step_key(self.trip, step_name, self._frames("batches", batch))
+
+    def set_key(self, name: str) -> str:
+        """See `step_key`, for a master."""
+        return step_key(self.trip, "dark", self._frames("darks", name))
+
+    def scene_key(self, step_name: str, scene: str) -> str:
+        """See `step_key`; the subject is that part of the scene's plan on which the step depends."""
+        plan = self._plan_file("scenes", scene)
+        subject = {field: plan.get(field) for field in _SCENE_FIELDS[step_name]}
+        if "frames" in subject and step_name != "summarise":
+            subject["frames"] = self._frames("scenes", scene)
+        return step_key(self.trip, step_name, subject)
+
+    def mosaics_to_grade(self, batch: str) -> list[str]:
+        """The batch's scratch folder where grading has still to be done, nothing where it is done for these frames.
+
+        A mosaic that was removed and is made again for `combine` would run `grade` again (the engine spares it only
+        where the `ancient()` input still exists), so a graded batch does not ask for it.
+        """
+        graded = self.project / "work" / "grades" / f"{batch}.key"
+        there = all(graded.with_suffix(suffix).is_file() for suffix in (".key", ".ecsv", ".stars.fits"))
+        if there and graded.read_text(encoding="ascii") == self.batch_key("grade", batch):
+            return []
+        return [f"work/mosaics/{batch}"]
+
+    def _plan_file(self, kind: str, name: str) -> dict[str, Any]:
+        return read_json(self.project / "work" / "plan" / kind / f"{name}.json")
+
+    def _frames(self, kind: str, name: str) -> list[str]:
+        return [frame["id"] for frame in self._plan_file(kind, name)["frames"]]
+
+    def mosaics(self, owner: str) -> list[str]:
+        """The scratch folders of a scene's or a set's batches."""
+        entry = self.scenes.get(owner) or self.sets[owner]
+        return [f"work/mosaics/{batch}" for batch in entry["batches"]]
+
+    def grades(self, scene: str, suffix: str) -> list[str]:
+        """The grade files of a scene's batches."""
+        return [f"work/grades/{batch}{suffix}" for batch in self.scenes[scene]["batches"]]
+
+    def master(self, scene: str, kind: str = "dark") -> list[str]:
+        """The master that a scene is given, as a list of one path or none."""
+        name = self.scenes[scene][f"{kind}_set"]
+        return [] if name is None else [f"work/darks/{name}.fits"]
+
+    def priority(self, owner: str) -> int:
+        """Earlier scenes first, so that scratch holds one scene; calibration sets before all."""
+        scene = self._scene_of.get(owner, owner)
+        order = list(self.scenes)
+        return len(order) - order.index(scene) if scene in self.scenes else len(order) + 1

@@ -1,0 +1,77 @@
+"""The front door: `moonless run PROJECT` and `moonless start FOLDER`."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.config import load_trip
+from pipeline.errors import MoonlessError
+from pipeline.files import shown
+from pipeline.night import Night
+
+DONE, SCENE_FAILED, NOT_STARTED = 0, 1, 2
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="moonless", description="From a card of raw night-sky frames to one deep picture a scene."
+    )
+    commands = parser.add_subparsers(dest="command", required=True)
+    run = commands.add_parser("run", help="make, or bring up to date, everything of a project folder")
+    run.add_argument("project", type=Path, help="folder with trip.yaml")
+    run.add_argument(
+        "--cores", type=int, default=os.cpu_count() or 1, metavar="N", help="processor cores (default: all)"
+    )
+    run.add_argument("--dry-run", action="store_true", help="say what would be done, do none of it")
+    start = commands.add_parser(
+        "start", help="write a commented trip.yaml for a folder of frames and say what it holds"
+    )
+    start.add_argument("folder", type=Path)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command; 0 every scene was made, 1 a scene failed, 2 nothing could start."""
+    arguments = _parser().parse_args(argv)
+    # a terminal that goes away (a dropped connection) must not end the night
+    with contextlib.suppress(ValueError):
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        if arguments.command == "start":
+            from pipeline.start import start
+
+            start(arguments.folder)
+            return DONE
+        return _run(arguments)
+    except MoonlessError as error:
+        print(f"moonless: {error}", file=sys.stderr)
+    except OSError as error:
+        where = f"{shown(error.filename)}: " if isinstance(error.filename, (str, bytes, os.PathLike)) else ""
+        print(f"moonless: {where}{error.strerror or error}", file=sys.stderr)
+    return NOT_STARTED
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    if arguments.cores < 1:
+        raise MoonlessError(f"--cores: must be at least 1 (got {arguments.cores})")
+    project = arguments.project.resolve()
+    if not project.is_dir():
+        raise MoonlessError(f"{shown(arguments.project)}: is not a folder; give the folder that holds trip.yaml")
+    trip = load_trip(project)
+    with Night(project, trip, arguments.cores) as night:
+        night.sort_card()
+        if arguments.dry_run:
+            night.tell_plan()
+            return DONE
+        failed = night.make_scenes()
+    return SCENE_FAILED if failed else DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

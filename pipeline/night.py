@@ -1,0 +1,374 @@
+"""One run of the engine over a project folder, scene by scene, told in words a person can read."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from pipeline.config import Trip
+from pipeline.console import JOBS_LOCK
+from pipeline.engine import HELD, hold
+from pipeline.errors import InputError, MoonlessError
+from pipeline.files import read_json, shown
+from pipeline.tables import read_table
+from pipeline.telling import Teller, duration
+
+SNAKEFILE = Path(__file__).parents[1] / "Snakefile"
+
+# What a job costs against decoding one frame: (a frame, a job). Measured on the example and on 24-megapixel frames;
+# only the time left depends on it.
+COSTS = {
+    "decode": (1.0, 0.5),
+    "grade": (1.0, 0.5),
+    "judge": (0.05, 1.0),
+    "dark_master": (0.3, 0.5),
+    "dark_scene": (0.2, 0.5),
+    "register": (0.05, 1.0),
+    "combine": (1.5, 2.0),
+    "finish": (0.0, 6.0),
+    "summarise": (0.0, 2.0),
+}
+
+DOING = {
+    "inventory": "sorting the card",
+    "decode": "decoding frames",
+    "grade": "grading frames",
+    "judge": "judging frames",
+    "dark": "darks",
+    "register": "placing frames on the sky",
+    "combine": "combining",
+    "finish": "making the picture",
+    "summarise": "writing the pages",
+}
+
+
+class Night:
+    """Holds the folder's lock while it lasts; use as a context manager."""
+
+    def __init__(self, project: Path, trip: Trip, cores: int) -> None:
+        self.project, self.trip, self.cores = project, trip, cores
+        self.teller = Teller()
+        self.plan: dict[str, Any] = {}
+        self._stopping = False
+
+    def __enter__(self) -> Night:
+        self._lock = hold(self.project)
+        self._end_orphans()
+        for leftover in (self.project / "work" / "progress").glob("*.json"):
+            leftover.unlink(missing_ok=True)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.teller.end()
+        self._lock.close()
+
+    # ---- before the engine
+
+    def _end_orphans(self) -> None:
+        """End jobs that outlived a run which was killed; they hold a shared lock as long as they live."""
+        path = self.project / "work" / "locks" / JOBS_LOCK
+        with path.open("a") as handle:
+            for attempt in range(60):
+                try:
+                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    return
+                except OSError:
+                    pass
+                if attempt == 0:
+                    self.teller.say("an earlier run was interrupted; ending the jobs that it left behind")
+                for pid in _jobs_of(self.project):
+                    with contextlib.suppress(OSError):
+                        os.kill(pid, signal.SIGTERM if attempt < 20 else signal.SIGKILL)
+                time.sleep(0.5)
+        raise InputError(
+            f"{shown(self.project)}: jobs of an interrupted run are still writing here and cannot be ended; "
+            "wait for them, or restart the machine"
+        )
+
+    def sort_card(self) -> None:
+        """Run the inventory and read its plan."""
+        command = [sys.executable, "-m", "pipeline.inventory", "--project", str(self.project)]
+        (self.project / "logs").mkdir(exist_ok=True)
+        with (self.project / "logs" / "inventory.log").open("wb") as log, self._watching(None):
+            status = self._wait(
+                subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True)
+            )
+        if status:
+            text = (self.project / "logs" / "inventory.log").read_text(encoding="utf-8", errors="replace")
+            lines = [line for line in text.splitlines() if line.startswith("inventory: ")]
+            raise InputError(
+                lines[-1].removeprefix("inventory: ")
+                if lines
+                else f"the card could not be sorted; see {shown(self.project)}/logs/inventory.log"
+            )
+        self.plan = read_json(self.project / "work" / "plan" / "plan.json")
+        table = read_table(self.project / "results" / "inventory.ecsv")
+        kinds = Counter(str(kind) for kind in table["kind"])
+        self.teller.say(f"found {len(table)} files: " + ", ".join(f"{n} {kind}" for kind, n in kinds.most_common()))
+        if not self.plan["scenes"]:
+            raise InputError(f"{shown(self.project)}: no scene to make; results/inventory.ecsv says of every file why")
+        for scene, entry in self.plan["scenes"].items():
+            darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"
+            self.teller.say(f"  scene {scene}: {entry['frames']} frames, {darks}")
+        self._check_room(table)
+
+    def _check_room(self, table: Any) -> None:
+        """Stop before any work where a scene's mosaics cannot fit."""
+        if not {"scene", "width", "height", "kind"} <= set(table.colnames):
+            return
+        need: Counter[str] = Counter()
+        for row in table:
+            if row["kind"] == "light" and row["width"] is not np.ma.masked and row["height"] is not np.ma.masked:
+                need[str(row["scene"])] += 2 * int(row["width"]) * int(row["height"])
+        if not need:
+            return
+        scene, size = need.most_common(1)[0]
+        limit = self.trip.limits.scratch_mb
+        if limit is not None and size > limit * 1e6:
+            raise InputError(
+                f"trip.yaml: limits.scratch_mb: scene {scene} needs {size / 1e6:.0f} MB of scratch (got {limit}); "
+                "raise it, or split the scene under 'scenes:'"
+            )
+        free = shutil.disk_usage(self.project).free
+        if size > free:
+            raise InputError(
+                f"{shown(self.project)}: scene {scene} needs {size / 1e6:.0f} MB of scratch, "
+                f"and the disk has {free / 1e6:.0f} MB free; "
+                "make room, or move the project folder"
+            )
+
+    # ---- the engine
+
+    def _engine(self, *arguments: str) -> subprocess.Popen[str]:
+        command = [
+            sys.executable, "-m", "snakemake", "--snakefile", str(SNAKEFILE), "--directory", str(self.project),
+            "--cores", str(self.cores), "--nolock", "--nocolor", *arguments,
+        ]  # fmt: skip
+        return subprocess.Popen(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            errors="replace",
+            start_new_session=True,
+            env=os.environ | {HELD: "1"},
+        )
+
+    def _pending(self) -> Counter[str]:
+        """How many jobs of each rule there are to run."""
+        engine = self._engine("--dry-run")
+        text, _ = engine.communicate()
+        if engine.returncode:
+            raise MoonlessError(f"the engine could not plan the work:\n{text.strip()}")
+        return _job_counts(text.splitlines())
+
+    def tell_plan(self) -> None:
+        """Say what a run would do."""
+        pending = self._pending()
+        if not pending:
+            self.teller.say("everything is up to date: nothing would be done")
+        for rule, count in pending.items():
+            self.teller.say(f"  would run {rule}: {count} job{'s' if count != 1 else ''}")
+
+    def make_scenes(self) -> list[str]:
+        """Make every scene, one after the other so that scratch holds one; returns those that failed."""
+        pending = self._pending()
+        if not pending:
+            self.teller.say("everything is up to date: nothing to do")
+            return self._not_made()
+        begun = time.monotonic()
+        self._left = _Left(pending, self.plan)
+        handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            for scene in self.plan["scenes"]:
+                if self._stopping:
+                    break
+                self._make(scene)
+        finally:
+            for number, handler in handlers.items():
+                signal.signal(number, handler)
+        self.teller.end()
+        if self._stopping:
+            raise InputError("stopped; run the same command again to go on where it was")
+        failed = self._not_made()
+        self._tell_end(failed, time.monotonic() - begun)
+        return failed
+
+    def _make(self, scene: str) -> None:
+        engine = self._engine(f"results/{scene}/index.html")
+        self._running = engine
+        with (self.project / "logs" / "engine.log").open("a", encoding="utf-8") as log, self._watching(scene):
+            assert engine.stdout is not None
+            for line in engine.stdout:
+                log.write(line)
+                log.flush()
+                match = re.search(r"Finished jobid: \d+ \(Rule: (\w+)\)", line)
+                if match:
+                    self._left.finished(match.group(1))
+            engine.wait()
+
+    def _wait(self, process: subprocess.Popen[Any]) -> int:
+        try:
+            return process.wait()
+        except KeyboardInterrupt:
+            process.terminate()
+            process.wait()
+            raise InputError("stopped before anything was made") from None
+
+    def _on_signal(self, number: int, frame: object) -> None:
+        if self._stopping:
+            with contextlib.suppress(OSError):
+                os.killpg(self._running.pid, signal.SIGKILL)
+            return
+        self._stopping = True
+        self.teller.say("stopping when the running jobs have ended; once more stops at once")
+        with contextlib.suppress(OSError):
+            self._running.send_signal(signal.SIGTERM)
+
+    @contextlib.contextmanager
+    def _watching(self, scene: str | None) -> Iterator[None]:
+        """Tell the progress of running jobs while the block lasts."""
+        over = threading.Event()
+
+        def watch() -> None:
+            while not over.wait(0.5):
+                jobs = _progress(self.project)
+                if jobs:
+                    self.teller.status(_phrase(jobs, scene), self._left.phrase(jobs) if scene else "")
+
+        thread = threading.Thread(target=watch, daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
+            self.teller.clear()
+
+    # ---- afterwards
+
+    def _not_made(self) -> list[str]:
+        return [
+            s
+            for s in self.plan["scenes"]
+            if not (self.project / "results" / s / "combined.tif").is_file() or self._failures(s)
+        ]
+
+    def _failures(self, scene: str) -> list[str]:
+        batches = self.plan["scenes"][scene]["batches"]
+        found = []
+        for path in sorted((self.project / "work" / "failures").glob("*.json")):
+            failure = read_json(path)
+            if failure["name"] in (scene, *batches, self.plan["scenes"][scene]["dark_set"]):
+                found.append(f"{failure['step']}: {failure['sentence']}")
+        return found
+
+    def _tell_end(self, failed: list[str], wall: float) -> None:
+        results = self.project / "results"
+        for scene in self.plan["scenes"]:
+            if scene in failed:
+                why = self._failures(scene) or [f"see logs/ and logs/engine.log in {shown(self.project)}"]
+                self.teller.say(f"scene {scene}: NOT MADE: {why[0]}")
+                continue
+            figures = read_json(results / scene / "scene.json")
+            noise = ""
+            if figures.get("noise_ratio") is not None and figures.get("noise_frame"):
+                gain = figures["noise_frame"] / figures["noise_combined"]
+                noise = f", noise {gain:.1f} times lower than in one frame"
+                noise += f" ({figures['noise_ratio']:.2f} of what theory expects)"
+            self.teller.say(
+                f"scene {scene}: {figures.get('frames_kept')} of {figures.get('frames_found')} frames kept{noise}"
+            )
+        self.teller.say(f"done in {duration(wall)}; open {shown(results / 'index.html')}")
+
+
+class _Left:
+    """How much work is left, in units of decoding a frame, and the time that it will take."""
+
+    def __init__(self, pending: Counter[str], plan: dict[str, Any]) -> None:
+        batches = [b for entry in (*plan["scenes"].values(), *plan["sets"].values()) for b in entry["batches"]]
+        scenes = plan["scenes"].values()
+        frames = sum(entry["frames"] for entry in scenes)
+        self._frames = {
+            rule: frames / max(1, len(batches)) if rule in ("decode", "grade") else frames / max(1, len(scenes))
+            for rule in COSTS
+        }
+        self._total = sum(self._cost(rule) * count for rule, count in pending.items())
+        self._done = 0.0
+        self._begun = time.monotonic()
+
+    def _cost(self, rule: str) -> float:
+        a_frame, a_job = COSTS.get(rule, (0.0, 0.0))
+        return a_frame * self._frames.get(rule, 0.0) + a_job
+
+    def finished(self, rule: str) -> None:
+        self._done += self._cost(rule)
+
+    def phrase(self, jobs: list[dict[str, Any]]) -> str:
+        part = sum(self._cost(j["step"]) * j["done"] / max(1, j["total"]) for j in jobs)
+        done = min(self._done + part, self._total * 0.99)
+        share = done / self._total if self._total else 0.0
+        elapsed = time.monotonic() - self._begun
+        if share < 0.03 or elapsed < 5:
+            return f"{share:.0%} of all"
+        return f"{share:.0%} of all, about {duration(elapsed * (1 - share) / share)} left"
+
+
+def _job_counts(lines: Iterable[str]) -> Counter[str]:
+    """Read the engine's table of jobs: a rule and a number a line."""
+    counts: Counter[str] = Counter()
+    for line in lines:
+        match = re.fullmatch(r"(\w+)\s+(\d+)", line.strip())
+        if match and match.group(1) in COSTS:
+            counts[match.group(1)] = int(match.group(2))
+    return counts
+
+
+def _progress(project: Path) -> list[dict[str, Any]]:
+    jobs = []
+    for path in sorted((project / "work" / "progress").glob("[!.]*.json")):
+        with contextlib.suppress(OSError, json.JSONDecodeError):
+            jobs.append(read_json(path))
+    return jobs
+
+
+def _phrase(jobs: list[dict[str, Any]], scene: str | None) -> str:
+    """What is being done, for which scene, how many of how many."""
+    steps = Counter(job["step"] for job in jobs)
+    parts = []
+    for step in DOING:
+        if step in steps:
+            done = sum(j["done"] for j in jobs if j["step"] == step)
+            total = sum(j["total"] for j in jobs if j["step"] == step)
+            parts.append(DOING[step] + (f", {done} of {total}" if total > 1 else ""))
+    return (f"scene {scene}: " if scene else "") + "; ".join(parts)
+
+
+def _jobs_of(project: Path) -> list[int]:
+    """Processes that are steps of this pipeline at work on this folder."""
+    found = []
+    for job in _progress(project):
+        with contextlib.suppress(OSError, KeyError):
+            command = Path(f"/proc/{job['pid']}/cmdline").read_bytes()
+            if b"pipeline." in command and Path(f"/proc/{job['pid']}/cwd").resolve() == project:
+                found.append(int(job["pid"]))
+    return found
