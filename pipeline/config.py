@@ -222,7 +222,8 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
         if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", scene):
             raise SettingsError(
                 f"{name}: scenes.{shown(scene)}: a scene's name becomes a folder and may hold "
-                "letters a-z, digits, '.', '_' and '-', and begins with a letter or digit; put any other text into its 'title'"
+                "letters a-z, digits, '.', '_' and '-', and begins with a letter or digit; "
+                "put any other text into its 'title'"
             )
     return trip
 

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import argparse
-import fcntl
+import contextlib
 import logging
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.errors import MoonlessError
 from pipeline.files import shown, write_json
+from pipeline.locks import share_jobs
 
 log = logging.getLogger("moonless")
-
-JOBS_LOCK = "jobs"
 
 
 def run_step(
@@ -38,8 +36,10 @@ def run_step(
     arguments = parser.parse_args(argv)
     project: Path | None = getattr(arguments, "project", None)
     try:
-        with _running(project):
+        with contextlib.nullcontext() if project is None else share_jobs(project):
             work(arguments)
+        if project is not None:
+            _failure_file(project, name, arguments).unlink(missing_ok=True)
         return 0
     except MoonlessError as error:
         sentence = str(error)
@@ -56,29 +56,24 @@ def run_step(
     return 1
 
 
-@contextmanager
-def _running(project: Path | None) -> Iterator[None]:
-    """Hold the shared lock of running jobs, so that a new run can wait for jobs whose parent was killed."""
-    if project is None:
-        yield
-        return
-    folder = project / "work" / "locks"
-    folder.mkdir(parents=True, exist_ok=True)
-    with (folder / JOBS_LOCK).open("a") as handle:
-        fcntl.flock(handle, fcntl.LOCK_SH)
-        yield
+def _subject(arguments: argparse.Namespace) -> str:
+    given = next((getattr(arguments, k) for k in ("scene", "batch", "set") if getattr(arguments, k, None)), None)
+    return Path(given).stem if given else "trip"
+
+
+def _failure_file(project: Path, step: str, arguments: argparse.Namespace) -> Path:
+    """Where the page of the scene looks for the sentence of a step that failed."""
+    return project / "work" / "failures" / f"{step}-{_subject(arguments)}.json"
 
 
 def _record_failure(project: Path | None, step: str, arguments: argparse.Namespace, sentence: str) -> None:
-    """Leave the sentence where the page of the scene will look for it."""
     if project is None:
         return
-    subject = next((getattr(arguments, k) for k in ("scene", "batch", "set") if getattr(arguments, k, None)), None)
-    name = Path(subject).stem if subject else "trip"
+    name = _subject(arguments)
     scene = name if getattr(arguments, "scene", None) else None
     try:
         write_json(
-            project / "work" / "failures" / f"{step}-{name}.json",
+            _failure_file(project, step, arguments),
             {"step": step, "name": name, "scene": scene, "sentence": sentence},
         )
     except OSError as error:
@@ -112,7 +107,6 @@ class Progress:
             return
         (self.project / "work" / "progress" / f"{self.step}-{self.name}.json").unlink(missing_ok=True)
         if kind is None:
-            (self.project / "work" / "failures" / f"{self.step}-{self.name}.json").unlink(missing_ok=True)
             write_json(
                 self.project / "work" / "timings" / f"{self.step}-{self.name}.json",
                 {

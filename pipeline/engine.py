@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import json
 import os
@@ -14,7 +13,8 @@ from typing import Any
 
 from pipeline.config import SECTIONS, Trip, load_trip
 from pipeline.errors import InputError
-from pipeline.files import read_json, shown
+from pipeline.files import read_json
+from pipeline.locks import hold_run, share_jobs
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
 STEP_VERSIONS = {
@@ -68,39 +68,16 @@ def step_key(trip: Trip, name: str, subject: Any = None) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 
 
-def hold(project: Path, name: str = "run") -> Any:
-    """Take the project folder for this process, or say who has it; the lock ends with the process.
-
-    Raises
-    ------
-    InputError
-        Another run works on the folder.
-    """
-    folder = project / "work" / "locks"
-    folder.mkdir(parents=True, exist_ok=True)
-    handle = (folder / name).open("a+")
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        handle.seek(0)
-        raise InputError(
-            f"{shown(project)}: another run is working on this folder (process {handle.read().strip() or 'unknown'}); "
-            "wait for it, or stop it first"
-        ) from None
-    handle.truncate(0)
-    handle.write(str(os.getpid()))
-    handle.flush()
-    return handle
-
-
 class Workflow:
     """The plan of one project folder as the rules of the Snakefile ask for it; makes the plan first if need be."""
 
     def __init__(self, project: Path) -> None:
         self.project = project
         self.trip = load_trip(project)
+        # an engine whose front door was killed must be seen by the next one, as its jobs are
+        self._shared = share_jobs(project)
         if HELD not in os.environ:
-            self._lock = hold(project)
+            self._lock = hold_run(project)
             made = subprocess.run(
                 [sys.executable, "-m", "pipeline.inventory", "--project", str(project)],
                 stderr=subprocess.PIPE,

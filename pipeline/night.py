@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
 import re
@@ -20,12 +19,13 @@ from types import TracebackType
 from typing import Any
 
 import numpy as np
+import psutil
 
 from pipeline.config import Trip
-from pipeline.console import JOBS_LOCK
-from pipeline.engine import HELD, hold
+from pipeline.engine import HELD
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import read_json, shown
+from pipeline.locks import hold_run, no_jobs
 from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
 
@@ -66,9 +66,10 @@ class Night:
         self.teller = Teller()
         self.plan: dict[str, Any] = {}
         self._stopping = False
+        self._failed: set[str] = set()
 
     def __enter__(self) -> Night:
-        self._lock = hold(self.project)
+        self._lock = hold_run(self.project)
         self._end_orphans()
         for leftover in (self.project / "work" / "progress").glob("*.json"):
             leftover.unlink(missing_ok=True)
@@ -84,20 +85,15 @@ class Night:
 
     def _end_orphans(self) -> None:
         """End jobs that outlived a run which was killed; they hold a shared lock as long as they live."""
-        path = self.project / "work" / "locks" / JOBS_LOCK
-        with path.open("a") as handle:
-            for attempt in range(60):
-                try:
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                    return
-                except OSError:
-                    pass
-                if attempt == 0:
-                    self.teller.say("an earlier run was interrupted; ending the jobs that it left behind")
-                for pid in _jobs_of(self.project):
-                    with contextlib.suppress(OSError):
-                        os.kill(pid, signal.SIGTERM if attempt < 20 else signal.SIGKILL)
-                time.sleep(0.5)
+        for attempt in range(60):
+            if no_jobs(self.project):
+                return
+            if attempt == 0:
+                self.teller.say("an earlier run was interrupted; ending the jobs that it left behind")
+            for pid in _jobs_of(self.project):
+                with contextlib.suppress(OSError):
+                    os.kill(pid, signal.SIGTERM if attempt < 20 else signal.SIGKILL)
+            time.sleep(0.5)
         raise InputError(
             f"{shown(self.project)}: jobs of an interrupted run are still writing here and cannot be ended; "
             "wait for them, or restart the machine"
@@ -207,9 +203,10 @@ class Night:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
         self.teller.end()
-        if self._stopping:
-            raise InputError("stopped; run the same command again to go on where it was")
         failed = self._not_made()
+        if self._stopping:
+            self.teller.say("stopped; run the same command again to go on where it was")
+            return failed or list(self.plan["scenes"])
         self._tell_end(failed, time.monotonic() - begun)
         return failed
 
@@ -224,7 +221,8 @@ class Night:
                 match = re.search(r"Finished jobid: \d+ \(Rule: (\w+)\)", line)
                 if match:
                     self._left.finished(match.group(1))
-            engine.wait()
+            if engine.wait():
+                self._failed.add(scene)
 
     def _wait(self, process: subprocess.Popen[Any]) -> int:
         try:
@@ -267,11 +265,8 @@ class Night:
     # ---- afterwards
 
     def _not_made(self) -> list[str]:
-        return [
-            s
-            for s in self.plan["scenes"]
-            if not (self.project / "results" / s / "combined.tif").is_file() or self._failures(s)
-        ]
+        made = {s for s in self.plan["scenes"] if (self.project / "results" / s / "combined.tif").is_file()}
+        return [s for s in self.plan["scenes"] if s in self._failed or s not in made]
 
     def _failures(self, scene: str) -> list[str]:
         batches = self.plan["scenes"][scene]["batches"]
@@ -364,11 +359,11 @@ def _phrase(jobs: list[dict[str, Any]], scene: str | None) -> str:
 
 
 def _jobs_of(project: Path) -> list[int]:
-    """Processes that are steps of this pipeline at work on this folder."""
+    """Engines and steps of this pipeline that are at work in this folder, this process apart."""
     found = []
-    for job in _progress(project):
-        with contextlib.suppress(OSError, KeyError):
-            command = Path(f"/proc/{job['pid']}/cmdline").read_bytes()
-            if b"pipeline." in command and Path(f"/proc/{job['pid']}/cwd").resolve() == project:
-                found.append(int(job["pid"]))
+    for process in psutil.process_iter(["pid", "cwd", "cmdline"]):
+        command = " ".join(process.info["cmdline"] or [])
+        ours = "pipeline." in command or "snakemake" in command
+        if ours and process.info["cwd"] == str(project) and process.info["pid"] != os.getpid():
+            found.append(int(process.info["pid"]))
     return found
