@@ -1,0 +1,391 @@
+"""The step `finish`: from `combined.fits` to a 16-bit TIFF for an editor and a preview for the eye."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tifffile
+from astropy.io import fits
+from numpy.typing import NDArray
+from PIL import Image
+
+from pipeline import versions
+from pipeline.colour import curves, icc
+from pipeline.colour.camera import CameraColour, camera_colour
+from pipeline.colour.cores import TOUCHED, Cores, find_cores
+from pipeline.colour.encode import CODES, codes_per_sigma, encode_strip
+from pipeline.colour.spaces import BT2020, SRGB
+from pipeline.config import load_trip
+from pipeline.console import Progress, project_argument, run_step
+from pipeline.errors import InputError
+from pipeline.files import replacing, write_json
+from pipeline.pages.preview import area_mean, robust_level, stretch
+from pipeline.plan import read_scene
+
+PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
+STRIP_ROWS = 240  # about 70 MB in float32 at 6000 columns: small beside the 16-bit picture, large beside the overheads
+SAMPLE_STEP = 4  # every 4th pixel each way tells sky, darkest value and grey: 1.5 million of 24
+DARKEST = 1e-4  # share of the pixels that may lie below what the pedestal is made for (residual cold pixels do)
+MARGIN_SIGMA = 2.0  # the pedestal leaves this much below the darkest share
+GREY_STAR_SIGMA = 20.0  # star pixels this far above the sky tell grey where the camera gives no white balance
+GREY_STAR_PIXELS = 200
+JPEG_QUALITY = 92
+# Exif orientation to what is done to an array [row, column]: transposed first, then rows and columns turned round
+ORIENTATIONS = {
+    1: (False, False, False),
+    2: (False, False, True),
+    3: (False, True, True),
+    4: (False, True, False),
+    5: (True, False, False),
+    6: (True, False, True),
+    7: (True, True, True),
+    8: (True, True, False),
+}
+
+
+@dataclass(frozen=True)
+class Combined:
+    """`combined.fits` as finish needs it; `planes` is mapped from disk, big-endian."""
+
+    planes: NDArray[np.floating]  # (3, height, width)
+    noise: tuple[float, float, float] | None
+    saturation: float | None
+    balance: tuple[float, float, float] | None
+    xyz_to_camera: NDArray[np.float64] | None
+    orientation: int
+    unit: str | None
+
+
+def read_combined(path: Path) -> Combined:
+    """Open `combined.fits`.
+
+    Raises
+    ------
+    InputError
+        If it is no FITS file of three float32 planes.
+    """
+    try:
+        with fits.open(path, memmap=True) as hdus:
+            header = hdus[0].header
+            if header.get("NAXIS") != 3 or header.get("NAXIS3") != 3 or header.get("BITPIX") != -32:
+                raise InputError(f"{path.name}: must hold three planes of 32-bit floats; run combine again")
+            shape = (3, header["NAXIS2"], header["NAXIS1"])
+            planes = np.memmap(path, ">f4", "r", hdus[0].fileinfo()["datLoc"], shape)
+            noise = None
+            if "NOISE" in hdus:
+                data = np.asarray(hdus["NOISE"].data)
+                step = max(1, max(data.shape[-2:]) // 1000)
+                thin = data[..., ::step, ::step].astype(float)
+                levels = [_middle(plane) for plane in (thin if thin.ndim == 3 else (thin, thin, thin))]
+                if len(levels) == 3 and all(level is not None for level in levels):
+                    noise = (float(levels[0]), float(levels[1]), float(levels[2]))  # type: ignore[arg-type]
+            matrix = [header.get(f"CM{i}{j}") for i in (1, 2, 3) for j in (1, 2, 3)]
+            balance = [header.get(f"WB_{c}") for c in "RGB"]
+            saturation = header.get("SATURATE")
+    except InputError:
+        raise
+    except (OSError, TypeError, ValueError, KeyError) as error:
+        raise InputError(f"{path.name}: cannot be read as the picture that combine writes ({error})") from error
+    orientation = header.get("ORIENTAT", 1)
+    return Combined(
+        planes=planes,
+        noise=noise,
+        saturation=float(saturation) if isinstance(saturation, (int, float)) and saturation > 0 else None,
+        balance=None if None in balance else (float(balance[0]), float(balance[1]), float(balance[2])),
+        xyz_to_camera=None if None in matrix else np.array(matrix, float).reshape(3, 3),
+        orientation=orientation if orientation in ORIENTATIONS else 1,
+        unit=header.get("BUNIT"),
+    )
+
+
+def _middle(plane: NDArray[np.float64]) -> float | None:
+    good = plane[np.isfinite(plane) & (plane > 0)]
+    return float(np.median(good)) if good.size else None
+
+
+def grey_multipliers(
+    sample: NDArray[np.float64], sky: NDArray[np.float64], noise: NDArray[np.float64], saturation: float
+) -> tuple[tuple[float, float, float] | None, str]:
+    """Multipliers that make the stars, or else the sky, grey on average, and on what they were measured.
+
+    Parameters
+    ----------
+    sample : (3, n) finite camera values
+    sky, noise : (3,)
+    saturation : float
+    """
+    above = sample - sky[:, None]
+    stars = (above > GREY_STAR_SIGMA * noise[:, None]).all(axis=0) & (sample < TOUCHED * saturation).all(axis=0)
+    if np.count_nonzero(stars) >= GREY_STAR_PIXELS:
+        light, what = above[:, stars].sum(axis=1), "the light of the stars"
+    else:
+        light, what = sky, "the sky"
+    if (light <= 0).any():
+        return None, what
+    gains = light[1] / light
+    return (float(gains[0]), float(gains[1]), float(gains[2])), what
+
+
+@dataclass(frozen=True)
+class Choices:
+    """All that was chosen for a picture before its pixels are encoded; levels in camera values over `white`."""
+
+    colour: CameraColour
+    white: float
+    white_from: str
+    sky: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    noise_from: str
+    pedestal: float
+    sky_rgb: NDArray[np.float64]
+    noise_rgb: NDArray[np.float64]
+
+
+def choose(combined: Combined) -> Choices:
+    """Decide colour, white and pedestal from the header and a sample of the pixels."""
+    sample = np.asarray(combined.planes[:, ::SAMPLE_STEP, ::SAMPLE_STEP], float).reshape(3, -1)
+    sample = sample[:, np.isfinite(sample).all(axis=0)]
+    if sample.shape[1] == 0:
+        raise InputError("combined.fits: holds no pixel with a value in all three colours; run combine again")
+    levels = [robust_level(channel) for channel in sample]
+    sky = np.array([level for level, _ in levels])
+    if combined.noise is not None:
+        noise, noise_from = np.array(combined.noise), "median of the NOISE plane"
+    else:
+        noise, noise_from = np.array([sigma for _, sigma in levels]), "scatter of sky pixels, the sky's own structure in it"
+    if combined.saturation is not None:
+        white, white_from = combined.saturation, "the saturation level, in the colour whose multiplier is 1"
+    else:
+        white, white_from = max(float(sample.max()), 1e-6), "the brightest value (the saturation level is not known)"
+    grey, grey_from = grey_multipliers(sample, sky, noise, white)
+    colour = camera_colour(BT2020, combined.balance, combined.xyz_to_camera, grey, grey_from)
+    sky_rgb, noise_rgb = colour.whole @ sky / white, colour.noise(noise / white)
+    darkest = np.quantile(colour.whole @ sample / white, DARKEST, axis=1)
+    need = float(np.max(MARGIN_SIGMA * noise_rgb - darkest))
+    pedestal = float(np.ceil(max(need, 0.0) * CODES) / CODES)
+    return Choices(colour, white, white_from, sky, noise, noise_from, pedestal, sky_rgb, noise_rgb)
+
+
+def upright(picture: NDArray[Any], orientation: int) -> NDArray[Any]:
+    """A view of a (rows, columns, ...) array turned as its Exif orientation asks."""
+    transposed, rows, columns = ORIENTATIONS[orientation]
+    if transposed:
+        picture = picture.swapaxes(0, 1)
+    return picture[:: -1 if rows else 1, :: -1 if columns else 1]
+
+
+def find_saturated(combined: Combined, choices: Choices) -> Cores:
+    """Saturated cores of the picture; none where the saturation level is not known."""
+    height, width = combined.planes.shape[1:]
+    touched = np.zeros((height, width), bool)
+    if combined.saturation is not None:
+        limit = np.float32(TOUCHED * combined.saturation)
+        for top in range(0, height, STRIP_ROWS):
+            strip = combined.planes[:, top : top + STRIP_ROWS]
+            np.any(strip >= limit, axis=0, out=touched[top : top + STRIP_ROWS])
+    return find_cores(touched, combined.planes, choices.sky, choices.white, choices.colour.multipliers)
+
+
+def render(
+    combined: Combined, choices: Choices, cores: Cores, preview_px: int, threads: int
+) -> tuple[NDArray[np.uint16], NDArray[np.float32], dict[str, int]]:
+    """Encode the whole picture, strip by strip, and shrink it on the way.
+
+    Returns
+    -------
+    codes : (height, width, 3) uint16
+    small : (3, rows, columns) float32
+        Camera values over white, shrunk by a whole factor to `preview_px` or a little more on the long side.
+    counts : pixels held at white, below black, without a value
+    """
+    height, width = combined.planes.shape[1:]
+    factor = max(1, max(height, width) // preview_px)
+    rows = max(factor, STRIP_ROWS // factor * factor)
+    codes = np.empty((height, width, 3), np.uint16)
+    scale = np.float32(1 / choices.white)
+    fill = choices.sky / choices.white
+
+    def strip_of(top: int) -> tuple[NDArray[np.float32], tuple[int, int, int]]:
+        strip = combined.planes[:, top : top + rows].astype(np.float32)
+        strip *= scale
+        cores.restore(strip, top, choices.colour.multipliers)
+        counts = encode_strip(strip, choices.colour.whole, choices.pedestal, fill, codes[top : top + rows])
+        return area_mean(strip, factor), counts
+
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        parts = list(pool.map(strip_of, range(0, height, rows)))
+    small = np.concatenate([part for part, _ in parts], axis=1)
+    held, black, empty = (sum(counts[n] for _, counts in parts) for n in range(3))
+    return codes, small, {"held_at_white": held, "below_black": black, "without_value": empty}
+
+
+def preview_picture(small: NDArray[np.float32], choices: Choices, orientation: int, preview_px: int) -> tuple[Any, dict[str, Any]]:
+    """The preview as a Pillow image, its long side at most `preview_px`, and what was done to it."""
+    rows, columns = small.shape[1:]
+    share = min(1.0, preview_px / max(rows, columns))
+    size = (max(1, round(columns * share)), max(1, round(rows * share)))
+    planes = small
+    if size != (columns, rows):
+        filled = [np.where(np.isfinite(p), p, s).astype(np.float32) for p, s in zip(small, choices.sky / choices.white, strict=True)]
+        planes = np.stack(
+            [np.asarray(Image.fromarray(p).resize(size, Image.Resampling.BOX), np.float32) for p in filled]
+        )
+    colour = choices.colour
+    to_srgb = camera_matrix_for_preview(colour)
+    linear = np.moveaxis(np.tensordot(to_srgb, planes.astype(float), axes=1), 0, -1)
+    picture, done = stretch(linear)
+    return Image.fromarray(np.ascontiguousarray(upright(picture, orientation))), asdict(done)
+
+
+def camera_matrix_for_preview(colour: CameraColour) -> NDArray[np.float64]:
+    """Camera values to linear sRGB: by way of the wide space, of which it is a smaller cut with the same white."""
+    from pipeline.colour.spaces import rgb_to_xyz
+
+    result: NDArray[np.float64] = np.linalg.inv(rgb_to_xyz(SRGB)) @ rgb_to_xyz(BT2020) @ colour.whole
+    return result
+
+
+def write_tiff(path: Path, codes: NDArray[np.uint16], profile: bytes, description: str) -> None:
+    """Write a 16-bit RGB TIFF with its profile, uncompressed: the last bits of a deep picture are noise that does not pack.
+
+    No date is written, so that equal pictures are equal files.
+    """
+    height, width, _ = codes.shape
+
+    def strips() -> Iterator[NDArray[np.uint16]]:
+        for top in range(0, height, STRIP_ROWS):
+            yield np.ascontiguousarray(codes[top : top + STRIP_ROWS])
+
+    with replacing(path) as temporary, tifffile.TiffWriter(temporary) as writer:
+        writer.write(
+            strips(),
+            shape=(height, width, 3),
+            dtype=np.uint16,
+            photometric="rgb",
+            planarconfig="contig",
+            rowsperstrip=STRIP_ROWS,
+            resolution=(300, 300),
+            resolutionunit="INCH",
+            software=f"moonless {versions.moonless()}",
+            description=description,
+            metadata=None,
+            iccprofile=profile,
+        )
+
+
+def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str, int], stretched: dict[str, Any]) -> dict[str, Any]:
+    """What stands in finish.json."""
+    total = combined.planes.shape[1] * combined.planes.shape[2]
+    per_sigma = codes_per_sigma(choices.sky_rgb, choices.noise_rgb, choices.pedestal)
+    at_sky = curves.encode((choices.sky_rgb + choices.pedestal) / (1 + choices.pedestal)) * CODES
+    return {
+        "space": BT2020.name,
+        "space_why": "real primaries wide enough for emission red and hot blue stars; an editor's saturation behaves",
+        "profile": PROFILE_NAME,
+        "transfer_curve": "IEC 61966-2-1 (sRGB): straight with slope 12.92 up to 0.0031308, then power 2.4",
+        "white_point": "D65",
+        "white_balance": [round(m, 6) for m in choices.colour.multipliers],
+        "white_balance_from": choices.colour.balance_from,
+        "matrix": [[round(float(v), 6) for v in row] for row in choices.colour.matrix],
+        "matrix_from": choices.colour.matrix_from,
+        "white_level": choices.white,
+        "white_level_from": choices.white_from,
+        "unit": combined.unit,
+        "pedestal": choices.pedestal,
+        "sky_kept": True,
+        "gradient_removed_tiff": 0.0,
+        "sky_level": [float(v) for v in choices.sky],
+        "sky_linear": [float(v) for v in choices.sky_rgb],
+        "sky_code": [int(np.rint(v)) for v in at_sky],
+        "noise_level": [float(v) for v in choices.noise],
+        "noise_from": choices.noise_from,
+        "codes_per_sigma": [round(float(v), 2) for v in per_sigma],
+        "held_at_white_pixels": counts["held_at_white"],
+        "held_at_white_share": counts["held_at_white"] / total,
+        "below_black_pixels": counts["below_black"],
+        "without_value_pixels": counts["without_value"],
+        "saturated_cores": cores.stars,
+        "saturated_cores_neutral": cores.neutral,
+        "saturated_cores_how": (
+            "take the colour of their own star's flanks, green kept between red and blue; neutral without flanks"
+            if combined.saturation is not None
+            else "not looked for: the saturation level is not known"
+        ),
+        "orientation": combined.orientation,
+        "orientation_how": "applied to the pixels of TIFF and preview, so that every program shows them upright",
+        "compression": "none",
+        "preview": {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"},
+    }
+
+
+def describe(scene: str, content: dict[str, Any]) -> str:
+    """The TIFF's description, one ASCII line."""
+    text = (
+        f"{scene}: linear combination, sky kept; {content['space']}, D65, curve {content['transfer_curve'].split(':')[0]}; "
+        f"white = {content['white_level']:.6g} {content['unit'] or ''}, pedestal {content['pedestal']:.6g}; "
+        f"white balance from {content['white_balance_from']}"
+    )
+    return text.encode("ascii", "replace").decode()
+
+
+def run(arguments: argparse.Namespace) -> None:
+    """Make TIFF, preview and figures of one scene."""
+    settings = load_trip(arguments.project).finish
+    scene = read_scene(arguments.scene).scene if arguments.scene is not None else "picture"
+    with Progress(arguments.project, "finish", scene, 4, scene) as progress:
+        combined = read_combined(arguments.combined)
+        choices = choose(combined)
+        progress.advance()
+        cores = find_saturated(combined, choices)
+        progress.advance()
+        codes, small, counts = render(combined, choices, cores, settings.preview_px, arguments.threads)
+        progress.advance()
+        picture, stretched = preview_picture(small, choices, combined.orientation, settings.preview_px)
+        content = figures(combined, choices, cores, counts, stretched)
+        content["width"], content["height"] = upright(codes, combined.orientation).shape[1::-1]
+        write_tiff(
+            arguments.tiff,
+            upright(codes, combined.orientation),
+            icc.profile(BT2020, PROFILE_NAME),
+            describe(scene, content),
+        )
+        with replacing(arguments.preview) as temporary:
+            picture.save(
+                temporary,
+                format="JPEG",
+                quality=JPEG_QUALITY,
+                subsampling=0,
+                optimize=True,
+                icc_profile=icc.profile(SRGB, "sRGB IEC 61966-2-1"),
+            )
+        write_json(arguments.figures, content)
+        progress.advance()
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Arguments of the step."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.finish", description=__doc__)
+    project_argument(parser)
+    parser.add_argument("--scene", type=Path, metavar="SCENE.json", help="the scene's plan; names it in the TIFF")
+    parser.add_argument("--combined", type=Path, required=True, metavar="COMBINED.fits")
+    parser.add_argument("--tiff", type=Path, required=True, metavar="FILE", help="16-bit RGB TIFF to write")
+    parser.add_argument("--preview", type=Path, required=True, metavar="FILE", help="JPEG to write")
+    parser.add_argument("--figures", type=Path, required=True, metavar="FINISH.json", help="what was chosen, to write")
+    parser.add_argument("--threads", type=int, default=2, metavar="N", help="threads (same result for any number)")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the step."""
+    return run_step("finish", build_parser(), run, argv)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,172 @@
+"""A pleasing small picture of a linear one: sky neutral and dark grey, stars in their colours, faint things visible.
+
+It decides nothing: the TIFF is untouched by what happens here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from pipeline.colour import curves
+
+GRADIENT_SHARE = 0.75  # how much of the smooth gradient is taken out; all of it looks cut out, a dark horizon is real
+SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
+NOISE_CODE = 0.014  # what one sigma of the preview's noise may span there: above it grain shows, below faint light is lost
+GAIN_MAX = 400.0  # a very deep sky is not pulled up further than this over a plain sRGB rendering
+TOP_CODE = 0.97  # where the brightest stars land
+SATURATION = 1.25
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+BLOCKS = 24  # blocks over the long side of which the gradient is measured
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """What was done, for finish.json."""
+
+    sky: tuple[float, float, float]
+    noise: float
+    gradient_share: float
+    softening: float
+    white: float
+
+
+def area_mean(strip: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+    """Means over factor x factor pixels of a (3, rows, columns) strip; what does not fill a block is left out.
+
+    A block counts its finite pixels only; without any it is NaN.
+    """
+    rows, columns = strip.shape[1] // factor, strip.shape[2] // factor
+    blocks = strip[:, : rows * factor, : columns * factor].reshape(3, rows, factor, columns, factor)
+    total = blocks.sum(axis=(2, 4), dtype=np.float32)
+    if np.isfinite(total).all():
+        return total / np.float32(factor * factor)
+    good = np.isfinite(blocks)
+    number = good.sum(axis=(2, 4))
+    total = np.where(good, blocks, 0).sum(axis=(2, 4), dtype=np.float32)
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan).astype(np.float32)
+
+
+def robust_level(values: NDArray[np.floating]) -> tuple[float, float]:
+    """Sky level and noise of pixel values in which stars are a bright tail: median and lower-half scale after clipping."""
+    values = np.asarray(values, float).ravel()
+    values = values[np.isfinite(values)]
+    if values.size == 0:
+        return 0.0, 0.0
+    for _ in range(4):
+        middle = float(np.median(values))
+        below = middle - values[values <= middle]
+        sigma = 1.4826 * float(np.median(below))
+        keep = np.abs(values - middle) <= 3 * sigma
+        if sigma <= 0 or keep.all():
+            break
+        values = values[keep]
+    return middle, sigma
+
+
+def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
+    """The smooth gradient of a (height, width) plane: a second-order surface through the medians of blocks.
+
+    The fit is robust (blocks on bright clouds of the Milky Way or on black ground lose their weight), and its order is
+    too low to follow them.
+    """
+    height, width = plane.shape
+    size = max(4, -(-max(height, width) // BLOCKS))
+    ys, xs, levels = [], [], []
+    for top in range(0, height, size):
+        for left in range(0, width, size):
+            level, _ = robust_level(plane[top : top + size, left : left + size])
+            if np.isfinite(plane[top : top + size, left : left + size]).any():
+                ys.append(min(top + size / 2, height) / height - 0.5)
+                xs.append(min(left + size / 2, width) / width - 0.5)
+                levels.append(level)
+    x, y, z = np.array(xs), np.array(ys), np.array(levels)
+    if z.size < 12:
+        return np.zeros(plane.shape)
+    terms = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    weight = np.ones_like(z)
+    for _ in range(12):
+        fit = np.linalg.lstsq(terms * weight[:, None], z * weight, rcond=None)[0]
+        off = z - terms @ fit
+        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-12
+        weight = 1 / (1 + (off / (2.5 * scale)) ** 2)
+    yy, xx = (np.arange(height)[:, None] + 0.5) / height - 0.5, (np.arange(width)[None, :] + 0.5) / width - 0.5
+    surface: NDArray[np.float64] = (
+        fit[0] + fit[1] * xx + fit[2] * yy + fit[3] * xx * xx + fit[4] * xx * yy + fit[5] * yy * yy
+    )
+    return surface - np.median(surface)
+
+
+def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
+    """Render linear sRGB light as an 8-bit sRGB picture.
+
+    One curve, asinh, acts on the brightness; the colours of a pixel above its sky keep their ratios in linear light
+    (after Lupton et al. 2004, PASP 116:133), so that bright stars do not bleach.
+
+    Parameters
+    ----------
+    linear : (height, width, 3), linear sRGB; may be negative, not clipped; NaN where nothing is known
+
+    Returns
+    -------
+    picture : (height, width, 3) uint8
+    done : Stretch
+    """
+    light = np.asarray(linear, float).copy()
+    unknown = ~np.isfinite(light).all(axis=2)
+    sky = np.zeros(3)
+    for channel in range(3):
+        plane = light[..., channel]
+        plane -= GRADIENT_SHARE * gradient(plane)
+        sky[channel], _ = robust_level(plane)
+        plane -= sky[channel]
+    light[unknown] = 0.0
+    brightness = light @ LUMINANCE
+    _, noise = robust_level(brightness)
+    noise = max(noise, 1e-9)
+    white = max(float(np.quantile(brightness, 0.9995)), 30 * noise)
+    # slope of the encoded curve at the sky, so that one sigma spans NOISE_CODE
+    gain = min(NOISE_CODE / noise, GAIN_MAX * curves.TOE_SLOPE)
+    softening = _softening(gain, white, TOP_CODE - SKY_CODE)
+    code = SKY_CODE + gain * softening * np.arcsinh(brightness / softening)
+    target = curves.decode(np.clip(code, 0.0, 1.0))
+    base = float(curves.decode(np.array(SKY_CODE)))
+    # what one unit of light above the sky becomes, the same for the three colours; at the sky the slope itself
+    slope = float((curves.decode(np.array(SKY_CODE + 1e-4)) - base) / 1e-4) * gain
+    small = np.abs(brightness) < noise
+    factor = np.where(small, slope, (target - base) / np.where(small, 1.0, brightness))
+    colour = (light - brightness[..., None]) * factor[..., None]
+    # colour noise of an empty sky pleases nobody: colour fades in where the smoothed brightness rises above its noise
+    smooth = ndimage.gaussian_filter(np.clip(brightness, -5 * noise, 8 * noise), 2.0)
+    _, smooth_noise = robust_level(smooth)
+    rise = (np.maximum(smooth, 0) / max(3 * smooth_noise, 1e-12)) ** 2
+    star = (np.maximum(brightness, 0) / (6 * noise)) ** 2
+    fade = 0.35 + 0.65 * np.maximum(rise / (1 + rise), star / (1 + star))
+    grey = np.where(small, base + slope * brightness, target)
+    picture = grey[..., None] + SATURATION * colour * fade[..., None]
+    picture = _into_range(picture, np.clip(grey, 0.0, 1.0))
+    done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, GRADIENT_SHARE, softening, white)
+    return np.floor(curves.encode(picture) * 255 + 0.5).astype(np.uint8), done
+
+
+def _softening(gain: float, white: float, height: float) -> float:
+    """Solve gain * b * asinh(white / b) = height for b (the left side grows with b, from 0 to gain * white)."""
+    if gain * white <= height:
+        return 1e3 * white  # a straight line does not reach the top: no bend needed
+    low, high = 1e-9 * white, 1e3 * white
+    for _ in range(100):
+        middle = float(np.sqrt(low * high))
+        low, high = (middle, high) if gain * middle * np.arcsinh(white / middle) < height else (low, middle)
+    return low
+
+
+def _into_range(picture: NDArray[np.float64], grey: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Draw colours that leave 0..1 towards their grey until they fit: hue and brightness kept, saturation lost."""
+    offset = picture - grey[..., None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        room = np.where(offset > 0, (1 - grey[..., None]) / offset, np.where(offset < 0, -grey[..., None] / offset, 1.0))
+    share = np.clip(np.nanmin(room, axis=2), 0.0, 1.0)
+    return np.clip(grey[..., None] + share[..., None] * offset, 0.0, 1.0)
