@@ -235,7 +235,13 @@ def _sentence(name: str, item: Any) -> str:
         return f"{name}: {path}: unknown key; known here: {', '.join(known)}"
     value = repr(item["input"])
     value = value if len(value) <= 60 else value[:57] + "..."
-    rule = item["msg"].replace("Input should be", "must be").replace("List should", "must").replace("valid ", "")
+    rule = (
+        item["msg"]
+        .replace("Input should be", "must be")
+        .replace("List should", "must")
+        .replace("a valid integer", "a whole number")
+        .replace("a valid ", "a ")
+    )
     return f"{name}: {path}: {rule} (got {shown(value)})"
 
 

@@ -1,0 +1,78 @@
+"""Settings: one source, clear sentences."""
+
+from pathlib import Path
+
+import pytest
+import yaml
+
+from pipeline.config import SECTIONS, Trip, commented_defaults, load_trip, parse_trip
+from pipeline.errors import SettingsError
+from pipeline.files import read_json
+
+ROOT = Path(__file__).parents[1]
+
+
+def test_written_defaults_and_schema_are_those_of_the_code():
+    """`config/` holds what `python -m pipeline.config` writes."""
+    assert (ROOT / "config" / "defaults.yaml").read_text(encoding="utf-8") == commented_defaults()
+    assert read_json(ROOT / "config" / "schema.json") == Trip.model_json_schema(by_alias=True)
+
+
+def test_commented_defaults_are_a_trip_file_that_changes_nothing():
+    """The commented defaults, read as a trip file, give the defaults."""
+    assert parse_trip(commented_defaults()) == Trip()
+
+
+def test_every_setting_says_what_it_means():
+    """Every key of every section has a description."""
+    for name in SECTIONS:
+        info = Trip.model_fields["register_" if name == "register" else name]
+        for key, setting in info.annotation.model_fields.items():
+            assert setting.description, f"{name}.{key}"
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("frmes: [a]", r"trip.yaml: frmes: unknown key; known here: frames, darks"),
+        ("grade: {stars: 3}", r"grade.stars: unknown key; known here: .*stars_max"),
+        ("grade: {detection_sigma: 1}", r"grade.detection_sigma: must be greater than or equal to 2 \(got 1\)"),
+        ("grade: {stars_max: many}", r"grade.stars_max: must be a whole number.* \(got 'many'\)"),
+        ("judge: {mount: rail}", r"judge.mount: must be 'auto', 'tripod' or 'tracker' \(got 'rail'\)"),
+        ("frames: raw", r"frames: must be a list \(got 'raw'\)"),
+        ("frames: []", r"frames: must have at least 1 item"),
+        ("inventory: {overlap: .nan}", r"inventory.overlap: must be a finite number \(got nan\)"),
+        ("scenes: {'../x': {}}", r"scenes.\.\./x: a scene's name becomes a folder"),
+        ("scenes: {a: {frms: [x]}}", r"scenes.a.frms: unknown key; known here: frames, title"),
+        ("frames: [a]\nframes: [b]", r"line 2: not valid YAML \(the key 'frames' stands twice\)"),
+        ("frames: [a", r"line 1: not valid YAML"),
+        ("- a", r"must hold keys and values \(got list\)"),
+        ("keep: [1]", r"keep.0: must be a string \(got 1\)"),
+    ],
+)
+def test_a_wrong_key_type_or_value_is_named_with_what_is_allowed(text, sentence):
+    """The sentence names the key's path, the value and the rule."""
+    with pytest.raises(SettingsError, match=sentence):
+        parse_trip(text)
+
+
+def test_a_trip_file_overrides_only_what_it_names():
+    """Other keys of the same section keep their defaults."""
+    trip = parse_trip(yaml.safe_dump({"combine": {"clip_sigma": 4.0}, "register": {"stars": 300}, "site": None}))
+    assert trip.combine.clip_sigma == 4.0
+    assert trip.register_.stars == 300
+    assert trip.register_.rms_max_px == Trip().register_.rms_max_px
+    assert trip.grade == Trip().grade
+
+
+def test_a_missing_or_unreadable_trip_file_is_said(tmp_path):
+    """No file, a folder in its place, and bytes that are no UTF-8."""
+    with pytest.raises(SettingsError, match="there is no trip file; 'moonless start FOLDER' writes one"):
+        load_trip(tmp_path)
+    (tmp_path / "trip.yaml").write_bytes(b"frames: [\xff]")
+    with pytest.raises(SettingsError, match="is not UTF-8 text"):
+        load_trip(tmp_path)
+    (tmp_path / "trip.yaml").unlink()
+    (tmp_path / "trip.yaml").mkdir()
+    with pytest.raises(SettingsError, match="cannot be read"):
+        load_trip(tmp_path)

@@ -1,0 +1,145 @@
+"""Atomic files, printable names, tables, locks."""
+
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from astropy.table import Table
+
+from pipeline.errors import InputError
+from pipeline.files import read_json, replacing, reserve, shown, unshown, write_json
+from pipeline.locks import hold_run, no_jobs, share_jobs
+from pipeline.tables import read_table, row_values, stack_tables, table_from_rows, write_table
+from pipeline.telling import duration
+
+HOSTILE = [
+    b"a b",
+    b"-rf",
+    b"q'u\"o",
+    b"new\nline",
+    b"$(touch x)",
+    "Mañana ☾".encode(),
+    b"latin\xe9",
+    b"back\\slash\\x41",
+    b"tab\t",
+]
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_shown_name_is_printable_and_gives_the_name_back(name):
+    """Any bytes survive the way to text and back; the text has no control characters."""
+    text = shown(name)
+    assert text.encode("utf-8").decode("utf-8") == text
+    assert all(c.isprintable() for c in text)
+    assert os.fsencode(unshown(text)) == name
+
+
+def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path):
+    """An exception inside `replacing` keeps what was there."""
+    target = tmp_path / "a.txt"
+    target.write_text("old")
+
+    def write_half():
+        with replacing(target) as temporary:
+            temporary.write_text("ne")
+            raise RuntimeError("half way")
+
+    with pytest.raises(RuntimeError, match="half way"):
+        write_half()
+    assert target.read_text() == "old"
+    assert os.listdir(tmp_path) == ["a.txt"]
+
+
+def test_a_replaced_file_has_ordinary_permissions(tmp_path):
+    """The result is as readable as any file the user makes."""
+    with replacing(tmp_path / "a") as temporary:
+        temporary.write_text("x")
+    (tmp_path / "b").write_text("x")
+    assert (tmp_path / "a").stat().st_mode == (tmp_path / "b").stat().st_mode
+
+
+def test_json_that_did_not_change_keeps_its_time(tmp_path):
+    """`only_if_changed` leaves an equal file alone."""
+    path = tmp_path / "a.json"
+    assert write_json(path, {"b": 1, "a": [1.5]}, only_if_changed=True)
+    os.utime(path, (1, 1))
+    assert not write_json(path, {"a": [1.5], "b": 1}, only_if_changed=True)
+    assert path.stat().st_mtime == 1
+    assert read_json(path) == {"a": [1.5], "b": 1}
+
+
+def test_a_name_that_is_no_utf8_survives_json(tmp_path):
+    """Surrogate-escaped names go through a plan file unchanged."""
+    name = os.fsdecode(b"caf\xe9")
+    write_json(tmp_path / "a.json", {"file": name})
+    assert read_json(tmp_path / "a.json")["file"] == name
+
+
+def test_reserved_space_is_taken(tmp_path):
+    """The file has its blocks before anything is written."""
+    reserve(tmp_path / "a", 1_000_000)
+    assert (tmp_path / "a").stat().st_blocks * 512 >= 1_000_000
+
+
+def test_unknown_figures_are_masked_and_come_back_as_none(tmp_path):
+    """None and NaN are masked in the table, never 0 or NaN; units and types survive."""
+    columns = {"frame": (str, None), "n": (int, None), "fwhm_px": (float, "pix"), "ok": (bool, None)}
+    rows = [{"frame": "a", "n": 3, "fwhm_px": 2.5, "ok": True}, {"frame": 'b, "c"', "n": None, "fwhm_px": float("nan")}]
+    write_table(table_from_rows(rows, columns), tmp_path / "t.ecsv")
+    table = read_table(tmp_path / "t.ecsv")
+    assert str(table["fwhm_px"].unit) == "pix"
+    assert row_values(table[0], list(columns)) == {"frame": "a", "n": 3, "fwhm_px": 2.5, "ok": True}
+    assert row_values(table[1], list(columns)) == {"frame": 'b, "c"', "n": None, "fwhm_px": None, "ok": None}
+    # an independent reader: astropy's own
+    assert np.all(Table.read(tmp_path / "t.ecsv")["frame"] == table["frame"])
+
+
+def test_a_table_without_rows_keeps_its_columns(tmp_path):
+    """An empty table can be written, read and stacked."""
+    columns = {"frame": (str, None), "x": (float, "pix")}
+    write_table(table_from_rows([], columns), tmp_path / "e.ecsv")
+    write_table(table_from_rows([{"frame": "a", "x": 1.0}], columns), tmp_path / "f.ecsv")
+    both = stack_tables([tmp_path / "e.ecsv", tmp_path / "f.ecsv"])
+    assert list(both["frame"]) == ["a"]
+    assert both.colnames == ["frame", "x"]
+
+
+def test_the_same_rows_give_the_same_bytes(tmp_path):
+    """Tables are deterministic."""
+    columns = {"a": (float, "s")}
+    for name in ("1", "2"):
+        write_table(table_from_rows([{"a": 1 / 3}], columns, {"k": [1, 2]}), tmp_path / name)
+    assert (tmp_path / "1").read_bytes() == (tmp_path / "2").read_bytes()
+
+
+def test_a_folder_is_held_once_and_freed_by_death(tmp_path):
+    """A second run is refused with the first one's process number; a killed run frees the folder."""
+    code = (
+        "import pipeline.locks as l, pathlib, time\n"
+        f"h = l.hold_run(pathlib.Path({str(tmp_path)!r})); print('held', flush=True); time.sleep(60)"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE) as other:
+        assert other.stdout.readline() == b"held\n"
+        with pytest.raises(InputError, match=rf"another run is working on this folder \(process {other.pid}\)"):
+            hold_run(tmp_path)
+        other.kill()
+        other.wait()
+    hold_run(tmp_path).close()
+
+
+def test_running_jobs_are_seen(tmp_path):
+    """The shared lock of a job shows until it ends."""
+    assert no_jobs(tmp_path)
+    with share_jobs(tmp_path), share_jobs(tmp_path):
+        assert not no_jobs(tmp_path)
+    assert no_jobs(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(0, "0 s"), (89.4, "89 s"), (91, "2 min"), (5399, "1 h 30 min"), (11100, "3 h 05 min")]
+)
+def test_durations_read_like_words(seconds, words):
+    """Seconds, minutes, hours."""
+    assert duration(seconds) == words
