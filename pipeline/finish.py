@@ -280,7 +280,7 @@ def write_tiff(path: Path, codes: NDArray[np.uint16], profile: bytes, descriptio
         )
 
 
-def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str, int], stretched: dict[str, Any]) -> dict[str, Any]:
+def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str, int]) -> dict[str, Any]:
     """What stands in finish.json."""
     total = combined.planes.shape[1] * combined.planes.shape[2]
     per_sigma = codes_per_sigma(choices.sky_rgb, choices.noise_rgb, choices.pedestal)
@@ -321,7 +321,6 @@ def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str
         "orientation": combined.orientation,
         "orientation_how": "applied to the pixels of TIFF and preview, so that every program shows them upright",
         "compression": "none",
-        "preview": {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"},
     }
 
 
@@ -347,15 +346,13 @@ def run(arguments: argparse.Namespace) -> None:
         progress.advance()
         codes, small, counts = render(combined, choices, cores, settings.preview_px, arguments.threads)
         progress.advance()
+        content = figures(combined, choices, cores, counts)
+        codes = upright(codes, combined.orientation)
+        content["height"], content["width"] = codes.shape[:2]
+        write_tiff(arguments.tiff, codes, icc.profile(BT2020, PROFILE_NAME), describe(scene, content))
+        del codes  # the preview needs the room
         picture, stretched = preview_picture(small, choices, combined.orientation, settings.preview_px)
-        content = figures(combined, choices, cores, counts, stretched)
-        content["width"], content["height"] = upright(codes, combined.orientation).shape[1::-1]
-        write_tiff(
-            arguments.tiff,
-            upright(codes, combined.orientation),
-            icc.profile(BT2020, PROFILE_NAME),
-            describe(scene, content),
-        )
+        content["preview"] = {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"}
         with replacing(arguments.preview) as temporary:
             picture.save(
                 temporary,

@@ -13,13 +13,16 @@ from scipy import ndimage
 
 from pipeline.colour import curves
 
-GRADIENT_SHARE = 0.75  # how much of the smooth gradient is taken out; all of it looks cut out, a dark horizon is real
+# How much of the smooth gradient's brightness is taken out; all of it looks cut out, a bright horizon is real. Its colour
+# goes entirely: it is a cast.
+GRADIENT_SHARE = 0.8
 SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
 NOISE_CODE = 0.014  # what one sigma of the preview's noise may span there: above it grain shows, below faint light is lost
-GAIN_MAX = 400.0  # a very deep sky is not pulled up further than this over a plain sRGB rendering
+STRUCTURE_CODE = 0.05  # what the sky's own structure (Milky Way, nebulae, what is left of a gradient) may span, one sigma
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+LEVEL_SAMPLE = 200_000  # values enough to know a median to 0.3 % of the scatter
 BLOCKS = 24  # blocks over the long side of which the gradient is measured
 
 
@@ -51,20 +54,31 @@ def area_mean(strip: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
 
 
 def robust_level(values: NDArray[np.floating]) -> tuple[float, float]:
-    """Sky level and noise of pixel values in which stars are a bright tail: median and lower-half scale after clipping."""
-    values = np.asarray(values, float).ravel()
-    values = values[np.isfinite(values)]
+    """Sky level and scatter of pixel values in which stars are a bright tail: median and lower-half scale after clipping.
+
+    At most LEVEL_SAMPLE values are looked at, evenly spaced.
+    """
+    values = values.reshape(-1)
+    values = values[:: max(1, values.size // LEVEL_SAMPLE)]
+    values = values[np.isfinite(values)].astype(float)
     if values.size == 0:
         return 0.0, 0.0
     for _ in range(4):
         middle = float(np.median(values))
-        below = middle - values[values <= middle]
-        sigma = 1.4826 * float(np.median(below))
+        sigma = 1.4826 * float(np.median(middle - values[values <= middle]))
         keep = np.abs(values - middle) <= 3 * sigma
         if sigma <= 0 or keep.all():
             break
         values = values[keep]
     return middle, sigma
+
+
+def pixel_noise(plane: NDArray[np.floating]) -> float:
+    """Noise of a (height, width) plane from differences of pixels two apart, blind to anything smooth."""
+    if plane.shape[1] < 4:
+        return 0.0
+    _, sigma = robust_level(plane[:, 2:] - plane[:, :-2])
+    return sigma / float(np.sqrt(2))
 
 
 def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -115,41 +129,49 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     picture : (height, width, 3) uint8
     done : Stretch
     """
-    light = np.asarray(linear, float).copy()
+    light = np.array(linear, np.float32)
     unknown = ~np.isfinite(light).all(axis=2)
+    surfaces = [gradient(light[..., channel]) for channel in range(3)]
+    left = (1 - GRADIENT_SHARE) * sum(w * s for w, s in zip(LUMINANCE, surfaces, strict=True))
     sky = np.zeros(3)
     for channel in range(3):
         plane = light[..., channel]
-        plane -= GRADIENT_SHARE * gradient(plane)
+        plane -= surfaces[channel] - left
         sky[channel], _ = robust_level(plane)
-        plane -= sky[channel]
+        plane -= np.float32(sky[channel])
+    del surfaces, left
     light[unknown] = 0.0
-    brightness = light @ LUMINANCE
-    _, noise = robust_level(brightness)
-    noise = max(noise, 1e-9)
+    brightness = light @ LUMINANCE.astype(np.float32)
+    noise = max(pixel_noise(brightness), 1e-9)
+    _, structure = robust_level(brightness)
     white = max(float(np.quantile(brightness, 0.9995)), 30 * noise)
-    # slope of the encoded curve at the sky, so that one sigma spans NOISE_CODE
-    gain = min(NOISE_CODE / noise, GAIN_MAX * curves.TOE_SLOPE)
+    # slope of the encoded curve at the sky
+    gain = min(NOISE_CODE / noise, STRUCTURE_CODE / max(structure, 1e-9))
     softening = _softening(gain, white, TOP_CODE - SKY_CODE)
-    code = SKY_CODE + gain * softening * np.arcsinh(brightness / softening)
-    target = curves.decode(np.clip(code, 0.0, 1.0))
-    base = float(curves.decode(np.array(SKY_CODE)))
+    code = SKY_CODE + gain * softening * np.arcsinh(brightness / np.float32(softening))
+    grey = curves.decode(np.clip(code, 0.0, 1.0)).astype(np.float32)
+    base = np.float32(curves.decode(np.array(SKY_CODE)))
     # what one unit of light above the sky becomes, the same for the three colours; at the sky the slope itself
-    slope = float((curves.decode(np.array(SKY_CODE + 1e-4)) - base) / 1e-4) * gain
+    slope = np.float32((curves.decode(np.array(SKY_CODE + 1e-4)) - base) / 1e-4 * gain)
     small = np.abs(brightness) < noise
-    factor = np.where(small, slope, (target - base) / np.where(small, 1.0, brightness))
-    colour = (light - brightness[..., None]) * factor[..., None]
+    factor = np.where(small, slope, (grey - base) / np.where(small, np.float32(1.0), brightness))
     # colour noise of an empty sky pleases nobody: colour fades in where the smoothed brightness rises above its noise
     smooth = ndimage.gaussian_filter(np.clip(brightness, -5 * noise, 8 * noise), 2.0)
-    _, smooth_noise = robust_level(smooth)
-    rise = (np.maximum(smooth, 0) / max(3 * smooth_noise, 1e-12)) ** 2
-    star = (np.maximum(brightness, 0) / (6 * noise)) ** 2
-    fade = 0.35 + 0.65 * np.maximum(rise / (1 + rise), star / (1 + star))
-    grey = np.where(small, base + slope * brightness, target)
-    picture = grey[..., None] + SATURATION * colour * fade[..., None]
-    picture = _into_range(picture, np.clip(grey, 0.0, 1.0))
+    rise = (np.maximum(smooth, 0) / np.float32(3 * max(pixel_noise(smooth), 0.2 * noise))) ** 2
+    star = (np.maximum(brightness, 0) / np.float32(6 * noise)) ** 2
+    factor *= np.float32(SATURATION) * (0.35 + 0.65 * np.maximum(rise / (1 + rise), star / (1 + star)))
+    light -= brightness[..., None]
+    light *= factor[..., None]
+    _into_range(light, grey)
+    light += grey[..., None]
     done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, GRADIENT_SHARE, softening, white)
-    return np.floor(curves.encode(picture) * 255 + 0.5).astype(np.uint8), done
+    return quantise(light), done
+
+
+def quantise(light: NDArray[np.floating]) -> NDArray[np.uint8]:
+    """Linear light 0..1 as 8-bit sRGB codes, through a table fine enough that no code is missed (steps of 1/65536)."""
+    table = np.floor(curves.encode(np.arange(65537) / 65536) * 255 + 0.5).astype(np.uint8)
+    return table[(np.clip(light, 0.0, 1.0) * 65536 + 0.5).astype(np.int32)]
 
 
 def _softening(gain: float, white: float, height: float) -> float:
@@ -163,10 +185,9 @@ def _softening(gain: float, white: float, height: float) -> float:
     return low
 
 
-def _into_range(picture: NDArray[np.float64], grey: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Draw colours that leave 0..1 towards their grey until they fit: hue and brightness kept, saturation lost."""
-    offset = picture - grey[..., None]
+def _into_range(offset: NDArray[np.float32], grey: NDArray[np.float32]) -> None:
+    """Shrink the colour offsets (height, width, 3) from `grey` until they fit into 0..1, in place: saturation is lost,
+    hue and brightness are kept."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        room = np.where(offset > 0, (1 - grey[..., None]) / offset, np.where(offset < 0, -grey[..., None] / offset, 1.0))
-    share = np.clip(np.nanmin(room, axis=2), 0.0, 1.0)
-    return np.clip(grey[..., None] + share[..., None] * offset, 0.0, 1.0)
+        room = np.minimum((1 - grey) / offset.max(axis=2), -grey / offset.min(axis=2))
+    offset *= np.clip(np.where(np.isfinite(room), room, 1.0), 0.0, 1.0)[..., None]
