@@ -1,0 +1,191 @@
+"""Finding what stands out of the sky, on the half-size green image of a mosaic, hot pixels repaired on the way."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numba
+import numpy as np
+import sep
+from numpy.typing import NDArray
+
+MESH = 64  # px of the half-size image: wide enough that the disc of an out-of-focus star does not become sky
+HOT_SIGMA = 8.0  # a single pixel below this does not pass a 5-sigma detection on the smoothed half-size image
+HOT_RISE = 0.12  # stars of FWHM 1.5 px in the weaker colours rise by 0.15 and more of their excess, measured
+DEBLEND_CONTRAST = 0.03  # below it, noise cuts bright trails of 30 px into pieces
+DEBLEND_LEVELS = 16
+# the matched filter of the half-size image for FWHM 2 px there (4 px on the mosaic); within 10 % of the best
+# signal-to-noise from FWHM 2 to 8 px
+KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32)
+# sep divides a kernel by its sum; this is what is left of white noise
+KERNEL_NOISE = float(np.sqrt((KERNEL**2).sum()) / KERNEL.sum())
+MAD_TO_SIGMA = 1.482602  # of a normal distribution
+CLIP = 3.5
+CLIPPED_SHARE = 0.99694  # standard deviation of a unit normal distribution clipped at 3.5
+PIXEL_BUFFER_SHARE = 0.5  # of the image's pixels may belong to detections before the search gives up on faint ones
+
+
+def green_places(cfa: str) -> NDArray[np.bool_]:
+    """Which places of the 2 x 2 cell are green, as a (2, 2) bool array; all of them for `MONO`."""
+    if cfa == "MONO":
+        return np.ones((2, 2), bool)
+    if sorted(cfa) != ["B", "G", "G", "R"]:
+        raise ValueError(f"cfa must be MONO or a pattern of R, G, G, B (got {cfa!r})")
+    return np.array([letter == "G" for letter in cfa]).reshape(2, 2)
+
+
+@numba.njit(cache=True, nogil=True)
+def is_hot(pixels: Any, row: int, column: int, black: Any, excess_limit: float) -> bool:
+    """Whether one pixel stands alone: above its diagonal neighbours by the limit, while its direct ones do not rise.
+
+    The diagonal neighbours of a green pixel are green; the direct ones are the other colours, and rise with a star.
+    Their rise is taken against the pixels of the same colours three steps away.
+    """
+    height, width = pixels.shape
+    if row < 3 or column < 3 or row >= height - 3 or column >= width - 3:
+        return False
+    level = pixels[row, column] - black[(row & 1) * 2 + (column & 1)]
+    # the four diagonals lie on the places of the other green (or, for one colour, anything): one black level
+    other = black[((row + 1) & 1) * 2 + ((column + 1) & 1)]
+    diagonal = (
+        max(
+            max(pixels[row - 1, column - 1], pixels[row - 1, column + 1]),
+            max(pixels[row + 1, column - 1], pixels[row + 1, column + 1]),
+        )
+        - other
+    )
+    excess = level - diagonal
+    if excess < excess_limit:
+        return False
+    near = 0.0 + pixels[row - 1, column] + pixels[row + 1, column] + pixels[row, column - 1] + pixels[row, column + 1]
+    far = 0.0 + pixels[row - 3, column] + pixels[row + 3, column] + pixels[row, column - 3] + pixels[row, column + 3]
+    return (near - far) / 4 < HOT_RISE * excess
+
+
+@numba.njit(cache=True, nogil=True)
+def _half(pixels: Any, black: Any, green: Any, excess_limit: float, out: Any) -> int:
+    """The compiled loop of `green_half`; returns the number of hot pixels met."""
+    hot = 0
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            total, number, least = 0.0, 0, np.inf
+            for k in range(4):
+                row, column = 2 * i + k // 2, 2 * j + k % 2
+                if not green[k // 2, k % 2]:
+                    continue
+                value = pixels[row, column] - black[k]
+                least = min(least, value)
+                # most pixels are no candidates: cheap comparison first
+                lone = value - (pixels[row - 1, column - 1] - black[3 - k]) if row > 0 and column > 0 else 0.0
+                if lone > excess_limit and is_hot(pixels, row, column, black, excess_limit):
+                    hot += 1
+                    continue
+                total += value
+                number += 1
+            out[i, j] = total / number if number else least
+    return hot
+
+
+def green_half(
+    pixels: NDArray[np.uint16], cfa: str, black: NDArray[np.float64], hot_excess: float = np.inf
+) -> tuple[NDArray[np.float32], int]:
+    """Mean of the green pixels of every 2 x 2 cell, above black, hot pixels left out.
+
+    With `hot_excess` infinite this is, for `RGGB`,
+    ``(pixels[0::2, 1::2] - black[1] + pixels[1::2, 0::2] - black[2]) / 2``.
+
+    Parameters
+    ----------
+    pixels : (height, width) uint16 array, ADU
+    cfa : pattern of the first cell, or ``MONO`` (mean of all four)
+    black : 4 levels, ADU
+    hot_excess : ADU above its neighbours from which a pixel that stands alone is hot
+
+    Returns
+    -------
+    half : (height // 2, width // 2) float32 array, ADU above black; its pixel (i, j) lies at (2j + 0.5, 2i + 0.5)
+    hot : number of hot pixels left out
+    """
+    out = np.empty((pixels.shape[0] // 2, pixels.shape[1] // 2), np.float32)
+    hot = _half(pixels, black, green_places(cfa), hot_excess, out)
+    return out, int(hot)
+
+
+def pixel_noise(pixels: NDArray[np.uint16], cfa: str, black: NDArray[np.float64]) -> float:
+    """Standard deviation of one green pixel of the sky, ADU, from differences inside the 2 x 2 cells of every 8th row.
+
+    Neighbours share sky and gradient; stars are too few to move the median absolute difference.
+    """
+    places = np.argwhere(green_places(cfa))
+    (r0, c0), (r1, c1) = places[0], places[-1]
+    height, width = (n // 2 * 2 for n in pixels.shape)
+    first = pixels[r0:height:8, c0:width:2].astype(np.float32)
+    second = pixels[r1:height:8, c1:width:2].astype(np.float32)
+    difference = (first - second)[: len(first)] - np.float32(black[2 * r0 + c0] - black[2 * r1 + c1])
+    if difference.size == 0:
+        return 0.0
+    difference -= np.median(difference)
+    # the median of whole numbers is a whole number: it only says where to clip
+    limit = CLIP * max(MAD_TO_SIGMA * float(np.median(np.abs(difference))), 1.0)
+    for _ in range(2):
+        inside = difference[np.abs(difference) <= limit]
+        spread = float(np.sqrt(np.mean(np.square(inside, dtype=np.float64))))
+        limit = CLIP * max(spread, 0.5)
+    # rounding alone is 0.29 ADU
+    return max(spread / CLIPPED_SHARE / math.sqrt(2), 12**-0.5)
+
+
+@dataclass(frozen=True)
+class Detections:
+    """What stands out of the sky of one half-size image.
+
+    `objects` is `sep`'s table (positions and moments in half-size px); `segments` numbers the pixels of object n with
+    n + 1; `sky` and `noise` are (height, width) float32 arrays of the half-size image, ADU above black.
+    """
+
+    objects: NDArray[Any]
+    segments: NDArray[np.int32]
+    sky: NDArray[np.float32]
+    residual: NDArray[np.float32]
+    noise: float
+
+
+def detect(half: NDArray[np.float32], sigma: float) -> Detections:
+    """Find what rises `sigma` standard deviations above the smoothed sky.
+
+    Parameters
+    ----------
+    half : (height, width) float32 array
+    sigma : threshold in standard deviations of the noise of the smoothed image
+    """
+    half = np.ascontiguousarray(half)
+    mesh = [max(8, min(MESH, n)) for n in half.shape]
+    mesh_sky = sep.Background(half, bh=mesh[0], bw=mesh[1])
+    sky = mesh_sky.back(dtype=np.float32)
+    residual = half - sky
+    noise = float(mesh_sky.globalrms)
+    if not noise > 0:
+        noise = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), 1e-3)
+    sep.set_extract_pixstack(max(300_000, int(PIXEL_BUFFER_SHARE * half.size)))
+    # where the picture is full of things that are no stars, the search gives up its finer points one by one
+    for threshold, contrast in ((sigma, DEBLEND_CONTRAST), (sigma, 1.0), (4 * sigma, 1.0), (16 * sigma, 1.0)):
+        try:
+            objects, segments = sep.extract(
+                residual,
+                threshold * KERNEL_NOISE,
+                err=noise,
+                minarea=1,
+                filter_kernel=KERNEL,
+                deblend_nthresh=DEBLEND_LEVELS,
+                deblend_cont=contrast,
+                clean=False,
+                segmentation_map=True,
+            )
+            return Detections(objects, segments, sky, residual, noise)
+        except Exception as error:  # sep raises a bare Exception for its buffers
+            if "overflow" not in str(error) and "buffer" not in str(error) and "limit" not in str(error):
+                raise
+    empty = np.empty(0, sep.extract(np.zeros((8, 8), np.float32), 1.0, err=1.0).dtype)
+    return Detections(empty, np.zeros(half.shape, np.int32), sky, residual, noise)

@@ -1,0 +1,315 @@
+"""Shapes of stars: the elliptical Gaussian that fits the green pixels of the mosaic best, without interpolation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.stars.detect import is_hot
+
+FWHM_PER_SIGMA = 2.3548  # sqrt(8 ln 2), rounded as the contract states it
+WINDOW_Q = 12.5  # the window ends where exp(-q / 2) is 0.002: beyond it there is noise and the neighbours
+WINDOW_MIN = 2.6  # px; holds nine or more green pixels of a star of any phase
+ROUNDS = 4  # of the window; three settle it to 1 % of the size for every start tried
+ITERATIONS = 25
+SIZE_MIN, SIZE_MAX = 0.02, 900.0  # px^2, of a principal second moment; a trail of 90 px has 675
+MAX_PIXELS = 40_000
+
+
+@numba.njit(cache=True, nogil=True)
+def _solve6(matrix: Any, vector: Any, out: Any) -> bool:
+    """Solve a symmetric positive definite 6 x 6 system by Cholesky; False where it is not positive."""
+    low = np.zeros((6, 6))
+    for i in range(6):
+        for j in range(i + 1):
+            total = matrix[i, j]
+            for k in range(j):
+                total -= low[i, k] * low[j, k]
+            if i == j:
+                if total <= 1e-14 * abs(matrix[i, i]) or total <= 0.0:
+                    return False
+                low[i, i] = np.sqrt(total)
+            else:
+                low[i, j] = total / low[j, j]
+    for i in range(6):
+        total = vector[i]
+        for k in range(i):
+            total -= low[i, k] * out[k]
+        out[i] = total / low[i, i]
+    for i in range(5, -1, -1):
+        total = out[i]
+        for k in range(i + 1, 6):
+            total -= low[k, i] * out[k]
+        out[i] = total / low[i, i]
+    return True
+
+
+@numba.njit(cache=True, nogil=True)
+def _normal(p: Any, n: int, xs: Any, ys: Any, vs: Any, matrix: Any, vector: Any) -> float:
+    """Fill the normal equations of the parameters (amplitude, x, y, mxx, mxy, myy); return the sum of squares."""
+    determinant = p[3] * p[5] - p[4] * p[4]
+    wxx, wxy, wyy = p[5] / determinant, -p[4] / determinant, p[3] / determinant
+    matrix[:] = 0.0
+    vector[:] = 0.0
+    j = np.empty(6)
+    square = 0.0
+    for i in range(n):
+        dx, dy = xs[i] - p[1], ys[i] - p[2]
+        u, v = wxx * dx + wxy * dy, wxy * dx + wyy * dy
+        shape = np.exp(-0.5 * (u * dx + v * dy))
+        model = p[0] * shape
+        j[0], j[1], j[2] = shape, model * u, model * v
+        j[3], j[4], j[5] = 0.5 * model * u * u, model * u * v, 0.5 * model * v * v
+        miss = vs[i] - model
+        square += miss * miss
+        for a in range(6):
+            vector[a] += j[a] * miss
+            for b in range(a + 1):
+                matrix[a, b] += j[a] * j[b]
+    for a in range(6):
+        for b in range(a):
+            matrix[b, a] = matrix[a, b]
+    return square
+
+
+@numba.njit(cache=True, nogil=True)
+def _square(p: Any, n: int, xs: Any, ys: Any, vs: Any) -> float:
+    determinant = p[3] * p[5] - p[4] * p[4]
+    wxx, wxy, wyy = p[5] / determinant, -p[4] / determinant, p[3] / determinant
+    square = 0.0
+    for i in range(n):
+        dx, dy = xs[i] - p[1], ys[i] - p[2]
+        miss = vs[i] - p[0] * np.exp(-0.5 * (wxx * dx * dx + 2 * wxy * dx * dy + wyy * dy * dy))
+        square += miss * miss
+    return square
+
+
+@numba.njit(cache=True, nogil=True)
+def _minor(mxx: float, mxy: float, myy: float) -> float:
+    return 0.5 * (mxx + myy - np.sqrt((mxx - myy) ** 2 + 4 * mxy * mxy))
+
+
+@numba.njit(cache=True, nogil=True)
+def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, matrix: Any, reach: float) -> bool:
+    """Levenberg-Marquardt from `p`, in place; False where it ran away."""
+    vector, step, trial = np.empty(6), np.empty(6), np.empty(6)
+    damped = np.empty((6, 6))
+    x0, y0 = p[1], p[2]
+    damping = 1e-3
+    square = _normal(p, n, xs, ys, vs, matrix, vector)
+    for _ in range(ITERATIONS):
+        damped[:] = matrix
+        for a in range(6):
+            damped[a, a] *= 1.0 + damping
+        good = _solve6(damped, vector, step)
+        if good:
+            for a in range(6):
+                trial[a] = p[a] + step[a]
+            size = _minor(trial[3], trial[4], trial[5])
+            good = (
+                trial[0] > 0.0
+                and size > SIZE_MIN
+                and trial[3] + trial[5] - size < SIZE_MAX
+                and (trial[1] - x0) ** 2 + (trial[2] - y0) ** 2 < reach * reach
+            )
+        if good:
+            new = _square(trial, n, xs, ys, vs)
+            if new <= square:
+                change = abs(step[3]) + abs(step[4]) + abs(step[5])
+                shift = abs(step[1]) + abs(step[2])
+                p[:] = trial
+                square = _normal(p, n, xs, ys, vs, matrix, vector)
+                if change < 1e-4 * (p[3] + p[5]) and shift < 1e-4:
+                    return True
+                damping = max(damping * 0.1, 1e-9)
+                continue
+        damping *= 10.0
+        if damping > 1e8:
+            # nothing better nearby: a minimum as far as the numbers go, unless it never moved off its start
+            return square < np.inf
+    return True
+
+
+@numba.njit(cache=True, nogil=True)
+def _fit_all(
+    pixels: Any,
+    green: Any,
+    black: Any,
+    saturation: float,
+    hot_excess: float,
+    segments: Any,
+    numbers: Any,
+    starts: Any,
+    skies: Any,
+    out: Any,
+) -> None:
+    """The compiled loop of `fit_shapes`."""
+    height, width = pixels.shape
+    xs, ys, vs = np.empty(MAX_PIXELS), np.empty(MAX_PIXELS), np.empty(MAX_PIXELS)
+    matrix, unit, column = np.empty((6, 6)), np.empty(6), np.empty(6)
+    p, before = np.empty(6), np.empty(6)
+    for s in range(starts.shape[0]):
+        out[s, :] = np.nan
+        p[:] = starts[s]
+        sky = skies[s]
+        good, n, masked = False, 0, 0
+        for _ in range(ROUNDS):
+            before[:] = p
+            wide = np.sqrt(WINDOW_Q * max(p[3], 1e-6))
+            tall = np.sqrt(WINDOW_Q * max(p[5], 1e-6))
+            wide, tall = max(wide, WINDOW_MIN), max(tall, WINDOW_MIN)
+            determinant = p[3] * p[5] - p[4] * p[4]
+            wxx, wxy, wyy = p[5] / determinant, -p[4] / determinant, p[3] / determinant
+            n, masked = 0, 0
+            for row in range(max(0, int(p[2] - tall)), min(height, int(p[2] + tall) + 2)):
+                for col in range(max(0, int(p[1] - wide)), min(width, int(p[1] + wide) + 2)):
+                    if not green[row & 1, col & 1]:
+                        continue
+                    dx, dy = col - p[1], row - p[2]
+                    if (
+                        wxx * dx * dx + 2 * wxy * dx * dy + wyy * dy * dy > WINDOW_Q
+                        and dx * dx + dy * dy > WINDOW_MIN * WINDOW_MIN
+                    ):
+                        continue
+                    if pixels[row, col] >= saturation:
+                        masked += 1
+                        continue
+                    if segments.shape[0] > 1:
+                        i, j = min(row >> 1, segments.shape[0] - 1), min(col >> 1, segments.shape[1] - 1)
+                        if segments[i, j] != 0 and segments[i, j] != numbers[s]:
+                            continue
+                    if is_hot(pixels, row, col, black, hot_excess):
+                        continue
+                    if n < MAX_PIXELS:
+                        xs[n], ys[n] = col, row
+                        vs[n] = pixels[row, col] - black[(row & 1) * 2 + (col & 1)] - sky
+                        n += 1
+            if n < 8:
+                good = False
+                break
+            good = _fit_one(p, n, xs, ys, vs, matrix, max(3.0, min(wide, tall)))
+            if not good:
+                break
+            if abs(p[3] + p[5] - before[3] - before[5]) < 0.01 * (p[3] + p[5]):
+                break
+        if not good:
+            continue
+        # error of the flux for unit noise: the gradient of 2 pi a sqrt(det) in the metric of the inverse normal matrix
+        determinant = p[3] * p[5] - p[4] * p[4]
+        root = np.sqrt(determinant)
+        flux = 2 * np.pi * p[0] * root
+        column[0], column[1], column[2] = flux / p[0], 0.0, 0.0
+        column[3] = 0.5 * flux * p[5] / determinant
+        column[4] = -flux * p[4] / determinant
+        column[5] = 0.5 * flux * p[3] / determinant
+        if not _solve6(matrix, column, unit):
+            continue
+        variance = 0.0
+        for a in range(6):
+            variance += unit[a] * column[a]
+        square, power = 0.0, 0.0
+        wxx, wxy, wyy = p[5] / determinant, -p[4] / determinant, p[3] / determinant
+        for i in range(n):
+            dx, dy = xs[i] - p[1], ys[i] - p[2]
+            model = p[0] * np.exp(-0.5 * (wxx * dx * dx + 2 * wxy * dx * dy + wyy * dy * dy))
+            square += (vs[i] - model) ** 2
+            power += model * model
+        out[s, 0:6] = p
+        out[s, 6] = variance**0.5
+        out[s, 7] = square
+        out[s, 8] = power
+        out[s, 9] = n
+        out[s, 10] = masked
+
+
+FIT_DTYPE = np.dtype(
+    [
+        ("amplitude", "f8"),
+        ("x", "f8"),
+        ("y", "f8"),
+        ("mxx", "f8"),
+        ("mxy", "f8"),
+        ("myy", "f8"),
+        ("flux_error", "f8"),
+        ("square", "f8"),
+        ("power", "f8"),
+        ("pixels", "f8"),
+        ("masked", "f8"),
+    ]
+)
+_NO_SEGMENTS = np.zeros((1, 1), np.int32)
+
+
+def fit_shapes(
+    pixels: NDArray[Any],
+    green: NDArray[np.bool_],
+    black: NDArray[np.float64],
+    saturation: float,
+    starts: NDArray[np.float64],
+    skies: NDArray[np.float64],
+    *,
+    hot_excess: float = np.inf,
+    segments: NDArray[np.int32] | None = None,
+    numbers: NDArray[np.int32] | None = None,
+) -> NDArray[Any]:
+    """Fit one elliptical Gaussian to each star by unweighted least squares on its green pixels.
+
+    The minimum is where the moments under the Gaussian's own weight equal half of its own [1]_: these are the adaptive
+    moments, up to the sampling. The fit needs no pixel between the pixels, so the mosaic is not interpolated.
+    `gaussian` is the model; the tests hold this loop to `scipy.optimize.least_squares` on it.
+
+    Parameters
+    ----------
+    pixels : (height, width) uint16 or float32 array, ADU
+    green : (2, 2) bool array, the places of the cell that count
+    black : 4 levels by place of the cell, ADU
+    saturation : pixels from this level on are left out, ADU
+    starts : (n, 6) float64 array of amplitude (ADU above sky), x, y (px), mxx, mxy, myy (px^2)
+    skies : (n,) float64 array, sky above black at each star, ADU
+    hot_excess : see `detect.is_hot`
+    segments, numbers : map of who owns the pixels of the half-size image, and the star's own number; others' are left
+        out
+
+    Returns
+    -------
+    (n,) array of `FIT_DTYPE`; `flux_error` is for noise of 1 ADU a pixel, `square` the sum of squared misses and
+    `power` that of the model (ADU^2), `pixels` the number used, `masked` the number of saturated ones; NaN where no
+    Gaussian fits
+
+    References
+    ----------
+    .. [1] Bernstein & Jarvis 2002, AJ 123, 583, doi:10.1086/338085
+    """
+    # one float64 a field of FIT_DTYPE
+    out = np.empty((len(starts), 11))
+    if numbers is None:
+        numbers = np.zeros(len(starts), np.int32)
+    _fit_all(
+        pixels,
+        green,
+        np.asarray(black, np.float64),
+        float(saturation),
+        float(hot_excess),
+        _NO_SEGMENTS if segments is None else segments,
+        numbers,
+        np.ascontiguousarray(starts, dtype=np.float64),
+        np.asarray(skies, np.float64),
+        out,
+    )
+    return out.view(FIT_DTYPE)[:, 0]
+
+
+def gaussian(parameters: NDArray[np.float64], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float64]:
+    """The model that `fit_shapes` fits (amplitude, x, y, mxx, mxy, myy), sampled at the pixel centres."""
+    amplitude, x0, y0, mxx, mxy, myy = parameters
+    dx, dy = np.asarray(x) - x0, np.asarray(y) - y0
+    determinant = mxx * myy - mxy**2
+    return amplitude * np.exp(-0.5 * (myy * dx**2 - 2 * mxy * dx * dy + mxx * dy**2) / determinant)
+
+
+def fwhm_px(mxx: Any, myy: Any) -> Any:
+    """2.3548 times the root of the mean second moment, px."""
+    return FWHM_PER_SIGMA * np.sqrt((np.asarray(mxx) + np.asarray(myy)) / 2)
