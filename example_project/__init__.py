@@ -1,0 +1,1 @@
+"""An invented trip: `trip.yaml`, and `maker`, which renders its raw frames together with the truth about them."""
