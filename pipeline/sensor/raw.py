@@ -1,0 +1,429 @@
+"""Raw files through LibRaw. Runs inside the decoding process only (`sensor/worker.py`): the files are untrusted."""
+
+from __future__ import annotations
+
+import ctypes
+import glob
+import io
+import os
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import rawpy
+from numpy.typing import NDArray
+
+from pipeline.errors import FrameError
+from pipeline.sensor.metadata import (
+    FrameMeta,
+    HeaderFacts,
+    bits_per_sample,
+    build_meta,
+    colour_matrix,
+    exif_of_jpeg,
+    is_plain_tiff,
+    read_exif,
+)
+from pipeline.sensor.mosaic import CFA_PATTERNS
+
+# The largest mosaic that is decoded. The largest sensors on sale have 150 million pixels; a header that asks for more
+# than this is broken, and is refused before anything is allocated.
+MAX_PIXELS = 250_000_000
+# Fewer rows or columns than this are a thumbnail that was taken for a mosaic.
+MIN_SIDE = 64
+# LibRaw's rotation codes as Exif orientations
+_ORIENTATION = {0: 1, 3: 3, 5: 8, 6: 6}
+# Masked columns nearest to the picture and to the sensor's edge, left out: light leaks into the former, and cameras
+# write marks into the latter.
+_MASK_MARGIN = 2
+_MASK_COLUMNS_MIN = 8
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels that the file states, ADU: black and masked level by CFA position, the header's white."""
+
+    black: tuple[float, float, float, float]
+    white: float
+    masked: float | None
+
+
+class RawFrame:
+    """One raw file, opened by LibRaw from a file descriptor.
+
+    Parameters
+    ----------
+    descriptor : int
+        Open for reading; stays the caller's.
+
+    Raises
+    ------
+    FrameError
+        The file is no raw frame that can be used; the sentence names no path.
+    """
+
+    def __init__(self, descriptor: int) -> None:
+        self._path = f"/proc/self/fd/{descriptor}" if os.path.isdir("/proc/self/fd") else f"/dev/fd/{descriptor}"
+        self._descriptor = descriptor
+        self.file_size = os.fstat(descriptor).st_size
+        with self._stream() as stream:
+            head = stream.read(16)
+            if is_picture(head):
+                raise FrameError("is a picture as cameras and editors write it, not a raw frame")
+            self.tags = read_exif(stream)
+        self._raw = rawpy.RawPy()
+        try:
+            _call(self._raw.open_file, self._path)
+        except FrameError:
+            if is_plain_tiff(self.tags):
+                raise FrameError("is a plain TIFF picture, not a raw frame") from None
+            raise
+        if is_plain_tiff(self.tags):
+            raise FrameError("is a plain TIFF picture without a colour filter array, not a raw frame")
+        sizes = self._raw.sizes
+        if sizes.raw_height * sizes.raw_width > MAX_PIXELS:
+            raise FrameError(
+                f"its header asks for {sizes.raw_width} x {sizes.raw_height} pixels, more than the "
+                f"{MAX_PIXELS // 1_000_000} million that are decoded; the file is broken"
+            )
+        if min(sizes.height, sizes.width) < MIN_SIDE:
+            raise FrameError(f"its picture has only {sizes.width} x {sizes.height} pixels, which is no raw frame")
+        self.sizes = sizes
+        if not self.tags:
+            self.tags = self._tags_of_preview()
+        self.facts = header_facts(self._path, sizes) or self._facts_after_unpacking()
+        if self.facts.cfa is not None and self.facts.cfa.startswith("?"):
+            raise FrameError(self.facts.cfa[1:])
+        self.meta = build_meta(self.facts, self.tags, self.file_size)
+
+    def _stream(self) -> io.BufferedReader:
+        return open(self._path, "rb")
+
+    def _tags_of_preview(self) -> dict[str, Any]:
+        preview = self.preview()
+        return exif_of_jpeg(preview) if isinstance(preview, bytes) else {}
+
+    def preview(self) -> bytes | NDArray[np.uint8] | None:
+        """The embedded preview: JPEG bytes or an (h, w, 3) uint8 array; None where there is none."""
+        raw = rawpy.RawPy()
+        try:
+            raw.open_file(self._path)
+            thumb = raw.extract_thumb()
+        except MemoryError:
+            raise
+        except (rawpy.LibRawError, OSError, ValueError, RuntimeError):
+            return None
+        return bytes(thumb.data) if thumb.format == rawpy.ThumbFormat.JPEG else np.array(thumb.data)
+
+    def preview_level(self) -> float | None:
+        """Mean grey of the embedded preview, 0 to 255, as the camera rendered it; None where there is none."""
+        preview = self.preview()
+        if preview is None:
+            return None
+        if isinstance(preview, bytes):
+            from PIL import Image
+
+            try:
+                with Image.open(io.BytesIO(preview)) as picture:
+                    picture.draft("L", (160, 160))
+                    preview = np.asarray(picture.convert("L"))
+            except MemoryError:
+                raise
+            except Exception:  # a broken preview is no preview
+                return None
+        return float(preview.mean()) if preview.size else None
+
+    def _facts_after_unpacking(self) -> HeaderFacts:
+        """The same facts by rawpy alone, which decodes the whole frame for them."""
+        _call(self._raw.unpack)
+        other, lens = self._raw.other, self._raw.lens
+        return HeaderFacts(
+            width=self.sizes.width,
+            height=self.sizes.height,
+            exposure_s=other.shutter_speed,
+            iso=other.iso_speed,
+            f_number=other.aperture,
+            focal_mm=other.focal_length,
+            clock=None if other.timestamp is None else int(other.timestamp.timestamp()),
+            lens=lens.model,
+            orientation=_ORIENTATION.get(self.sizes.flip, 1),
+        )
+
+    def unpack(self) -> NDArray[np.uint16]:
+        """Decode and give the visible area, a (height, width) uint16 view that lives as long as this object.
+
+        Raises
+        ------
+        FrameError
+            No mosaic of a 2 x 2 colour pattern, or data that LibRaw cannot decode.
+        """
+        _call(self._raw.unpack)
+        if self._raw.raw_type != rawpy.RawType.Flat:
+            raise FrameError("holds whole colours at every pixel, not the mosaic of the sensor; shoot uncompressed raw")
+        cfa = self._pattern()
+        self.meta = replace(
+            self.meta, cfa=cfa, white_balance=self._white_balance(), xyz_to_camera=self._xyz_to_camera()
+        )
+        visible = self._raw.raw_image_visible
+        if visible.shape != (self.sizes.height, self.sizes.width):
+            raise FrameError(
+                f"its visible area of {self.sizes.width} x {self.sizes.height} pixels lies outside its "
+                f"data of {self.sizes.raw_width} x {self.sizes.raw_height}"
+            )
+        return visible
+
+    def _pattern(self) -> str:
+        raw, sizes = self._raw, self.sizes
+        if self._raw.raw_pattern.shape == (1, 1):
+            return "MONO"
+        names = raw.color_desc.decode("ascii", "replace")
+        side = raw.raw_pattern.shape[0]
+        if side != 2:
+            raise FrameError(f"its colour filters repeat every {side} pixels; only 2 x 2 patterns are processed")
+        pattern = "".join(
+            names[raw.raw_color(sizes.top_margin + row, sizes.left_margin + column)]
+            for row in (0, 1)
+            for column in (0, 1)
+        )
+        if pattern not in CFA_PATTERNS:
+            raise FrameError(f"its colour filters are {pattern}; only red, green and blue in 2 x 2 are processed")
+        return pattern
+
+    def levels(self) -> Levels:
+        """Black, white and masked levels as the file states them (after `unpack`)."""
+        raw, sizes = self._raw, self.sizes
+        by_colour = raw.black_level_per_channel
+        if self.meta.cfa == "MONO":
+            black = (float(by_colour[0]),) * 4
+        else:
+            black = tuple(  # type: ignore[assignment]
+                float(by_colour[raw.raw_color(sizes.top_margin + row, sizes.left_margin + column)])
+                for row in (0, 1)
+                for column in (0, 1)
+            )
+        white = float(raw.white_level or 65535)
+        bits = bits_per_sample(self.tags)
+        if white >= 65535 and bits is not None and bits < 16 and "Image Tag 0xC61D" not in self.tags:
+            white = float((1 << bits) - 1)  # DNG 1.7.0.0: the default of a missing WhiteLevel
+        return Levels(black, white, self._masked_level(black, white))
+
+    def _masked_level(self, black: tuple[float, float, float, float], white: float) -> float | None:
+        sizes, image = self.sizes, self._raw.raw_image
+        rows = slice(sizes.top_margin, sizes.top_margin + sizes.height)
+        right = sizes.left_margin + sizes.width
+        for columns in (image[rows, : sizes.left_margin], image[rows, right:]):
+            if columns.shape[1] >= _MASK_COLUMNS_MIN:
+                level = masked_level(columns[:, _MASK_MARGIN:-_MASK_MARGIN], black, white)
+                if level is not None:
+                    return level
+        return None
+
+    def _white_balance(self) -> tuple[float, float, float] | None:
+        """The camera's multipliers; those for daylight where the camera gives none that can be."""
+        dng = "Image Tag 0xC612" in self.tags or "Image DNGVersion" in self.tags
+        for values, neutral in ((self._raw.camera_whitebalance, dng), (self._raw.daylight_whitebalance, True)):
+            red, green, blue = (float(value) for value in values[:3])
+            if min(red, green, blue) > 0 and max(red, green, blue) < 20 * min(red, green, blue):
+                if red == green == blue and not neutral:
+                    continue
+                return red / green, 1.0, blue / green
+        return None
+
+    def _xyz_to_camera(self) -> tuple[float, ...] | None:
+        matrix = np.asarray(self._raw.rgb_xyz_matrix, float)[:3]
+        if np.all(np.isfinite(matrix)) and abs(np.linalg.det(matrix)) > 1e-6:
+            # LibRaw keeps 32-bit numbers; four decimals are what the published matrices have
+            return tuple(round(float(value), 6) for value in matrix.ravel())
+        return colour_matrix(self.tags)
+
+    def close(self) -> None:
+        """Free LibRaw's memory."""
+        self._raw.close()
+
+
+def is_picture(head: bytes) -> bool:
+    """Whether a file's first bytes are those of JPEG, PNG, GIF, WebP or a film."""
+    return head.startswith((b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"RIFF")) or head[4:12] in (
+        b"ftypmp42",
+        b"ftypisom",
+        b"ftypqt  ",
+        b"ftypheic",
+    )
+
+
+def masked_level(columns: NDArray[np.uint16], black: tuple[float, float, float, float], white: float) -> float | None:
+    """Mean of masked pixels, those off the rest left out; None where the margin is no dark one.
+
+    A margin counts as masked where the medians of all CFA positions lie within 0.4 % of the range of the black level:
+    drifting black levels stay within that; margins that only repeat the picture's edge do not.
+
+    Parameters
+    ----------
+    columns : (rows, columns) uint16 array, ADU
+    black : ADU by CFA position
+    white : ADU
+
+    Returns
+    -------
+    float or None
+        ADU.
+    """
+    limit = 0.004 * (white - min(black)) + 1
+    for position in range(4):
+        part = columns[position // 2 :: 2, position % 2 :: 2]
+        # the margin need not begin at the picture's CFA phase: the nearest of the four levels counts
+        if part.size == 0 or min(abs(float(np.median(part)) - level) for level in black) > limit:
+            return None
+    values = columns.astype(np.float64).ravel()
+    centre = np.median(values)
+    spread = 1.4826 * np.median(np.abs(values - centre))
+    kept = values[np.abs(values - centre) <= 5 * spread + 2]
+    return round(float(kept.mean()), 4)
+
+
+def _call(function: Any, *arguments: Any) -> None:
+    """Run one LibRaw call; its errors become sentences, lack of memory stays itself."""
+    try:
+        function(*arguments)
+    except rawpy.LibRawUnsufficientMemoryError:
+        raise MemoryError from None
+    except rawpy.LibRawTooBigError:
+        raise FrameError("its header asks for more memory than raw frames need; the file is broken") from None
+    except rawpy.LibRawFileUnsupportedError:
+        raise FrameError("is no raw frame that can be read (unknown form, or its beginning is lost)") from None
+    except rawpy.LibRawIOError:
+        raise FrameError("ends before its picture does; it is cut short or broken") from None
+    except rawpy.LibRawDataError:
+        raise FrameError("its picture data are broken") from None
+    except (rawpy.LibRawError, OSError, ValueError) as error:
+        detail = error.args[0] if error.args else error
+        text = detail.decode("ascii", "replace") if isinstance(detail, bytes) else str(error)
+        raise FrameError(f"cannot be decoded ({text})") from None
+
+
+class _Other(ctypes.Structure):
+    _fields_ = (
+        ("iso_speed", ctypes.c_float),
+        ("shutter", ctypes.c_float),
+        ("aperture", ctypes.c_float),
+        ("focal_len", ctypes.c_float),
+        ("timestamp", ctypes.c_long),
+    )
+
+
+class _Parameters(ctypes.Structure):
+    _fields_ = (
+        ("guard", ctypes.c_char * 4),
+        ("make", ctypes.c_char * 64),
+        ("model", ctypes.c_char * 64),
+        ("software", ctypes.c_char * 64),
+        ("normalized_make", ctypes.c_char * 64),
+        ("normalized_model", ctypes.c_char * 64),
+        ("maker_index", ctypes.c_uint),
+        ("raw_count", ctypes.c_uint),
+        ("dng_version", ctypes.c_uint),
+        ("is_foveon", ctypes.c_uint),
+        ("colors", ctypes.c_int),
+        ("filters", ctypes.c_uint),
+        ("xtrans", ctypes.c_char * 36),
+        ("xtrans_abs", ctypes.c_char * 36),
+        ("cdesc", ctypes.c_char * 5),
+    )
+
+
+class _Lens(ctypes.Structure):
+    _fields_ = (
+        ("focal", ctypes.c_float * 4),
+        ("exif_max_aperture", ctypes.c_float),
+        ("lens_make", ctypes.c_char * 128),
+        ("lens", ctypes.c_char * 128),
+        ("lens_serial", ctypes.c_char * 128),
+        ("internal_serial", ctypes.c_char * 128),
+        ("focal_35mm", ctypes.c_ushort),
+    )
+
+
+def _load_library() -> ctypes.CDLL | None:
+    """LibRaw's C interface from the library that rawpy brings; None where its structures may be others than these."""
+    folder = os.path.dirname(rawpy.__file__)
+    if not (0, 20) <= rawpy.libraw_version[:2] <= (0, 22):
+        return None
+    for name in sorted(glob.glob(os.path.join(glob.escape(folder), "libraw_r.*"))):
+        try:
+            library = ctypes.CDLL(name)
+            library.libraw_init.restype = ctypes.c_void_p
+            library.libraw_init.argtypes = [ctypes.c_uint]
+            library.libraw_open_file.argtypes = [ctypes.c_void_p, ctypes.c_char_p]
+            library.libraw_close.argtypes = [ctypes.c_void_p]
+            library.libraw_close.restype = None
+            for getter in ("libraw_get_imgother", "libraw_get_iparams", "libraw_get_lensinfo"):
+                getattr(library, getter).restype = ctypes.c_void_p
+                getattr(library, getter).argtypes = [ctypes.c_void_p]
+        except (OSError, AttributeError):
+            continue
+        return library
+    return None
+
+
+_LIBRARY = _load_library()
+
+
+def header_facts(path: str, sizes: Any) -> HeaderFacts | None:
+    """Exposure, ISO, aperture, focal length, time and CFA without decoding; None where only decoding gives them.
+
+    rawpy decodes the whole frame before it tells the exposure (0.13 s for 18 million pixels, against 1 ms here), hence
+    the way round through LibRaw's C interface.
+    """
+    if _LIBRARY is None:
+        return None
+    handle = _LIBRARY.libraw_init(0)
+    if not handle:
+        raise MemoryError
+    try:
+        if _LIBRARY.libraw_open_file(handle, os.fsencode(path)) != 0:
+            return None
+        other = _Other.from_address(_LIBRARY.libraw_get_imgother(handle))
+        parameters = _Parameters.from_address(_LIBRARY.libraw_get_iparams(handle))
+        lens = _Lens.from_address(_LIBRARY.libraw_get_lensinfo(handle))
+        return HeaderFacts(
+            width=sizes.width,
+            height=sizes.height,
+            cfa=_cfa_of_filters(parameters.filters, parameters.cdesc.decode("ascii", "replace"), parameters.colors),
+            exposure_s=float(other.shutter),
+            iso=float(other.iso_speed),
+            f_number=float(other.aperture),
+            focal_mm=float(other.focal_len),
+            focal_35mm=float(lens.focal_35mm) or None,
+            clock=int(other.timestamp) or None,
+            make=_plain(parameters.make),
+            model=_plain(parameters.model),
+            lens=_plain(lens.lens),
+            orientation=_ORIENTATION.get(sizes.flip, 1),
+        )
+    finally:
+        _LIBRARY.libraw_close(handle)
+
+
+def _plain(text: bytes) -> str:
+    return "".join(c if c.isprintable() else " " for c in text.decode("latin-1")).strip()
+
+
+def _cfa_of_filters(filters: int, names: str, colours: int) -> str | None:
+    """CFA of the visible area from LibRaw's `filters`: two bits a cell, 8 rows x 2 columns.
+
+    What cannot be processed comes back as "?" and the sentence that says why.
+    """
+    if filters == 0:
+        return "MONO" if colours == 1 else "?holds whole colours at every pixel, not the mosaic of the sensor"
+    if filters < 1000:
+        side = 6 if filters == 9 else 16
+        return f"?its colour filters repeat every {side} pixels; only 2 x 2 patterns are processed"
+
+    def cell(row: int, column: int) -> str:
+        return names[filters >> (((row << 1 & 14) + (column & 1)) << 1) & 3]
+
+    pattern = "".join(cell(row, column) for row in (0, 1) for column in (0, 1))
+    same = all(cell(row, column) == cell(row % 2, column) for row in range(8) for column in (0, 1))
+    if not same or pattern not in CFA_PATTERNS:
+        return f"?its colour filters are {pattern}; only red, green and blue in 2 x 2 are processed"
+    return pattern
