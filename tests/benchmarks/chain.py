@@ -1,0 +1,146 @@
+"""The whole chain on frames of camera size, step by step, beside the plain script on the same files in the same run.
+
+    python tests/benchmarks/chain.py --out /somewhere/with/10/GB [--frames 16] [--width 6000 --height 4000]
+
+Prints seconds a frame by step and in all, peak memory (proportional set size, summed over every process of the run and
+of the largest one), scratch, and ratios: to the plain script, to plain decoding of the same files, to a copy of one
+frame as float32 RGB. Absolute seconds depend on the machine; compare ratios.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import subprocess
+import sys
+import threading
+import time
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+import psutil
+import rawpy
+
+from example_project.maker import make_scenario, write_dng
+
+ROOT = Path(__file__).parents[2]
+
+
+def make_frames(folder: Path, arguments: argparse.Namespace) -> list[Path]:
+    """Lights and darks as raw files; kept from an earlier run of the same size."""
+    scenario = make_scenario(
+        lens_mm=arguments.lens, width=arguments.width, height=arguments.height, n=arguments.frames,
+        mount=arguments.mount, exposure_s=15, altitude_deg=45, seed=1,
+    )  # fmt: skip
+    wanted = json.dumps({k: str(v) for k, v in vars(arguments).items() if k != "plain"})
+    note = folder / "made-from.json"
+    if not (note.is_file() and note.read_text() == wanted):
+        shutil.rmtree(folder, ignore_errors=True)
+        (folder / "raw").mkdir(parents=True)
+        for frame in (*scenario.frames(), *scenario.darks(arguments.darks)):
+            write_dng(folder / "raw" / frame.name, frame.mosaic, frame.meta, compressed=True)
+        note.write_text(wanted)
+    return sorted((folder / "raw").glob("light*"))
+
+
+class Watch:
+    """Peak memory of a process and all its children, and peak size of a folder, sampled every half second."""
+
+    def __init__(self, command: list[str], scratch: Path | None = None) -> None:
+        self.one = self.all = self.scratch = 0
+        begun = time.time()
+        process = psutil.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        over = threading.Event()
+
+        def sample() -> None:
+            while not over.wait(0.5):
+                sizes = []
+                try:
+                    for p in (process, *process.children(recursive=True)):
+                        sizes.append(sum(getattr(m, "pss", 0) for m in p.memory_maps() if "/mosaics/" not in m.path))
+                except psutil.Error:
+                    continue
+                self.one, self.all = max(self.one, *sizes), max(self.all, sum(sizes))
+                if scratch is not None and scratch.is_dir():
+                    held = 0
+                    for f in scratch.rglob("*"):
+                        try:
+                            held += f.stat().st_blocks * 512
+                        except OSError:
+                            continue
+                    self.scratch = max(self.scratch, held)
+
+        thread = threading.Thread(target=sample)
+        thread.start()
+        self.output, _ = process.communicate()
+        over.set()
+        thread.join()
+        self.seconds = time.time() - begun
+        if process.returncode:
+            sys.exit(f"{' '.join(command)} failed:\n{self.output}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--frames", type=int, default=16)
+    parser.add_argument("--darks", type=int, default=8)
+    parser.add_argument("--width", type=int, default=6000)
+    parser.add_argument("--height", type=int, default=4000)
+    parser.add_argument("--lens", type=float, default=24.0)
+    parser.add_argument("--mount", choices=("tripod", "tracked"), default="tripod")
+    parser.add_argument("--plain", type=int, default=16, help="frames for the plain script; 0 leaves it out")
+    arguments = parser.parse_args()
+    project = arguments.out / "trip"
+    paths = make_frames(project, arguments)
+    for made in ("results", "work", "logs", ".snakemake"):
+        shutil.rmtree(project / made, ignore_errors=True)
+    (project / "trip.yaml").write_text("frames: [raw]\n")
+    n = len(paths)
+
+    picture = np.ones((arguments.height, arguments.width, 3), np.float32)
+    target = np.empty_like(picture)
+    copies = []
+    for _ in range(5):
+        begun = time.perf_counter()
+        np.copyto(target, picture)
+        copies.append(time.perf_counter() - begun)
+    copy = float(np.median(copies))
+    begun = time.perf_counter()
+    for path in paths[:8]:
+        with rawpy.imread(str(path)) as raw:
+            raw.raw_image_visible.sum()
+    decode = (time.perf_counter() - begun) / min(8, n)
+
+    chain = Watch([sys.executable, "-m", "pipeline.moonless", "run", str(project)], project / "work" / "mosaics")
+    steps: dict[str, float] = defaultdict(float)
+    for path in (project / "work" / "timings").glob("*.json"):
+        record = json.loads(path.read_text())
+        steps[record["step"]] += record["wall_s"]
+    print(chain.output)
+    print(
+        f"{n} lights, {arguments.darks} darks, {arguments.width} x {arguments.height}; copy {copy:.3f} s, plain decoding {decode:.3f} s a frame"
+    )
+    print(f"{'step':<12}{'job s a frame':>15}{'x decoding':>12}{'x copy':>9}")
+    for step, seconds in sorted(steps.items(), key=lambda item: -item[1]):
+        a_frame = seconds / n
+        print(f"{step:<12}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
+    a_frame = chain.seconds / n
+    print(f"{'all, wall':<12}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
+    print(f"peak memory: largest process {chain.one / 1e6:.0f} MB, all {chain.all / 1e6:.0f} MB")
+    print(f"scratch: {chain.scratch / (2e0 * n * arguments.width * arguments.height):.2f} 16-bit mosaics a frame")
+    if arguments.plain:
+        chosen = [str(p) for p in paths[: arguments.plain]]
+        plain = Watch(
+            [sys.executable, str(Path(__file__).with_name("plain.py")), str(arguments.out / "plain.npy"), *chosen]
+        )
+        print(
+            f"plain script: {plain.seconds / len(chosen):.2f} s a frame, {plain.one / len(chosen) / 1e9:.2f} GB a frame"
+        )
+        print(f"the chain is {plain.seconds / len(chosen) / a_frame:.1f} times as fast a frame")
+
+
+if __name__ == "__main__":
+    main()
