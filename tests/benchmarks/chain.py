@@ -120,9 +120,8 @@ def main() -> None:
         record = json.loads(path.read_text())
         steps[record["step"]] += record["wall_s"]
     print(chain.output)
-    print(
-        f"{n} lights, {arguments.darks} darks, {arguments.width} x {arguments.height}; copy {copy:.3f} s, plain decoding {decode:.3f} s a frame"
-    )
+    print(f"{n} lights, {arguments.darks} darks, {arguments.width} x {arguments.height}")
+    print(f"copy of one frame {copy:.3f} s, plain decoding {decode:.3f} s a frame")
     print(f"{'step':<12}{'job s a frame':>15}{'x decoding':>12}{'x copy':>9}")
     for step, seconds in sorted(steps.items(), key=lambda item: -item[1]):
         a_frame = seconds / n

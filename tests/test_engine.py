@@ -1,0 +1,77 @@
+"""What the engine plans: nothing twice, nothing too little."""
+
+import re
+import shutil
+from collections import Counter
+
+from tests.conftest import moonless
+
+
+def planned(project):
+    """Jobs a rule that a run would do."""
+    text = moonless("run", project, "--dry-run", check=0).stdout
+    jobs = Counter({rule: int(n) for rule, n in re.findall(r"would run (\w+): (\d+) job", text)})
+    assert jobs or "everything is up to date" in text
+    return jobs
+
+
+def test_running_again_does_nothing(made_trip):
+    """A second run plans no job, says so, and changes no file."""
+    before = {p: p.stat().st_mtime_ns for p in (made_trip / "results").rglob("*") if p.is_file()}
+    assert planned(made_trip) == {}
+    done = moonless("run", made_trip, check=0)
+    assert "everything is up to date" in done.stdout
+    assert before == {p: p.stat().st_mtime_ns for p in (made_trip / "results").rglob("*") if p.is_file()}
+
+
+def test_no_scratch_is_left(made_trip):
+    """Mosaics are gone when their scenes are done."""
+    assert list((made_trip / "work").glob("mosaics/*")) == []
+
+
+def test_a_setting_redoes_only_what_depends_on_it(trip_copy):
+    """The preview's size redoes pictures and pages; the limits of the judge grade nothing again."""
+    (trip_copy / "trip.yaml").write_text("frames: [raw]\nfinish: {preview_px: 900}\n")
+    assert planned(trip_copy) == {"finish": 2, "summarise": 2}
+    (trip_copy / "trip.yaml").write_text("frames: [raw]\njudge: {mount: tripod}\n")
+    jobs = planned(trip_copy)
+    assert jobs["judge"] == jobs["register"] == jobs["combine"] == 2
+    assert jobs["grade"] == jobs["dark_master"] == 0
+    (trip_copy / "trip.yaml").write_text("frames: [raw]\ngrade: {stars_max: 1000}\n")
+    jobs = planned(trip_copy)
+    assert jobs["grade"] >= 2
+    assert jobs["dark_master"] == 0
+
+
+def test_an_added_frame_redoes_its_batch_and_its_scene(trip_copy):
+    """One batch is graded, one scene is made; darks and the other scene stay."""
+    shutil.move(next((trip_copy / "later").glob("tripod_*")), trip_copy / "raw")
+    jobs = planned(trip_copy)
+    assert jobs["grade"] == 1
+    assert jobs["judge"] == jobs["register"] == jobs["combine"] == jobs["finish"] == 1
+    assert jobs["dark_master"] == 0
+
+
+def test_new_darks_redo_no_grading(trip_copy):
+    """A further dark redoes the master, calibration and combination of both scenes, and grades nothing."""
+    shutil.move(next((trip_copy / "later").glob("dark*")), trip_copy / "raw")
+    jobs = planned(trip_copy)
+    assert jobs["dark_master"] == 1
+    assert jobs["dark_scene"] == jobs["combine"] == jobs["finish"] == 2
+    assert jobs["grade"] == jobs["judge"] == jobs["register"] == 0
+
+
+def test_a_frame_dropped_by_hand_redoes_its_scene_alone(trip_copy):
+    """`drop` reaches the judge of the frame's scene and no other."""
+    (trip_copy / "trip.yaml").write_text("frames: [raw]\ndrop: ['tripod_*0001*']\n")
+    jobs = planned(trip_copy)
+    assert jobs["judge"] == jobs["combine"] == 1
+    assert jobs["grade"] == 0
+
+
+def test_work_may_be_deleted(trip_copy):
+    """Without `work/` the next run makes everything again, under the same scene names."""
+    scenes = sorted(p.name for p in (trip_copy / "results").iterdir() if p.is_dir())
+    shutil.rmtree(trip_copy / "work")
+    assert planned(trip_copy)["combine"] == 2
+    assert sorted(p.name for p in (trip_copy / "results").iterdir() if p.is_dir()) == scenes
