@@ -1,0 +1,230 @@
+"""What to do differently next time, derived from the figures of a scene. No figure, no advice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from pipeline.pages.words import count, number, percent
+from pipeline.sky import exposure
+
+# A drift below this cannot be seen beside the width of a star: at FWHM 2.5 px it adds 4 % to one axis (check: L^2/12).
+DRIFT_SEEN_PX = 1.5
+FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focus, haze or a lens wide open
+FEW_FRAMES = 20
+DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
+DARKS_COST = 1.10  # more noise than this through the master is worth more darks
+NOISE_EXCESS = 1.10  # more than this over theory is worth a sentence
+SHARE_SEEN = 0.10  # a reason that costs this share of the frames is worth a sentence
+SATURATED_SEEN = 0.002
+GAIN_IN_ISO = 3.0  # read noise that needs longer than this times the exposure used
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One piece of advice; `outdoors` where it sends somebody out at night again."""
+
+    head: str
+    text: str
+    outdoors: bool = True
+
+
+CAUTION = (
+    "Before you go out again at night: follow the rules of the place and its owners, ask people who know the ground and the "
+    "season, look at the weather, dress for colder than forecast, keep off water, cliffs, roads and rails in the dark, tell "
+    "somebody where you are and when you are back, and do not go alone. Their word goes before anything written here."
+)
+
+
+def advise(figures: Mapping[str, Any], reasons: Mapping[str, int]) -> list[Advice]:
+    """Advice for the next night, the weightiest first.
+
+    Parameters
+    ----------
+    figures : mapping
+        The content of scene.json.
+    reasons : mapping
+        Frames set aside, by reason.
+    """
+    found = int(figures.get("frames_found") or 0)
+    parts = [
+        *_trailing(figures, reasons, found),
+        *_focus(figures, reasons, found),
+        *_darks(figures),
+        *_frames(figures),
+        *_read_noise(figures),
+        *_light(figures, reasons, found),
+    ]
+    return parts
+
+
+def _value(figures: Mapping[str, Any], key: str) -> float | None:
+    value = figures.get(key)
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value) else None
+
+
+def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
+    result = []
+    expected, time = _value(figures, "motion_expected_px"), _value(figures, "exposure_s")
+    focal, f_number, pixel = _value(figures, "focal_mm"), _value(figures, "f_number"), _value(figures, "pixel_um")
+    dec = _value(figures, "centre_dec_deg")
+    if expected is not None and expected >= DRIFT_SEEN_PX and time and focal and f_number and pixel:
+        at = dec if dec is not None else 0.0
+        points = exposure.npf_full(f_number, pixel, focal, at)
+        if points < time:
+            where = f"at declination {number(at, '°', decimals=0)}" if dec is not None else "at the celestial equator"
+            result.append(
+                Advice(
+                    "Expose shorter for round stars",
+                    f"In {number(time, 's')} the stars moved {number(expected, 'px')} over the sensor. For points, the NPF rule "
+                    f"(f/{number(f_number)}, {number(focal, 'mm')}, {number(pixel, 'µm')} pixels, {where}) gives "
+                    f"{number(points, 's')}; trails are just visible at {number(3 * points, 's')}. "
+                    f"The rule of 500 gives {number(exposure.rule_of_500(focal), 's')} on a full frame; it is older and kinder. "
+                    "More, shorter frames of the same total lose nothing while the sky is brighter than the read noise.",
+                )
+            )
+    trailed = reasons.get("trailed", 0)
+    if found and trailed / found >= SHARE_SEEN:
+        result.append(
+            Advice(
+                "Steady the camera",
+                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. Weigh the tripod "
+                "down, keep its legs short, release by timer or cable, take off the strap, stand out of the wind; "
+                "with a tracker, check its balance and polar alignment.",
+            )
+        )
+    return result
+
+
+def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
+    soft, width = reasons.get("out of focus", 0), _value(figures, "fwhm_px_frames")
+    if found and soft / found >= SHARE_SEEN:
+        return [
+            Advice(
+                "Check the focus more often",
+                f"{count(soft, 'frame')} of {number(found)} were out of focus. Focus anew on a bright star every half hour and "
+                "whenever it gets colder; a strip of tape holds the ring, a warm band keeps dew off.",
+            )
+        ]
+    if width is not None and width > FWHM_SOFT_PX:
+        return [
+            Advice(
+                "Sharper stars",
+                f"The stars are {number(width, 'px')} wide in the frames kept. Focus at the highest magnification on a bright star, "
+                "and try the lens one stop down.",
+            )
+        ]
+    return []
+
+
+def _darks(figures: Mapping[str, Any]) -> list[Advice]:
+    darks = figures.get("darks") or {}
+    kept = _value(figures, "frames_kept")
+    if darks.get("camera_subtracted"):
+        return [
+            Advice(
+                "Switch off the camera's own dark subtraction",
+                "The camera took a dark after every frame and subtracted it: half the night went to darks, and each frame got the "
+                f"noise of a single one. Switch long-exposure noise reduction off and take {DARKS_WANTED} darks at the end instead.",
+            )
+        ]
+    if not darks.get("used"):
+        return [
+            Advice(
+                "Take darks",
+                f"No matching darks were found. {DARKS_WANTED} frames with the cap on, same exposure and ISO, taken right after the "
+                "lights so that the sensor is as warm, remove hot pixels and glow; they can be taken while packing up.",
+            )
+        ]
+    number_of = darks.get("number")
+    if isinstance(number_of, int) and number_of >= 1 and kept:
+        # the worst case, where the stars stay on the same pixels and dark noise bounds: sqrt(1/N + 1/Nd) over sqrt(1/N)
+        worst = exposure.undithered_noise(kept, number_of) * math.sqrt(kept)
+        if number_of < DARKS_WANTED and worst > DARKS_COST:
+            return [
+                Advice(
+                    "Take more darks",
+                    f"The master was made of {count(number_of, 'dark')}. Where the picture hardly moved over the sensor and dark noise "
+                    f"bounds, it makes the result up to {number(worst, '×', decimals=2)} as noisy as perfect darks would; "
+                    f"{DARKS_WANTED} or more cost only time, and serve other nights of the same exposure, ISO and temperature.",
+                    outdoors=False,
+                )
+            ]
+    return []
+
+
+def _frames(figures: Mapping[str, Any]) -> list[Advice]:
+    result = []
+    kept, ratio = _value(figures, "frames_kept"), _value(figures, "noise_ratio")
+    if kept == 1:
+        result.append(
+            Advice(
+                "Take more frames",
+                "One frame cannot be combined with anything. Sixteen frames have a quarter of its noise, and satellites vanish.",
+            )
+        )
+    elif kept is not None and 1 < kept < FEW_FRAMES:
+        times = FEW_FRAMES * 2
+        result.append(
+            Advice(
+                "Take more frames",
+                f"{number(int(kept))} frames went in. Noise falls as 1/√N: {times} frames would have "
+                f"{number(math.sqrt(kept / times), '×', decimals=2)} of this noise, and satellites are told from stars with more certainty.",
+            )
+        )
+    if ratio is not None and ratio > NOISE_EXCESS:
+        result.append(
+            Advice(
+                "Something besides light makes noise",
+                f"The combined noise is {number(ratio, '×', decimals=2)} what the kept frames' own noise predicts: something is common "
+                "to all frames (pattern of the sensor, too few darks, a changing sky). Move the framing by some ten pixels every few "
+                "frames, and take more darks; further frames alone will help less than they should.",
+            )
+        )
+    return result
+
+
+def _read_noise(figures: Mapping[str, Any]) -> list[Advice]:
+    read, sky, time = (_value(figures, key) for key in ("read_noise_e", "sky_e_s_median", "exposure_s"))
+    if not read or not sky or not time:
+        return []
+    needed = exposure.read_noise_exposure(read, sky)
+    if needed <= time:
+        return []
+    return [
+        Advice(
+            "Longer frames, if the stars allow",
+            f"Read noise of {number(read, 'e⁻')} adds more than 5 % to the sky's own noise below {number(needed, 's')} of exposure "
+            f"(sky {number(sky, 'e⁻/s')} a pixel); these frames had {number(time, 's')}. A faster aperture or a tracker helps; on a fixed "
+            "tripod round stars come first, and more frames make up for it.",
+        )
+    ]
+
+
+def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
+    result = []
+    cloudy, bright = reasons.get("cloud", 0), reasons.get("bright sky", 0)
+    if found and cloudy / found >= SHARE_SEEN:
+        result.append(
+            Advice("Cloud", f"{count(cloudy, 'frame')} of {number(found)} were lost to cloud, fog or dew: a forecast of the cloud cover by "
+                   "height, and a heated band on the lens where dew is likely, save nights.")
+        )
+    if found and bright / found >= SHARE_SEEN:
+        result.append(
+            Advice("A darker hour", f"{count(bright, 'frame')} of {number(found)} were too bright: look up moonrise and the end of twilight "
+                   "beforehand, and turn the camera away from towns.")
+        )
+    if found and reasons.get("underexposed", 0) / found >= SHARE_SEEN:
+        result.append(
+            Advice("More light", f"{count(reasons['underexposed'], 'frame')} of {number(found)} were underexposed: open the aperture, raise "
+                   "the ISO until the histogram's hump is clear of the left edge.")
+        )
+    saturated = _value(figures, "saturated_fraction")
+    if saturated is not None and saturated > SATURATED_SEEN:
+        result.append(
+            Advice("Lower ISO keeps star colours", f"{percent(saturated, 2)} of the pixels were saturated. A stop or two less ISO loses "
+                   "little in the faint end where the sky is bright, and keeps the colours of bright stars.")
+        )
+    return result

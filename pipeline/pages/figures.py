@@ -1,0 +1,347 @@
+"""The contract's tables and JSON from what the steps left: one row a frame, the figures of a scene, of a trip."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+
+from pipeline.pages import words
+from pipeline.records import SceneRecord
+
+# name: (type, unit); the contract's columns in the contract's order, then what is added to them.
+# The unit of sky_e_s is what the grades state (electrons or ADU per second).
+CONTRACT_COLUMNS: dict[str, tuple[type, str | None]] = {
+    "frame": (str, None),
+    "file": (str, None),
+    "taken": (str, None),
+    "exposure_s": (float, "s"),
+    "iso": (int, None),
+    "f_number": (float, None),
+    "focal_mm": (float, "mm"),
+    "temperature_c": (float, "deg_C"),
+    "stars": (int, None),
+    "fwhm_px": (float, "pix"),
+    "motion_px": (float, "pix"),
+    "motion_angle_deg": (float, "deg"),
+    "motion_expected_px": (float, "pix"),
+    "lens_ellipticity": (float, None),
+    "sky_e_s": (float, "adu / s"),
+    "sky_mag_arcsec2": (float, "mag / arcsec2"),
+    "transparency": (float, None),
+    "cloud_fraction": (float, None),
+    "saturated_fraction": (float, None),
+    "streaks": (int, None),
+    "registration_rms_px": (float, "pix"),
+    "verdict": (str, None),
+    "reasons": (str, None),
+}
+ADDED_COLUMNS: dict[str, tuple[type, str | None]] = {
+    "margin": (float, None),
+    "detail": (str, None),
+    "flux_scale": (float, None),
+    "weight": (float, None),
+    "rejected_share": (float, None),
+    "dark_scale": (float, None),
+    "dark_offset": (float, "adu"),
+}
+REASONS = (
+    "unreadable",
+    "damaged",
+    "trailed",
+    "out of focus",
+    "cloud",
+    "bright sky",
+    "underexposed",
+    "overexposed",
+    "few stars",
+    "not registered",
+    "different camera or settings",
+    "by hand",
+)
+KEPT, ASIDE = "kept", "set aside"
+
+
+def frame_columns(record: SceneRecord) -> dict[str, tuple[type, str | None]]:
+    """The columns of frames.ecsv for a scene, with the sky's unit as its grades state it."""
+    columns = {**CONTRACT_COLUMNS, **ADDED_COLUMNS}
+    unit = record.verdicts.units.get("sky_e_s")
+    if unit:
+        columns["sky_e_s"] = (float, unit)
+    return columns
+
+
+def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
+    """One row a light frame of the plan (or of the verdicts, where there is no plan), by time then id.
+
+    A frame that registration left out is set aside as `not registered`, whatever the verdict said before it.
+    """
+    verdicts = {row.get("frame"): row for row in record.verdicts.rows}
+    calibration = {row.get("frame"): row for row in record.calibration.rows}
+    placed = _mapping(record.geometry.get("frames"))
+    left_out = _mapping(record.geometry.get("left_out"))
+    combined = _mapping(record.combine.get("frames"))
+    planned = {frame.id: frame for frame in record.plan.frames} if record.plan is not None else {}
+    rows = []
+    for name in [*planned, *(n for n in verdicts if n not in planned)]:
+        row: dict[str, Any] = {}
+        if name in planned:
+            frame = planned[name]
+            row = {
+                "file": frame.shown,
+                "taken": frame.taken,
+                "exposure_s": frame.exposure_s,
+                "iso": frame.iso,
+                "f_number": frame.f_number,
+                "focal_mm": frame.focal_mm,
+                "temperature_c": frame.temperature_c,
+            }
+        given = verdicts.get(name, {})
+        row |= {key: value for key, value in given.items() if value is not None and (key != "file" or "file" not in row)}
+        row["frame"] = name
+        place = _mapping(placed.get(name))
+        if place.get("rms_px") is not None:
+            row["registration_rms_px"] = place["rms_px"]
+        row["flux_scale"] = place.get("flux_scale")
+        row |= {key: calibration.get(name, {}).get(key) for key in ("dark_scale", "dark_offset")}
+        row |= {key: _mapping(combined.get(name)).get(key) for key in ("weight", "rejected_share")}
+        if name in left_out and row.get("verdict") != ASIDE:
+            row["verdict"], row["reasons"] = ASIDE, "not registered"
+            row["detail"] = "; ".join(str(part) for part in (row.get("detail"), left_out[name]) if part)
+        if row.get("verdict") == KEPT:
+            row["reasons"] = row.get("reasons") or ""
+        rows.append(row)
+    return sorted(rows, key=lambda row: (row.get("taken") or "~", row["frame"]))
+
+
+def _mapping(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def kept(rows: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The rows that went into the picture."""
+    return [row for row in rows if row.get("verdict") == KEPT]
+
+
+def median(rows: Iterable[Mapping[str, Any]], key: str) -> float | None:
+    """Median of a column over the rows that have it; None where none has."""
+    values = [row[key] for row in rows if isinstance(row.get(key), (int, float))]
+    return float(statistics.median(values)) if values else None
+
+
+def common(rows: Iterable[Mapping[str, Any]], key: str) -> Any:
+    """The most frequent value of a column (the smallest of equals); None where none has one."""
+    counts = Counter(row[key] for row in rows if row.get(key) is not None)
+    return min(counts, key=lambda value: (-counts[value], value)) if counts else None
+
+
+def reason_counts(rows: Iterable[Mapping[str, Any]]) -> dict[str, int]:
+    """How many frames carry each reason, the contract's words first, others as they are."""
+    counts: Counter[str] = Counter()
+    for row in rows:
+        if row.get("verdict") == ASIDE:
+            counts.update(word.strip() for word in str(row.get("reasons") or "").split(";") if word.strip())
+    order = {reason: n for n, reason in enumerate(REASONS)}
+    return dict(sorted(counts.items(), key=lambda item: (order.get(item[0], len(order)), item[0])))
+
+
+def optics(record: SceneRecord, rows: list[dict[str, Any]]) -> dict[str, float | None]:
+    """Focal length (mm), f-number, pixel pitch (um), scale (arcsec a px at the axis) as well as they are known."""
+    camera = _mapping(record.geometry.get("camera"))
+    focal_px = _number(camera.get("focal_px"))
+    focal = _number(common(rows, "focal_mm")) or _number(record.combined.get("FOCALLEN"))
+    pixel = _number(record.combined.get("XPIXSZ"))
+    scale = None
+    if focal_px and record.geometry.get("solved"):
+        scale = math.degrees(math.atan(1 / focal_px)) * 3600
+    elif record.plan is not None and record.plan.look.pixel_scale_arcsec:
+        scale = record.plan.look.pixel_scale_arcsec
+    elif focal and pixel:
+        scale = math.degrees(math.atan(pixel * 1e-3 / focal)) * 3600
+    if pixel is None and focal and scale:
+        pixel = math.tan(math.radians(scale / 3600)) * focal * 1e3
+    focal_measured = focal_px * pixel * 1e-3 if focal_px and pixel and record.geometry.get("solved") else None
+    return {
+        "focal_mm": focal or None,
+        "focal_measured_mm": focal_measured,
+        "f_number": _number(common(rows, "f_number")),
+        "pixel_um": pixel,
+        "scale_arcsec": scale,
+    }
+
+
+def _number(value: Any) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value <= 0:
+        return None
+    return float(value)
+
+
+def centre(record: SceneRecord) -> tuple[float | None, float | None]:
+    """Right ascension and declination (deg, ICRS) of the middle of the reference frame; None where not solved.
+
+    The camera's model is undone for the middle pixel without its distortion: the middle lies within some pixels of the
+    optical axis, where distortion is far below a pixel.
+    """
+    geometry = record.geometry
+    camera = _mapping(geometry.get("camera"))
+    reference = _mapping(_mapping(geometry.get("frames")).get(geometry.get("reference")))
+    attitude = reference.get("attitude")
+    if geometry.get("solved") and isinstance(attitude, list) and len(attitude) == 4 and camera.get("focal_px"):
+        try:
+            x = ((camera["width"] - 1) / 2 - camera["centre_x"]) / camera["focal_px"]
+            y = ((camera["height"] - 1) / 2 - camera["centre_y"]) / camera["focal_px"]
+            w, i, j, k = np.array(attitude, float) / np.linalg.norm(attitude)
+        except (KeyError, TypeError, ValueError):
+            return None, None
+        rotation = np.array(
+            [
+                [1 - 2 * (j * j + k * k), 2 * (i * j - k * w), 2 * (i * k + j * w)],
+                [2 * (i * j + k * w), 1 - 2 * (i * i + k * k), 2 * (j * k - i * w)],
+                [2 * (i * k - j * w), 2 * (j * k + i * w), 1 - 2 * (i * i + j * j)],
+            ]
+        )
+        vector = rotation.T @ np.array([x, y, 1.0])
+        vector /= np.linalg.norm(vector)
+        ra = math.degrees(math.atan2(vector[1], vector[0])) % 360
+        return round(ra, 6), round(math.degrees(math.asin(float(np.clip(vector[2], -1, 1)))), 6)
+    look = record.plan.look if record.plan is not None else None
+    return (None, None) if look is None else (look.centre_ra_deg, look.centre_dec_deg)
+
+
+def constellation(ra_deg: float | None, dec_deg: float | None) -> str | None:
+    """The constellation that holds a direction (ICRS), by its Latin name; None where there is no direction."""
+    if ra_deg is None or dec_deg is None:
+        return None
+    from astropy import units
+    from astropy.coordinates import SkyCoord, get_constellation
+
+    return str(get_constellation(SkyCoord(ra_deg * units.deg, dec_deg * units.deg)))
+
+
+def title(record: SceneRecord, rows: list[dict[str, Any]], where: str | None, focal_mm: float | None) -> str:
+    """What to call a scene: the title given by hand, else constellation, date and focal length, as far as known."""
+    if record.plan is not None and record.plan.title:
+        return record.plan.title
+    first = next((when for row in rows if (when := words.moment(row.get("taken")))), None)
+    parts = [where, words.day(first), words.number(focal_mm, "mm", digits=3) if focal_mm else None]
+    return ", ".join(part for part in parts if part) or record.scene
+
+
+def darks(record: SceneRecord) -> dict[str, Any]:
+    """The master dark that was used, or why none."""
+    plan, header = record.plan, record.master
+    used = plan is not None and plan.dark_set is not None
+    number = next((header[k] for k in ("NDARKS", "NFRAMES", "NCOMBINE", "NUMBER", "NDARK") if k in header), None)
+    scales = [row["dark_scale"] for row in record.calibration.rows if isinstance(row.get("dark_scale"), (int, float))]
+    subtracted = plan is not None and any(frame.camera_subtracted for frame in plan.frames)
+    return {
+        "used": used,
+        "set": plan.dark_set if plan is not None else None,
+        "why": (plan.dark_why if plan is not None else "") or None,
+        "number": number if used else None,
+        "exposure_s": header.get("EXPTIME") if used else None,
+        "iso": header.get("ISOSPEED") if used else None,
+        "temperature_c": header.get("CCD-TEMP") if used else None,
+        "left_out": next((header[k] for k in ("NOUTLIER", "NLEFTOUT", "OUTLIERS", "LEFTOUT") if k in header), None),
+        "scale_median": float(statistics.median(scales)) if scales else None,
+        "camera_subtracted": subtracted,
+    }
+
+
+NOISE_KEYS = (
+    "noise_frame",
+    "noise_combined",
+    "noise_expected",
+    "noise_ratio",
+    "noise_curve",
+    "fwhm_px_reference",
+    "fwhm_px_combined",
+    "size_ratio",
+    "size_ratio_corners",
+    "stars_compared",
+    "effective_frames",
+    "bunit",
+)
+
+
+def scene_figures(
+    record: SceneRecord, rows: list[dict[str, Any]], settings: dict[str, Any], versions: dict[str, Any]
+) -> dict[str, Any]:
+    """The content of scene.json: the contract's keys, and more; null where unknown, no time of processing."""
+    good = kept(rows)
+    lens = optics(record, rows)
+    ra, dec = centre(record)
+    where = constellation(ra, dec)
+    reference = next((row for row in rows if row["frame"] == record.geometry.get("reference")), None)
+    exposures = [row["exposure_s"] for row in good if isinstance(row.get("exposure_s"), (int, float))]
+    streaks = [row["streaks"] for row in good if isinstance(row.get("streaks"), int)]
+    camera = _mapping(record.geometry.get("camera"))
+    known = bool(record.verdicts.rows)
+    return {
+        "scene": record.scene,
+        "title": title(record, rows, where, lens["focal_mm"]),
+        "made": record.made,
+        "failures": [
+            {key: failure.get(key) for key in ("step", "name", "sentence")} for failure in record.failures
+        ],
+        "reference_file": reference.get("file") if reference else None,
+        "frames_found": len(rows),
+        "frames_kept": len(good) if known else None,
+        "frames_set_aside": reason_counts(rows) if known else None,
+        "exposure_total_s": round(sum(exposures), 6) if known and len(exposures) == len(good) else None,
+        "exposure_s": common(rows, "exposure_s"),
+        "iso": common(rows, "iso"),
+        "f_number": lens["f_number"],
+        "focal_mm": lens["focal_mm"],
+        "focal_measured_mm": lens["focal_measured_mm"],
+        "pixel_um": lens["pixel_um"],
+        "pixel_scale_arcsec": lens["scale_arcsec"],
+        "centre_ra_deg": ra,
+        "centre_dec_deg": dec,
+        "constellation": where,
+        "solved": record.geometry.get("solved"),
+        "lens": {key: camera.get(key) for key in ("focal_px", "centre_x", "centre_y", "radial", "tangential")} if camera else None,
+        "fwhm_px_frames": median(good, "fwhm_px"),
+        "registration_rms_px": median(good, "registration_rms_px"),
+        "sky_mag_arcsec2": median(good, "sky_mag_arcsec2"),
+        "motion_px": median(good, "motion_px"),
+        "motion_expected_px": median(good, "motion_expected_px"),
+        "transparency": median(good, "transparency"),
+        "streaks": sum(streaks) if streaks else None,
+        **{key: record.combine.get(key) for key in NOISE_KEYS},
+        "darks": darks(record),
+        "hot_pixels": record.defects,
+        "colour": {
+            key: record.finish.get(key)
+            for key in ("space", "transfer_curve", "white_balance_from", "pedestal", "codes_per_sigma", "saturated_cores")
+        },
+        "notes": list(record.plan.notes) if record.plan is not None else [],
+        "versions": versions,
+        "settings": settings,
+    }
+
+
+def timings(record: SceneRecord) -> dict[str, Any]:
+    """The content of timings.json: wall seconds of each job and each step, and when they began."""
+    jobs = sorted(
+        (
+            {key: job.get(key) for key in ("step", "name", "wall_s", "units", "begun")}
+            for job in record.timings
+            if isinstance(job.get("wall_s"), (int, float))
+        ),
+        key=lambda job: (str(job["begun"]), str(job["step"]), str(job["name"])),
+    )
+    steps: dict[str, float] = {}
+    for job in jobs:
+        steps[str(job["step"])] = round(steps.get(str(job["step"]), 0.0) + job["wall_s"], 3)
+    return {
+        "scene": record.scene,
+        "steps": steps,
+        "total_wall_s": round(sum(steps.values()), 3),
+        "jobs": jobs,
+        "note": "wall seconds of each job; jobs that ran side by side overlap",
+    }

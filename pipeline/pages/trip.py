@@ -1,0 +1,204 @@
+"""The page of a whole trip and its JSON."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.pages.render import REASON_MEANINGS, page
+from pipeline.pages.scene import noise_gain, warnings
+from pipeline.pages.words import UNKNOWN, count, duration, link, number
+
+OTHERS_MAX = 500  # files that are no frames, listed on the page; the rest is in inventory.ecsv
+# kinds of the inventory that are frames of a scene or calibration; anything else is listed with its reason
+FRAME_KINDS = ("light", "dark", "flat", "bias")
+
+
+@dataclass(frozen=True)
+class SceneEntry:
+    """One scene as the trip's page shows it."""
+
+    scene: str
+    figures: dict[str, Any]
+    made: bool
+    page: str | None  # name of its page within its folder
+    preview: bool
+    failures: tuple[dict[str, Any], ...] = field(default_factory=tuple)
+
+
+def trip_figures(
+    entries: Sequence[SceneEntry],
+    inventory: Sequence[Mapping[str, Any]],
+    failures: Sequence[Mapping[str, Any]],
+    stale: Sequence[str],
+    settings: Mapping[str, Any],
+    versions: Mapping[str, Any],
+) -> dict[str, Any]:
+    """The content of trip.json; null where unknown, no time of processing.
+
+    Parameters
+    ----------
+    entries : scenes in the plan's order
+    inventory : rows of inventory.ecsv
+    failures : failures of steps that belong to no scene
+    stale : folders of results that no scene of the plan has
+    settings, versions : as in scene.json
+    """
+    reasons: Counter[str] = Counter()
+    for entry in entries:
+        reasons.update(entry.figures.get("frames_set_aside") or {})
+    totals = [entry.figures.get("exposure_total_s") for entry in entries if entry.made]
+    return {
+        "scenes": [
+            {
+                "scene": entry.scene,
+                "title": entry.figures.get("title") or entry.scene,
+                "made": entry.made,
+                "page": f"{entry.scene}/{entry.page}" if entry.page else None,
+                "failures": [{k: f.get(k) for k in ("step", "name", "sentence")} for f in entry.failures],
+                "warnings": warnings(entry.figures) if entry.figures.get("frames_kept") is not None else [],
+                "noise_gain": noise_gain(entry.figures),
+                **{
+                    key: entry.figures.get(key)
+                    for key in (
+                        "frames_found",
+                        "frames_kept",
+                        "frames_set_aside",
+                        "exposure_total_s",
+                        "noise_ratio",
+                        "constellation",
+                        "fwhm_px_combined",
+                        "size_ratio",
+                    )
+                },
+            }
+            for entry in entries
+        ],
+        "scenes_made": sum(entry.made for entry in entries),
+        "frames_found": sum(entry.figures.get("frames_found") or 0 for entry in entries),
+        "frames_kept": sum(entry.figures.get("frames_kept") or 0 for entry in entries),
+        "exposure_total_s": sum(t for t in totals if t is not None) if any(t is not None for t in totals) else None,
+        "frames_set_aside": dict(sorted(reasons.items(), key=lambda item: (-item[1], item[0]))),
+        "files": kinds(inventory) if inventory else None,
+        "failures": [{k: f.get(k) for k in ("step", "name", "sentence")} for f in failures],
+        "results_of_no_scene": list(stale),
+        "settings": dict(settings),
+        "versions": dict(versions),
+    }
+
+
+def kinds(inventory: Sequence[Mapping[str, Any]]) -> dict[str, int]:
+    """How many files were taken for what."""
+    counts = Counter(kind_of(row) for row in inventory)
+    order = {kind: n for n, kind in enumerate(FRAME_KINDS)}
+    return dict(sorted(counts.items(), key=lambda item: (order.get(item[0], len(order)), item[0])))
+
+
+def kind_of(row: Mapping[str, Any]) -> str:
+    """What the inventory took a file for."""
+    return str(row.get("kind") or UNKNOWN)
+
+
+def why_of(row: Mapping[str, Any]) -> str:
+    """Why it did so."""
+    return str(next((row[key] for key in ("why", "reason", "detail") if row.get(key)), "–"))
+
+
+def trip_page(
+    content: Mapping[str, Any], entries: Sequence[SceneEntry], inventory: Sequence[Mapping[str, Any]], downloads: Sequence[str]
+) -> str:
+    """The HTML of the trip's page; scenes that could not be made come first.
+
+    Parameters
+    ----------
+    content : what `trip_figures` gave
+    entries : scenes in the plan's order
+    inventory : rows of inventory.ecsv
+    downloads : those of trip.json and inventory.ecsv that stand beside the page
+    """
+    others = [row for row in inventory if kind_of(row) not in FRAME_KINDS or not _used(row)]
+    grouped = Counter((kind_of(row), _short(row)) for row in inventory)
+    order = {kind: n for n, kind in enumerate(FRAME_KINDS)}
+    table = sorted(grouped.items(), key=lambda item: (order.get(item[0][0], len(order)), item[0][0], -item[1], item[0][1]))
+    what = {"trip.json": "this page's figures, for programs", "inventory.ecsv": "every file found, what it was taken for, and why"}
+    notes = [f"{failure['step']}: {failure['sentence']}" for failure in content["failures"]]
+    if content["results_of_no_scene"]:
+        names = ", ".join(content["results_of_no_scene"])
+        notes.append(f"Folders of earlier runs that belong to no scene any more: {names}. They are left as they are; remove them by hand.")
+    view = {
+        "title": "The trip",
+        "lead": _lead(content),
+        "notes": notes,
+        "failed": [_card(entry) for entry in entries if not entry.made],
+        "made": [_card(entry) for entry in entries if entry.made],
+        "reasons": [
+            (reason, count(n, "frame"), REASON_MEANINGS.get(reason, ""))
+            for reason, n in content["frames_set_aside"].items()
+        ],
+        "no_reasons": "None." if entries else "There are no scenes, so there was nothing to set aside.",
+        "card_sentence": _card_sentence(content),
+        "kinds": [{"kind": kind, "why": why, "files": number(n)} for (kind, why), n in table[:60]],
+        "others": [
+            {"file": str(row.get("file") or row.get("path") or "–"), "kind": kind_of(row), "why": why_of(row)}
+            for row in others[:OTHERS_MAX]
+        ],
+        "others_more": number(len(others)) if len(others) > OTHERS_MAX else None,
+        "downloads": [{"name": name, "href": link(name), "what": what.get(name, "")} for name in downloads],
+    }
+    return page("trip.html.j2", view)
+
+
+def _used(row: Mapping[str, Any]) -> bool:
+    """Whether a frame found a place: in a scene or a calibration set; true where the inventory does not tell."""
+    given = [row[key] for key in ("scene", "set", "group") if key in row]
+    return any(given) if given else True
+
+
+def _short(row: Mapping[str, Any]) -> str:
+    """The reason without what is particular to one file (its numbers), so that files can be counted by it."""
+    text = why_of(row)
+    return text if len(text) <= 120 else text[:117] + "..."
+
+
+def _lead(content: Mapping[str, Any]) -> str:
+    total, made = len(content["scenes"]), content["scenes_made"]
+    if not total:
+        return "No scene was found on the card. What was found instead stands below, with the reason for each file."
+    text = f"{number(made)} of {count(total, 'scene')} made" if made < total else f"{count(total, 'scene')} made"
+    text += f", from {number(content['frames_kept'])} of {count(content['frames_found'], 'light frame')}"
+    if content["exposure_total_s"] is not None:
+        text += f": {duration(content['exposure_total_s'])} of light"
+    return text + "."
+
+
+def _card_sentence(content: Mapping[str, Any]) -> str:
+    files = content["files"]
+    if files is None:
+        return "The inventory is not there; run again to have every file accounted for."
+    parts = [f"{number(n)} {kind}" for kind, n in files.items()]
+    return f"{count(sum(files.values()), 'file')}: {', '.join(parts)}. Each stands in inventory.ecsv with the reason."
+
+
+def _card(entry: SceneEntry) -> dict[str, Any]:
+    figures = entry.figures
+    kept, found = figures.get("frames_kept"), figures.get("frames_found")
+    lines = []
+    if found is not None:
+        lines.append(f"{number(kept)} of {count(found, 'frame')} kept" if kept is not None else count(found, "frame"))
+    if figures.get("exposure_total_s") is not None and entry.made:
+        lines[-1:] = [f"{lines[-1]}, {duration(figures['exposure_total_s'])} of light"] if lines else []
+    gain, ratio = noise_gain(figures), figures.get("noise_ratio")
+    if gain is not None and entry.made and kept != 1:
+        against = f" ({number(ratio, '×', decimals=2)} of theory)" if ratio else ""
+        lines.append(f"noise {number(gain, '×', digits=2)} lower than in one frame{against}")
+    return {
+        "scene": entry.scene,
+        "title": figures.get("title") or entry.scene,
+        "href": link(entry.scene, entry.page) if entry.page else None,
+        "preview": link(entry.scene, "preview.jpg") if entry.preview else None,
+        "lines": lines,
+        "warnings": warnings(figures) if kept is not None and entry.made else [],
+        "why": entry.failures or ({"step": "", "sentence": "A picture is missing; logs/ says more."},),
+    }

@@ -1,0 +1,94 @@
+"""Numbers and dates as a person reads them; every number carries its unit."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Any
+from urllib.parse import quote
+
+UNKNOWN = "not known"
+SPACE = "\u202f"  # narrow no-break space between a number and its unit
+UNITS = {
+    "electron / s": "e⁻/s",
+    "adu / s": "ADU/s",
+    "electron": "e⁻",
+    "adu": "ADU",
+    "mag / arcsec2": "mag/arcsec²",
+    "arcsec": "″",
+    "deg": "°",
+    "pix": "px",
+    "pixel": "px",
+    "deg_C": "°C",
+}
+
+
+def unit_words(unit: str | None) -> str:
+    """A unit as printed: `electron / s` becomes `e⁻/s`."""
+    if not unit:
+        return ""
+    return UNITS.get(unit, UNITS.get(unit.lower(), unit))
+
+
+def number(value: Any, unit: str | None = None, digits: int = 3, decimals: int | None = None) -> str:
+    """A number with its unit, to `digits` significant digits (never fewer than the whole part) or fixed `decimals`."""
+    if value is None or isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        return UNKNOWN
+    if decimals is None:
+        whole = 0 if value == 0 else math.floor(math.log10(abs(value))) + 1
+        decimals = 0 if isinstance(value, int) else max(0, min(digits - whole, 6))
+    text = f"{value:,.{decimals}f}".replace(",", SPACE).replace("-", "\u2212")
+    words = unit_words(unit)
+    joint = "" if words in ("″", "°", "%", "×") else SPACE
+    return f"{text}{joint}{words}" if words else text
+
+
+def percent(share: Any, decimals: int = 1) -> str:
+    """A share as per cent."""
+    return UNKNOWN if not isinstance(share, (int, float)) else number(100.0 * share, "%", decimals=decimals)
+
+
+def duration(seconds: Any) -> str:
+    """A time span: `45 s`, `12 min`, `1 h 05 min`."""
+    if not isinstance(seconds, (int, float)) or not math.isfinite(seconds):
+        return UNKNOWN
+    if seconds < 90:
+        return number(float(seconds), "s")
+    minutes = round(seconds / 60)
+    return number(minutes, "min") if minutes < 60 else f"{minutes // 60}{SPACE}h {minutes % 60:02d}{SPACE}min"
+
+
+def moment(taken: Any) -> datetime | None:
+    """Read an ISO 8601 time; None where it is none."""
+    if not isinstance(taken, str):
+        return None
+    try:
+        return datetime.fromisoformat(taken).replace(tzinfo=None)
+    except ValueError:
+        return None
+
+
+def day(when: datetime | None) -> str | None:
+    """`14 August 2026`."""
+    months = "January February March April May June July August September October November December".split()
+    return None if when is None else f"{when.day} {months[when.month - 1]} {when.year}"
+
+
+def count(n: int, word: str, plural: str | None = None) -> str:
+    """`1 frame`, `12 frames`."""
+    return f"{number(n)}{SPACE}{word if n == 1 else plural or word + 's'}"
+
+
+def coordinates(ra_deg: Any, dec_deg: Any) -> str:
+    """Right ascension in hours and minutes, declination in degrees and minutes."""
+    if not isinstance(ra_deg, (int, float)) or not isinstance(dec_deg, (int, float)):
+        return UNKNOWN
+    minutes = round(ra_deg % 360 * 4) % 1440
+    arc = round(abs(dec_deg) * 60)
+    sign = "\u2212" if dec_deg < 0 and arc else "+"
+    return f"{minutes // 60:02d}ʰ{minutes % 60:02d}ᵐ, {sign}{arc // 60:02d}°{arc % 60:02d}′"
+
+
+def link(*parts: str) -> str:
+    """A relative address of path parts, percent-encoded; `./` in front so that no name can pose as a scheme."""
+    return "./" + "/".join(quote(part.encode("utf-8", "surrogateescape"), safe="") for part in parts)

@@ -1,0 +1,196 @@
+"""What the steps left behind for a scene or a trip, read together; anything missing is None or empty, never an error.
+
+The page of a night that went wrong is read by somebody who wants to know why, so reading must not fail on what a step
+did not get to write.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from astropy.io import fits
+
+from pipeline.errors import MoonlessError
+from pipeline.files import read_json
+from pipeline.plan import ScenePlan, read_scene
+from pipeline.tables import read_table, row_values
+
+log = logging.getLogger("moonless")
+T = TypeVar("T")
+# What reading a half-written or foreign file may raise; a fault of the reader itself still shows.
+UNREADABLE = (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, MoonlessError)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A table as plain rows (None where masked), with its units."""
+
+    rows: tuple[dict[str, Any], ...] = ()
+    units: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SceneRecord:
+    """Everything the steps wrote about one scene."""
+
+    scene: str
+    plan: ScenePlan | None
+    verdicts: Rows
+    geometry: dict[str, Any]
+    calibration: Rows
+    combine: dict[str, Any]
+    finish: dict[str, Any]
+    combined: dict[str, Any]  # header of combined.fits
+    master: dict[str, Any]  # header of the master dark
+    defects: int | None  # pixels marked in the scene's defect map
+    failures: tuple[dict[str, Any], ...]
+    timings: tuple[dict[str, Any], ...]
+    made: bool  # every picture is there and no step failed since
+    pictures: frozenset[str]  # which of the result files are there
+    thumbs: dict[str, Path]
+
+
+def _tolerant(read: Callable[[Path], T], path: Path, otherwise: T) -> T:
+    if not path.is_file():
+        return otherwise
+    try:
+        return read(path)
+    except UNREADABLE as error:
+        log.warning("%s: cannot be read (%s: %s)", path.name, type(error).__name__, error)
+        return otherwise
+
+
+def read_rows(path: Path) -> Rows:
+    """Read an ECSV table as plain rows; empty where there is none."""
+
+    def read(path: Path) -> Rows:
+        table = read_table(path)
+        names = table.colnames
+        units = {name: str(table[name].unit) for name in names if table[name].unit is not None}
+        return Rows(tuple({k: _plain(v) for k, v in row_values(row, names).items()} for row in table), units)
+
+    return _tolerant(read, path, Rows())
+
+
+def _plain(value: Any) -> Any:
+    return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
+def read_object(path: Path) -> dict[str, Any]:
+    """Read a JSON object; empty where there is none."""
+
+    def read(path: Path) -> dict[str, Any]:
+        content = read_json(path)
+        if not isinstance(content, dict):
+            raise ValueError("is no object")
+        # NaN and infinity are not JSON, but Python reads them; they are as good as unknown
+        cleaned: dict[str, Any] = json.loads(json.dumps(content), parse_constant=lambda _: None)
+        return cleaned
+
+    return _tolerant(read, path, {})
+
+
+def read_header(path: Path) -> dict[str, Any]:
+    """Read the primary header of a FITS file as plain values; empty where there is none."""
+
+    def read(path: Path) -> dict[str, Any]:
+        header = fits.getheader(path, 0)
+        return {key: header[key] for key in header if key not in ("", "COMMENT", "HISTORY")}
+
+    return _tolerant(read, path, {})
+
+
+def count_defects(path: Path) -> int | None:
+    """Count the pixels that a defect map marks; None where there is none."""
+
+    def read(path: Path) -> int | None:
+        with fits.open(path) as hdus:
+            data = next((hdu.data for hdu in hdus if hdu.data is not None and hdu.data.ndim == 2), None)
+            return None if data is None else int(np.count_nonzero(data))
+
+    return _tolerant(read, path, None)
+
+
+def read_all(folder: Path) -> list[dict[str, Any]]:
+    """All JSON objects of a folder, by name."""
+    return [content for path in sorted(folder.glob("*.json")) if (content := read_object(path))]
+
+
+def belonging(items: Iterable[dict[str, Any]], plan: ScenePlan | None, scene: str) -> tuple[dict[str, Any], ...]:
+    """Those notes (failures, timings) that concern a scene: itself, its batches, its calibration sets."""
+    names = {scene}
+    if plan is not None:
+        names |= {*plan.batches, *(s for s in (plan.dark_set, plan.flat_set) if s)}
+    return tuple(item for item in items if item.get("scene") == scene or item.get("name") in names)
+
+
+def read_failures(work: Path) -> list[dict[str, Any]]:
+    """What steps that failed have left; those of `summarise` apart, which is at work again."""
+    return [failure for failure in read_all(work / "failures") if failure.get("step") != "summarise"]
+
+
+RESULTS = ("combined.tif", "combined.fits", "preview.jpg", "composite.tif")
+
+
+def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
+    """Read everything about a scene.
+
+    Parameters
+    ----------
+    project : Path
+    scene_file : Path
+        The scene's plan (`work/plan/scenes/<scene>.json`); its name names the scene where it cannot be read.
+    """
+    plan = _tolerant(read_scene, scene_file, None)  # type: ignore[arg-type]
+    scene = plan.scene if plan is not None else scene_file.stem
+    work, results = project / "work", project / "results" / scene
+    here = work / "scenes" / scene
+    failures = belonging(read_failures(work), plan, scene)
+    pictures = frozenset(name for name in RESULTS if (results / name).is_file())
+    dark_set = plan.dark_set if plan is not None else None
+    thumbs = {}
+    if plan is not None:
+        for frame in plan.frames:
+            path = work / "thumbs" / f"{frame.id}.jpg"
+            if path.is_file():
+                thumbs[frame.id] = path
+    return SceneRecord(
+        scene=scene,
+        plan=plan,
+        verdicts=read_rows(here / "verdicts.ecsv"),
+        geometry=read_object(here / "geometry.json"),
+        calibration=read_rows(here / "calibration.ecsv"),
+        combine=read_object(here / "combine.json"),
+        finish=read_object(here / "finish.json"),
+        combined=read_header(results / "combined.fits"),
+        master=read_header(work / "darks" / f"{dark_set}.fits") if dark_set else {},
+        defects=count_defects(here / "defects.fits"),
+        failures=failures,
+        timings=belonging(read_all(work / "timings"), plan, scene),
+        made=not failures and {"combined.tif", "combined.fits"} <= pictures,
+        pictures=pictures,
+        thumbs=thumbs,
+    )
+
+
+def scene_files(project: Path) -> list[Path]:
+    """The plans of all scenes, in the order of plan.json where it tells one."""
+    folder = project / "work" / "plan" / "scenes"
+    order = list(read_object(project / "work" / "plan" / "plan.json").get("scenes") or {})
+    found = {path.stem: path for path in sorted(folder.glob("*.json"))}
+    return [found.pop(name) for name in order if name in found] + list(found.values())
+
+
+def size_of(path: Path) -> int | None:
+    """Size of a file in bytes, None where it is not there."""
+    try:
+        return os.stat(path).st_size
+    except OSError:
+        return None

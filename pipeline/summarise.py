@@ -1,0 +1,128 @@
+"""The step `summarise`: tables, JSON and pages of a scene or of the whole trip, from what the other steps left."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.config import Trip, load_trip
+from pipeline.console import Progress, project_argument, run_step
+from pipeline.errors import InputError, SettingsError
+from pipeline.files import write_json, write_text
+from pipeline.pages import figures as fig
+from pipeline.pages.scene import FILES, scene_page
+from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
+from pipeline.records import SceneRecord, read_failures, read_object, read_rows, read_scene_record, scene_files, size_of
+from pipeline.tables import table_from_rows, write_table
+from pipeline.versions import versions
+
+PAGE = "index.html"
+# The page of a scene that could not be made has a name of its own: an index.html would tell the engine that all is done.
+FAILED_PAGE = "not-made.html"
+
+
+def _settings(trip: Trip) -> dict[str, Any]:
+    return trip.model_dump(by_alias=True, mode="json")
+
+
+def write_scene(project: Path, record: SceneRecord, trip: Trip, page: str) -> dict[str, Any]:
+    """Write frames.ecsv, scene.json and the page of a scene; timings.json where the scene was made.
+
+    Returns
+    -------
+    dict
+        The content of scene.json.
+    """
+    folder = project / "results" / record.scene
+    rows = fig.frame_rows(record)
+    content = fig.scene_figures(record, rows, _settings(trip), versions())
+    write_table(table_from_rows(rows, fig.frame_columns(record), {"scene": record.scene}), folder / "frames.ecsv")
+    write_json(folder / "scene.json", content)
+    if page == PAGE:
+        write_json(folder / "timings.json", fig.timings(record))
+        (folder / FAILED_PAGE).unlink(missing_ok=True)
+    sizes = {name: size_of(folder / name) for name in FILES if name not in ("scene.json", "timings.json", "frames.ecsv")}
+    # sizes of these would change with every run's times or with themselves; the pictures' are what a person wants
+    sizes |= {name: -1 for name in ("scene.json", "timings.json", "frames.ecsv") if (folder / name).is_file()}
+    write_text(folder / page, scene_page(record, rows, content, sizes))
+    return content
+
+
+def run_scene(arguments: argparse.Namespace) -> None:
+    """Write what belongs to one scene."""
+    project = _project(arguments)
+    record = read_scene_record(project, arguments.scene)
+    if record.plan is None:
+        raise InputError(f"{arguments.scene.name}: cannot be read as the plan of a scene; run the inventory again")
+    with Progress(project, "summarise", record.scene, 1, record.scene) as progress:
+        write_scene(project, record, load_trip(project), PAGE)
+        progress.advance()
+
+
+def run_trip(arguments: argparse.Namespace) -> None:
+    """Write what belongs to the trip; never stopped by what a failed run left out."""
+    project = _project(arguments)
+    results = project / "results"
+    try:
+        trip = load_trip(project)
+    except SettingsError:
+        trip = Trip()  # the run has stopped because of it and said so; the page still tells what there is
+    entries, seen = [], []
+    for path in scene_files(project):
+        record = read_scene_record(project, path)
+        seen.append(record.scene)
+        folder = results / record.scene
+        content = read_object(folder / "scene.json") if record.made and (folder / PAGE).is_file() else {}
+        if content:
+            page = PAGE
+        else:
+            page = FAILED_PAGE
+            content = write_scene(project, record, trip, page)
+        made = page == PAGE
+        entries.append(SceneEntry(record.scene, content, made, page, "preview.jpg" in record.pictures, record.failures))
+    failures = read_failures(project / "work")
+    elsewhere = [failure for failure in failures if not any(failure in entry.failures for entry in entries)]
+    stale = sorted(p.name for p in results.glob("*/") if p.name not in seen and (p / "scene.json").is_file())
+    inventory = read_rows(results / "inventory.ecsv").rows
+    content = trip_figures(entries, inventory, elsewhere, stale, _settings(trip), versions())
+    write_json(results / "trip.json", content)
+    downloads = [name for name in ("trip.json", "inventory.ecsv") if (results / name).is_file()]
+    write_text(results / PAGE, trip_page(content, entries, inventory, downloads))
+
+
+def _project(arguments: argparse.Namespace) -> Path:
+    project: Path | None = arguments.project
+    if project is None:
+        raise InputError("summarise needs --project, the folder that holds work/ and results/")
+    if not project.is_dir():
+        raise InputError(f"{project.name}: is no folder; --project names the folder that holds work/ and results/")
+    return project
+
+
+def run(arguments: argparse.Namespace) -> None:
+    """Dispatch to scene or trip."""
+    (run_scene if arguments.what == "scene" else run_trip)(arguments)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Arguments of the step."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.summarise", description=__doc__)
+    what = parser.add_subparsers(dest="what", required=True, metavar="{scene,trip}")
+    scene = what.add_parser("scene", help="frames.ecsv, scene.json, timings.json and the page of a scene")
+    project_argument(scene)
+    scene.add_argument("--scene", type=Path, required=True, metavar="SCENE.json", help="the scene's plan")
+    trip = what.add_parser("trip", help="trip.json and the trip's page, and a page for every scene that was not made")
+    project_argument(trip)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the step."""
+    return run_step("summarise", build_parser(), run, argv)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
