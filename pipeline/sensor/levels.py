@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 _LEVELS = 65536
-# A pile-up is looked for in steps of this share of the range above black: wider than the gaps that lossy raw
-# compression leaves in the histogram (32 of 16383), and than the spread of a clipped channel that the camera scaled
-# afterwards (15 of 4095 in a real frame).
-_STEP = 1 / 256
-# Fewer pixels than this may be a star's core or a few hot pixels that happen to be equal.
-_PILE_MIN = 16
+# A pile-up is looked for in steps of these shares of the range above black. The narrow one is wider than the gaps that
+# lossy raw compression leaves in the histogram (32 of 16383); the wide one holds a sensor that clips before its
+# converter does, with the noise of its readout (40 of 4095 in a real frame). It is asked only where the narrow one
+# finds no sharp edge.
+_NARROW, _WIDE = 1 / 256, 1 / 64
+# Fewer pixels than this may be a star's core or a few hot pixels that happen to be alike.
+_PILE_MIN = {_NARROW: 16, _WIDE: 256}
 # The pile-up stands this much above the equally wide step below it. Histograms of stars fall off smoothly (ratio about
-# 1); in real frames that clip the ratio is 12 and more.
+# 1); in the real frames that clip the ratio is 12 and more.
 _OVER_BELOW = 8.0
 # Above the pile-up lie at most this share of its pixels: sharpened edges of lossy compression in a real frame 0.3.
 _ABOVE = 0.34
 # Saturation lies in the upper half of the range that the header states.
 _UPPER = 0.5
+# A heap that is spread over several levels and holds more of the pixels than this may be an evenly lit area (sky at
+# dusk, a flat); it counts only where another colour, which such an area would show at another level, piles up nearby.
+_SHARE = 0.02
+# ... within this share of the range (2.7 % in a real frame that scales its channels after clipping).
+_NEARBY = 0.04
+# Levels that hold at least this share of a narrow heap's fullest level belong to it; a wide one begins where this share
+# of its pixels lies below.
+_EDGE = 0.05
+_TAIL = 0.02
 
 
 @njit(cache=True, nogil=True)
@@ -54,61 +66,68 @@ def histogram(pixels: NDArray[np.uint16]) -> NDArray[np.int64]:
     return counts
 
 
-def pile_up(counts: NDArray[np.int64], black: float, white: float) -> int | None:
-    """Lowest level of a pile-up at the top of a histogram; None where there is none.
+@dataclass(frozen=True)
+class PileUp:
+    """A heap at the top of a histogram: lowest level, share of all pixels, whether one or two levels hold it all."""
+
+    level: int
+    share: float
+    sharp: bool
+
+
+def pile_up(counts: NDArray[np.int64], black: float, white: float, step: float = _NARROW) -> PileUp | None:
+    """The heap at the top of a histogram; None where there is none.
 
     Parameters
     ----------
     counts : (65536,) int array, pixels by level
     black, white : float, ADU
         As the header states them; they set the scale only.
+    step : float
+        Width of the heap as a share of the range, 1/256 or 1/64.
 
     Returns
     -------
-    int or None
-        ADU.
+    PileUp or None
 
     Notes
     -----
-    A pile-up is a step of 1/256 of the range that holds 16 pixels or more, eight times as many as the step below it
-    and three times as many as lie above it. Half of all pixels in a heap well below the header's white is an evenly lit
-    frame, not a pile-up, unless they are all on one level.
+    A heap is a step in the upper half of the range that holds 16 pixels or more (256 for the wide one), eight times as
+    many as the step below it and three times as many as lie above it.
     """
-    width = max(2, round((white - black) * _STEP))
     lowest = int(black + _UPPER * (white - black))
     occupied = np.flatnonzero(counts[lowest:]) + lowest
     if occupied.size == 0:
         return None
-    below_or_at = np.concatenate(([0], np.cumsum(counts)))  # [v]: pixels below level v
-    total = below_or_at[-1]
-    inside = below_or_at[np.minimum(occupied + width, _LEVELS)] - below_or_at[occupied]
-    beneath = below_or_at[occupied] - below_or_at[occupied - width]
-    above = total - below_or_at[np.minimum(occupied + width, _LEVELS)]
-    good = (inside >= _PILE_MIN) & (inside >= _OVER_BELOW * beneath) & (above <= _ABOVE * inside)
+    below = np.concatenate(([0], np.cumsum(counts)))  # [v]: pixels below level v
+    width = max(2, round((white - black) * step))
+    end = np.minimum(occupied + width, _LEVELS)
+    inside = below[end] - below[occupied]
+    beneath = below[occupied] - below[np.maximum(occupied - width, 0)]
+    above = below[-1] - below[end]
+    good = (inside >= _PILE_MIN[step]) & (inside >= _OVER_BELOW * beneath) & (above <= _ABOVE * inside)
     if not good.any():
         return None
-    # of the steps that hold the heap, the one with most of it; its lower edge is where the heap has begun to rise
     best = int(np.argmax(np.where(good, inside, -1)))
     start = int(occupied[best])
     heap = counts[start : start + width]
-    edge = start + int(np.flatnonzero(heap >= 0.05 * heap.max())[0])
-    spread = np.count_nonzero(heap >= 0.05 * heap.max())
-    if inside[best] > 0.5 * total and spread > 2 and edge < black + 0.9 * (white - black):
-        return None
-    return edge
+    in_heap = np.flatnonzero(heap >= _EDGE * heap.max())
+    first = in_heap[0] if step == _NARROW else np.searchsorted(np.cumsum(heap), _TAIL * inside[best])
+    return PileUp(start + int(first), float(inside[best] / below[-1]), in_heap.size <= 2)
 
 
-def saturation_level(counts: NDArray[np.int64], black: float, white: float) -> float:
+def saturation_level(counts: NDArray[np.int64], cfa: str, black: float, white: float) -> float:
     """The raw level from which a pixel is not to be believed.
 
-    Header white levels err both ways, so the pixels are asked first: the lowest pile-up at the top of the histograms of
-    the four CFA positions and of all together (channels that a camera scales clip at different levels). Without a
-    pile-up the frame holds no clipped pixels in number, and the header's white stands, even where single pixels exceed
-    it.
+    Header white levels err both ways, so the pixels are asked first: the lowest heap at the top of the histograms of
+    the four CFA positions and of all together (channels that a camera scales clip at different levels). Without a heap
+    the frame holds no clipped pixels in number, and the header's white stands, even where single pixels exceed it.
 
     Parameters
     ----------
     counts : (4, 65536) int array from `histogram`
+    cfa : str
+        Four letters, or MONO.
     black, white : float, ADU
 
     Returns
@@ -116,6 +135,24 @@ def saturation_level(counts: NDArray[np.int64], black: float, white: float) -> f
     float
         ADU.
     """
-    found = [pile_up(part, black, white) for part in (*counts, counts.sum(0))]
-    levels = [level for level in found if level is not None]
-    return float(min(levels)) if levels else float(min(white, _LEVELS - 1))
+    white = min(white, float(_LEVELS - 1))
+    colours = cfa if cfa != "MONO" else "GGGG"
+    near = _NEARBY * (white - black)
+    levels: list[int] = []
+    for step in (_NARROW, _WIDE):
+        by_position = [pile_up(part, black, white, step) for part in counts]
+        together = pile_up(counts.sum(0), black, white, step)
+        if together is not None and (together.sharp or together.share < _SHARE):
+            levels.append(together.level)
+        for number, heap in enumerate(by_position):
+            if heap is None:
+                continue
+            confirmed = any(
+                other is not None and colours[n] != colours[number] and abs(other.level - heap.level) <= near
+                for n, other in enumerate(by_position)
+            )
+            if heap.sharp or heap.share < _SHARE or confirmed:
+                levels.append(heap.level)
+        if any(heap is not None and heap.sharp for heap in (*by_position, together)):
+            break
+    return float(min(levels)) if levels else white

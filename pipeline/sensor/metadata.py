@@ -15,7 +15,7 @@ import numpy as np
 
 # Exif 2.32, FocalPlaneResolutionUnit (tag 41488): how many micrometres one unit has
 _UNIT_UM = {2: 25400.0, 3: 10000.0, 4: 1000.0, 5: 1.0}
-# Pixels of cameras made for pictures are 0.8 um (phones) to 25 um (scientific CCDs) wide; what lies outside is an error.
+# Pixels of cameras made for pictures are 0.8 um (phones) to 25 um (scientific CCDs) wide; the rest is an error.
 _PITCH_UM = (0.8, 30.0)
 # Diagonal of a 36 x 24 mm frame, which "focal length in 35 mm film" compares with (Exif 2.32, tag 41989)
 _FULL_FRAME_DIAGONAL_MM = 43.267
@@ -105,7 +105,7 @@ class FrameMeta:
     @classmethod
     def from_json(cls, content: Mapping[str, Any]) -> FrameMeta:
         """Read what `to_json` gave."""
-        values = {field.name: content.get(field.name) for field in fields(cls)}
+        values: dict[str, Any] = {field.name: content.get(field.name) for field in fields(cls)}
         values["taken"] = None if values["taken"] is None else datetime.fromisoformat(str(values["taken"]))
         for key in ("white_balance", "xyz_to_camera"):
             values[key] = None if values[key] is None else tuple(values[key])
@@ -353,7 +353,8 @@ def parse_time(text: str) -> datetime | None:
     if match is None:
         return None
     try:
-        moment = datetime(*(int(group) for group in match.groups()[:6]))
+        year, month, day, hour, minute, second = (int(group) for group in match.groups()[:6])
+        moment = datetime(year, month, day, hour, minute, second)
     except ValueError:
         return None
     if not 1980 <= moment.year < 2200:

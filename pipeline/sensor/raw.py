@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
 from pipeline.sensor.metadata import (
-    FrameMeta,
     HeaderFacts,
     bits_per_sample,
     build_meta,
@@ -174,10 +173,11 @@ class RawFrame:
 
     def _pattern(self) -> str:
         raw, sizes = self._raw, self.sizes
-        if self._raw.raw_pattern.shape == (1, 1):
+        cells = raw.raw_pattern
+        side = 0 if cells is None else cells.shape[0]
+        if side == 1:
             return "MONO"
         names = raw.color_desc.decode("ascii", "replace")
-        side = raw.raw_pattern.shape[0]
         if side != 2:
             raise FrameError(f"its colour filters repeat every {side} pixels; only 2 x 2 patterns are processed")
         pattern = "".join(

@@ -144,7 +144,7 @@ class Decoder:
         black = tuple(float(level) for level in answer["black"])
         white = float(answer["white"])
         counts = histogram(pixels)
-        saturation = saturation_level(counts, min(black), white)
+        saturation = saturation_level(counts, meta.cfa or "MONO", min(black), white)
         damage = find_damage(pixels, counts, saturation)
         expected = meta.file_bytes_expected
         if expected is not None and answer["file_bytes"] < expected:

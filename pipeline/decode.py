@@ -1,0 +1,181 @@
+"""Decode a batch: raw files in, linear CFA mosaics out, a row a frame; one bad frame never fails the batch."""
+
+from __future__ import annotations
+
+import argparse
+import errno
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from pipeline.console import Progress, log, project_argument, run_step
+from pipeline.errors import FrameError, InputError
+from pipeline.files import shown
+from pipeline.plan import PlannedFrame, read_batch
+from pipeline.sensor.mosaic import write_mosaic
+from pipeline.sensor.worker import Decoded, Decoder
+from pipeline.tables import table_from_rows, write_table
+
+COLUMNS: dict[str, tuple[type, str | None]] = {
+    "frame": (str, None),
+    "status": (str, None),  # ok, damaged (a mosaic was written all the same) or unreadable
+    "detail": (str, None),
+    "width": (int, "pix"),
+    "height": (int, "pix"),
+    "cfa": (str, None),
+    "black_1": (float, "adu"),  # by CFA position: 00, 01, 10, 11
+    "black_2": (float, "adu"),
+    "black_3": (float, "adu"),
+    "black_4": (float, "adu"),
+    "masked_level": (float, "adu"),
+    "saturation": (float, "adu"),  # from the pixels where they show it
+    "white_level": (float, "adu"),  # as the file's header states it
+}
+TABLE = "decoded.ecsv"
+
+
+def row_of(frame_id: str, decoded: Decoded | FrameError) -> dict[str, Any]:
+    """A frame's row of `decoded.ecsv`."""
+    if isinstance(decoded, FrameError):
+        return {"frame": frame_id, "status": "unreadable", "detail": str(decoded)}
+    height, width = decoded.pixels.shape
+    return {
+        "frame": frame_id,
+        "status": "ok" if decoded.damage is None else "damaged",
+        "detail": decoded.damage or "",
+        "width": width,
+        "height": height,
+        "cfa": decoded.header.cfa,
+        "masked_level": decoded.header.masked_level,
+        "saturation": decoded.header.saturation,
+        "white_level": decoded.white,
+    } | {f"black_{n}": level for n, level in enumerate(decoded.header.black, 1)}
+
+
+def decode_all(decoder: Decoder, frames: Sequence[PlannedFrame]) -> Iterator[tuple[PlannedFrame, Decoded | FrameError]]:
+    """Decode frames in order, the next one while the caller deals with the present one."""
+
+    def one(frame: PlannedFrame) -> Decoded | FrameError:
+        try:
+            return decoder.decode(frame.file, frame.id)
+        except FrameError as error:
+            return error
+
+    with ThreadPoolExecutor(1) as ahead:
+        waiting = ahead.submit(one, frames[0]) if frames else None
+        for number, frame in enumerate(frames):
+            assert waiting is not None
+            decoded = waiting.result()
+            waiting = ahead.submit(one, frames[number + 1]) if number + 1 < len(frames) else None
+            yield frame, decoded
+
+
+def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
+    """Write `<id>.fits` for every frame that decodes and `decoded.ecsv`; the folder appears when all is there.
+
+    Raises
+    ------
+    InputError
+        The batch file cannot be read.
+    OSError
+        The folder cannot be written.
+    """
+    try:
+        batch = read_batch(batch_file)
+    except FileNotFoundError:
+        raise InputError(f"{shown(batch_file)}: there is no such batch file; run the inventory") from None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{shown(batch_file)}: is no batch file ({error}); run the inventory again") from None
+    out.parent.mkdir(parents=True, exist_ok=True)
+    building = Path(tempfile.mkdtemp(prefix=".part-", dir=out.parent))
+    rows = []
+    try:
+        with Decoder() as decoder, Progress(project, "decode", batch.batch, len(batch.frames)) as progress:
+            for frame, decoded in decode_all(decoder, batch.frames):
+                row = row_of(frame.id, decoded)
+                rows.append(row)
+                if isinstance(decoded, Decoded):
+                    write_mosaic(building / f"{frame.id}.fits", decoded.pixels, decoded.header)
+                if row["status"] != "ok":
+                    log.warning("%s: %s: %s", frame.shown, row["status"], row["detail"])
+                progress.advance()
+            write_table(table_from_rows(rows, COLUMNS, {"batch": batch.batch, "kind": batch.kind}), building / TABLE)
+        building.chmod(0o777 & ~_umask())
+        _put_in_place(building, out)
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise OSError(error.errno, _no_space(len(rows), len(batch.frames)), os.fspath(out)) from None
+        raise
+    finally:
+        shutil.rmtree(building, ignore_errors=True)
+    bad = sum(row["status"] != "ok" for row in rows)
+    log.info("batch %s: %d frames decoded, %d damaged or unreadable", batch.batch, len(rows), bad)
+
+
+def _no_space(done: int, total: int) -> str:
+    return f"no space left on the disk after {done} of {total} mosaics; free some, or put the project on a larger disk"
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _put_in_place(building: Path, out: Path) -> None:
+    """Move a finished folder to its name; an older one of that name (the engine makes an empty one) goes first."""
+    if out.is_dir() and not out.is_symlink():
+        shutil.rmtree(out)
+    os.replace(building, out)
+
+
+def decode_file(file: Path, out_file: Path) -> None:
+    """Decode one raw file to one mosaic.
+
+    Raises
+    ------
+    FrameError
+        It cannot be decoded.
+    """
+    with Decoder() as decoder:
+        decoded = decoder.decode(file, out_file.stem)
+    write_mosaic(out_file, decoded.pixels, decoded.header)
+    if decoded.damage is not None:
+        log.warning("%s: damaged: %s", shown(file), decoded.damage)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The step's arguments."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.decode", description=__doc__)
+    project_argument(parser)
+    what = parser.add_mutually_exclusive_group(required=True)
+    what.add_argument("--batch", type=Path, metavar="BATCH.json", help="frames to decode, as the inventory wrote them")
+    what.add_argument("--file", type=Path, metavar="RAW", help="one raw file")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="with --batch: folder for mosaics and decoded.ecsv")
+    parser.add_argument("--out-file", type=Path, metavar="FITS", help="with --file: the mosaic")
+    return parser
+
+
+def _work(arguments: argparse.Namespace) -> None:
+    if arguments.batch is not None:
+        if arguments.out is None:
+            raise InputError("--batch needs --out DIR")
+        decode_batch(arguments.batch, arguments.out, arguments.project)
+    else:
+        if arguments.out_file is None:
+            raise InputError("--file needs --out-file FITS")
+        decode_file(arguments.file, arguments.out_file)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the step; returns the exit status."""
+    return run_step("decode", build_parser(), _work, argv)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
