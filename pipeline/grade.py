@@ -1,0 +1,225 @@
+"""grade: mosaics of a batch to a row a frame (stars, focus, sky, streaks) and the star lists.
+
+python -m pipeline.grade --project DIR --batch BATCH.json --mosaics DIR --out GRADES.ecsv --stars STARS.fits
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from pipeline.config import GradeSettings, load_trip
+from pipeline.console import Progress, log, project_argument, run_step
+from pipeline.errors import FrameError
+from pipeline.files import replacing
+from pipeline.plan import read_batch
+from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
+from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
+from pipeline.stars.shapes import fwhm_px
+from pipeline.stars.streaks import find_streaks
+from pipeline.tables import read_table, row_values, table_from_rows, write_table
+
+TILES = (6, 8)  # rows, columns of the coarse grid: 750 px a side at 24 MP, the size of a small cloud at 24 mm
+SNR_SHAPE = 20.0  # of stars whose shapes count for the frame's figures
+SIXTEENTH = 4  # saturated pixels are counted on every fourth row and column of cells
+
+COLUMNS: dict[str, tuple[type, str | None]] = {
+    "frame": (str, None),
+    "status": (str, None),
+    "detail": (str, None),
+    "width": (int, "pix"),
+    "height": (int, "pix"),
+    "exposure_s": (float, "s"),
+    "focal_mm": (float, "mm"),
+    "pixel_um": (float, "um"),
+    "stars": (int, None),
+    "detections": (int, None),
+    "fwhm_px": (float, "pix"),
+    "elongation": (float, None),
+    "elongation_angle_deg": (float, "deg"),
+    "sky_adu": (float, "adu"),
+    "sky_adu_s": (float, "adu / s"),
+    "noise_adu": (float, "adu"),
+    "sky_gradient": (float, None),
+    "room_adu": (float, "adu"),
+    "saturated_fraction": (float, None),
+    "hot_pixels": (int, None),
+    "streaks": (int, None),
+    "streak_list": (str, None),
+    "tile_stars": (str, None),
+    "tile_sky_adu": (str, None),
+}
+
+
+def grade_mosaic(
+    pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings
+) -> tuple[dict[str, Any], NDArray[Any]]:
+    """Grade one frame.
+
+    Parameters
+    ----------
+    pixels : (height, width) uint16 array, ADU
+    header : its levels and exposure
+
+    Returns
+    -------
+    row : values of `COLUMNS`
+    stars : `STAR_DTYPE` array, brightest first
+    """
+    found = measure_frame(
+        pixels, header.cfa, header.black, header.saturation, settings.detection_sigma, settings.stars_max
+    )
+    half_sky = found.detections.sky
+    sky = float(np.median(half_sky[::8, ::8]))
+    low, high = np.percentile(half_sky[::8, ::8], [5, 95])
+    streaks = find_streaks(found.detections)
+    row: dict[str, Any] = {
+        "frame": header.frame,
+        "width": pixels.shape[1],
+        "height": pixels.shape[0],
+        "exposure_s": header.exposure_s,
+        "focal_mm": header.focal_mm,
+        "pixel_um": header.pixel_um,
+        "stars": len(found.stars),
+        "detections": found.found,
+        "sky_adu": sky,
+        "sky_adu_s": sky / header.exposure_s if header.exposure_s else None,
+        "noise_adu": found.noise,
+        "sky_gradient": float(high - low) / sky if sky > found.noise / 10 else None,
+        "room_adu": header.saturation - float(np.mean(header.black)),
+        "saturated_fraction": _saturated_share(pixels, header.saturation),
+        "hot_pixels": found.hot,
+        "streaks": len(streaks),
+        "streak_list": json.dumps([s.as_dict() for s in streaks[:50]]),
+        "tile_stars": json.dumps(_star_tiles(found, pixels.shape).tolist()),
+        "tile_sky_adu": json.dumps(_sky_tiles(half_sky)),
+    }
+    row.update(frame_shape(found.stars))
+    return row, found.stars
+
+
+def frame_shape(stars: NDArray[Any]) -> dict[str, float]:
+    """FWHM, elongation (1 - minor / major axis) and its angle of a frame, from medians over its sharp-measured stars."""
+    good = ~stars["saturated"] & (stars["flux"] >= SNR_SHAPE * stars["flux_error"])
+    if not good.any():
+        return {}
+    chosen = stars[good]
+    q1, q2 = np.median(chosen["mxx"] - chosen["myy"]), np.median(2 * chosen["mxy"])
+    trace, spread = float(np.median(chosen["mxx"] + chosen["myy"])), math.hypot(q1, q2)
+    return {
+        "fwhm_px": float(np.median(fwhm_px(chosen["mxx"], chosen["myy"]))),
+        "elongation": 1 - math.sqrt(max(trace - spread, 0.0) / (trace + spread)),
+        "elongation_angle_deg": math.degrees(0.5 * math.atan2(q2, q1)) % 180.0,
+    }
+
+
+def _saturated_share(pixels: NDArray[np.uint16], saturation: float) -> float:
+    """Share of pixels at saturation, from whole 2 x 2 cells of every fourth row and column of cells."""
+    height, width = (n // 2 * 2 for n in pixels.shape)
+    cells = pixels[:height, :width].reshape(height // 2, 2, width // 2, 2)[::SIXTEENTH, :, ::SIXTEENTH]
+    return float(np.mean(cells >= saturation))
+
+
+def _star_tiles(found: FrameStars, shape: tuple[int, ...]) -> NDArray[np.int64]:
+    stars = found.stars
+    rows, columns = tile_of(stars["x"], stars["y"], shape[1], shape[0])
+    counts = np.zeros(TILES, np.int64)
+    np.add.at(counts, (rows, columns), 1)
+    return counts
+
+
+def tile_of(
+    x: NDArray[np.float64], y: NDArray[np.float64], width: int, height: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Row and column of the coarse grid at a position."""
+    rows = np.clip((np.asarray(y) + 0.5) * TILES[0] / height, 0, TILES[0] - 1).astype(np.int64)
+    columns = np.clip((np.asarray(x) + 0.5) * TILES[1] / width, 0, TILES[1] - 1).astype(np.int64)
+    return rows, columns
+
+
+def _sky_tiles(half_sky: NDArray[np.float32]) -> list[list[float]]:
+    bands = np.array_split(half_sky, TILES[0], axis=0)
+    return [
+        [round(float(np.median(part[::4, ::4])), 2) for part in np.array_split(band, TILES[1], axis=1)]
+        for band in bands
+    ]
+
+
+def star_table(lists: Sequence[tuple[str, NDArray[Any]]]) -> Table:
+    """One table of the stars of several frames, in the form that DEVELOPERS.md states."""
+    stars = np.concatenate([s for _, s in lists]) if lists else np.empty(0, STAR_DTYPE)
+    ids = np.repeat(np.array([f for f, _ in lists], dtype="S32"), [len(s) for _, s in lists])
+    table = Table()
+    table["frame"] = ids if len(ids) else np.empty(0, "S32")
+    for name in STAR_DTYPE.names or ():
+        kind = stars[name].dtype
+        table[name] = stars[name].astype(np.float32) if kind == np.float64 and name not in ("x", "y") else stars[name]
+    for name, unit in (("x", "pix"), ("y", "pix"), ("mxx", "pix2"), ("mxy", "pix2"), ("myy", "pix2")):
+        table[name].unit = unit
+    for name in ("flux", "flux_error", "peak", "background"):
+        table[name].unit = "adu"
+    return table
+
+
+def grade_batch(batch_path: Path, mosaics: Path, settings: GradeSettings, progress: Progress) -> tuple[Table, Table]:
+    """Grade every frame of a batch; a frame that cannot be read is a row with its reason."""
+    batch = read_batch(batch_path)
+    decoded = _decoded(mosaics / "decoded.ecsv")
+    rows: list[dict[str, Any]] = []
+    lists: list[tuple[str, NDArray[Any]]] = []
+    for frame in batch.frames:
+        status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
+        row: dict[str, Any] = {}
+        if status["status"] == "ok":
+            try:
+                mosaic = MosaicFile(mosaics / f"{frame.id}.fits")
+                row, stars = grade_mosaic(mosaic.pixels(), mosaic.header, settings)
+                lists.append((frame.id, stars))
+            except (FrameError, OSError, ValueError) as error:
+                log.warning("%s: %s", frame.shown, error)
+                status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
+        rows.append({**row, "frame": frame.id, **status})
+        progress.advance()
+    return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists)
+
+
+def _decoded(path: Path) -> dict[str, dict[str, Any]]:
+    """What decode said of each frame."""
+    return {
+        str(row["frame"]): {k: v or "" for k, v in row_values(row, ["status", "detail"]).items()}
+        for row in read_table(path)
+    }
+
+
+def _work(arguments: argparse.Namespace) -> None:
+    settings = load_trip(arguments.project).grade
+    batch = read_batch(arguments.batch)
+    with Progress(arguments.project, "grade", batch.batch, len(batch.frames)) as progress:
+        grades, stars = grade_batch(arguments.batch, arguments.mosaics, settings, progress)
+        with replacing(arguments.stars) as temporary:
+            stars.write(temporary, format="fits", overwrite=True)
+        write_table(grades, arguments.out)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Command line of the step."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.grade", description=__doc__.splitlines()[0])
+    project_argument(parser)
+    parser.add_argument("--batch", type=Path, required=True, help="batch file of the plan")
+    parser.add_argument("--mosaics", type=Path, required=True, help="folder of the batch's mosaics")
+    parser.add_argument("--out", type=Path, required=True, help="table of grades to write (ECSV)")
+    parser.add_argument("--stars", type=Path, required=True, help="star lists to write (FITS)")
+    return run_step("grade", parser, _work, argv)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

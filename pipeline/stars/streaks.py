@@ -1,0 +1,200 @@
+"""Aircraft and satellites: long thin marks that are no star trails, bright ones from detections, faint ones by Hough."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.stars.detect import MAD_TO_SIGMA, Detections
+
+LENGTH_MIN = 24.0  # half-size px; shorter marks cannot be told from close pairs of stars
+LENGTH_OF_STARS = 4.0  # times the length of the frame's own star images
+WIDTH_MAX = 4.0  # half-size px, sigma across; an aircraft's glare is wider than its line, not than this
+AXIS_RATIO = 5.0
+LINE_FILL = 0.5  # detected pixels for each half-size px of length; strings of separate stars fill less
+JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
+JOIN_OFFSET = 6.0  # half-size px off the line
+BLOCK = 4  # half-size px a side, for the search of faint lines
+FAINT_SIGMA = 2.0  # a block above this votes
+VOTE_SIGMA = 8.0  # a line has this many standard deviations more votes than lines of its length have by chance
+VOTES_MIN = 40
+FAINT_COVER = 0.4  # share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma
+ANGLES = 360
+
+
+@dataclass(frozen=True)
+class Streak:
+    """One streak from (x1, y1) to (x2, y2), px of the mosaic; `signal` is its mean height over the noise of a pixel."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    signal: float
+
+    @property
+    def length(self) -> float:
+        """Length in px."""
+        return math.hypot(self.x2 - self.x1, self.y2 - self.y1)
+
+    def as_dict(self) -> dict[str, float]:
+        """Rounded figures for a file."""
+        return {key: round(float(value), 1) for key, value in asdict(self).items()}
+
+
+def find_streaks(found: Detections) -> list[Streak]:
+    """Streaks of a frame, longest first.
+
+    Parameters
+    ----------
+    found : what `detect` gave for the half-size image
+    """
+    marks = _long_marks(found)
+    lines = _faint_lines(found)
+    joined = _join(marks + lines)
+    return sorted(joined, key=lambda s: (-s.length, s.x1, s.y1))
+
+
+def _long_marks(found: Detections) -> list[Streak]:
+    """Detections that are long, thin, filled, and longer than the stars of the frame."""
+    objects = found.objects
+    if len(objects) == 0:
+        return []
+    bright = objects[np.argsort(-objects["flux"], kind="stable")[:300]]
+    # an even line of length l has a standard deviation of l / sqrt(12) along itself
+    typical = math.sqrt(12) * float(np.median(bright["a"]))
+    length = math.sqrt(12) * objects["a"]
+    limit = max(LENGTH_MIN, LENGTH_OF_STARS * typical)
+    thin = (objects["b"] < WIDTH_MAX) & (objects["a"] > AXIS_RATIO * objects["b"])
+    # a defective column is exactly upright and one pixel wide
+    upright = (np.abs(np.abs(objects["theta"]) - math.pi / 2) < 0.02) | (np.abs(objects["theta"]) < 0.02)
+    column = upright & (objects["b"] < 0.45)
+    chosen = objects[(length > limit) & thin & ~column & (objects["npix"] > LINE_FILL * length)]
+    return [
+        Streak(
+            2 * (o["x"] - math.sqrt(3) * o["a"] * math.cos(o["theta"])) + 0.5,
+            2 * (o["y"] - math.sqrt(3) * o["a"] * math.sin(o["theta"])) + 0.5,
+            2 * (o["x"] + math.sqrt(3) * o["a"] * math.cos(o["theta"])) + 0.5,
+            2 * (o["y"] + math.sqrt(3) * o["a"] * math.sin(o["theta"])) + 0.5,
+            float(o["flux"] / max(o["npix"], 1) / found.noise),
+        )
+        for o in chosen
+    ]
+
+
+@numba.njit(cache=True, nogil=True)
+def _vote(rows: Any, columns: Any, cosines: Any, sines: Any, offset: int, votes: Any) -> None:
+    """Add each point to every line through it: votes[k, round(x cos + y sin) + offset]."""
+    for n in range(rows.shape[0]):
+        for k in range(cosines.shape[0]):
+            votes[k, int(round(columns[n] * cosines[k] + rows[n] * sines[k])) + offset] += 1
+
+
+def _faint_lines(found: Detections) -> list[Streak]:
+    """Lines across the frame too faint for a detection, from means of 4 x 4 px with the detections left out."""
+    height, width = (n // BLOCK for n in found.residual.shape)
+    if min(height, width) < 30:
+        return []
+    view = (height, BLOCK, width, BLOCK)
+    residual = found.residual[: height * BLOCK, : width * BLOCK].reshape(view)
+    free = (found.segments[: height * BLOCK, : width * BLOCK] == 0).reshape(view)
+    number = free.sum(axis=(1, 3))
+    blocks = np.where(free, residual, 0).sum(axis=(1, 3)) / np.maximum(number, 1)
+    blocks[number < BLOCK * BLOCK // 2] = np.nan
+    with np.errstate(invalid="ignore"):
+        # defective columns and rows, and what the sky's mesh left of edges that run with them
+        blocks -= _nanmedian(blocks, 0)[None, :]
+        blocks -= _nanmedian(blocks, 1)[:, None]
+        spread = MAD_TO_SIGMA * float(_nanmedian(np.abs(blocks).reshape(1, -1), 1)[0])
+        voters = blocks > FAINT_SIGMA * max(spread, 1e-9)
+    rows, columns = np.nonzero(voters)
+    share = len(rows) / max(1, int(np.isfinite(blocks).sum()))
+    # clouds and treetops vote everywhere: no line can be told there
+    if share > 0.06 or len(rows) < VOTES_MIN:
+        return []
+    angles = np.arange(ANGLES) * math.pi / ANGLES
+    offset = int(math.hypot(height, width)) + 2
+    votes = np.zeros((ANGLES, 2 * offset + 1), np.int32)
+    _vote(rows, columns, np.cos(angles), np.sin(angles), offset, votes)
+    inside = np.zeros_like(votes)
+    every = np.argwhere(np.ones((height // 2, width // 2), bool)) * 2
+    _vote(every[:, 0], every[:, 1], np.cos(angles), np.sin(angles), offset, inside)
+    expected = 4 * inside * share
+    excess = (votes - expected) / np.sqrt(np.maximum(expected, 4))
+    lines: list[Streak] = []
+    for _ in range(8):
+        k, r = np.unravel_index(int(np.argmax(excess)), excess.shape)
+        if excess[k, r] < VOTE_SIGMA or votes[k, r] < VOTES_MIN:
+            break
+        cosine, sine = math.cos(angles[k]), math.sin(angles[k])
+        near = np.abs(columns * cosine + rows * sine - (r - offset)) <= 1.0
+        along = np.sort((rows * cosine - columns * sine)[near])
+        first, last = _densest_stretch(along)
+        beside = [
+            int((np.abs(columns * cosine + rows * sine - (r - offset) - shift) <= 1.0).sum()) for shift in (-5, 5)
+        ]
+        # an edge of the foreground is bright on one side as well
+        if last - first > VOTES_MIN and near.sum() > 2 * max(beside):
+            points = []
+            for t in (first, last):
+                column, row = (r - offset) * cosine - t * sine, (r - offset) * sine + t * cosine
+                points += [2 * (BLOCK * column + (BLOCK - 1) / 2) + 0.5, 2 * (BLOCK * row + (BLOCK - 1) / 2) + 0.5]
+            height_of = float(np.median(blocks[rows[near], columns[near]])) / found.noise
+            lines.append(Streak(points[0], points[1], points[2], points[3], height_of))
+        window = (slice(max(0, k - 8), k + 9), slice(max(0, r - 12), r + 13))
+        excess[window] = 0
+    return lines
+
+
+def _nanmedian(values: NDArray[Any], axis: int) -> NDArray[Any]:
+    filled = np.where(np.isfinite(values).any(axis=axis, keepdims=True), values, 0)
+    return np.nanmedian(filled, axis=axis)
+
+
+def _densest_stretch(along: NDArray[np.float64]) -> tuple[float, float]:
+    """The longest stretch of sorted positions that is filled to `FAINT_COVER` without a gap of 12 blocks."""
+    if len(along) < 2:
+        return 0.0, 0.0
+    breaks = np.flatnonzero(np.diff(along) > 12)
+    starts = np.concatenate([[0], breaks + 1])
+    ends = np.concatenate([breaks, [len(along) - 1]])
+    best = (0.0, 0.0)
+    for a, b in zip(starts, ends, strict=True):
+        length = along[b] - along[a]
+        if length > best[1] - best[0] and (b - a + 1) > FAINT_COVER * length:
+            best = (float(along[a]), float(along[b]))
+    return best
+
+
+def _join(pieces: list[Streak]) -> list[Streak]:
+    """Put pieces on one line together."""
+    pieces = sorted(pieces, key=lambda s: -s.length)
+    joined: list[Streak] = []
+    for piece in pieces:
+        for n, whole in enumerate(joined):
+            if _aligned(whole, piece):
+                ends = [(whole.x1, whole.y1), (whole.x2, whole.y2), (piece.x1, piece.y1), (piece.x2, piece.y2)]
+                ux, uy = (whole.x2 - whole.x1) / whole.length, (whole.y2 - whole.y1) / whole.length
+                ends.sort(key=lambda e: e[0] * ux + e[1] * uy)
+                joined[n] = Streak(*ends[0], *ends[-1], max(whole.signal, piece.signal))
+                break
+        else:
+            joined.append(piece)
+    return joined
+
+
+def _aligned(whole: Streak, piece: Streak) -> bool:
+    """Whether a piece lies on the line of a longer one."""
+    ux, uy = (whole.x2 - whole.x1) / whole.length, (whole.y2 - whole.y1) / whole.length
+    vx, vy = (piece.x2 - piece.x1) / piece.length, (piece.y2 - piece.y1) / piece.length
+    if abs(ux * vy - uy * vx) > math.sin(math.radians(JOIN_ANGLE)):
+        return False
+    dx, dy = (piece.x1 + piece.x2) / 2 - whole.x1, (piece.y1 + piece.y2) / 2 - whole.y1
+    along, across = dx * ux + dy * uy, abs(dx * uy - dy * ux)
+    beyond = max(0.0, -along, along - whole.length)
+    return across < 2 * JOIN_OFFSET + 0.02 * (whole.length + beyond)
