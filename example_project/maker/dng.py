@@ -23,9 +23,11 @@ from pipeline.files import replacing
 
 BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL = 1, 2, 3, 4, 5, 7, 10
 
-# XYZ (D65) to camera of the invented sensor, row by row: broad overlapping dyes, as silicon behind dyes has them
-COLOUR_MATRIX = (0.8650, -0.2870, -0.0920, -0.4410, 1.2630, 0.1990, -0.0830, 0.1980, 0.5720)
-NEUTRAL = (0.4870, 1.0, 0.6350)
+# XYZ to camera, row by row: least squares of the invented sensor's dyes (`sky.DYES`) against the colour-matching
+# functions of Wyman, Sloan & Shirley 2013 (JCGT 2:1) over smooth spectra, exact for 6504 K; and that white's
+# camera values
+COLOUR_MATRIX = (0.8449, -0.1111, -0.1476, -0.5521, 1.3461, 0.1682, -0.2654, 0.3792, 0.4767)
+NEUTRAL = (0.5416, 1.0, 0.6566)
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numba
 import numpy as np
@@ -33,6 +34,7 @@ class Ground:
     seed: int = 5
 
 
+@lru_cache(maxsize=4)
 def ridge(ground: Ground, sway: float = 0.0) -> Floats:
     """Altitude of the skyline above the ridge's foot, degrees, every 0.01 degree of azimuth, (36000,)."""
     rng = np.random.default_rng([ground.seed, 3])
@@ -78,6 +80,7 @@ def hide(
     soft_deg : degrees of altitude over which the edge goes from open to hidden (a pixel)
     ground : (rows, columns, 3) electrons of the ground, coarse grid
     """
+    above_all = math.sin(math.radians(min(skyline.max() + soft_deg, 90.0)))
     for i in range(image.shape[0]):
         a = i // step
         f = (i - a * step) / step
@@ -91,7 +94,7 @@ def hide(
             n += w3 * directions[a + 1, b + 1, 1]
             u = w0 * directions[a, b, 2] + w1 * directions[a, b + 1, 2] + w2 * directions[a + 1, b, 2]
             u += w3 * directions[a + 1, b + 1, 2]
-            if u > 0.85 * math.sqrt(e * e + n * n + u * u):
+            if u > above_all * math.sqrt(e * e + n * n + u * u):
                 continue
             altitude = math.degrees(math.atan2(u, math.sqrt(e * e + n * n)))
             place = (math.degrees(math.atan2(e, n)) % 360.0) * 100.0

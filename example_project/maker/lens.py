@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 GAUSS_FWHM = 2.354820045  # 2 sqrt(2 ln 2)
-# twelve and six points on two rings and one in the middle, the stand-in for the disc of a defocused lens: the mean
-# square radius in units of the outer ring's
-DISC_MEAN_SQUARE = (6 * 0.25 + 12) / 19
+# a disc of confusion is made of points on rings (share of its radius, number); one ring serves while it is small
+# against the star, FEW being the widening up to which its points run together
+FEW_POINTS = ((0.0, 1), (1.0, 6))
+MANY_POINTS = ((0.0, 1), (0.5, 6), (1.0, 12))
+FEW = 1.8
 
 
 @dataclass(frozen=True)
@@ -226,7 +228,7 @@ class Optics:
 
         Returns
         -------
-        parts : (n, m, 4) float64; offset in x and y, weight (sum 1, weighted offsets 0), sigma, px
+        parts : (n, m, 4) float64; offset in x and y, weight (sum 1, weighted offsets 0), sigma, px; the halo last
         """
         lens = self.lens
         core = np.sqrt((lens.fwhm_px / GAUSS_FWHM) ** 2 - 1 / 12)  # a pixel adds 1/12 px^2
@@ -247,11 +249,16 @@ class Optics:
         else:
             rows.append((0 * across, 1.0, sigma))
         if defocus > 1:
-            # the disc's mean square per axis is (defocus^2 - 1) times that of the pixel-integrated core
-            ring = np.sqrt((defocus**2 - 1) * 2 / DISC_MEAN_SQUARE) * lens.fwhm_px / GAUSS_FWHM
-            points = [(0.0, 0.0)]
-            points += [(ring / 2 * np.cos(t), ring / 2 * np.sin(t)) for t in np.arange(6) * np.pi / 3]
-            points += [(ring * np.cos(t), ring * np.sin(t)) for t in np.arange(12) * np.pi / 6 + np.pi / 12]
+            rings = FEW_POINTS if defocus <= FEW else MANY_POINTS
+            number = sum(n for _, n in rings)
+            mean_square = sum(n * share**2 for share, n in rings) / number
+            # per axis the disc's mean square is (defocus^2 - 1) times that of the pixel-integrated core
+            radius = np.sqrt((defocus**2 - 1) * 2 / mean_square) * lens.fwhm_px / GAUSS_FWHM
+            points = [
+                (share * radius * np.cos(t), share * radius * np.sin(t))
+                for share, n in rings
+                for t in (np.arange(n) + share) * 2 * np.pi / n
+            ]
             rows = [(o + np.array(p), w / len(points), s) for o, w, s in rows for p in points]
         if lens.halo:
             rows = [(o, w * (1 - lens.halo), s) for o, w, s in rows] + [(0 * across, lens.halo, 2.5 * sigma * defocus)]

@@ -50,6 +50,8 @@ Floats = NDArray[np.float64]
 COLOURS = "RGB"
 # a cloud seen from below sends back this share of the sky's own light (town and airglow scattered), times its opacity
 CLOUD_LIGHT = 1.35
+# Gauss-Legendre nodes of order two, as shares of the exposure about its middle
+TWO_NODES = np.array([-0.5, 0.5]) / np.sqrt(3)
 EXTINCTION_RGB = np.array([EXTINCTION[c] for c in COLOURS])
 
 
@@ -358,17 +360,21 @@ class Scenario:
                 for s, d in zip(shares, shakes, strict=True)
             ]
             nodes_x, nodes_y = (np.ascontiguousarray(np.stack(p, -1)) for p in zip(*places, strict=True))
+            wide_x, wide_y, wide_weights = nodes_x, nodes_y, weights
         else:
-            # Gauss-Legendre nodes no farther apart than a star's width reproduce an even trail to 1e-6
-            count = 1 if longest < 0.01 else int(np.ceil(longest / (0.8 * lens.fwhm_px / GAUSS_FWHM))) + 2
+            # so many Gauss-Legendre nodes reproduce an even trail, blurred by a star's width, to 2e-4 of its peak
+            count = 1 if longest < 0.01 else int(np.ceil(0.8 * longest / (lens.fwhm_px / GAUSS_FWHM))) + 2
             points, weights = np.polynomial.legendre.leggauss(count)
-            s, weights = points / 2, weights / 2  # -0.5 to 0.5 of the exposure about its middle
+            weights = weights / 2
 
-            def quadratic(first: Floats, mid: Floats, last: Floats) -> Floats:
+            def path(first: Floats, mid: Floats, last: Floats, s: Floats) -> Floats:
                 slope, bend = last - first, 2 * (first + last) - 4 * mid
                 return np.ascontiguousarray(mid[:, None] + slope[:, None] * s + bend[:, None] * s**2)
 
-            nodes_x, nodes_y = quadratic(ends[0][0], gx, ends[1][0]), quadratic(ends[0][1], gy, ends[1][1])
+            nodes_x, nodes_y = (path(ends[0][i], m, ends[1][i], points / 2) for i, m in enumerate((gx, gy)))
+            # the halo is so wide that two nodes, which keep its second moments, serve it
+            wide_x, wide_y = (path(ends[0][i], m, ends[1][i], TWO_NODES) for i, m in enumerate((gx, gy)))
+            wide_weights = np.array([0.5, 0.5])
 
         passed = np.ones(len(gx))
         if fault is not None and fault.kind in ("cloud", "haze"):
@@ -382,7 +388,11 @@ class Scenario:
         lateral = np.array([lens.lateral[0], (0.0, 0.0), lens.lateral[1]])
         axis = np.array([*optics.centre, optics.half_diagonal])
         width = np.array(lens.colour_width)
-        stamp_stars(image, colours, nodes_x, nodes_y, weights, electrons, parts, width, lateral, axis)
+        core = np.ascontiguousarray(parts[:, :-1] if lens.halo else parts)
+        stamp_stars(image, colours, nodes_x, nodes_y, weights, electrons, core, width, lateral, axis)
+        if lens.halo:
+            halo = np.ascontiguousarray(parts[:, -1:])
+            stamp_stars(image, colours, wide_x, wide_y, wide_weights, electrons, halo, width, lateral, axis)
         by_colour = [optics.to_colour(gx, gy, c) for c in COLOURS]
         on = (gx > -0.5) & (gx < optics.width - 0.5) & (gy > -0.5) & (gy < optics.height - 0.5)
         order = np.flatnonzero(on)

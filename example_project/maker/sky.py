@@ -22,7 +22,7 @@ LIGHT_AU_DAY = 173.1446326846693  # speed of light, au per day
 CATALOGUE_EPOCH = 2016.0  # Gaia DR3
 COLOURS = "RGB"
 # centre and width (nm) and peak of the response of the invented sensor's dyes, quantum efficiency included
-DYES = {"R": (605.0, 38.0, 0.40), "G": (533.0, 42.0, 0.52), "B": (462.0, 36.0, 0.46)}
+DYES = {"R": (605.0, 38.0, 0.31), "G": (533.0, 42.0, 0.52), "B": (462.0, 36.0, 0.43)}
 # photons per second and cm^2 of a star of G = 0, weighted with the response of the G band: 10^(0.4 25.6874) over
 # 0.7278 m^2 (Gaia's zero point and pupil, from memory)
 G_ZERO = 2.59e6
