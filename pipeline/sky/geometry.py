@@ -1,0 +1,261 @@
+"""The geometry of a scene: where a pixel of one frame lies in another, and on the sky (`geometry.json`)."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pipeline.errors import InputError
+from pipeline.files import read_json, shown, write_json
+from pipeline.sky import refraction, times
+from pipeline.sky.camera import Camera
+
+Floats = NDArray[np.float64]
+
+# Lateral colour is small (some thousandths): the inversion gains three digits a step.
+COLOUR_STEPS = 4
+
+
+@dataclass(frozen=True)
+class Placement:
+    """One frame's place.
+
+    Parameters
+    ----------
+    attitude : (4,) [w, x, y, z], rotates ICRS (or, unsolved, the reference frame's directions) into the camera
+    rms_px : root mean square distance of its stars from where the fit puts them, pixels; None for a lone unsolved frame
+    stars : how many stars that is
+    flux_scale : multiplies the frame's values above its sky to match the reference's; with its error; None if unknown
+    zenith : (3,) direction of the zenith in the frame of `attitude`; None where refraction is not part of the fit
+    """
+
+    attitude: Floats
+    rms_px: float | None = None
+    stars: int = 0
+    flux_scale: float | None = None
+    flux_scale_error: float | None = None
+    zenith: Floats | None = None
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """Camera, attitudes and what goes with them.
+
+    A direction on the sky is shifted by aberration (`velocity`), raised by refraction (`strength` of the air and the
+    frame's zenith), turned by the attitude and imaged by the camera. Between two frames aberration cancels.
+
+    Parameters
+    ----------
+    reference : id of the frame whose pixel grid the result has
+    solved : whether attitudes are against ICRS
+    camera : the lens of all frames
+    frames : placements by frame id
+    left_out : why, by frame id
+    strength : of refraction; 0 where it is not part of the fit
+    velocity : (3,) the Earth's velocity over that of light, ICRS; zeros where the date is not known
+    lateral_colour : by colour ("R", "B"), (a0, a2, a4): against green, positions are stretched from the axis by
+        1 + a0 + a2 q^2 + a4 q^4, q the distance from the axis over half the diagonal
+    learned : what else the fit found out (pole, drift, refraction, clock), plain values for pages and `scene.json`
+    """
+
+    reference: str
+    solved: bool
+    camera: Camera
+    frames: Mapping[str, Placement]
+    left_out: Mapping[str, str] = field(default_factory=dict)
+    strength: float = 0.0
+    velocity: Floats = field(default_factory=lambda: np.zeros(3))
+    lateral_colour: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
+    learned: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.reference not in self.frames:
+            raise InputError(f"the reference {self.reference} is not among the placed frames; run register again")
+        object.__setattr__(self, "_matrices", {k: _matrix(p.attitude) for k, p in self.frames.items()})
+
+    # files
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> Geometry:
+        """Read `geometry.json`.
+
+        Raises
+        ------
+        InputError
+            The file is not what `save` writes.
+        """
+        try:
+            return cls.from_json(read_json(path))
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise InputError(f"{shown(Path(path))}: is not a geometry file ({error}); run register again") from error
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write `geometry.json`, under a temporary name first."""
+        write_json(path, self.to_json())
+
+    @classmethod
+    def from_json(cls, content: Mapping[str, Any]) -> Geometry:
+        """Read what `to_json` gave."""
+        frames = {
+            name: Placement(
+                attitude=np.array(item["attitude"], np.float64),
+                rms_px=item["rms_px"],
+                stars=int(item["stars"]),
+                flux_scale=item["flux_scale"],
+                flux_scale_error=item["flux_scale_error"],
+                zenith=None if item.get("zenith") is None else np.array(item["zenith"], np.float64),
+            )
+            for name, item in content["frames"].items()
+        }
+        air = content.get("refraction")
+        return cls(
+            reference=content["reference"],
+            solved=bool(content["solved"]),
+            camera=Camera.from_json(content["camera"]),
+            frames=frames,
+            left_out=dict(content["left_out"]),
+            strength=0.0 if air is None else float(air["strength"]),
+            velocity=np.array(content.get("velocity_c") or (0.0, 0.0, 0.0), np.float64),
+            lateral_colour={c: tuple(map(float, a)) for c, a in (content.get("lateral_colour") or {}).items()},  # type: ignore[misc]
+            learned=dict(content.get("learned") or {}),
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values under the names of `geometry.json`."""
+        return {
+            "reference": self.reference,
+            "solved": self.solved,
+            "camera": self.camera.to_json(),
+            "frames": {
+                name: {
+                    "attitude": [float(q) for q in p.attitude],
+                    "rms_px": None if p.rms_px is None else float(p.rms_px),
+                    "stars": int(p.stars),
+                    "flux_scale": None if p.flux_scale is None else float(p.flux_scale),
+                    "flux_scale_error": None if p.flux_scale_error is None else float(p.flux_scale_error),
+                    "zenith": None if p.zenith is None else [float(z) for z in p.zenith],
+                }
+                for name, p in self.frames.items()
+            },
+            "left_out": dict(self.left_out),
+            "refraction": {"strength": float(self.strength)} if self.strength else None,
+            "velocity_c": [float(v) for v in self.velocity],
+            "lateral_colour": {c: [float(v) for v in a] for c, a in self.lateral_colour.items()} or None,
+            "learned": dict(self.learned),
+        }
+
+    # positions
+
+    def directions(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> Floats:
+        """Directions (..., 3) of a frame's pixels, refraction taken out, aberration left in."""
+        x, y = self._to_green(np.asarray(x, np.float64), np.asarray(y, np.float64), colour)
+        vectors = self.camera.unproject(x, y) @ self._matrix(frame_id)
+        zenith = self.frames[frame_id].zenith
+        return vectors if zenith is None or not self.strength else refraction.unrefract(vectors, zenith, self.strength)
+
+    def positions(self, frame_id: str, directions: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
+        """Pixels of a frame (x, y) where such directions lie; NaN where the lens shows nothing."""
+        vectors = np.asarray(directions, np.float64)
+        matrix, zenith = self._matrix(frame_id), self.frames[frame_id].zenith
+        if zenith is not None and self.strength:
+            vectors = refraction.refract(vectors, zenith, self.strength)
+        return self._from_green(*self.camera.project(vectors @ matrix.T), colour)
+
+    def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
+        """Where in a frame the reference's pixels lie.
+
+        Parameters
+        ----------
+        frame_id : a placed frame
+        x, y : arrays of one shape, pixels of the reference (of the result)
+        colour : which colour of the frame is asked for; the reference's positions are those of green
+
+        Returns
+        -------
+        xs, ys : float64 arrays of that shape; NaN where the lens shows nothing
+        """
+        if frame_id == self.reference and colour == "G":
+            return np.array(x, np.float64), np.array(y, np.float64)
+        return self.positions(frame_id, self.directions(self.reference, x, y), colour)
+
+    def to_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
+        """Where in the reference (its green) a frame's pixels lie: the inverse of `from_reference`."""
+        if frame_id == self.reference and colour == "G":
+            return np.array(x, np.float64), np.array(y, np.float64)
+        return self.positions(self.reference, self.directions(frame_id, x, y, colour))
+
+    def to_sky(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
+        """Right ascension and declination (degrees, ICRS) of a frame's pixels.
+
+        Raises
+        ------
+        InputError
+            The scene was not solved.
+        """
+        if not self.solved:
+            raise InputError("the scene was not found on the sky: its stars match no part of the catalogue")
+        v = times.unaberrated(self.directions(frame_id, x, y), self.velocity)
+        return np.degrees(np.arctan2(v[..., 1], v[..., 0])) % 360.0, np.degrees(np.arcsin(np.clip(v[..., 2], -1, 1)))
+
+    def from_sky(self, frame_id: str, ra_deg: ArrayLike, dec_deg: ArrayLike) -> tuple[Floats, Floats]:
+        """Pixels of a frame where places on the sky (degrees, ICRS) lie: the inverse of `to_sky`."""
+        if not self.solved:
+            raise InputError("the scene was not found on the sky: its stars match no part of the catalogue")
+        ra, dec = np.radians(np.asarray(ra_deg, float)), np.radians(np.asarray(dec_deg, float))
+        vectors = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
+        return self.positions(frame_id, times.aberrated(vectors, self.velocity))
+
+    def overlap(self, frame_id: str, other: str | None = None, steps: int = 24) -> float:
+        """Share of the reference's picture (or another frame's) that a frame shows too."""
+        xg, yg = np.meshgrid(
+            (np.arange(steps) + 0.5) / steps * self.camera.width - 0.5,
+            (np.arange(steps) + 0.5) / steps * self.camera.height - 0.5,
+        )
+        base = self.reference if other is None else other
+        x, y = self.positions(frame_id, self.directions(base, xg, yg))
+        with np.errstate(invalid="ignore"):
+            seen = (x >= -0.5) & (x <= self.camera.width - 0.5) & (y >= -0.5) & (y <= self.camera.height - 0.5)
+        return float(seen.mean())
+
+    def _matrix(self, frame_id: str) -> Floats:
+        try:
+            return self._matrices[frame_id]  # type: ignore[attr-defined]
+        except KeyError:
+            why = self.left_out.get(frame_id, "no frame of this scene has that id")
+            raise InputError(f"{frame_id}: has no place in this scene ({why})") from None
+
+    def _stretch(self, x: Floats, y: Floats, colour: str) -> Floats:
+        a0, a2, a4 = self.lateral_colour[colour]
+        half = (self.camera.width**2 + self.camera.height**2) / 4.0
+        q2 = ((x - self.camera.centre_x) ** 2 + (y - self.camera.centre_y) ** 2) / half
+        return a0 + q2 * (a2 + q2 * a4)
+
+    def _from_green(self, x: Floats, y: Floats, colour: str) -> tuple[Floats, Floats]:
+        if colour not in self.lateral_colour:
+            return x, y
+        stretch = self._stretch(x, y, colour)
+        return x + stretch * (x - self.camera.centre_x), y + stretch * (y - self.camera.centre_y)
+
+    def _to_green(self, x: Floats, y: Floats, colour: str) -> tuple[Floats, Floats]:
+        if colour not in self.lateral_colour:
+            return x, y
+        cx, cy = self.camera.centre_x, self.camera.centre_y
+        gx, gy = x, y
+        for _ in range(COLOUR_STEPS):
+            factor = 1.0 + self._stretch(gx, gy, colour)
+            gx, gy = cx + (x - cx) / factor, cy + (y - cy) / factor
+        return gx, gy
+
+
+def _matrix(attitude: Floats) -> Floats:
+    from scipy.spatial.transform import Rotation
+
+    if np.shape(attitude) != (4,):
+        raise InputError(f"an attitude must have four numbers (got {np.shape(attitude)})")
+    return Rotation.from_quat(attitude, scalar_first=True).as_matrix()

@@ -1,0 +1,316 @@
+"""Where on the sky a frame points: offline, from its stars alone, whatever the focal length is said to be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import tetra3rs
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
+from scipy.stats import poisson
+
+from pipeline.sky import catalogue
+from pipeline.sky.camera import Camera
+from pipeline.sky.slopes import camera_vector, prior_sigmas, project_with_slopes, with_vector
+
+Floats = NDArray[np.float64]
+
+# The pattern search is right for a focal length within 15 % of its guess, and found nothing false up to 20 %.
+GUESS_SPAN = 0.14
+# Horizontal fields that are tried where the focal length is unknown or wrong: from a short telephoto on a small sensor
+# to 14 mm on full frame. Steps of 25 %, the commonest lenses first.
+LADDER_DEG = (52.0, 41.0, 65.0, 82.0, 33.0, 26.0, 100.0, 20.5, 16.5, 13.0, 10.4, 8.5)
+# Half-diagonal of the inner field in which the patterns are sought, degrees: a lens with 8 % of distortion at 57
+# degrees bends positions there by less than 2 %.
+INNER_DEG = 33.0
+# The search's own bounds: patterns, not seconds, so that the answer is the same on every machine.
+PATTERNS_MAX = 60_000
+BRIGHT_STARS = 24
+# Catalogue stars per detected star that take part: detections miss some and hold false ones.
+CATALOGUE_FACTOR = 1.6
+DETECTIONS_MAX = 1500
+# A chance meeting of this many stars: fewer than one in 10^12 frames.
+CHANCE = 1e-12
+FEWEST = 8
+# Of the detections and of the catalogue's stars, whichever are fewer, at least this share must meet.
+SHARE = 0.12
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Where a frame points.
+
+    Parameters
+    ----------
+    attitude : (4,) float64, [w, x, y, z], rotates ICRS into the camera's frame
+    focal_px : focal length, pixels
+    camera : the lens as this one frame shows it
+    matched : number of stars that were found in the catalogue
+    rms_px : root mean square distance of those, pixels
+    centre_ra_deg, centre_dec_deg : direction of the middle of the picture
+    pixel_scale_arcsec : on the axis
+    stars, catalogue : rows of the given list and of the catalogue that are the same star
+    """
+
+    attitude: Floats
+    focal_px: float
+    camera: Camera
+    matched: int
+    rms_px: float
+    centre_ra_deg: float
+    centre_dec_deg: float
+    pixel_scale_arcsec: float
+    stars: NDArray[np.intp]
+    catalogue: NDArray[np.intp]
+
+
+def solve(
+    x: ArrayLike,
+    y: ArrayLike,
+    flux: ArrayLike,
+    width: int,
+    height: int,
+    focal_px: float | None = None,
+    *,
+    camera: Camera | None = None,
+    year: float = 2026.0,
+    anywhere: bool = True,
+) -> Solution | None:
+    """Find attitude and lens of a frame.
+
+    Parameters
+    ----------
+    x, y, flux : (n,) arrays, positions (pixels) and brightness of its stars
+    width, height : size of the frame, pixels
+    focal_px : focal length in pixels by Exif; None or wrong is allowed
+    camera : a known lens; its distortion is taken out before the search
+    year : Julian year, for proper motions
+    anywhere : try other focal lengths where the given one leads nowhere
+
+    Returns
+    -------
+    Solution or None
+        None where no place on the sky explains the stars beyond chance.
+    """
+    x, y, flux = (np.asarray(a, np.float64).ravel() for a in (x, y, flux))
+    if not x.shape == y.shape == flux.shape:
+        raise ValueError(f"x, y and flux must be of one length (got {x.shape}, {y.shape}, {flux.shape})")
+    good = np.flatnonzero(np.isfinite(x) & np.isfinite(y) & np.isfinite(flux) & (flux > 0))
+    order = good[np.argsort(-flux[good], kind="stable")][:DETECTIONS_MAX]
+    if len(order) < FEWEST:
+        return None
+    positions, brightness = np.stack([x[order], y[order]], axis=1), flux[order]
+    for guess in _guesses(width, height, focal_px, camera, anywhere):
+        start = _search(positions, brightness, guess)
+        if start is None:
+            continue
+        attitude, focal = start
+        lens = guess.changed(focal_px=focal) if camera is None else camera
+        found = refine(positions, lens, attitude, year=year, known=camera is not None)
+        if found is not None:
+            return _solution(found, order)
+    return None
+
+
+def _guesses(width: int, height: int, focal_px: float | None, camera: Camera | None, anywhere: bool) -> list[Camera]:
+    if camera is not None:
+        return [camera]
+    tried: list[Camera] = []
+    if focal_px is not None and np.isfinite(focal_px) and focal_px > 0:
+        field = np.degrees(2 * np.arctan(width / 2 / focal_px))
+        if 0.5 < field < 130:
+            tried.append(Camera.simple(focal_px, width, height))
+    if anywhere or not tried:
+        # the ladder is one of long sides; an upright frame shows the short one across
+        side = max(width, height)
+        tried += [Camera.simple(side / 2 / np.tan(np.radians(field) / 2), width, height) for field in LADDER_DEG]
+    return tried
+
+
+def _search(positions: Floats, brightness: Floats, camera: Camera) -> tuple[Floats, float] | None:
+    """Attitude (3, 3) and focal length by patterns of four stars in the inner field."""
+    u, v = camera.to_plane(positions[:, 0], positions[:, 1])
+    a, b = u * camera.focal_px, v * camera.focal_px  # undistorted where the lens is known
+    half_diagonal = np.hypot(camera.width, camera.height) / 2
+    reach = min(half_diagonal, camera.focal_px * np.tan(np.radians(INNER_DEG)))
+    share = reach / half_diagonal
+    half_w, half_h = share * camera.width / 2, share * camera.height / 2
+    inner = (np.abs(a) < half_w) & (np.abs(b) < half_h)
+    if inner.sum() < FEWEST:
+        return None
+    field = float(np.degrees(2 * np.arctan(half_w / camera.focal_px)))
+    span = 0.03 if any(camera.radial) else GUESS_SPAN
+    result = catalogue.patterns().solve_from_centroids(
+        np.column_stack([a, b, brightness])[inner],
+        fov_estimate_deg=field,
+        image_width=max(1, round(2 * half_w)),
+        image_height=max(1, round(2 * half_h)),
+        fov_max_error_deg=span * field,
+        solve_timeout_ms=None,
+        max_patterns_checked=PATTERNS_MAX,
+        pattern_checking_stars=BRIGHT_STARS,
+    )
+    if not isinstance(result, tetra3rs.SolveResult) or result.parity_flip:
+        return None
+    focal = half_w / np.tan(np.radians(result.fov_deg) / 2)
+    return np.asarray(result.rotation_matrix_icrs_to_camera, np.float64), float(focal)
+
+
+@dataclass(frozen=True)
+class Refined:
+    """A lens and an attitude that bring catalogue and detections together."""
+
+    camera: Camera
+    attitude: Floats  # (3, 3)
+    stars: NDArray[np.intp]
+    catalogue: NDArray[np.intp]
+    rms_px: float
+
+
+def refine(positions: Floats, camera: Camera, attitude: Floats, *, year: float, known: bool = False) -> Refined | None:
+    """Grow a start from the middle of the frame to its edges, and keep it only if it explains the stars beyond chance.
+
+    Parameters
+    ----------
+    positions : (n, 2), pixels, brightest first
+    camera : the lens to start from
+    attitude : (3, 3), ICRS to camera, right to about half a per cent of the field
+    known : the lens is known: only a quarter of a per cent of scale is left to find
+    """
+    n = len(positions)
+    stars = catalogue.load()
+    middle = np.array([(camera.width - 1) / 2, (camera.height - 1) / 2])
+    half = float(np.hypot(*(middle + 0.5)))
+    corner_angle = np.arctan(1.1 * half / camera.focal_px)
+    centre = attitude.T @ camera.unproject(*middle)
+    candidates = stars.within(centre, min(corner_angle * 1.15, np.radians(75)))
+    vectors = stars.at(candidates, year)
+
+    def inside(lens: Camera, turn: Floats) -> tuple[NDArray[np.intp], Floats]:
+        x, y = lens.project(vectors @ turn.T)
+        with np.errstate(invalid="ignore"):
+            seen = (x >= -0.5) & (x <= lens.width - 0.5) & (y >= -0.5) & (y <= lens.height - 0.5)
+        rows = np.flatnonzero(seen)[: int(CATALOGUE_FACTOR * n) + 30]
+        return rows, np.stack([x[rows], y[rows]], axis=1)
+
+    rows, _ = inside(camera, attitude)
+    if len(rows) < FEWEST:
+        return None
+    tree = cKDTree(positions)
+    reach = 1.0 if known else min(1.0, camera.focal_px * np.tan(np.radians(INNER_DEG)) / half)
+    tolerance = max(3.0, 0.004 * half)
+    steps: list[tuple[float, float]] = [(reach, tolerance), (reach, tolerance / 2)]
+    while reach < 1.0:
+        reach = min(1.0, reach * 1.15)
+        steps += [(reach, tolerance), (reach, tolerance / 2)]
+    steps += [(1.0, tolerance / 2), (1.0, 0.0), (1.0, 0.0), (1.0, 0.0)]
+    rms = tolerance
+    matched: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None
+    for radius, width in steps:
+        rows, predicted = inside(camera, attitude)
+        width = width or max(1.0, 3.5 * rms)
+        near = np.hypot(*(predicted - middle).T) <= radius * half * 1.001
+        rows, predicted = rows[near], predicted[near]
+        pairs = _mutual(predicted, tree, width)
+        if len(pairs) < FEWEST:
+            return None
+        fitted = _fit(camera, attitude, vectors[rows[pairs[:, 0]]], positions[pairs[:, 1]], radius, known)
+        if fitted is None:
+            return None
+        camera, attitude, rms = fitted
+        matched = pairs[:, 1], candidates[rows[pairs[:, 0]]]
+        final = width, len(rows)
+    assert matched is not None
+    width, expected = final
+    count = len(matched[0])
+    # what chance would bring together: every catalogue star meets a detection with this probability
+    density = n / (camera.width * camera.height)
+    chance = expected * density * np.pi * width**2
+    spent = 2 if known else 5  # stars' worth of parameters the fit has used up
+    if count - spent < FEWEST - 3 or count < SHARE * min(n, expected):
+        return None
+    if poisson.sf(count - spent - 1, chance) > CHANCE or not camera.covers_frame():
+        return None
+    return Refined(camera, attitude, *matched, rms)
+
+
+def _mutual(predicted: Floats, tree: cKDTree, width: float) -> NDArray[np.intp]:
+    """(k, 2) rows of predicted and detected stars that are each other's nearest within a distance."""
+    distance, nearest = tree.query(predicted, distance_upper_bound=width)
+    hit = np.flatnonzero(np.isfinite(distance))
+    order = hit[np.argsort(distance[hit], kind="stable")]
+    _, first = np.unique(nearest[order], return_index=True)
+    chosen = np.sort(order[first])
+    return np.stack([chosen, nearest[chosen]], axis=1)
+
+
+def _fit(
+    camera: Camera, attitude: Floats, vectors: Floats, positions: Floats, radius: float, known: bool
+) -> tuple[Camera, Floats, float] | None:
+    """Camera and attitude by robust least squares; terms enter as the field grows and the stars can carry them."""
+    n = len(vectors)
+    free = np.zeros(8, bool)
+    free[0] = True
+    if not known:
+        free[3] = n >= 12
+        free[4] = n >= 25 and radius > 0.6
+        free[[1, 2, 5]] = n >= 60 and radius > 0.85
+        free[[6, 7]] = n >= 120 and radius > 0.99
+    sigma = prior_sigmas(camera)
+    neutral = camera_vector(Camera.simple(camera.focal_px, camera.width, camera.height))
+    if known:
+        sigma[0], neutral = 0.0025 * camera.focal_px, camera_vector(camera)
+    noise = 1.0
+    for _ in range(6):
+        seen = vectors @ attitude.T
+        model, by_rotation, by_camera = project_with_slopes(camera, seen)
+        residual = positions - model
+        distance = np.hypot(*residual.T)
+        if not np.isfinite(distance).all():
+            return None
+        noise = max(0.05, float(np.median(distance)) / 1.1774)  # Rayleigh: median 1.1774 sigma
+        weight = np.minimum(1.0, 2.0 * noise / np.maximum(distance, 1e-9)) / noise**2
+        slopes = np.concatenate([by_rotation, by_camera[:, :, free]], axis=2).reshape(2 * n, -1)
+        w = np.repeat(weight, 2)
+        normal = (slopes.T * w) @ slopes
+        right = (slopes.T * w) @ residual.ravel()
+        held = 1.0 / sigma[free] ** 2
+        current = camera_vector(camera)
+        normal[3:, 3:] += np.diag(held)
+        right[3:] += held * (neutral[free] - current[free])
+        scale = 1.0 / np.sqrt(np.diag(normal))
+        step = scale * np.linalg.solve(normal * np.outer(scale, scale), right * scale)
+        attitude = Rotation.from_rotvec(step[:3]).as_matrix() @ attitude
+        current[free] += step[3:]
+        if not 0.3 < current[0] / camera.focal_px < 3.0:
+            return None
+        camera = with_vector(camera, current)
+        moved = float(np.abs(by_rotation @ step[:3] + by_camera[:, :, free] @ step[3:]).max())
+        if moved < 1e-3:
+            break
+    model, _, _ = project_with_slopes(camera, vectors @ attitude.T)
+    distance = np.hypot(*(positions - model).T)
+    limit = 5.0 * max(0.05, float(np.median(distance)) / 1.1774)
+    kept = distance[distance < limit]
+    if not len(kept):
+        return None
+    return camera, attitude, float(np.sqrt(np.mean(kept**2)))
+
+
+def _solution(found: Refined, order: NDArray[np.intp]) -> Solution:
+    camera = found.camera
+    axis = found.attitude.T @ camera.unproject((camera.width - 1) / 2, (camera.height - 1) / 2)
+    return Solution(
+        attitude=Rotation.from_matrix(found.attitude).as_quat(canonical=True, scalar_first=True),
+        focal_px=camera.focal_px,
+        camera=camera,
+        matched=len(found.stars),
+        rms_px=found.rms_px,
+        centre_ra_deg=float(np.degrees(np.arctan2(axis[1], axis[0])) % 360.0),
+        centre_dec_deg=float(np.degrees(np.arcsin(np.clip(axis[2], -1, 1)))),
+        pixel_scale_arcsec=camera.scale_arcsec,
+        stars=order[found.stars],
+        catalogue=found.catalogue,
+    )
