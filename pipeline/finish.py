@@ -159,7 +159,10 @@ def choose(combined: Combined) -> Choices:
     if combined.noise is not None:
         noise, noise_from = np.array(combined.noise), "median of the NOISE plane"
     else:
-        noise, noise_from = np.array([sigma for _, sigma in levels]), "scatter of sky pixels, the sky's own structure in it"
+        noise, noise_from = (
+            np.array([sigma for _, sigma in levels]),
+            "scatter of sky pixels, the sky's own structure in it",
+        )
     if combined.saturation is not None:
         white, white_from = combined.saturation, "the saturation level, in the colour whose multiplier is 1"
     else:
@@ -226,14 +229,19 @@ def render(
     return codes, small, {"held_at_white": held, "below_black": black, "without_value": empty}
 
 
-def preview_picture(small: NDArray[np.float32], choices: Choices, orientation: int, preview_px: int) -> tuple[Any, dict[str, Any]]:
+def preview_picture(
+    small: NDArray[np.float32], choices: Choices, orientation: int, preview_px: int
+) -> tuple[Any, dict[str, Any]]:
     """The preview as a Pillow image, its long side at most `preview_px`, and what was done to it."""
     rows, columns = small.shape[1:]
     share = min(1.0, preview_px / max(rows, columns))
     size = (max(1, round(columns * share)), max(1, round(rows * share)))
     planes = small
     if size != (columns, rows):
-        filled = [np.where(np.isfinite(p), p, s).astype(np.float32) for p, s in zip(small, choices.sky / choices.white, strict=True)]
+        filled = [
+            np.where(np.isfinite(p), p, s).astype(np.float32)
+            for p, s in zip(small, choices.sky / choices.white, strict=True)
+        ]
         planes = np.stack(
             [np.asarray(Image.fromarray(p).resize(size, Image.Resampling.BOX), np.float32) for p in filled]
         )
@@ -253,9 +261,10 @@ def camera_matrix_for_preview(colour: CameraColour) -> NDArray[np.float64]:
 
 
 def write_tiff(path: Path, codes: NDArray[np.uint16], profile: bytes, description: str) -> None:
-    """Write a 16-bit RGB TIFF with its profile, uncompressed: the last bits of a deep picture are noise that does not pack.
+    """Write a 16-bit RGB TIFF with its profile.
 
-    No date is written, so that equal pictures are equal files.
+    Uncompressed: the last bits of a deep picture are noise and do not pack. No date is written, so that equal
+    pictures are equal files.
     """
     height, width, _ = codes.shape
 
@@ -327,7 +336,8 @@ def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str
 def describe(scene: str, content: dict[str, Any]) -> str:
     """The TIFF's description, one ASCII line."""
     text = (
-        f"{scene}: linear combination, sky kept; {content['space']}, D65, curve {content['transfer_curve'].split(':')[0]}; "
+        f"{scene}: linear combination, sky kept; {content['space']}, D65, curve "
+        f"{content['transfer_curve'].split(':')[0]}; "
         f"white = {content['white_level']:.6g} {content['unit'] or ''}, pedestal {content['pedestal']:.6g}; "
         f"white balance from {content['white_balance_from']}"
     )

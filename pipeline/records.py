@@ -148,7 +148,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
     scene_file : Path
         The scene's plan (`work/plan/scenes/<scene>.json`); its name names the scene where it cannot be read.
     """
-    plan = _tolerant(read_scene, scene_file, None)  # type: ignore[arg-type]
+    plan = _tolerant(read_scene, scene_file, None)
     scene = plan.scene if plan is not None else scene_file.stem
     work, results = project / "work", project / "results" / scene
     here = work / "scenes" / scene

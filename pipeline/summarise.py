@@ -20,7 +20,8 @@ from pipeline.tables import table_from_rows, write_table
 from pipeline.versions import versions
 
 PAGE = "index.html"
-# The page of a scene that could not be made has a name of its own: an index.html would tell the engine that all is done.
+# The page of a scene that could not be made has a name of its own: an index.html would tell the engine that all is
+# done.
 FAILED_PAGE = "not-made.html"
 
 
@@ -44,7 +45,9 @@ def write_scene(project: Path, record: SceneRecord, trip: Trip, page: str) -> di
     if page == PAGE:
         write_json(folder / "timings.json", fig.timings(record))
         (folder / FAILED_PAGE).unlink(missing_ok=True)
-    sizes = {name: size_of(folder / name) for name in FILES if name not in ("scene.json", "timings.json", "frames.ecsv")}
+    sizes = {
+        name: size_of(folder / name) for name in FILES if name not in ("scene.json", "timings.json", "frames.ecsv")
+    }
     # sizes of these would change with every run's times or with themselves; the pictures' are what a person wants
     sizes |= {name: -1 for name in ("scene.json", "timings.json", "frames.ecsv") if (folder / name).is_file()}
     write_text(folder / page, scene_page(record, rows, content, sizes))

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from pipeline.colour.spaces import D65, Space, adaptation, rgb_to_xyz, white_xyz
 
-# Multipliers beyond this are no white balance but a broken tag: the strongest seen in practice (tungsten blue) is about 4.
+# Multipliers beyond this are no white balance but a broken tag: the strongest seen in practice (tungsten blue) is
+# about 4.
 MULTIPLIER_MAX = 12.0
 
 
@@ -87,11 +88,20 @@ def camera_colour(
     if plausible(camera_balance):
         balance, balance_from = np.asarray(camera_balance, float), "the camera's multipliers"
     elif daylight is not None and plausible(1 / daylight):
-        balance, balance_from = 1 / daylight, "daylight (D65) by the camera's colour matrix; the frames give no multipliers"
+        balance, balance_from = (
+            1 / daylight,
+            "daylight (D65) by the camera's colour matrix; the frames give no multipliers",
+        )
     elif plausible(grey):
-        balance, balance_from = np.asarray(grey, float), f"grey on average over {grey_from}; the frames give no multipliers"
+        balance, balance_from = (
+            np.asarray(grey, float),
+            f"grey on average over {grey_from}; the frames give no multipliers",
+        )
     else:
-        balance, balance_from = np.ones(3), "none: the frames give no multipliers and the picture shows no grey to go by"
+        balance, balance_from = (
+            np.ones(3),
+            "none: the frames give no multipliers and the picture shows no grey to go by",
+        )
     if good and daylight is not None:
         to_xyz = np.linalg.inv(np.asarray(xyz_to_camera, float) / daylight[:, None])
         matrix = np.linalg.inv(rgb_to_xyz(space)) @ adaptation(white_xyz(D65), white_xyz(space.white)) @ to_xyz

@@ -20,7 +20,8 @@ from scipy import ndimage
 TOUCHED = 0.8
 FLANK_PX = 3  # how far around the core its flanks are read
 FLANK_MIN = 8  # fewer flank pixels tell no colour
-# A flank must rise above the sky by this share of the saturation level, else a lamp's dark surroundings would colour it.
+# A flank must rise above the sky by this share of the saturation level, else a lamp's dark surroundings would colour
+# it.
 FLANK_RISE = 0.03
 CORE_MAX_PX = 40_000  # larger areas are no stars (moon, lamps, burnt ground): neutral
 

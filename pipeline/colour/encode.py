@@ -113,7 +113,7 @@ def codes_per_sigma(level: NDArray[np.float64], sigma: NDArray[np.float64], pede
     """
     return np.array(
         [
-            curves.slope(float((l + pedestal) / (1 + pedestal))) * s / (1 + pedestal) * CODES
-            for l, s in zip(level, sigma, strict=True)
+            curves.slope(float((here + pedestal) / (1 + pedestal))) * s / (1 + pedestal) * CODES
+            for here, s in zip(level, sigma, strict=True)
         ]
     )

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 D65 = (0.3127, 0.3290)
-# the profile connection space's illuminant as ICC.1 writes it in s15Fixed16 (0xF6D6, 0x10000, 0xD32D), so that sums agree exactly
+# the profile connection space's illuminant as ICC.1 writes it in s15Fixed16 (0xF6D6, 0x10000, 0xD32D), so that sums
+# agree exactly
 PCS_WHITE = np.array([0xF6D6, 0x10000, 0xD32D], float) / 65536.0
 
 BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.pages.words import count, number, percent
+from pipeline.pages.words import count, number, percent, setting
 from pipeline.sky import exposure
 
 # A drift below this cannot be seen beside the width of a star: at FWHM 2.5 px it adds 4 % to one axis (check: L^2/12).
@@ -32,8 +32,10 @@ class Advice:
 
 
 CAUTION = (
-    "Before you go out again at night: follow the rules of the place and its owners, ask people who know the ground and the "
-    "season, look at the weather, dress for colder than forecast, keep off water, cliffs, roads and rails in the dark, tell "
+    "Before you go out again at night: follow the rules of the place and its owners, ask people who know the ground "
+    "and the "
+    "season, look at the weather, dress for colder than forecast, keep off water, cliffs, roads and rails in the "
+    "dark, tell "
     "somebody where you are and when you are back, and do not go alone. Their word goes before anything written here."
 )
 
@@ -62,7 +64,11 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int]) -> list[Advic
 
 def _value(figures: Mapping[str, Any], key: str) -> float | None:
     value = figures.get(key)
-    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value) else None
+    return (
+        float(value)
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+        else None
+    )
 
 
 def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
@@ -78,11 +84,14 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
             result.append(
                 Advice(
                     "Expose shorter for round stars",
-                    f"In {number(time, 's')} the stars moved {number(expected, 'px')} over the sensor. For points, the NPF rule "
-                    f"(f/{number(f_number)}, {number(focal, 'mm')}, {number(pixel, 'µm')} pixels, {where}) gives "
+                    f"In {setting(time, 's')} the stars moved {number(expected, 'px')} over the sensor. For points, "
+                    f"the NPF rule "
+                    f"(f/{setting(f_number)}, {setting(focal, 'mm')}, {number(pixel, 'µm')} pixels, {where}) gives "
                     f"{number(points, 's')}; trails are just visible at {number(3 * points, 's')}. "
-                    f"The rule of 500 gives {number(exposure.rule_of_500(focal), 's')} on a full frame; it is older and kinder. "
-                    "More, shorter frames of the same total lose nothing while the sky is brighter than the read noise.",
+                    f"The rule of 500 gives {number(exposure.rule_of_500(focal), 's')} on a full frame; it is older "
+                    f"and kinder. "
+                    "More, shorter frames of the same total lose nothing while the sky is brighter than the read "
+                    "noise.",
                 )
             )
     trailed = reasons.get("trailed", 0)
@@ -90,7 +99,8 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
         result.append(
             Advice(
                 "Steady the camera",
-                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. Weigh the tripod "
+                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. "
+                f"Weigh the tripod "
                 "down, keep its legs short, release by timer or cable, take off the strap, stand out of the wind; "
                 "with a tracker, check its balance and polar alignment.",
             )
@@ -104,7 +114,8 @@ def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
         return [
             Advice(
                 "Check the focus more often",
-                f"{count(soft, 'frame')} of {number(found)} were out of focus. Focus anew on a bright star every half hour and "
+                f"{count(soft, 'frame')} of {number(found)} were out of focus. Focus anew on a bright star every "
+                f"half hour and "
                 "whenever it gets colder; a strip of tape holds the ring, a warm band keeps dew off.",
             )
         ]
@@ -112,7 +123,8 @@ def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
         return [
             Advice(
                 "Sharper stars",
-                f"The stars are {number(width, 'px')} wide in the frames kept. Focus at the highest magnification on a bright star, "
+                f"The stars are {number(width, 'px')} wide in the frames kept. Focus at the highest magnification "
+                f"on a bright star, "
                 "and try the lens one stop down.",
             )
         ]
@@ -126,15 +138,18 @@ def _darks(figures: Mapping[str, Any]) -> list[Advice]:
         return [
             Advice(
                 "Switch off the camera's own dark subtraction",
-                "The camera took a dark after every frame and subtracted it: half the night went to darks, and each frame got the "
-                f"noise of a single one. Switch long-exposure noise reduction off and take {DARKS_WANTED} darks at the end instead.",
+                "The camera took a dark after every frame and subtracted it: half the night went to darks, and each "
+                "frame got the "
+                f"noise of a single one. Switch long-exposure noise reduction off and take {DARKS_WANTED} darks at "
+                f"the end instead.",
             )
         ]
     if not darks.get("used"):
         return [
             Advice(
                 "Take darks",
-                f"No matching darks were found. {DARKS_WANTED} frames with the cap on, same exposure and ISO, taken right after the "
+                f"No matching darks were found. {DARKS_WANTED} frames with the cap on, same exposure and ISO, taken "
+                f"right after the "
                 "lights so that the sensor is as warm, remove hot pixels and glow; they can be taken while packing up.",
             )
         ]
@@ -146,9 +161,12 @@ def _darks(figures: Mapping[str, Any]) -> list[Advice]:
             return [
                 Advice(
                     "Take more darks",
-                    f"The master was made of {count(number_of, 'dark')}. Where the picture hardly moved over the sensor and dark noise "
-                    f"bounds, it makes the result up to {number(worst, '×', decimals=2)} as noisy as perfect darks would; "
-                    f"{DARKS_WANTED} or more cost only time, and serve other nights of the same exposure, ISO and temperature.",
+                    f"The master was made of {count(number_of, 'dark')}. Where the picture hardly moved over the "
+                    f"sensor and dark noise "
+                    f"bounds, it makes the result up to {number(worst, '×', decimals=2)} as noisy as perfect darks "
+                    f"would; "
+                    f"{DARKS_WANTED} or more cost only time, and serve other nights of the same exposure, ISO and "
+                    f"temperature.",
                     outdoors=False,
                 )
             ]
@@ -162,7 +180,8 @@ def _frames(figures: Mapping[str, Any]) -> list[Advice]:
         result.append(
             Advice(
                 "Take more frames",
-                "One frame cannot be combined with anything. Sixteen frames have a quarter of its noise, and satellites vanish.",
+                "One frame cannot be combined with anything. Sixteen frames have a quarter of its noise, and "
+                "satellites vanish.",
             )
         )
     elif kept is not None and 1 < kept < FEW_FRAMES:
@@ -171,15 +190,18 @@ def _frames(figures: Mapping[str, Any]) -> list[Advice]:
             Advice(
                 "Take more frames",
                 f"{number(int(kept))} frames went in. Noise falls as 1/√N: {times} frames would have "
-                f"{number(math.sqrt(kept / times), '×', decimals=2)} of this noise, and satellites are told from stars with more certainty.",
+                f"{number(math.sqrt(kept / times), '×', decimals=2)} of this noise, and satellites are told from "
+                f"stars with more certainty.",
             )
         )
     if ratio is not None and ratio > NOISE_EXCESS:
         result.append(
             Advice(
                 "Something besides light makes noise",
-                f"The combined noise is {number(ratio, '×', decimals=2)} what the kept frames' own noise predicts: something is common "
-                "to all frames (pattern of the sensor, too few darks, a changing sky). Move the framing by some ten pixels every few "
+                f"The combined noise is {number(ratio, '×', decimals=2)} what the kept frames' own noise predicts: "
+                f"something is common "
+                "to all frames (pattern of the sensor, too few darks, a changing sky). Move the framing by some ten "
+                "pixels every few "
                 "frames, and take more darks; further frames alone will help less than they should.",
             )
         )
@@ -196,8 +218,10 @@ def _read_noise(figures: Mapping[str, Any]) -> list[Advice]:
     return [
         Advice(
             "Longer frames, if the stars allow",
-            f"Read noise of {number(read, 'e⁻')} adds more than 5 % to the sky's own noise below {number(needed, 's')} of exposure "
-            f"(sky {number(sky, 'e⁻/s')} a pixel); these frames had {number(time, 's')}. A faster aperture or a tracker helps; on a fixed "
+            f"Read noise of {number(read, 'e⁻')} adds more than 5 % to the sky's own noise below "
+            f"{number(needed, 's')} of exposure "
+            f"(sky {number(sky, 'e⁻/s')} a pixel); these frames had {setting(time, 's')}. A faster aperture or a "
+            f"tracker helps; on a fixed "
             "tripod round stars come first, and more frames make up for it.",
         )
     ]
@@ -208,23 +232,38 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
     cloudy, bright = reasons.get("cloud", 0), reasons.get("bright sky", 0)
     if found and cloudy / found >= SHARE_SEEN:
         result.append(
-            Advice("Cloud", f"{count(cloudy, 'frame')} of {number(found)} were lost to cloud, fog or dew: a forecast of the cloud cover by "
-                   "height, and a heated band on the lens where dew is likely, save nights.")
+            Advice(
+                "Cloud",
+                f"{count(cloudy, 'frame')} of {number(found)} were lost to cloud, fog or dew: a forecast of the "
+                f"cloud cover by "
+                "height, and a heated band on the lens where dew is likely, save nights.",
+            )
         )
     if found and bright / found >= SHARE_SEEN:
         result.append(
-            Advice("A darker hour", f"{count(bright, 'frame')} of {number(found)} were too bright: look up moonrise and the end of twilight "
-                   "beforehand, and turn the camera away from towns.")
+            Advice(
+                "A darker hour",
+                f"{count(bright, 'frame')} of {number(found)} were too bright: look up moonrise and the end of "
+                f"twilight "
+                "beforehand, and turn the camera away from towns.",
+            )
         )
     if found and reasons.get("underexposed", 0) / found >= SHARE_SEEN:
         result.append(
-            Advice("More light", f"{count(reasons['underexposed'], 'frame')} of {number(found)} were underexposed: open the aperture, raise "
-                   "the ISO until the histogram's hump is clear of the left edge.")
+            Advice(
+                "More light",
+                f"{count(reasons['underexposed'], 'frame')} of {number(found)} were underexposed: open the "
+                f"aperture, raise "
+                "the ISO until the histogram's hump is clear of the left edge.",
+            )
         )
     saturated = _value(figures, "saturated_fraction")
     if saturated is not None and saturated > SATURATED_SEEN:
         result.append(
-            Advice("Lower ISO keeps star colours", f"{percent(saturated, 2)} of the pixels were saturated. A stop or two less ISO loses "
-                   "little in the faint end where the sky is bright, and keeps the colours of bright stars.")
+            Advice(
+                "Lower ISO keeps star colours",
+                f"{percent(saturated, 2)} of the pixels were saturated. A stop or two less ISO loses "
+                "little in the faint end where the sky is bright, and keeps the colours of bright stars.",
+            )
         )
     return result

@@ -80,8 +80,8 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
 
     A frame that registration left out is set aside as `not registered`, whatever the verdict said before it.
     """
-    verdicts = {row.get("frame"): row for row in record.verdicts.rows}
-    calibration = {row.get("frame"): row for row in record.calibration.rows}
+    verdicts = {str(row.get("frame")): row for row in record.verdicts.rows}
+    calibration = {str(row.get("frame")): row for row in record.calibration.rows}
     placed = _mapping(record.geometry.get("frames"))
     left_out = _mapping(record.geometry.get("left_out"))
     combined = _mapping(record.combine.get("frames"))
@@ -101,7 +101,9 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
                 "temperature_c": frame.temperature_c,
             }
         given = verdicts.get(name, {})
-        row |= {key: value for key, value in given.items() if value is not None and (key != "file" or "file" not in row)}
+        row |= {
+            key: value for key, value in given.items() if value is not None and (key != "file" or "file" not in row)
+        }
         row["frame"] = name
         place = _mapping(placed.get(name))
         if place.get("rms_px") is not None:
@@ -188,7 +190,7 @@ def centre(record: SceneRecord) -> tuple[float | None, float | None]:
     """
     geometry = record.geometry
     camera = _mapping(geometry.get("camera"))
-    reference = _mapping(_mapping(geometry.get("frames")).get(geometry.get("reference")))
+    reference = _mapping(_mapping(geometry.get("frames")).get(str(geometry.get("reference"))))
     attitude = reference.get("attitude")
     if geometry.get("solved") and isinstance(attitude, list) and len(attitude) == 4 and camera.get("focal_px"):
         try:
@@ -227,7 +229,7 @@ def title(record: SceneRecord, rows: list[dict[str, Any]], where: str | None, fo
     if record.plan is not None and record.plan.title:
         return record.plan.title
     first = next((when for row in rows if (when := words.moment(row.get("taken")))), None)
-    parts = [where, words.day(first), words.number(focal_mm, "mm", digits=3) if focal_mm else None]
+    parts = [where, words.day(first), words.setting(focal_mm, "mm") if focal_mm else None]
     return ", ".join(part for part in parts if part) or record.scene
 
 
@@ -285,9 +287,7 @@ def scene_figures(
         "scene": record.scene,
         "title": title(record, rows, where, lens["focal_mm"]),
         "made": record.made,
-        "failures": [
-            {key: failure.get(key) for key in ("step", "name", "sentence")} for failure in record.failures
-        ],
+        "failures": [{key: failure.get(key) for key in ("step", "name", "sentence")} for failure in record.failures],
         "reference_file": reference.get("file") if reference else None,
         "frames_found": len(rows),
         "frames_kept": len(good) if known else None,
@@ -304,7 +304,9 @@ def scene_figures(
         "centre_dec_deg": dec,
         "constellation": where,
         "solved": record.geometry.get("solved"),
-        "lens": {key: camera.get(key) for key in ("focal_px", "centre_x", "centre_y", "radial", "tangential")} if camera else None,
+        "lens": {key: camera.get(key) for key in ("focal_px", "centre_x", "centre_y", "radial", "tangential")}
+        if camera
+        else None,
         "fwhm_px_frames": median(good, "fwhm_px"),
         "registration_rms_px": median(good, "registration_rms_px"),
         "sky_mag_arcsec2": median(good, "sky_mag_arcsec2"),
@@ -317,7 +319,14 @@ def scene_figures(
         "hot_pixels": record.defects,
         "colour": {
             key: record.finish.get(key)
-            for key in ("space", "transfer_curve", "white_balance_from", "pedestal", "codes_per_sigma", "saturated_cores")
+            for key in (
+                "space",
+                "transfer_curve",
+                "white_balance_from",
+                "pedestal",
+                "codes_per_sigma",
+                "saturated_cores",
+            )
         },
         "notes": list(record.plan.notes) if record.plan is not None else [],
         "versions": versions,
@@ -337,7 +346,7 @@ def timings(record: SceneRecord) -> dict[str, Any]:
     )
     steps: dict[str, float] = {}
     for job in jobs:
-        steps[str(job["step"])] = round(steps.get(str(job["step"]), 0.0) + job["wall_s"], 3)
+        steps[str(job["step"])] = round(steps.get(str(job["step"]), 0.0) + float(job["wall_s"] or 0.0), 3)
     return {
         "scene": record.scene,
         "steps": steps,

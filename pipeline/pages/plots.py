@@ -60,7 +60,8 @@ def _mark(x: float, y: float, kept: bool, label: str) -> str:
     if kept:
         return f'<circle class="kept" cx="{x:.1f}" cy="{y:.1f}" r="2.8">{text}</circle>'
     return (
-        f'<path class="aside" d="M{x:.1f} {y - 4.6:.1f}L{x + 4.6:.1f} {y:.1f}L{x:.1f} {y + 4.6:.1f}L{x - 4.6:.1f} {y:.1f}Z">'
+        f'<path class="aside" d="M{x:.1f} {y - 4.6:.1f}L{x + 4.6:.1f} {y:.1f}L{x:.1f} {y + 4.6:.1f}L{x - 4.6:.1f} '
+        f'{y:.1f}Z">'
         f"{text}</path>"
     )
 
@@ -68,7 +69,7 @@ def _mark(x: float, y: float, kept: bool, label: str) -> str:
 def over_time(panels: Sequence[Panel], x_name: str) -> Markup:
     """Panels under one another over a shared horizontal axis.
 
-    The vertical range holds every kept frame; set aside frames beyond three times that range are drawn at its edge.
+    The vertical range holds every kept frame; set aside frames beyond 1.6 times that range are drawn at its edge.
     """
     panels = [panel for panel in panels if panel.points]
     if not panels:
@@ -87,7 +88,8 @@ def over_time(panels: Sequence[Panel], x_name: str) -> Markup:
 
     names = ", ".join(panel.name for panel in panels)
     parts = [
-        f'<svg class="plot" viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(names)} of every frame over time">'
+        f'<svg class="plot" viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(names)} of every frame '
+        f'over time">'
     ]
     for n, panel in enumerate(panels):
         top = HEAD + n * (PANEL_HEIGHT + GAP)
@@ -101,7 +103,9 @@ def over_time(panels: Sequence[Panel], x_name: str) -> Markup:
         for tick in ticks(low, high, 3):
             y = down(tick)
             parts.append(f'<line class="grid" x1="{LEFT}" y1="{y:.1f}" x2="{WIDTH - RIGHT}" y2="{y:.1f}"/>')
-            parts.append(f'<text class="tick" x="{LEFT - 7}" y="{y + 4:.1f}" text-anchor="end">{tick_text(tick)}</text>')
+            parts.append(
+                f'<text class="tick" x="{LEFT - 7}" y="{y + 4:.1f}" text-anchor="end">{tick_text(tick)}</text>'
+            )
         if panel.level is not None and low <= panel.level <= high:
             y = down(panel.level)
             parts.append(f'<line class="level" x1="{LEFT}" y1="{y:.1f}" x2="{WIDTH - RIGHT}" y2="{y:.1f}"/>')
@@ -117,7 +121,8 @@ def over_time(panels: Sequence[Panel], x_name: str) -> Markup:
         x = across(tick)
         parts.append(f'<text class="tick" x="{x:.1f}" y="{base + 18}" text-anchor="middle">{tick_text(tick)}</text>')
     parts.append(
-        f'<text class="tick" x="{LEFT + inner / 2:.0f}" y="{height - 6}" text-anchor="middle">{escape(x_name)}</text></svg>'
+        f'<text class="tick" x="{LEFT + inner / 2:.0f}" y="{height - 6}" '
+        f'text-anchor="middle">{escape(x_name)}</text></svg>'
     )
     return Markup("".join(parts))
 
@@ -129,8 +134,8 @@ def _range(panel: Panel) -> tuple[float, float]:
         low, high = min(low, panel.level), max(high, panel.level)
     span = high - low or abs(high) * 0.1 or 1.0
     everything = [p.y for p in panel.points]
-    low = max(min(everything), low - 3 * span) if min(everything) < low else low
-    high = min(max(everything), high + 3 * span) if max(everything) > high else high
+    low = max(min(everything), low - 1.6 * span) if min(everything) < low else low
+    high = min(max(everything), high + 1.6 * span) if max(everything) > high else high
     margin = 0.06 * ((high - low) or span)
     lowest = 0.0 if low >= 0 else -math.inf
     return max(low - margin, lowest) if low - margin < lowest else low - margin, high + margin
@@ -187,7 +192,8 @@ def noise_curve(curve: Sequence[tuple[float, float]], frame_noise: float, unit: 
         text = f"{tick_text(n)} frames: {noise:.4g} {unit}"
         parts.append(_mark(across(n), down(noise), True, text))
     parts.append(
-        f'<text class="tick" x="{LEFT + inner / 2:.0f}" y="{height - 4}" text-anchor="middle">frames combined (N)</text></svg>'
+        f'<text class="tick" x="{LEFT + inner / 2:.0f}" y="{height - 4}" text-anchor="middle">frames combined '
+        f"(N)</text></svg>"
     )
     return Markup("".join(parts))
 

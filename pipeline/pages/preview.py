@@ -13,12 +13,17 @@ from scipy import ndimage
 
 from pipeline.colour import curves
 
-# How much of the smooth gradient's brightness is taken out; all of it looks cut out, a bright horizon is real. Its colour
+# How much of the smooth gradient's brightness is taken out; all of it looks cut out, a bright horizon is real. Its
+# colour
 # goes entirely: it is a cast.
 GRADIENT_SHARE = 0.8
 SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
-NOISE_CODE = 0.014  # what one sigma of the preview's noise may span there: above it grain shows, below faint light is lost
-STRUCTURE_CODE = 0.05  # what the sky's own structure (Milky Way, nebulae, what is left of a gradient) may span, one sigma
+NOISE_CODE = (
+    0.014  # what one sigma of the preview's noise may span there: above it grain shows, below faint light is lost
+)
+STRUCTURE_CODE = (
+    0.05  # what the sky's own structure (Milky Way, nebulae, what is left of a gradient) may span, one sigma
+)
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
@@ -54,9 +59,9 @@ def area_mean(strip: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
 
 
 def robust_level(values: NDArray[np.floating]) -> tuple[float, float]:
-    """Sky level and scatter of pixel values in which stars are a bright tail: median and lower-half scale after clipping.
+    """Sky level and scatter of pixel values in which stars are a bright tail.
 
-    At most LEVEL_SAMPLE values are looked at, evenly spaced.
+    Median and scale of the lower half, after clipping. At most LEVEL_SAMPLE values are looked at, evenly spaced.
     """
     values = values.reshape(-1)
     values = values[:: max(1, values.size // LEVEL_SAMPLE)]

@@ -12,7 +12,18 @@ from pipeline.pages import figures as fig
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time
 from pipeline.pages.render import REASON_MEANINGS, page
-from pipeline.pages.words import UNKNOWN, coordinates, count, duration, link, moment, number, percent, unit_words
+from pipeline.pages.words import (
+    UNKNOWN,
+    coordinates,
+    count,
+    duration,
+    link,
+    moment,
+    number,
+    percent,
+    setting,
+    unit_words,
+)
 from pipeline.records import SceneRecord
 
 NOISE_HIGH = 1.10  # the main claim is within 10 % of theory
@@ -35,9 +46,13 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     found, kept = figures.get("frames_found") or 0, figures.get("frames_kept")
     result = list(figures.get("notes") or [])
     if kept == 1:
-        result.append("Only one frame could be used: the picture is that frame, dark-subtracted and finished but not combined.")
+        result.append(
+            "Only one frame could be used: the picture is that frame, dark-subtracted and finished but not combined."
+        )
     elif kept is not None and kept * 2 < found:
-        result.append(f"Only {number(kept)} of {count(found, 'frame')} could be used; the reasons stand on the scene's page.")
+        result.append(
+            f"Only {number(kept)} of {count(found, 'frame')} could be used; the reasons stand on the scene's page."
+        )
     ratio = figures.get("noise_ratio")
     if isinstance(ratio, (int, float)) and ratio > NOISE_HIGH:
         result.append(f"The combined noise is {number(ratio, '×', decimals=2)} what the frames' own noise predicts.")
@@ -60,12 +75,19 @@ def lead(figures: Mapping[str, Any]) -> str:
     if kept == 0:
         return f"None of {count(found, 'frame')} could be used."
     total, each = figures.get("exposure_total_s"), figures.get("exposure_s")
+    if not figures.get("made"):
+        return (
+            f"{number(kept)} of {count(found, 'frame')} passed their checks before this scene stopped: "
+            f"{duration(figures.get('exposure_total_s'))} of light."
+        )
     verb = "combined" if kept > 1 else "used"
-    text = f"{number(kept)} of {count(found, 'frame')} {'were' if kept > 1 else 'was'} {verb}: {duration(total)} of light"
-    how = [number(each, "s")] if each else []
+    text = (
+        f"{number(kept)} of {count(found, 'frame')} {'were' if kept > 1 else 'was'} {verb}: {duration(total)} of light"
+    )
+    how = [setting(each, "s")] if each else []
     how += [f"ISO{chr(0x202F)}{figures['iso']}"] if figures.get("iso") else []
-    how += [f"f/{number(figures['f_number'])}"] if figures.get("f_number") else []
-    how += [number(figures["focal_mm"], "mm")] if figures.get("focal_mm") else []
+    how += [f"f/{setting(figures['f_number'])}"] if figures.get("f_number") else []
+    how += [setting(figures["focal_mm"], "mm")] if figures.get("focal_mm") else []
     text += f" (frames of {', '.join(how)})." if how else "."
     gain = noise_gain(figures)
     if gain is not None and kept > 1:
@@ -78,7 +100,11 @@ def lead(figures: Mapping[str, Any]) -> str:
 def noise_gain(figures: Mapping[str, Any]) -> float | None:
     """Noise of one frame over that of the combined picture."""
     one, all_ = figures.get("noise_frame"), figures.get("noise_combined")
-    return float(one) / float(all_) if isinstance(one, (int, float)) and isinstance(all_, (int, float)) and all_ > 0 else None
+    return (
+        float(one) / float(all_)
+        if isinstance(one, (int, float)) and isinstance(all_, (int, float)) and all_ > 0
+        else None
+    )
 
 
 def scene_page(
@@ -101,6 +127,8 @@ def scene_page(
     advice = advise(figures, reasons)
     known = figures.get("frames_kept") is not None
     sky_unit = unit_words(record.verdicts.units.get("sky_e_s") or "adu / s")
+    first, last = _span(record)
+    dates = first is None or last is None or (last - first).total_seconds() > 86_400
     view = {
         "title": figures["title"],
         "scene": record.scene,
@@ -113,9 +141,9 @@ def scene_page(
         "verdict_sentence": _verdict_sentence(figures, aside),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
         "aside_columns": _columns(ASIDE_COLUMNS, sky_unit),
-        "aside_rows": [_cells(row, sky_unit) for row in aside],
+        "aside_rows": [_cells(row, dates) for row in aside],
         "all_columns": _columns(ALL_COLUMNS, sky_unit),
-        "all_rows": [_cells(row, sky_unit) for row in rows],
+        "all_rows": [_cells(row, dates) for row in rows],
         "time_plot": _time_plot(rows, figures, sky_unit),
         "thumbs": _thumbs(record, aside),
         "noise_sentence": _noise_sentence(figures),
@@ -172,7 +200,9 @@ def _tiles(figures: Mapping[str, Any]) -> list[dict[str, str]]:
         _tile("star size (FWHM)", number(width, "px"), number(width * scale, "″", digits=3) if width and scale else "")
     )
     if figures.get("sky_mag_arcsec2") is not None:
-        tiles.append(_tile("sky brightness", number(figures["sky_mag_arcsec2"], "mag/arcsec²"), "22 is a natural dark sky"))
+        tiles.append(
+            _tile("sky brightness", number(figures["sky_mag_arcsec2"]), "mag/arcsec²; a natural dark sky has 22")
+        )
     if figures.get("constellation"):
         tiles.append(
             _tile("centre", figures["constellation"], coordinates(figures["centre_ra_deg"], figures["centre_dec_deg"]))
@@ -192,7 +222,7 @@ def _verdict_sentence(figures: Mapping[str, Any], aside: Sequence[Mapping[str, A
     return text + " A frame may have more than one reason; no raw file was changed or moved."
 
 
-ASIDE_COLUMNS = ("file", "taken", "reasons", "detail", "fwhm_px", "motion_px", "sky_e_s", "transparency", "margin")
+ASIDE_COLUMNS = ("file", "taken", "reasons", "detail", "margin", "fwhm_px", "motion_px", "sky_e_s", "transparency")
 ALL_COLUMNS = (
     "file",
     "taken",
@@ -211,7 +241,7 @@ ALL_COLUMNS = (
 )
 _HEADS = {
     "file": ("frame", "name"),
-    "taken": ("taken", ""),
+    "taken": ("taken", "t"),
     "reasons": ("why", ""),
     "detail": ("measured, and the limit", "why"),
     "verdict": ("verdict", ""),
@@ -234,7 +264,9 @@ def _columns(keys: Sequence[str], sky_unit: str) -> list[dict[str, str]]:
     return [{"key": key, "name": heads[key][0], "kind": heads[key][1]} for key in keys]
 
 
-def _cells(row: Mapping[str, Any], sky_unit: str) -> dict[str, str]:
+def _cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
+    """The printed cells of a frame's row; with `dates` the day stands before the time."""
+
     def cell(key: str, digits: int = 3, decimals: int | None = None, scale: float = 1.0) -> str:
         value = row.get(key)
         if not isinstance(value, (int, float)) or isinstance(value, bool):
@@ -244,7 +276,7 @@ def _cells(row: Mapping[str, Any], sky_unit: str) -> dict[str, str]:
     when = moment(row.get("taken"))
     return {
         "file": str(row.get("file") or row["frame"]),
-        "taken": when.strftime("%Y-%m-%d %H:%M:%S") if when else "–",
+        "taken": when.strftime("%Y-%m-%d %H:%M:%S" if dates else "%H:%M:%S") if when else "–",
         "verdict": str(row.get("verdict") or UNKNOWN),
         "reasons": str(row.get("reasons") or "no reason recorded"),
         "detail": str(row.get("detail") or "–"),
@@ -286,7 +318,9 @@ def _time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sk
 
     return over_time(
         [
-            Panel("Star size (FWHM)", "px", points("fwhm_px"), figures.get("fwhm_px_frames"), "median of the frames kept"),
+            Panel(
+                "Star size (FWHM)", "px", points("fwhm_px"), figures.get("fwhm_px_frames"), "median of the frames kept"
+            ),
             Panel(
                 "Motion during the exposure",
                 "px",
@@ -302,7 +336,7 @@ def _time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sk
 
 
 def _thumbs(record: SceneRecord, aside: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
-    result = []
+    result: list[dict[str, str]] = []
     for row in aside:
         path = record.thumbs.get(row["frame"])
         if path is None or len(result) == THUMBS_MAX:
@@ -319,7 +353,10 @@ def _noise_sentence(figures: Mapping[str, Any]) -> str:
     if combined is None and one is None:
         return "The noise of this scene is not known."
     if combined is None or kept == 1:
-        return f"One frame has a noise of {number(one if one is not None else combined, unit)} a pixel; nothing was combined."
+        return (
+            f"One frame has a noise of {number(one if one is not None else combined, unit)} a pixel; nothing was "
+            f"combined."
+        )
     text = f"One frame has a noise of {number(one, unit)} a pixel, the combined picture {number(combined, unit)}"
     if expected is not None:
         text += f"; the frames' own noise, their weights and what was rejected let expect {number(expected, unit)}"
@@ -348,9 +385,13 @@ Facts = list[tuple[str, str]]
 
 
 def _star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
-    facts = [("star size in the frames kept", number(figures.get("fwhm_px_frames"), "px") + " (FWHM, median)")]
+    width = figures.get("fwhm_px_frames")
+    facts = [("star size in the frames kept", UNKNOWN if width is None else number(width, "px") + " (FWHM, median)")]
     if figures.get("fwhm_px_combined") is not None:
-        text = f"{number(figures['fwhm_px_combined'], 'px')} (reference frame {number(figures.get('fwhm_px_reference'), 'px')})"
+        text = (
+            f"{number(figures['fwhm_px_combined'], 'px')} (reference frame "
+            f"{number(figures.get('fwhm_px_reference'), 'px')})"
+        )
         if figures.get("size_ratio") is not None:
             text += f"; {number(figures['size_ratio'], '×', decimals=3)} star by star"
         if figures.get("size_ratio_corners") is not None:
@@ -368,9 +409,12 @@ def _star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
         facts.append(("motion", text))
     else:
         facts.append(("motion", UNKNOWN))
-    facts.append(("frames placed to", number(figures.get("registration_rms_px"), "px") + " rms (median)"))
+    placed = figures.get("registration_rms_px")
+    facts.append(("frames placed to", UNKNOWN if placed is None else number(placed, "px") + " rms (median)"))
     if figures.get("solved") is not None:
-        facts.append(("matched to the star catalogue", "yes" if figures["solved"] else "no: frames were matched to one another"))
+        facts.append(
+            ("matched to the star catalogue", "yes" if figures["solved"] else "no: frames were matched to one another")
+        )
     if figures.get("pixel_scale_arcsec") is not None:
         facts.append(("scale at the centre", number(figures["pixel_scale_arcsec"], "″") + " a pixel"))
     if figures.get("focal_measured_mm") is not None:
@@ -378,8 +422,14 @@ def _star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
     if figures.get("reference_file"):
         facts.append(("reference frame", figures["reference_file"]))
     if figures.get("streaks") is not None:
-        text = "none seen" if figures["streaks"] == 0 else f"{count(figures['streaks'], 'streak')} of aircraft, satellites or meteors"
-        facts.append(("streaks in the frames kept", text + ("; they cost pixels, not frames" if figures["streaks"] else "")))
+        text = (
+            "none seen"
+            if figures["streaks"] == 0
+            else f"{count(figures['streaks'], 'streak')} of aircraft, satellites or meteors"
+        )
+        facts.append(
+            ("streaks in the frames kept", text + ("; they cost pixels, not frames" if figures["streaks"] else ""))
+        )
     left_out = record.geometry.get("left_out")
     if isinstance(left_out, Mapping) and left_out:
         facts.append(("could not be placed", count(len(left_out), "frame")))
@@ -389,12 +439,19 @@ def _star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
 def _dark_sentence(figures: Mapping[str, Any]) -> str:
     darks = figures["darks"]
     if darks["camera_subtracted"]:
-        return "The camera had subtracted a dark of its own from each frame, so none was subtracted again. Its noise stays in."
+        return (
+            "The camera had subtracted a dark of its own from each frame, so none was subtracted again. Its noise "
+            "stays in."
+        )
     if darks["used"]:
-        text = "A master dark was subtracted from every frame before anything else was done to it."
+        text = "A master dark is subtracted from every frame before anything else is done to it."
         return f"{text} {_sentence(darks['why'])}" if darks["why"] else text
-    text = "No darks matched: nothing was subtracted. Hot pixels were found from what stays on the sensor while the stars move, and repaired"
-    text += "; glow and fixed pattern are still in the picture."
+    text = "No darks matched: nothing was subtracted."
+    if figures["made"]:
+        text += (
+            " Hot pixels were found from what stays on the sensor while the stars move, and repaired; glow and "
+            "fixed pattern are still in the picture."
+        )
     return f"{text} Why none: {_sentence(darks['why'])}" if darks["why"] else text
 
 
@@ -407,9 +464,21 @@ def _dark_facts(figures: Mapping[str, Any]) -> Facts:
     darks = figures["darks"]
     facts: Facts = []
     if darks["used"]:
-        facts.append(("master", f"{darks['set']}: {count(darks['number'], 'dark')}" if isinstance(darks["number"], int) else str(darks["set"])))
-        exposure = number(darks["exposure_s"], "s")
-        facts.append(("exposure, ISO, sensor", f"{exposure}, ISO {darks['iso'] or UNKNOWN}, {number(darks['temperature_c'], '°C')}"))
+        facts.append(
+            (
+                "master",
+                f"{darks['set']}: {count(darks['number'], 'dark')}"
+                if isinstance(darks["number"], int)
+                else str(darks["set"]),
+            )
+        )
+        exposure = setting(darks["exposure_s"], "s")
+        facts.append(
+            (
+                "exposure, ISO, sensor",
+                f"{exposure}, ISO {darks['iso'] or UNKNOWN}, {number(darks['temperature_c'], '°C')}",
+            )
+        )
         if isinstance(darks["left_out"], int):
             facts.append(("darks left out", count(darks["left_out"], "frame")))
         if darks["scale_median"] is not None:
@@ -427,10 +496,15 @@ def _colour_sentence(finish: Mapping[str, Any]) -> str:
         return "No picture was finished, so no colour was chosen."
     low = min(finish.get("codes_per_sigma") or [0.0])
     text = (
-        f"The TIFF holds linear light in {finish.get('space')} through the curve of its embedded profile. One sigma of its noise "
+        f"The TIFF holds linear light in {finish.get('space')} through the curve of its embedded profile. One sigma "
+        f"of its noise "
         f"spans {number(low, digits=2)} or more of 65{chr(0x202F)}536 codes at the sky's level"
     )
-    text += ", so that strong curves show no steps." if low >= CODES_LOW else ", which strong curves may show as steps: edit in 32 bits from combined.fits instead."
+    text += (
+        ", so that strong curves show no steps."
+        if low >= CODES_LOW
+        else ", which strong curves may show as steps: edit in 32 bits from combined.fits instead."
+    )
     return text
 
 
@@ -454,7 +528,8 @@ def _colour_facts(finish: Mapping[str, Any]) -> Facts:
         ("white", f"{number(finish.get('white_level'), unit, digits=5)}: {finish.get('white_level_from')}"),
         (
             "held at white",
-            f"{percent(finish.get('held_at_white_share'), 3)} of the pixels: brighter than white, drawn down with their colour kept",
+            f"{percent(finish.get('held_at_white_share'), 3)} of the pixels: brighter than white, drawn down with "
+            f"their colour kept",
         ),
         (
             "sky",
@@ -473,7 +548,8 @@ def _colour_facts(finish: Mapping[str, Any]) -> Facts:
         ),
         (
             "16-bit codes a sigma",
-            ", ".join(f"{c} {number(v, digits=3)}" for c, v in zip(rgb, codes, strict=False)) + f" ({finish.get('noise_from')})",
+            ", ".join(f"{c} {number(v, digits=3)}" for c, v in zip(rgb, codes, strict=False))
+            + f" ({finish.get('noise_from')})",
         ),
         ("saturated stars", f"{number(cores)} {finish.get('saturated_cores_how')}" if cores is not None else UNKNOWN),
         ("orientation", str(finish.get("orientation_how"))),

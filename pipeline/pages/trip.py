@@ -107,7 +107,10 @@ def why_of(row: Mapping[str, Any]) -> str:
 
 
 def trip_page(
-    content: Mapping[str, Any], entries: Sequence[SceneEntry], inventory: Sequence[Mapping[str, Any]], downloads: Sequence[str]
+    content: Mapping[str, Any],
+    entries: Sequence[SceneEntry],
+    inventory: Sequence[Mapping[str, Any]],
+    downloads: Sequence[str],
 ) -> str:
     """The HTML of the trip's page; scenes that could not be made come first.
 
@@ -121,12 +124,20 @@ def trip_page(
     others = [row for row in inventory if kind_of(row) not in FRAME_KINDS or not _used(row)]
     grouped = Counter((kind_of(row), _short(row)) for row in inventory)
     order = {kind: n for n, kind in enumerate(FRAME_KINDS)}
-    table = sorted(grouped.items(), key=lambda item: (order.get(item[0][0], len(order)), item[0][0], -item[1], item[0][1]))
-    what = {"trip.json": "this page's figures, for programs", "inventory.ecsv": "every file found, what it was taken for, and why"}
+    table = sorted(
+        grouped.items(), key=lambda item: (order.get(item[0][0], len(order)), item[0][0], -item[1], item[0][1])
+    )
+    what = {
+        "trip.json": "this page's figures, for programs",
+        "inventory.ecsv": "every file found, what it was taken for, and why",
+    }
     notes = [f"{failure['step']}: {failure['sentence']}" for failure in content["failures"]]
     if content["results_of_no_scene"]:
         names = ", ".join(content["results_of_no_scene"])
-        notes.append(f"Folders of earlier runs that belong to no scene any more: {names}. They are left as they are; remove them by hand.")
+        notes.append(
+            f"Folders of earlier runs that belong to no scene any more: {names}. They are left as they are; remove "
+            f"them by hand."
+        )
     view = {
         "title": "The trip",
         "lead": _lead(content),

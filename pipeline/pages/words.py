@@ -4,11 +4,26 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 from urllib.parse import quote
 
 UNKNOWN = "not known"
 SPACE = "\u202f"  # narrow no-break space between a number and its unit
+MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 UNITS = {
     "electron / s": "e⁻/s",
     "adu / s": "ADU/s",
@@ -43,6 +58,15 @@ def number(value: Any, unit: str | None = None, digits: int = 3, decimals: int |
     return f"{text}{joint}{words}" if words else text
 
 
+def setting(value: Any, unit: str | None = None) -> str:
+    """A number that was set, not measured: no zeros after its last digit (`13 s`, `f/2.8`, `1/60 s` as `0.0167 s`)."""
+    if not isinstance(value, (int, float)) or isinstance(value, bool) or not math.isfinite(value):
+        return UNKNOWN
+    rounded = float(f"{value:.3g}") if abs(value) < 1000 else round(float(value))
+    decimals = max(0, -Decimal(repr(float(rounded))).normalize().as_tuple().exponent)  # type: ignore[operator]
+    return number(float(rounded), unit, decimals=decimals)
+
+
 def percent(share: Any, decimals: int = 1) -> str:
     """A share as per cent."""
     return UNKNOWN if not isinstance(share, (int, float)) else number(100.0 * share, "%", decimals=decimals)
@@ -70,8 +94,7 @@ def moment(taken: Any) -> datetime | None:
 
 def day(when: datetime | None) -> str | None:
     """`14 August 2026`."""
-    months = "January February March April May June July August September October November December".split()
-    return None if when is None else f"{when.day} {months[when.month - 1]} {when.year}"
+    return None if when is None else f"{when.day} {MONTHS[when.month - 1]} {when.year}"
 
 
 def count(n: int, word: str, plural: str | None = None) -> str:
