@@ -1,0 +1,327 @@
+"""Defective pixels: what a master dark shows, and what stays with the sensor while the sky moves. Arrays only.
+
+A defect map is a uint8 array of the flags HOT, COLD and UNSTABLE. No star may ever enter it: whatever is found in
+lights must be sharper than any star (`looks_like_defect`), because under a tracked or polar sky stars stay put too.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.sensor.calibrate import CHESS, lattices
+from pipeline.sensor.darks import clipped
+
+HOT, COLD, UNSTABLE = 1, 2, 4
+
+# Side of the blocks whose medians are the coarse level that candidates are found against.
+COARSE = 64
+# Patches around candidates reach this far: the same-colour pixels that a candidate is compared with lie on the rim.
+REACH = 2
+# Limit of one frame's say in the persistence sum, in sigma: a passing star counts no more than this.
+SAY_LIMIT = 4.0
+
+
+def master_defects(
+    mean: NDArray[np.float32],
+    unstable: NDArray[np.bool_],
+    sigma: float,
+    cfa: str,
+    hot_sigma: float,
+    full_scale: float,
+) -> NDArray[np.uint8]:
+    """Defects that a master dark shows.
+
+    Hot (cold) is what lies `hot_sigma` standard deviations of one frame, the spread of ordinary pixels of the master
+    included, above (below) the median of its same-colour neighbours; hot too what is saturated. Warm pixels below
+    that are left to subtraction, which removes them to their shot noise. A frame's noise and not the master's is
+    the measure, because with many darks the latter would give up pixels that are perfectly good.
+
+    Parameters
+    ----------
+    mean : (height, width) float32 array, ADU above black
+    unstable : (height, width) bool array
+    sigma : float
+        Temporal noise of one frame, ADU.
+    cfa : str
+    hot_sigma : float
+    full_scale : float
+        Level above black of saturation, ADU.
+
+    Returns
+    -------
+    (height, width) uint8 array of HOT, COLD and UNSTABLE flags
+    """
+    lattices(cfa)  # refuses an unknown pattern
+    defects = np.where(unstable, np.uint8(UNSTABLE), np.uint8(0))
+    coarse = coarse_level(mean)
+    deviation = mean - coarse
+    rows = slice(0, None, max(1, mean.shape[0] // 256))
+    _, spread = clipped(deviation[rows])
+    limit = hot_sigma * float(np.hypot(sigma, spread))
+    ys, xs = np.nonzero(np.abs(deviation) > 0.5 * limit)
+    excess = same_colour_excess(mean, ys, xs)
+    flags = np.where(excess > limit, HOT, 0) | np.where(excess < -limit, COLD, 0)
+    flags |= np.where(mean[ys, xs] >= 0.98 * full_scale, HOT, 0)
+    defects[ys, xs] |= flags.astype(np.uint8)
+    return defects
+
+
+def coarse_level(values: NDArray[np.float32], side: int = COARSE) -> NDArray[np.float32]:
+    """Medians over blocks of `side` x `side`, each CFA position its own, as a full-size array (blockwise constant)."""
+    height, width = values.shape
+    result = np.empty_like(values)
+    for top in range(0, height, side):
+        for left in range(0, width, side):
+            for row in (0, 1):
+                for column in (0, 1):
+                    part = (
+                        slice(top + row, min(top + side, height), 2),
+                        slice(left + column, min(left + side, width), 2),
+                    )
+                    block = values[part]
+                    if block.size:
+                        result[part] = np.partition(block.ravel()[::2], block.ravel()[::2].size // 2)[
+                            block.ravel()[::2].size // 2
+                        ]
+    return result
+
+
+def same_colour_excess(
+    values: NDArray[np.float32], ys: NDArray[np.int64], xs: NDArray[np.int64]
+) -> NDArray[np.float32]:
+    """How far pixels lie above the median of the 24 nearest pixels of their own CFA position.
+
+    ``values[y, x] - median(values[y - 4 : y + 5 : 2, x - 4 : x + 5 : 2])``, the pixel itself left out; at the edges
+    fewer.
+    """
+    out = np.zeros(len(ys), np.float32)
+    _same_colour_excess(values, np.asarray(ys, np.int64), np.asarray(xs, np.int64), out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _same_colour_excess(values, ys, xs, out):  # type: ignore[no-untyped-def]
+    height, width = values.shape
+    ring = np.empty(24, np.float32)
+    for n in range(ys.size):
+        count = 0
+        for dy in range(-4, 5, 2):
+            for dx in range(-4, 5, 2):
+                y, x = ys[n] + dy, xs[n] + dx
+                if (dy != 0 or dx != 0) and 0 <= y < height and 0 <= x < width:
+                    ring[count] = values[y, x]
+                    count += 1
+        if count > 0:
+            out[n] = values[ys[n], xs[n]] - np.median(ring[:count])
+
+
+def cross_residual_sigma(values: NDArray[np.floating] | NDArray[np.uint16]) -> float:
+    """Noise of one pixel from ``v - mean of the four pixels two rows or columns away``, stars clipped away.
+
+    A sample of rows; the factor is sqrt(1 + 1/4).
+    """
+    step = max(1, (values.shape[0] - 4) // 64)
+    rows = np.arange(2, values.shape[0] - 2, step)
+    if rows.size == 0 or values.shape[1] < 5:
+        return clipped(values.astype(np.float32))[1]
+    above, row, below = (values[rows + step].astype(np.float32) for step in (-2, 0, 2))
+    around = above[:, 2:-2] + below[:, 2:-2] + row[:, :-4] + row[:, 4:]
+    return clipped(row[:, 2:-2] - np.float32(0.25) * around, sigma=3.0)[1] / float(np.sqrt(1.25))
+
+
+def add_persistence(total: NDArray[np.float32], values: NDArray[np.float32], sigma: float) -> None:
+    """Add one frame's say: ``clip((v - mean of v two rows or columns away) / (sqrt(1.25) sigma), -4, 4)``.
+
+    Beyond an edge the pixel on the other side stands in. Over frames the sum grows with their number for what stays
+    with the sensor, and with its root for noise.
+
+    Parameters
+    ----------
+    total : (height, width) float32 array, added to in place
+    values : (height, width) float32 array, ADU above black
+    sigma : float
+        Noise of a pixel, ADU.
+    """
+    if min(values.shape) < 3:
+        return
+    _add_persistence(total, values, np.float32(1.0 / (np.sqrt(1.25) * max(sigma, 1e-6))), np.float32(SAY_LIMIT))
+
+
+@njit(cache=True, nogil=True)
+def _add_persistence(total, values, factor, limit):  # type: ignore[no-untyped-def]
+    height, width = values.shape
+    quarter = np.float32(0.25)
+    for y in range(height):
+        up = y - 2 if y >= 2 else y + 2
+        down = y + 2 if y + 2 < height else y - 2
+        for x in range(2):
+            left = x + 2
+            right = x + 2 if x + 2 < width else x
+            e = values[y, x] - quarter * (values[up, x] + values[down, x] + values[y, left] + values[y, right])
+            total[y, x] += min(max(e * factor, -limit), limit)
+        for x in range(2, width - 2):
+            e = values[y, x] - quarter * (values[up, x] + values[down, x] + values[y, x - 2] + values[y, x + 2])
+            total[y, x] += min(max(e * factor, -limit), limit)
+        for x in range(max(2, width - 2), width):
+            e = values[y, x] - quarter * (values[up, x] + values[down, x] + values[y, x - 2] + values[y, x - 2])
+            total[y, x] += min(max(e * factor, -limit), limit)
+
+
+def persistence_candidates(
+    total: NDArray[np.float32], frames: int, sigma: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pixels whose sum over frames departs from chance by `sigma` standard deviations; rows and columns."""
+    step = max(1, total.shape[0] // 256)
+    _, spread = clipped(total[::step])
+    limit = sigma * max(float(np.sqrt(frames)), spread)
+    # four frames of the fullest say must be able to reach it
+    limit = min(limit, 0.98 * SAY_LIMIT * frames)
+    ys, xs = np.nonzero(np.abs(total) > limit)
+    return ys, xs
+
+
+def gather_patches(values: NDArray[np.float32], ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[Any]:
+    """5 x 5 patches around pixels, (number, 25); beyond an edge the mirrored pixel, which keeps the CFA position."""
+    offsets = np.arange(-REACH, REACH + 1)
+    rows = _mirrored(ys[:, None] + offsets, values.shape[0])
+    columns = _mirrored(xs[:, None] + offsets, values.shape[1])
+    return values[rows[:, :, None], columns[:, None, :]].reshape(len(ys), -1)
+
+
+def _mirrored(index: NDArray[np.int64], size: int) -> NDArray[np.int64]:
+    index = np.abs(index)
+    return np.clip(np.where(index >= size, 2 * (size - 1) - index, index), 0, size - 1)
+
+
+_GRID = np.arange(25).reshape(5, 5)
+_CENTRE = 12
+_RIM = _GRID[::2, ::2].ravel()[[0, 1, 2, 3, 5, 6, 7, 8]]  # the same CFA position, two pixels away
+_BESIDE = np.array([_GRID[2, 1], _GRID[2, 3], _GRID[1, 2], _GRID[3, 2]])
+_DIAGONAL = np.array([_GRID[1, 1], _GRID[1, 3], _GRID[3, 1], _GRID[3, 3]])
+# the pixels of the same CFA position as those beside, two pixels off across
+_BESIDE_RIM = np.array(
+    [
+        [_GRID[0, 1], _GRID[0, 3], _GRID[4, 1], _GRID[4, 3]],
+        [_GRID[0, 1], _GRID[0, 3], _GRID[4, 1], _GRID[4, 3]],
+        [_GRID[1, 0], _GRID[3, 0], _GRID[1, 4], _GRID[3, 4]],
+        [_GRID[1, 0], _GRID[3, 0], _GRID[1, 4], _GRID[3, 4]],
+    ]
+)
+# What a star adds to its neighbours as a share of its own excess: the mean over the four pixels beside and, where the
+# diagonal ones are of its colour (green, mono), the mean over those too. Least shares over 4,000 phases and star
+# colours (R and B 0.3 to 1.1 times G) at FWHM 1.8, the worst: red and blue pixels 0.42, green 0.38, mono 0.67.
+STAR_SHARE = 0.25
+# Standard deviations of the share that are held against the pixel: a star in noise must not pass for a defect.
+SHARE_MARGIN = 1.5
+
+
+def looks_like_defect(
+    patches: NDArray[np.float32], ys: NDArray[np.int64], xs: NDArray[np.int64], cfa: str, sigma: float, limit: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell hot and cold pixels from stars by sharpness.
+
+    Excess: centre minus the median of the eight pixels of its CFA position two pixels away; it must exceed
+    `limit` of its own standard deviations. Share: mean of the four pixels beside it, each less the mean of four of its
+    own CFA position two pixels off across, plus, on green and mono pixels, the mean of the diagonal four less the
+    median above; over the excess. A defect is what has ``share + 1.5 standard deviations < 0.25``.
+
+    Parameters
+    ----------
+    patches : (number, 25) float32 array, medians over frames of what `gather_patches` gave
+    ys, xs : (number,) int arrays
+    cfa : str
+    sigma : float
+        Noise of a value of `patches`, ADU.
+    limit : float
+
+    Returns
+    -------
+    hot, cold : (number,) bool arrays
+    """
+    same_diagonal = lattices(cfa)[2 * (ys % 2) + xs % 2] >= CHESS
+    rim = np.median(patches[:, _RIM], axis=1)
+    excess = patches[:, _CENTRE] - rim
+    size = np.abs(excess)
+    beside = (patches[:, _BESIDE] - patches[:, _BESIDE_RIM].mean(axis=2)).mean(axis=1)
+    diagonal = np.where(same_diagonal, patches[:, _DIAGONAL].mean(axis=1) - rim, 0)
+    # variances of means of four, of the four means of four that two by two share, and of a median of eight
+    error = sigma * np.sqrt(0.25 + 0.125 + np.where(same_diagonal, 0.25 + np.pi / 16, 0))
+    sharp = np.sign(excess) * (beside + diagonal) + SHARE_MARGIN * error < STAR_SHARE * size
+    large = size > limit * sigma * np.sqrt(1 + np.pi / 16)
+    return sharp & large & (excess > 0), sharp & large & (excess < 0)
+
+
+# A column (row) is bad along a window when the median of its persistence stands out by this many standard errors...
+LINE_SIGMA = 5.0
+# ... and its level by at least this share of one frame's noise: less than that is noise like any other pattern.
+LINE_LEAST = 0.15
+LINE_WINDOWS = (64, 256, 1024)
+# More than this share of the frame is never given up for lines; the strongest go first.
+LINE_SHARE_MAX = 0.01
+
+
+def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
+    """Columns, whole or in part, that keep a level of their own while the sky moves.
+
+    Medians of the persistence over windows of 64, 256 and 1,024 rows. A column off by c sigma has a persistence of
+    ``c / 2 / sqrt(1.25)`` a frame, as the pixels above and below share it; the columns two away have half of that with
+    the other sign, and are not taken for bad themselves.
+
+    Parameters
+    ----------
+    total : (height, width) float32 array, as `add_persistence` sums it
+    frames : int
+
+    Returns
+    -------
+    (height, width) bool array
+    """
+    height, width = total.shape
+    bad = np.zeros(total.shape, bool)
+    if width < 9:
+        return bad
+    _, spread = clipped(total[:: max(1, height // 256)])
+    found: list[tuple[float, int, int, int]] = []
+    for window in sorted({min(w, height) for w in LINE_WINDOWS}):
+        for top in _window_tops(height, window):
+            medians = np.median(total[top : top + window], axis=0)
+            medians -= np.float32(np.median(medians))
+            error = max(1.2533 * spread / np.sqrt(window), clipped(medians)[1])
+            least = LINE_LEAST / 2 / np.sqrt(1.25) * frames
+            size = np.abs(medians)
+            padded = np.pad(size, 2)
+            peak = size > np.maximum(padded[:-4], padded[4:]) * 1.2
+            for x in np.nonzero(peak & (size > max(LINE_SIGMA * error, least)))[0]:
+                found.append((-float(size[x] / error), top, window, x))
+    budget = LINE_SHARE_MAX * total.size
+    for _, top, window, x in sorted(found):
+        if bad.sum() + window > budget and bad.any():
+            break
+        bad[top : top + window, x] = True
+    return bad
+
+
+def _window_tops(height: int, window: int) -> list[int]:
+    """Tops of windows that overlap by half and reach the last row."""
+    tops = list(range(0, height - window + 1, max(1, window // 2)))
+    return tops if tops[-1] + window == height else [*tops, height - window]
+
+
+__all__ = [
+    "COLD",
+    "HOT",
+    "UNSTABLE",
+    "add_persistence",
+    "bad_columns",
+    "coarse_level",
+    "cross_residual_sigma",
+    "gather_patches",
+    "looks_like_defect",
+    "master_defects",
+    "persistence_candidates",
+    "same_colour_excess",
+]
