@@ -1,0 +1,104 @@
+"""Files that stand for a frame that is there already, and files that go along with one."""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+
+from pipeline.card.frame import CardFrame
+
+# Pictures that cameras and people keep beside raw frames, and notes that programs write there.
+PICTURES = frozenset({".jpg", ".jpeg", ".jpe", ".heic", ".heif", ".hif", ".png", ".webp", ".gif", ".thm", ".bmp"})
+OTHER_FILES = frozenset(
+    {
+        *(".xmp", ".xml", ".txt", ".csv", ".ecsv", ".json", ".yaml", ".yml", ".md", ".html", ".log", ".ini", ".db"),
+        *(".mov", ".mp4", ".avi", ".mts", ".m4v", ".mkv", ".wav", ".mp3", ".lrv", ".pdf", ".zip", ".gz", ".tar"),
+        *(".py", ".sh", ".exe", ".dat", ".bak", ".tmp", ".part", ".ctg", ".gpx", ".nmea"),
+    }
+)
+RAW_FILES = frozenset(
+    {
+        *(".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".gpr", ".iiq", ".k25", ".kdc"),
+        *(".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".ori", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2"),
+        *(".srf", ".srw", ".x3f", ".fit", ".fits", ".fts"),
+    }
+)
+
+
+def suffix(path: str) -> str:
+    """The last suffix of a file's name, in small letters."""
+    return os.path.splitext(path)[1].lower()
+
+
+def companions(others: Iterable[str], frames: Iterable[str]) -> dict[str, str]:
+    """Which files go along with which frame: in the same folder, of the same stem, or named after the whole name.
+
+    Parameters
+    ----------
+    others, frames : paths
+
+    Returns
+    -------
+    dict
+        Path of the companion to path of the frame.
+    """
+    by_stem: dict[str, str] = {}
+    for path in sorted(frames):
+        by_stem.setdefault(path.lower(), path)
+        by_stem.setdefault(os.path.splitext(path)[0].lower(), path)
+    found = {}
+    for path in others:
+        frame = by_stem.get(os.path.splitext(path)[0].lower())
+        if frame is not None and frame != path:
+            found[path] = frame
+    return found
+
+
+def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Files that hold a frame which another file holds as well.
+
+    The same content is the same frame. So is other content of the same body, time and settings where it is sure: one
+    body cannot begin two exposures within the time that one of them takes, so equal times are one exposure, if the
+    clock was read to fractions of a second or the files bear the same name (whole seconds could meet by chance when a
+    clock was put back). Of the copies the largest file stays, as one that was cut short is smaller.
+
+    Parameters
+    ----------
+    frames : in order of search
+    hashes : mapping of path to the hash of the content
+
+    Returns
+    -------
+    dict
+        Path of the duplicate to (path of the file that stays, why).
+    """
+    result: dict[str, tuple[str, str]] = {}
+    first: dict[str, CardFrame] = {}
+    unique = []
+    for frame in frames:
+        known = first.setdefault(hashes[frame.path], frame)
+        if known is frame:
+            unique.append(frame)
+        else:
+            result[frame.path] = (known.path, "same content as")
+    moments: dict[tuple[object, ...], list[CardFrame]] = defaultdict(list)
+    for frame in unique:
+        facts = frame.facts
+        long_enough = (facts.exposure_s or 0.0) >= (0.01 if facts.subsecond else 1.0)
+        if facts.taken is None or facts.serial is None or not long_enough:
+            continue
+        stem = "" if facts.subsecond else os.path.splitext(os.path.basename(frame.path))[0].lower()
+        moments[(frame.body, facts.taken, facts.exposure_s, facts.sensitivity, facts.f_number, stem)].append(frame)
+    for copies in moments.values():
+        if len(copies) < 2:
+            continue
+        stays = max(copies, key=lambda f: (f.size, -frames.index(f)))
+        for frame in copies:
+            if frame is not stays:
+                result[frame.path] = (
+                    stays.path,
+                    "same body, time and settings (other bytes: a copy cut short or converted) as",
+                )
+    # what is a duplicate of a duplicate is one of the file that stays
+    return {path: (result[to][0] if to in result else to, why) for path, (to, why) in result.items()}

@@ -1,0 +1,95 @@
+"""What was learned of each file, kept between calls, so that a card is read once.
+
+A record is valid for one path, size and time of change. It holds nothing of the settings: what depends on them is
+derived anew each time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from pipeline.card.frame import Facts
+from pipeline.card.looks import Look
+from pipeline.files import read_json, write_json
+
+# Raise it when what is kept, or how it is found, changes.
+FORM = 1
+
+
+@dataclass(frozen=True)
+class Record:
+    """What is known of one file: the hash of its content, its header, or why it cannot be used, its look, its stars.
+
+    `whole_hash` is the hash of all of the content where that was needed; `stars` are rows of x, y, flux.
+    """
+
+    size: int
+    mtime_ns: int
+    hash: str
+    facts: Facts | None = None
+    unreadable: str | None = None
+    whole_hash: str | None = None
+    preview: float | None = None
+    preview_seen: bool = False
+    look: Look | None = None
+    broken: str | None = None  # why it could not be decoded
+    damage: str | None = None  # what is wrong with pixels that could be decoded all the same
+    stars: tuple[tuple[float, float, float], ...] | None = None
+    solved: dict[str, Any] | None = None  # where the stars were solved; empty where that failed
+
+
+class Memory:
+    """The records of a card, by path; those asked for or kept since it was opened are the ones saved."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._old: dict[str, Record] = {}
+        self._kept: dict[str, Record] = {}
+        try:
+            content = read_json(path)
+            if content["form"] == FORM:
+                self._old = {name: _record(item) for name, item in content["files"].items()}
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            pass  # a cache: what cannot be read is learned again
+
+    def recall(self, path: str, size: int, mtime_ns: int) -> Record | None:
+        """The record of a file, if it is unchanged."""
+        record = self._kept.get(path) or self._old.get(path)
+        if record is None or (record.size, record.mtime_ns) != (size, mtime_ns):
+            return None
+        self._kept[path] = record
+        return record
+
+    def keep(self, path: str, record: Record) -> None:
+        """Remember a record."""
+        self._kept[path] = record
+
+    def __getitem__(self, path: str) -> Record:
+        return self._kept[path]
+
+    def change(self, path: str, **values: Any) -> Record:
+        """Remember more of a file."""
+        self._kept[path] = replace(self._kept[path], **values)
+        return self._kept[path]
+
+    def save(self) -> None:
+        """Write the records, if any changed."""
+        files = {}
+        for path in sorted(self._kept):
+            files[path] = {key: value for key, value in asdict(self._kept[path]).items() if value is not None}
+        write_json(self._path, {"form": FORM, "files": files}, only_if_changed=True)
+
+
+def _record(content: dict[str, Any]) -> Record:
+    facts, look, stars = content.pop("facts", None), content.pop("look", None), content.pop("stars", None)
+    return Record(
+        facts=None if facts is None else Facts(**facts),
+        look=None if look is None else Look(**look),
+        stars=None if stars is None else tuple((x, y, flux) for x, y, flux in stars),
+        **content,
+    )
+
+
+__all__ = ["Memory", "Record"]

@@ -1,0 +1,226 @@
+"""From sorted frames to the plan: scenes, calibration sets and batches, under names that last."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from pipeline.card.batches import batches_of
+from pipeline.card.calibration_sets import (
+    CalibrationSet,
+    group_darks,
+    group_flats,
+    match_darks,
+    match_flats,
+    set_prefix,
+)
+from pipeline.card.frame import CardFrame, in_order, taken_text
+from pipeline.card.pointing import Looker, Piece
+from pipeline.card.scenes import by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
+from pipeline.config import Trip
+from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan
+
+# Pauses of 0.9 to 1.3 exposures after most exposures of a second and more: the camera takes its own darks.
+OWN_DARK_PAUSE = (0.9, 1.3)
+OWN_DARK_SHARE = 0.7
+OWN_DARK_FRAMES = 4
+
+
+@dataclass(frozen=True)
+class Before:
+    """What an earlier inventory has decided: names by frame id, other names that are in use, and whether it was made
+    with the same settings, so that its division of scenes may stand."""
+
+    scenes: Mapping[str, str] = field(default_factory=dict)
+    sets: Mapping[str, str] = field(default_factory=dict)
+    used: frozenset[str] = frozenset()
+    same_settings: bool = True
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The plan, and what is to be said about it."""
+
+    batches: list[Batch]
+    scenes: list[ScenePlan]
+    sets: list[DarkSet]
+    warnings: list[str]
+
+
+def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: Before) -> Plan:
+    """Plan the frames of known kind.
+
+    Parameters
+    ----------
+    frames : lights, darks, flats and biases
+    trip : Trip
+    looker : Looker
+        For where the lights point.
+    before : Before
+    """
+    frames = list(frames)
+    settings = trip.inventory
+    sets = _calibration_sets(frames, trip, before)
+    lights = [f for f in frames if f.kind == "light"]
+    pieces, names, hand_made = _pieces(lights, trip, looker, before)
+
+    batches: list[Batch] = []
+    scenes = []
+    for piece, name in sorted(zip(pieces, names, strict=True), key=lambda item: _scene_order(item[0].frames)):
+        members = list(piece.frames)
+        own = batches_of(name, members, trip.limits.frames_per_job)
+        batches += [Batch(key, "light", _planned(of, trip)) for key, of in own.items()]
+        dark, dark_why = match_darks(members, sets, settings.exposure_tolerance, settings.temperature_tolerance_c)
+        flat, flat_why = match_flats(members, sets)
+        hand = trip.scenes.get(name)
+        scenes.append(
+            ScenePlan(
+                scene=name,
+                batches=tuple(own),
+                frames=_planned(members, trip),
+                keep=tuple(f.id for f in members if named(f, trip.keep)),
+                drop=tuple(f.id for f in members if named(f, trip.drop)),
+                dark_set=None if dark is None else dark.name,
+                dark_why=dark_why,
+                flat_set=None if flat is None else flat.name,
+                flat_why=flat_why,
+                look=_look(piece),
+                notes=tuple(_notes(members, piece, name in hand_made)),
+                title=None if hand is None else hand.title,
+            )
+        )
+    planned_sets = []
+    for each in sets:
+        own = batches_of(each.name, each.frames, trip.limits.frames_per_job)
+        batches += [Batch(key, each.kind, _planned(of, trip)) for key, of in own.items()]
+        planned_sets.append(DarkSet(each.name, each.kind, tuple(own), _planned(each.frames, trip)))
+    return Plan(batches, scenes, planned_sets, _unused_names(frames, trip, {s.scene for s in scenes}))
+
+
+def _pieces(
+    lights: list[CardFrame], trip: Trip, looker: Looker, before: Before
+) -> tuple[list[Piece], list[str], set[str]]:
+    """The scenes' frames and their names; and the names of those made by hand."""
+    wanted = {name: scene.frames for name, scene in trip.scenes.items() if scene.frames}
+    by_name, rest = by_hand(lights, wanted)
+    pause_s = 60 * trip.inventory.pause_min
+    found: list[Piece] = []
+    for group in by_settings(rest, pause_s):
+        for run in by_pauses(group, pause_s):
+            found += looker.pieces(run, trip.inventory.overlap, before.scenes if before.same_settings else {})
+    names = name_groups(
+        [p.frames for p in found],
+        [scene_prefix(p.frames) for p in found],
+        {id_: name for id_, name in before.scenes.items() if name not in wanted},
+        before.used | set(wanted),
+    )
+    made = [_hand_piece(frames, looker) for frames in by_name.values()]
+    return [*made, *found], [*by_name, *names], set(by_name)
+
+
+def _hand_piece(frames: list[CardFrame], looker: Looker) -> Piece:
+    """A scene made by hand is not divided, but looked at like any other."""
+    pieces = looker.pieces(frames, 1e-6)
+    best = max(pieces, key=lambda p: len(p.frames))
+    return Piece(tuple(frames), best.tracked if len(pieces) == 1 else None, best.solved, "made by hand")
+
+
+def _scene_order(frames: Sequence[CardFrame]) -> tuple[bool, str, str]:
+    first = frames[0]
+    return (first.facts.taken is None, first.facts.taken or "", first.id)
+
+
+def _calibration_sets(frames: list[CardFrame], trip: Trip, before: Before) -> list[CalibrationSet]:
+    settings = trip.inventory
+    groups = group_darks(
+        (f for f in frames if f.kind in ("dark", "bias")),
+        settings.exposure_tolerance,
+        settings.temperature_tolerance_c,
+    )
+    groups += group_flats(f for f in frames if f.kind == "flat")
+    names = name_groups(groups, [set_prefix(g) for g in groups], before.sets)
+    return [CalibrationSet(name, g[0].kind, tuple(g)) for name, g in zip(names, groups, strict=True)]
+
+
+def _planned(frames: Iterable[CardFrame], trip: Trip) -> tuple[PlannedFrame, ...]:
+    result = []
+    for frame in in_order(frames):
+        facts = frame.facts
+        taken, utc = taken_text(facts, trip.site.utc_offset_hours)
+        result.append(
+            PlannedFrame(
+                id=frame.id,
+                file=frame.path,
+                shown=frame.shown,
+                kind=frame.kind,
+                taken=taken,
+                utc=utc,
+                exposure_s=facts.exposure_s,
+                iso=facts.iso,
+                f_number=facts.f_number,
+                focal_mm=facts.focal_mm,
+                temperature_c=facts.temperature_c,
+                camera=facts.camera,
+                camera_subtracted=facts.camera_subtracted,
+            )
+        )
+    return tuple(result)
+
+
+def _look(piece: Piece) -> Look:
+    solved = piece.solved
+    if solved is None:
+        return Look(tracked=piece.tracked)
+    return Look(
+        round(solved.pixel_scale_arcsec, 4),
+        round(solved.centre_ra_deg, 4),
+        round(solved.centre_dec_deg, 4),
+        piece.tracked,
+    )
+
+
+def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool) -> list[str]:
+    notes = [piece.why] if piece.why else []
+    told = {f.facts.camera_subtracted for f in frames}
+    if told == {True, False}:
+        notes.append("some of these frames have been dark-subtracted by the camera, others not")
+    elif told == {None} and has_own_dark_pauses(frames):
+        notes.append(
+            "the pauses are as long as the exposures: the camera may have subtracted darks of its own "
+            "(long-exposure noise reduction), though its tags do not say so"
+        )
+    if hand_made and len({(f.facts.width, f.facts.height, f.body) for f in frames}) > 1:
+        notes.append(
+            "made by hand of frames of several cameras or image sizes; those unlike the reference are set aside"
+        )
+    return notes
+
+
+def has_own_dark_pauses(frames: Sequence[CardFrame]) -> bool:
+    """Whether most pauses between exposures are as long as the exposures, as when a camera takes its own darks."""
+    timed = [(f.start, f.exposure) for f in in_order(frames) if f.start is not None]
+    if len(timed) < OWN_DARK_FRAMES or min(exposure for _, exposure in timed) < 1:
+        return False
+    pauses = np.array([(b[0] - a[0] - a[1]) / a[1] for a, b in itertools.pairwise(timed)])
+    inside = (pauses > OWN_DARK_PAUSE[0]) & (pauses < OWN_DARK_PAUSE[1])
+    return bool(inside.mean() >= OWN_DARK_SHARE)
+
+
+def _unused_names(frames: list[CardFrame], trip: Trip, scenes: set[str]) -> list[str]:
+    """Sentences about names in the trip file that mean nothing on this card: mostly slips of the pen."""
+    sentences = []
+    for key, patterns in (("keep", trip.keep), ("drop", trip.drop)):
+        for pattern in patterns:
+            if not any(named(f, [pattern]) for f in frames if f.kind == "light"):
+                sentences.append(f"trip.yaml: {key}: no light frame is named {pattern!r}")
+    for name, scene in trip.scenes.items():
+        if scene.frames and name not in scenes:
+            sentences.append(
+                f"trip.yaml: scenes.{name}: no light frame is named {' or '.join(map(repr, scene.frames))}"
+            )
+        elif not scene.frames and name not in scenes:
+            sentences.append(f"trip.yaml: scenes.{name}: there is no such scene, and no frames are named to make one")
+    return sentences

@@ -1,0 +1,405 @@
+"""A coarse look at where the camera points: a fixed tripod or a tracker, re-aimed or not, how far the field turns.
+
+Only a few frames of a run are looked at: the first, the last, one in the middle, and between two that point elsewhere
+as many as it takes to find the frame at which the camera was moved.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import Rotation
+
+from pipeline.card.frame import CardFrame
+
+SIDEREAL_RAD_S = 7.2921159e-5  # IERS conventions; Aoki et al. 1982
+
+# Two frames whose attitudes agree this well, fixed to the sky or to the ground, have the same pointing, degrees:
+# refraction, polar error over an hour and the creep of a tripod are smaller, moving a camera by hand is not.
+STEADY_DEG = 0.4
+STEADY_SHARE = 0.01  # or this share of the picture's diagonal, for wide lenses and dithering
+FOCAL_SHARE = 0.03  # solved focal lengths that differ by more were zoomed
+# Frames that follow one another and share less than this of their field are two pointings. A kick moves less.
+REAIMED_OVERLAP = 0.8
+# Frames with more stars than this and nothing in common do point elsewhere; fewer tell nothing.
+STARS_RICH = 25
+# A piece of so few frames between two of the same pointing was kicked or hit by cloud, not re-aimed.
+STRAY_FRAMES = 3
+# Exposure times focal length, s mm, beyond which a fixed camera is out of the question: a trail of 36 um per 500.
+FIXED_LIMIT = 2500.0
+# Long side assumed where nothing tells the size of the sensor, mm.
+SENSOR_MM = 36.0
+# The split leaves room for a reference that is not quite in the middle.
+SPLIT_MARGIN = 0.02
+GRID = 24
+
+
+class CameraModel(Protocol):
+    """What is needed of `pipeline.sky.camera.Camera`."""
+
+    @property
+    def focal_px(self) -> float: ...
+
+    def unproject(self, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]: ...
+    def project(self, vectors: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]: ...
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Where a frame points: `attitude` rotates an ICRS vector into the camera."""
+
+    attitude: Rotation
+    camera: CameraModel
+    pixel_scale_arcsec: float
+    centre_ra_deg: float
+    centre_dec_deg: float
+
+
+@dataclass(frozen=True)
+class Similarity:
+    """b = scale R(rotation) a + shift, px and radians, both measured from the middle of the picture."""
+
+    scale: float
+    rotation: float
+    shift: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class StarView:
+    """What a frame shows: number of stars, and the solution if there is one."""
+
+    stars: NDArray[np.float64]  # (n, 3): x, y, flux; brightest first
+    solved: Solved | None
+
+
+@dataclass(frozen=True)
+class Relation:
+    """How two frames lie to one another; `tracked` None where that cannot be told."""
+
+    overlap: float
+    steady: bool
+    tracked: bool | None = None
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Frames of one pointing, and what was seen of it."""
+
+    frames: tuple[CardFrame, ...]
+    tracked: bool | None
+    solved: Solved | None
+    why: str
+
+
+def overlap_of(to_other: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[ArrayLike, ArrayLike]],
+               width: int, height: int) -> float:  # fmt: skip
+    """Share of a picture's area that falls inside another of the same size, `to_other` mapping pixels."""
+    x, y = np.meshgrid((np.arange(GRID) + 0.5) / GRID * width - 0.5, (np.arange(GRID) + 0.5) / GRID * height - 0.5)
+    a, b = (np.asarray(v) for v in to_other(x.ravel(), y.ravel()))
+    inside = (a > -0.5) & (a < width - 0.5) & (b > -0.5) & (b < height - 0.5)
+    return float(np.mean(inside))
+
+
+def overlap_solved(camera: CameraModel, first: Rotation, second: Rotation, width: int, height: int) -> float:
+    """Share of the first attitude's picture that the second's shows too."""
+    turn = second * first.inv()
+
+    def carry(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[ArrayLike, ArrayLike]:
+        return camera.project(turn.apply(camera.unproject(x, y)))
+
+    with np.errstate(invalid="ignore"):
+        return overlap_of(carry, width, height)
+
+
+def overlap_similar(similarity: Similarity, width: int, height: int) -> float:
+    """Share of a picture's area that is inside the other, by a similarity."""
+    c, s = math.cos(similarity.rotation) * similarity.scale, math.sin(similarity.rotation) * similarity.scale
+    mx, my = (width - 1) / 2, (height - 1) / 2
+
+    def carry(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[ArrayLike, ArrayLike]:
+        u, v = x - mx, y - my
+        return c * u - s * v + similarity.shift[0] + mx, s * u + c * v + similarity.shift[1] + my
+
+    return overlap_of(carry, width, height)
+
+
+def earth_turned(attitude: Rotation, after_s: float) -> Rotation:
+    """Attitude of a camera fixed to the ground, `after_s` seconds later: the sky has turned about the pole."""
+    return attitude * Rotation.from_euler("z", -SIDEREAL_RAD_S * after_s)
+
+
+def relate_solved(a: Solved, b: Solved, after_s: float, width: int, height: int) -> Relation:
+    """Relation of two solved frames, the second `after_s` seconds later."""
+    overlap = overlap_solved(a.camera, a.attitude, b.attitude, width, height)
+    diagonal = math.degrees(2 * math.atan(math.hypot(width, height) / 2 / a.camera.focal_px))
+    tolerance = max(STEADY_DEG, STEADY_SHARE * diagonal)
+    from_sky = math.degrees((b.attitude * a.attitude.inv()).magnitude())
+    from_ground = math.degrees((b.attitude * earth_turned(a.attitude, after_s).inv()).magnitude())
+    zoomed = abs(b.camera.focal_px / a.camera.focal_px - 1) > FOCAL_SHARE
+    steady = not zoomed and min(from_sky, from_ground) < tolerance
+    tracked = None
+    turned = math.degrees(abs(SIDEREAL_RAD_S * after_s))
+    if steady and turned > 0.05 and abs(from_sky - from_ground) > 0.5 * turned:
+        tracked = from_sky < from_ground
+    return Relation(0.0 if zoomed else overlap, steady, tracked)
+
+
+def relate_similar(similarity: Similarity, after_s: float, width: int, height: int) -> Relation:
+    """Relation of two frames matched star by star."""
+    overlap = overlap_similar(similarity, width, height)
+    zoomed = abs(similarity.scale - 1) > FOCAL_SHARE
+    half = math.hypot(width, height) / 2
+    moved = math.hypot(*similarity.shift) + half * abs(similarity.rotation)
+    # at the least, at the pole, a fixed camera's corners move by this; the field's middle moves more anywhere else
+    least = half * SIDEREAL_RAD_S * abs(after_s)
+    tracked = True if least > 20 and moved < 0.3 * least else None
+    return Relation(0.0 if zoomed else overlap, not zoomed and overlap > 0.9, tracked)
+
+
+class Looker:
+    """Relates frames of a run to one another, looking at each at most once.
+
+    Parameters
+    ----------
+    view : callable
+        Gives the `StarView` of a frame, or None where it cannot be looked at.
+    match : callable
+        Gives the `Similarity` from one star list (n, 3) to another, or None.
+    """
+
+    def __init__(
+        self,
+        view: Callable[[CardFrame], StarView | None],
+        match: Callable[[NDArray[np.float64], NDArray[np.float64], int, int], Similarity | None],
+    ) -> None:
+        self._view, self._match = view, match
+        self._views: dict[str, StarView | None] = {}
+        self._relations: dict[tuple[str, str], Relation | None] = {}
+
+    def view(self, frame: CardFrame) -> StarView | None:
+        """The stars of a frame."""
+        if frame.id not in self._views:
+            self._views[frame.id] = self._view(frame)
+        return self._views[frame.id]
+
+    def relate(self, a: CardFrame, b: CardFrame) -> Relation | None:
+        """How two frames lie to one another; None where that cannot be told."""
+        key = (a.id, b.id)
+        if key not in self._relations:
+            self._relations[key] = self._relate(a, b)
+        return self._relations[key]
+
+    def _relate(self, a: CardFrame, b: CardFrame) -> Relation | None:
+        first, second = self.view(a), self.view(b)
+        if first is None or second is None:
+            return None
+        width, height = a.facts.width, a.facts.height
+        after = (b.start or 0.0) - (a.start or 0.0) if a.start is not None and b.start is not None else 0.0
+        if first.solved is not None and second.solved is not None:
+            return relate_solved(first.solved, second.solved, after, width, height)
+        similarity = self._match(first.stars, second.stars, width, height)
+        if similarity is not None:
+            return relate_similar(similarity, after, width, height)
+        if min(len(first.stars), len(second.stars)) >= STARS_RICH:
+            return Relation(0.0, False)
+        return None
+
+    def rich(self, frame: CardFrame) -> bool:
+        """Whether a frame shows enough to tell where it points."""
+        view = self.view(frame)
+        return view is not None and (view.solved is not None or len(view.stars) >= STARS_RICH)
+
+    # ---- cutting a run
+
+    def _telling(self, run: Sequence[CardFrame], low: int, high: int, near: int) -> int | None:
+        """The place nearest to `near`, from `low` to `high`, of a frame that tells where it points; a few are tried."""
+        tried = sorted(range(max(low, near - 2), min(high, near + 2) + 1), key=lambda n: (abs(n - near), n))
+        return next((n for n in tried if self.rich(run[n])), None)
+
+    def cuts(self, run: Sequence[CardFrame]) -> list[int]:
+        """Places at which a new pointing begins."""
+        last = len(run) - 1
+        anchors = [self._telling(run, 0, last, n) for n in sorted({0, last // 2, last})]
+        known = sorted({n for n in anchors if n is not None})
+        found: list[int] = []
+        for a, b in itertools.pairwise(known):
+            found += self._cuts_between(run, a, b)
+        return self._without_strays(run, sorted(set(found)))
+
+    def _cuts_between(self, run: Sequence[CardFrame], a: int, b: int) -> list[int]:
+        relation = self.relate(run[a], run[b])
+        if relation is None or relation.steady:
+            return []
+        if b - a == 1:
+            return [b] if relation.overlap < REAIMED_OVERLAP else []
+        middle = self._telling(run, a + 1, b - 1, (a + b) // 2)
+        if middle is None:
+            return [b] if relation.overlap < REAIMED_OVERLAP else []
+        return self._cuts_between(run, a, middle) + self._cuts_between(run, middle, b)
+
+    def _without_strays(self, run: Sequence[CardFrame], cuts: list[int]) -> list[int]:
+        """Leave out cuts around a few frames between two stretches of the same pointing, and around lone frames at
+        the ends that nothing but a failed match puts elsewhere."""
+        kept = list(cuts)
+        n = 0
+        while n + 1 < len(kept):
+            begin, end = kept[n], kept[n + 1]
+            if end - begin <= STRAY_FRAMES:
+                across = self.relate(run[begin - 1], run[end])
+                if across is not None and (across.steady or across.overlap >= REAIMED_OVERLAP):
+                    del kept[n : n + 2]
+                    continue
+            n += 1
+        for cut, lone, beside in ((1, 0, 1), (len(run) - 1, len(run) - 1, len(run) - 2)):
+            if cut in kept and len(run) > 2:
+                a, b = self.view(run[lone]), self.view(run[beside])
+                if a is None or b is None or a.solved is None or b.solved is None:
+                    kept.remove(cut)
+        return kept
+
+    def pieces(self, run: Sequence[CardFrame], overlap: float, before: Mapping[str, str] | None = None) -> list[Piece]:
+        """Divide a run where the camera was re-aimed, then evenly where the field turns out of the frame.
+
+        Parameters
+        ----------
+        run : frames of the same settings in order of time, without a long pause
+        overlap : share of the picture that every frame must have in common with the middle of its piece
+        before : mapping of frame id to the name of the scene that it was in; an even division that still holds is
+            kept, so that a new frame does not move all the others
+        """
+        bounds = [0, *self.cuts(run), len(run)]
+        result = []
+        for begin, end in itertools.pairwise(bounds):
+            result += self._split(run[begin:end], overlap, before or {})
+        return result
+
+    def _split(self, frames: Sequence[CardFrame], overlap: float, before: Mapping[str, str]) -> list[Piece]:
+        last = len(frames) - 1
+        places = [self._telling(frames, 0, last, n) for n in (0, last // 2, last)]
+        first, middle, end = (None if n is None else frames[n] for n in places)
+        tracked: bool | None = None
+        if first is not None and end is not None and first is not end:
+            relation = self.relate(first, end)
+            tracked = None if relation is None else relation.tracked
+            if tracked is None and relation is not None and relation.overlap > 0 and beyond_fixed(first):
+                tracked = True
+            if tracked is None and middle is not None and middle is not end:
+                nearer = self.relate(middle, end)
+                tracked = None if nearer is None else nearer.tracked
+        shared, how = self._shared(frames, first, middle, end, tracked)
+        parts = divided_as_before(frames, shared, overlap, before)
+        if parts is None:
+            parts = divided_evenly(frames, shared, min(1.0, overlap + SPLIT_MARGIN))
+        pieces = []
+        for part in parts:
+            near = self._telling(frames, 0, last, (frames.index(part[0]) + frames.index(part[-1])) // 2)
+            view = None if near is None else self.view(frames[near])
+            why = (
+                f"{how}; divided into {len(parts)} so that every frame shares {overlap:.0%} with the middle of its part"
+            )
+            pieces.append(
+                Piece(tuple(part), tracked, None if view is None else view.solved, why if len(parts) > 1 else how)
+            )
+        return pieces
+
+    def _shared(
+        self,
+        frames: Sequence[CardFrame],
+        first: CardFrame | None,
+        middle: CardFrame | None,
+        end: CardFrame | None,
+        tracked: bool | None,
+    ) -> tuple[Callable[[float], float], str]:
+        """What two frames some seconds apart have in common, as a function of the seconds, and how it is known."""
+        facts = frames[0].facts
+        width, height = facts.width, facts.height
+        view = None if middle is None else self.view(middle)
+        if view is not None and view.solved is not None and tracked is False:
+            solved = view.solved
+
+            def turned(after: float) -> float:
+                return overlap_solved(
+                    solved.camera, solved.attitude, earth_turned(solved.attitude, after), width, height
+                )
+
+            return turned, "fixed tripod (solved)"
+        relation = None if first is None or end is None or first is end else self.relate(first, end)
+        if relation is not None and relation.overlap > 0 and first is not None and end is not None:
+            apart = abs((end.start or 0.0) - (first.start or 0.0))
+            lost = 1 - relation.overlap
+
+            def drifted(after: float) -> float:
+                return 1 - lost * after / apart if apart else relation.overlap
+
+            how = "tracked" if tracked else "drift measured from the stars" if tracked is None else "fixed tripod"
+            return drifted, how
+        focal = facts.focal_mm or None
+        if tracked or focal is None or beyond_fixed(frames[0]) or len(frames) == 1:
+            return (lambda after: 1.0), "tracked" if tracked else "movement not known"
+        pixel_mm = facts.pixel_um / 1000 if facts.pixel_um else SENSOR_MM / max(width, height)
+        short = min(width, height) * pixel_mm
+
+        def worst(after: float) -> float:
+            # straight across the short side, at the celestial equator
+            return 1 - focal * math.tan(min(SIDEREAL_RAD_S * after, 1.5)) / short
+
+        return worst, "movement not known, a fixed tripod supposed"
+
+
+def beyond_fixed(frame: CardFrame) -> bool:
+    """Whether the exposure is so long for the focal length that nobody takes it without tracking."""
+    return (frame.facts.focal_mm or 0.0) * frame.exposure > FIXED_LIMIT
+
+
+def divided_evenly(
+    frames: Sequence[CardFrame], shared: Callable[[float], float], overlap: float
+) -> list[list[CardFrame]]:
+    """The fewest parts of equal time in which every frame shares `overlap` with the middle.
+
+    Parameters
+    ----------
+    frames : in order of time
+    shared : callable
+        What two frames so many seconds apart have in common.
+    overlap : share asked for
+    """
+    starts = [f.start for f in frames if f.start is not None]
+    if len(starts) != len(frames) or len(frames) < 2:
+        return [list(frames)]
+    begin, end = starts[0], starts[-1]
+    number = 1
+    while number < len(frames) and shared((end - begin) / number / 2) < overlap:
+        number += 1
+    step = (end - begin) / number
+    parts: list[list[CardFrame]] = [[] for _ in range(number)]
+    for frame, start in zip(frames, starts, strict=True):
+        parts[min(int((start - begin) / step), number - 1) if step else 0].append(frame)
+    return [part for part in parts if part]
+
+
+def divided_as_before(
+    frames: Sequence[CardFrame], shared: Callable[[float], float], overlap: float, before: Mapping[str, str]
+) -> list[list[CardFrame]] | None:
+    """The division that the frames had, new frames joining their neighbours in time; None where it holds no longer."""
+    starts = [f.start for f in frames if f.start is not None]
+    known = [n for n, f in enumerate(frames) if f.id in before]
+    if len(starts) != len(frames) or not known:
+        return None
+    names = []
+    for n, frame in enumerate(frames):
+        nearest = min(known, key=lambda k: (abs(starts[k] - starts[n]), k))
+        names.append(before.get(frame.id, before[frames[nearest].id]))
+    parts: list[list[int]] = [[0]]
+    for n in range(1, len(frames)):
+        if names[n] != names[n - 1]:
+            parts.append([])
+        parts[-1].append(n)
+    in_pieces = len({names[part[0]] for part in parts}) != len(parts)
+    too_long = any(shared((starts[part[-1]] - starts[part[0]]) / 2) < overlap for part in parts)
+    return None if in_pieces or too_long else [[frames[n] for n in part] for part in parts]

@@ -1,0 +1,219 @@
+"""Reading the frames of a card through the decoder: headers, looks, stars, each once."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.card.frame import CardFrame, facts_of
+from pipeline.card.kinds import impression
+from pipeline.card.looks import look_at
+from pipeline.card.memory import Memory, Record
+from pipeline.card.pointing import Solved, StarView
+from pipeline.card.walk import Found, content_hash
+from pipeline.errors import FrameError
+
+# Stars kept of a frame: enough to solve a field and to match two.
+STARS_KEPT = 300
+# Frames larger than this have their stars measured when they are looked at, so that they are decoded once; smaller
+# ones only when they are needed, as most of them are looked at and few are.
+MEASURE_AT_ONCE_PIXELS = 8_000_000
+WORKERS = 2
+
+
+class Reader:
+    """Looks into files. Use as a context manager; decoders are started when first needed.
+
+    Parameters
+    ----------
+    memory : Memory
+        What is known already, and where what is learned goes.
+    open_decoder : callable
+        Gives a decoder (`pipeline.sensor.worker.Decoder`).
+    measure : callable
+        `pipeline.stars.measure.measure_mosaic`.
+    solve : callable
+        `solve(stars, width, height, focal_px)` gives a dictionary that `Solution` is made of, or None.
+    tell : callable, optional
+        Called with the number of files finished, and of files added to what is to be done.
+    """
+
+    def __init__(
+        self,
+        memory: Memory,
+        open_decoder: Callable[[], Any],
+        measure: Callable[..., Any],
+        solve: Callable[[NDArray[np.float64], int, int, float | None], dict[str, Any] | None],
+        restore: Callable[[dict[str, Any]], Solved],
+        tell: Callable[[int, int], None] = lambda done, more: None,
+    ) -> None:
+        self.memory = memory
+        self._open, self._measure, self._solve, self._restore, self._tell = open_decoder, measure, solve, restore, tell
+        self._decoders: list[Any] = []
+        self._free: list[Any] = []
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for decoder in self._decoders:
+            decoder.__exit__(kind, error, trace)
+
+    def _decoder(self) -> Any:
+        with self._lock:
+            if self._free:
+                return self._free.pop()
+        decoder = self._open().__enter__()
+        with self._lock:
+            self._decoders.append(decoder)
+        return decoder
+
+    def _each(self, items: Sequence[Any], work: Callable[[Any, Any], None]) -> None:
+        """Do `work(item, decoder)` for each item, in `WORKERS` threads; decoding runs in processes of its own."""
+        queue = list(reversed(items))
+        errors: list[BaseException] = []
+
+        def go() -> None:
+            decoder = None
+            while not errors:
+                with self._lock:
+                    if not queue:
+                        break
+                    item = queue.pop()
+                try:
+                    decoder = decoder or self._decoder()
+                    work(item, decoder)
+                except BaseException as error:
+                    errors.append(error)
+            if decoder is not None:
+                with self._lock:
+                    self._free.append(decoder)
+
+        threads = [threading.Thread(target=go) for _ in range(min(WORKERS, len(items)))]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        if errors:
+            raise errors[0]
+
+    # ---- headers
+
+    def read_headers(self, files: Sequence[Found]) -> None:
+        """Hash and read the header of each file that is not known unchanged; results are in the memory."""
+        unknown = [f for f in files if self.memory.recall(f.path, f.size, f.mtime_ns) is None]
+        self._tell(0, len(unknown))
+        self._each(unknown, self._read_header)
+
+    def _read_header(self, found: Found, decoder: Any) -> None:
+        record = Record(found.size, found.mtime_ns, "")
+        try:
+            if not found.size:
+                raise FrameError("the file is empty")
+            record = Record(found.size, found.mtime_ns, content_hash(found.path, found.size))
+            facts = facts_of(decoder.metadata(found.path))
+            record = Record(found.size, found.mtime_ns, record.hash, facts)
+        except FrameError as error:
+            record = Record(found.size, found.mtime_ns, record.hash, unreadable=str(error))
+        except OSError as error:
+            # not remembered: a card that was pulled out, or permissions, can be mended without changing the file
+            record = Record(-1, 0, record.hash, unreadable=f"cannot be read ({error.strerror or error})")
+        with self._lock:
+            self.memory.keep(found.path, record)
+        self._tell(1, 0)
+
+    def whole_hash(self, path: str) -> str:
+        """The hash of all of a file's content."""
+        record = self.memory[path]
+        if record.whole_hash is None:
+            record = self.memory.change(path, whole_hash=content_hash(path, record.size, whole=True))
+        return record.whole_hash or ""
+
+    # ---- pixels
+
+    def preview(self, frame: CardFrame) -> float | None:
+        """Mean level of a frame's embedded preview, as a share of white."""
+        record = self.memory[frame.path]
+        if not record.preview_seen:
+            decoder = self._decoder()
+            try:
+                level = decoder.preview_level(frame.path)
+            except (FrameError, OSError):
+                level = None
+            self._free.append(decoder)
+            record = self.memory.change(
+                frame.path, preview=None if level is None else round(float(level) / 255, 4), preview_seen=True
+            )
+        return record.preview
+
+    def look_at_all(self, frames: Sequence[CardFrame]) -> None:
+        """Look at several frames at once."""
+        unknown = [f for f in frames if self.memory[f.path].look is None and self.memory[f.path].broken is None]
+        self._tell(0, len(unknown))
+        self._each(unknown, lambda frame, decoder: self._decode(frame, decoder, None))
+
+    def look(self, frame: CardFrame) -> Any:
+        """The `Look` of a frame; None where it cannot be decoded."""
+        self.look_at_all([frame])
+        return self.memory[frame.path].look
+
+    def broken(self, frame: CardFrame) -> str | None:
+        """Why a frame cannot be decoded, or what is wrong with its pixels; None where it is sound or was not tried."""
+        record = self.memory[frame.path]
+        return record.broken or record.damage
+
+    def _decode(self, frame: CardFrame, decoder: Any, with_stars: bool | None) -> None:
+        try:
+            decoded = decoder.decode(frame.path, frame.id)
+        except FrameError as error:
+            with self._lock:
+                self.memory.change(frame.path, broken=str(error))
+            self._tell(1, 0)
+            return
+        header = decoded.header
+        look = self.memory[frame.path].look
+        if look is None:
+            look = look_at(decoded.pixels, header.cfa, header.black, header.saturation)
+        if with_stars is None:
+            starry = impression(look, frame.facts.exposure_s) == "stars"
+            with_stars = starry and decoded.pixels.size > MEASURE_AT_ONCE_PIXELS
+        stars = None
+        if with_stars:
+            found = self._measure(
+                np.asarray(decoded.pixels), header.cfa, header.black, header.saturation, stars_max=STARS_KEPT
+            )
+            stars = tuple((round(float(s["x"]), 2), round(float(s["y"]), 2), float(f"{s['flux']:.4g}")) for s in found)
+        with self._lock:
+            self.memory.change(
+                frame.path, look=look, damage=decoded.damage, **({} if stars is None else {"stars": stars})
+            )
+        self._tell(1, 0)
+
+    # ---- stars
+
+    def view(self, frame: CardFrame) -> StarView | None:
+        """The stars of a frame and where it points; None where it cannot be decoded."""
+        record = self.memory[frame.path]
+        if record.stars is None and record.broken is None:
+            self._tell(0, 1)
+            self._each([frame], lambda item, decoder: self._decode(item, decoder, True))
+            record = self.memory[frame.path]
+        if record.stars is None:
+            return None
+        stars = np.array(record.stars, np.float64).reshape(-1, 3)
+        if record.solved is None:
+            facts = frame.facts
+            focal_px = None
+            if facts.focal_mm and facts.pixel_um:
+                focal_px = 1000 * facts.focal_mm / facts.pixel_um
+            found = self._solve(stars, facts.width, facts.height, focal_px)
+            record = self.memory.change(frame.path, solved=found or {})
+        return StarView(stars, self._restore(record.solved) if record.solved else None)
