@@ -13,17 +13,15 @@ from scipy import ndimage
 
 from pipeline.colour import curves
 
-# How much of the smooth gradient's brightness is taken out; all of it looks cut out, a bright horizon is real. Its
-# colour
-# goes entirely: it is a cast.
-GRADIENT_SHARE = 0.8
 SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
-NOISE_CODE = (
-    0.014  # what one sigma of the preview's noise may span there: above it grain shows, below faint light is lost
-)
-STRUCTURE_CODE = (
-    0.05  # what the sky's own structure (Milky Way, nebulae, what is left of a gradient) may span, one sigma
-)
+# What one sigma of the preview's noise may span there: above it grain shows, below it faint light is lost.
+NOISE_CODE = 0.014
+# What the sky's own structure (Milky Way, nebulae, with the gradient taken out) may span, one sigma.
+STRUCTURE_CODE = 0.05
+# What is left of the smooth gradient's brightness: at most this share, and at most this span from darkest to brightest.
+# All of it taken out looks cut out, since a bright horizon is real. Its colour goes entirely: it is a cast.
+GRADIENT_LEFT = 0.25
+GRADIENT_CODE = 0.10
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
@@ -137,14 +135,12 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     light = np.array(linear, np.float32)
     unknown = ~np.isfinite(light).all(axis=2)
     surfaces = [gradient(light[..., channel]) for channel in range(3)]
-    left = (1 - GRADIENT_SHARE) * sum(w * s for w, s in zip(LUMINANCE, surfaces, strict=True))
     sky = np.zeros(3)
     for channel in range(3):
         plane = light[..., channel]
-        plane -= surfaces[channel] - left
+        plane -= surfaces[channel]
         sky[channel], _ = robust_level(plane)
         plane -= np.float32(sky[channel])
-    del surfaces, left
     light[unknown] = 0.0
     brightness = light @ LUMINANCE.astype(np.float32)
     noise = max(pixel_noise(brightness), 1e-9)
@@ -152,6 +148,13 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     white = max(float(np.quantile(brightness, 0.9995)), 30 * noise)
     # slope of the encoded curve at the sky
     gain = min(NOISE_CODE / noise, STRUCTURE_CODE / max(structure, 1e-9))
+    smooth_light = np.tensordot(LUMINANCE, np.stack(surfaces), axes=1).astype(np.float32)
+    span = float(np.ptp(smooth_light)) * gain
+    left = min(GRADIENT_LEFT, GRADIENT_CODE / span) if span > 0 else GRADIENT_LEFT
+    del surfaces
+    smooth_light *= np.float32(left)
+    light += smooth_light[..., None]
+    brightness += smooth_light
     softening = _softening(gain, white, TOP_CODE - SKY_CODE)
     code = SKY_CODE + gain * softening * np.arcsinh(brightness / np.float32(softening))
     grey = curves.decode(np.clip(code, 0.0, 1.0)).astype(np.float32)
@@ -168,8 +171,7 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     light -= brightness[..., None]
     light *= factor[..., None]
     _into_range(light, grey)
-    light += grey[..., None]
-    done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, GRADIENT_SHARE, softening, white)
+    done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, 1 - left, softening, white)
     return quantise(light), done
 
 
@@ -191,8 +193,12 @@ def _softening(gain: float, white: float, height: float) -> float:
 
 
 def _into_range(offset: NDArray[np.float32], grey: NDArray[np.float32]) -> None:
-    """Shrink the colour offsets (height, width, 3) from `grey` until they fit into 0..1, in place: saturation is lost,
-    hue and brightness are kept."""
+    """Make `grey` plus the colour offsets (height, width, 3) fit into 0..1, in place in `offset`, which becomes the sum.
+
+    Below black, saturation gives way; above white, brightness does, so that bright stars keep their colour.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
-        room = np.minimum((1 - grey) / offset.max(axis=2), -grey / offset.min(axis=2))
-    offset *= np.clip(np.where(np.isfinite(room), room, 1.0), 0.0, 1.0)[..., None]
+        room = -grey / offset.min(axis=2)
+    offset *= np.clip(np.where(np.isfinite(room), room, 1.0), 0.0, 1.0)[..., None].astype(np.float32)
+    offset += grey[..., None]
+    offset /= np.maximum(offset.max(axis=2), np.float32(1.0))[..., None]

@@ -1,0 +1,340 @@
+"""The step finish: TIFF and preview read back by other programs, and what is stated about them."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+from PIL import Image, ImageCms
+
+from pipeline import finish
+from pipeline.colour import curves
+from pipeline.colour.spaces import BT2020, rgb_to_xyz
+from pipeline.pages.preview import area_mean, gradient, robust_level, stretch
+
+MATRIX = np.array([[0.9, -0.3, -0.1], [-0.45, 1.25, 0.22], [-0.1, 0.2, 0.6]])  # invented, of a usual shape
+BALANCE = np.array([2.0, 1.0, 1.55])
+SATURATION = 15000.0
+
+
+def write_combined(path: Path, planes: np.ndarray, **changes: Any) -> Path:
+    """A combined.fits as combine writes it; a header key given as None is left out."""
+    cards: dict[str, Any] = {"BUNIT": "adu", "SATURATE": SATURATION, "ORIENTAT": 1}
+    cards |= {f"WB_{c}": v for c, v in zip("RGB", BALANCE, strict=True)}
+    cards |= {f"CM{i // 3 + 1}{i % 3 + 1}": v for i, v in enumerate(MATRIX.ravel())}
+    noise = changes.pop("noise", 3.0)
+    header = fits.Header()
+    for key, value in (cards | changes).items():
+        if value is not None:
+            header[key] = value
+    hdus = [fits.PrimaryHDU(planes.astype(np.float32), header)]
+    if noise is not None:
+        hdus.append(fits.ImageHDU(np.full((3, 8, 8), noise, np.float32), name="NOISE"))
+    fits.HDUList(hdus).writeto(path)
+    return path
+
+
+def night(shape: tuple[int, int] = (120, 180), stars: int = 30) -> np.ndarray:
+    """A sky of balanced grey with noise and some stars, camera values above black."""
+    rng = np.random.default_rng(1)
+    y, x = np.mgrid[-8:9, -8:9]
+    light = np.full((shape[0] + 16, shape[1] + 16), 600.0)
+    for _ in range(stars):
+        row, column, peak = rng.integers(shape[0]), rng.integers(shape[1]), 10 ** rng.uniform(2, 4)
+        part = light[row : row + 17, column : column + 17]
+        part += peak * np.exp(-((x - rng.uniform(-0.5, 0.5)) ** 2 + (y - rng.uniform(-0.5, 0.5)) ** 2) / (2 * 1.1**2))
+    light = light[8:-8, 8:-8]
+    planes = light / BALANCE[:, None, None]
+    return np.minimum(planes + rng.normal(0, 3.0, (3, *shape)), SATURATION)
+
+
+def run(tmp_path: Path, combined: Path, *more: str) -> dict[str, Any]:
+    status = finish.main(
+        [
+            *("--combined", str(combined)),
+            *("--tiff", str(tmp_path / "o.tif")),
+            *("--preview", str(tmp_path / "o.jpg")),
+            *("--figures", str(tmp_path / "o.json")),
+            *more,
+        ]
+    )
+    assert status == 0
+    content: dict[str, Any] = json.loads((tmp_path / "o.json").read_text())
+    return content
+
+
+def linear_of(path: Path, figures: dict[str, Any]) -> np.ndarray:
+    """Camera values that the TIFF holds, worked back by hand."""
+    codes = tifffile.imread(path) / 65535
+    rgb = curves.decode(codes) * (1 + figures["pedestal"]) - figures["pedestal"]
+    to_xyz = rgb_to_xyz(BT2020)
+    seen = MATRIX @ np.array([0.3127 / 0.3290, 1, (1 - 0.3127 - 0.3290) / 0.3290])
+    camera_to_xyz = np.linalg.inv(MATRIX / seen[:, None])
+    camera = rgb @ (np.linalg.inv(camera_to_xyz) @ to_xyz).T / BALANCE
+    result: np.ndarray = np.moveaxis(camera, -1, 0) * figures["white_level"]
+    return result
+
+
+def test_tiff_carries_the_linear_values(tmp_path: Path) -> None:
+    """Undoing curve, pedestal, matrix and balance by hand gives the combined values to half a code or so."""
+    planes = night()
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes))
+    back = linear_of(tmp_path / "o.tif", figures)
+    plain = (planes * BALANCE[:, None, None] < 0.5 * SATURATION).all(axis=0)
+    # one code at the sky is 1/50 of sigma here; the inverse matrix widens half a code of each channel
+    assert np.abs(back - planes)[:, plain & (planes[1] < 1000)].max() < 0.15
+    np.testing.assert_allclose(back[:, plain], planes[:, plain], rtol=2e-3)
+
+
+def test_tiff_tags(tmp_path: Path) -> None:
+    """16-bit RGB, profile in tag 34675 of type UNDEFINED, software, description and resolution, and no date."""
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", night()))
+    with tifffile.TiffFile(tmp_path / "o.tif") as tiff:
+        tags = tiff.pages[0].tags
+        assert tags[34675].dtype == tifffile.DATATYPE.UNDEFINED
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(tags[34675].value))
+        assert "BT.2020" in ImageCms.getProfileName(profile)
+        assert tags["BitsPerSample"].value == (16, 16, 16)
+        assert tags["SamplesPerPixel"].value == 3
+        assert tags["PhotometricInterpretation"].value == 2
+        assert tags["Compression"].value == 1
+        assert tags["XResolution"].value == (300, 1)
+        assert tags["Software"].value.startswith("moonless ")
+        assert "pedestal" in tags["ImageDescription"].value
+        assert 306 not in tags
+        assert tiff.pages[0].shape == (120, 180, 3)
+    assert (figures["width"], figures["height"]) == (180, 120)
+
+
+def test_other_readers_agree_on_the_tiff(tmp_path: Path) -> None:
+    """imagecodecs reads the same 16-bit numbers, and Pillow opens it with the profile (its pixels in 8 bits only)."""
+    import imagecodecs
+
+    run(tmp_path, write_combined(tmp_path / "c.fits", night()))
+    codes = tifffile.imread(tmp_path / "o.tif")
+    np.testing.assert_array_equal(imagecodecs.tiff_decode((tmp_path / "o.tif").read_bytes()), codes)
+    with Image.open(tmp_path / "o.tif") as image:
+        assert image.size == (180, 120)
+        assert len(image.info["icc_profile"]) > 300
+        assert np.abs(np.asarray(image, int) - (codes >> 8)).max() <= 1
+
+
+def test_no_posterisation(tmp_path: Path) -> None:
+    """The noise of a deep, dark sky spans at least ten codes a sigma, as stated and as found in the file."""
+    planes = np.random.default_rng(3).normal(40.0, 0.25, (3, 400, 400)) / BALANCE[:, None, None]
+    planes += np.random.default_rng(4).normal(0, 0.25, planes.shape)
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes, noise=None))
+    codes = tifffile.imread(tmp_path / "o.tif").reshape(-1, 3).astype(float)
+    assert min(figures["codes_per_sigma"]) >= 10
+    np.testing.assert_allclose(codes.std(axis=0), figures["codes_per_sigma"], rtol=0.05)
+
+
+@pytest.mark.parametrize("sky", [0.0, -5.0, 2.0])
+def test_negative_noise_is_not_cut(tmp_path: Path, sky: float) -> None:
+    """Where the sky is at or below zero a pedestal holds all noise above black, and the mean comes back unbiased."""
+    planes = np.random.default_rng(5).normal(sky, 3.0, (3, 200, 200))
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes))
+    assert figures["pedestal"] > 0
+    assert figures["below_black_pixels"] == 0
+    assert tifffile.imread(tmp_path / "o.tif").min() > 0
+    np.testing.assert_allclose(
+        linear_of(tmp_path / "o.tif", figures).mean(axis=(1, 2)), planes.mean(axis=(1, 2)), atol=0.02
+    )
+
+
+def test_bright_sky_needs_no_pedestal_and_is_kept(tmp_path: Path) -> None:
+    """A sky far above its noise gets no pedestal; its gradient stands in the TIFF as it was."""
+    planes = night() + np.linspace(0, 400, 180) / BALANCE[:, None, None]
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes))
+    assert figures["pedestal"] == 0.0
+    back = linear_of(tmp_path / "o.tif", figures)
+    rise = np.median(back[1][:, -10:]) - np.median(back[1][:, :10])
+    assert rise == pytest.approx(400 * 170 / 180, rel=0.03)
+
+
+def test_saturated_star_is_not_magenta(tmp_path: Path) -> None:
+    """The core of a saturated white star comes out neutral to 5 %, where full pixels times multipliers are magenta."""
+    y, x = np.mgrid[0:60, 0:60] - 30.0
+    light = 500.0 + 80_000 * np.exp(-(x**2 + y**2) / (2 * 1.4**2))
+    planes = np.minimum(light / BALANCE[:, None, None], SATURATION)
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes))
+    core = curves.decode(tifffile.imread(tmp_path / "o.tif")[30, 30] / 65535)
+    assert core.max() == pytest.approx(1.0, abs=1e-4)
+    assert core.min() > 0.95
+    assert (figures["saturated_cores"], figures["saturated_cores_neutral"]) == (1, 0)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_orientation_is_applied(tmp_path: Path, orientation: int) -> None:
+    """TIFF and preview are turned as Pillow turns a picture of that Exif orientation."""
+    from PIL import ImageOps
+
+    planes = np.full((3, 24, 36), 600.0) / BALANCE[:, None, None]
+    planes[:, 2:8, 3:12] *= 5
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes, ORIENTAT=orientation))
+    mark = Image.fromarray((planes[1] > 1000).astype(np.uint8) * 255)
+    exif = mark.getexif()
+    exif[274] = orientation
+    held = io.BytesIO()
+    mark.save(held, format="png", exif=exif)
+    want = np.asarray(ImageOps.exif_transpose(Image.open(held))) > 0
+    codes = tifffile.imread(tmp_path / "o.tif")
+    np.testing.assert_array_equal(codes[..., 1] > codes[..., 1].min(), want)
+    with Image.open(tmp_path / "o.jpg") as preview:
+        assert preview.size == want.shape[::-1]
+    assert figures["orientation"] == orientation
+
+
+def test_same_input_same_bytes(tmp_path: Path) -> None:
+    """Two runs, with one thread and with two, write the same TIFF, preview and figures."""
+    combined = write_combined(tmp_path / "c.fits", night((700, 300)))
+    run(tmp_path, combined, "--threads", "1")
+    first = [(tmp_path / name).read_bytes() for name in ("o.tif", "o.jpg", "o.json")]
+    run(tmp_path, combined, "--threads", "2")
+    assert [(tmp_path / name).read_bytes() for name in ("o.tif", "o.jpg", "o.json")] == first
+
+
+def test_missing_values_take_the_sky(tmp_path: Path) -> None:
+    """Pixels without a value get the sky's colour and are counted, in the TIFF and in the preview."""
+    planes = night()
+    planes[:, 50:60, 60:80] = np.nan
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes))
+    assert figures["without_value_pixels"] == 200
+    codes = tifffile.imread(tmp_path / "o.tif")[55, 70]
+    assert np.abs(codes.astype(int) - figures["sky_code"]).max() <= 2
+
+
+def test_little_is_known(tmp_path: Path) -> None:
+    """Without balance, matrix, saturation and noise plane a grey picture comes out, and each gap is stated."""
+    names = [*(f"WB_{c}" for c in "RGB"), *(f"CM{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3)), "SATURATE", "BUNIT"]
+    figures = run(
+        tmp_path, write_combined(tmp_path / "c.fits", night((400, 600), 600), noise=None, **dict.fromkeys(names))
+    )
+    assert "grey on average over the light of the stars" in figures["white_balance_from"]
+    np.testing.assert_allclose(figures["white_balance"], BALANCE / BALANCE.min(), rtol=0.05)
+    assert figures["matrix_from"].startswith("none known")
+    assert "not known" in figures["white_level_from"]
+    assert "not known" in figures["saturated_cores_how"]
+
+
+def test_monochrome_stays_grey(tmp_path: Path) -> None:
+    """Three equal planes without balance come out grey to one code."""
+    names = [*(f"WB_{c}" for c in "RGB"), *(f"CM{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3))]
+    planes = np.repeat(night()[1:2], 3, axis=0)
+    run(tmp_path, write_combined(tmp_path / "c.fits", planes, **dict.fromkeys(names)))
+    codes = tifffile.imread(tmp_path / "o.tif").astype(int)
+    assert np.ptp(codes, axis=2).max() <= 1
+
+
+def test_preview_size_and_form(tmp_path: Path) -> None:
+    """The preview's long side is the setting, 4:4:4, with an sRGB profile and no Exif; small pictures stay small."""
+    (tmp_path / "trip.yaml").write_text("finish: {preview_px: 250}\n")
+    run(tmp_path, write_combined(tmp_path / "c.fits", night((400, 600))), "--project", str(tmp_path))
+    with Image.open(tmp_path / "o.jpg") as preview:
+        assert preview.size == (250, 167)
+        assert preview.layer == [("R", 1, 1, 0)] or {layer[1:3] for layer in preview.layer} == {(1, 1)}
+        assert "icc_profile" in preview.info
+        assert not preview.getexif()
+
+
+def test_preview_sky_is_neutral_and_dark() -> None:
+    """An orange sky with a gradient becomes a neutral dark grey, even to a few codes from corner to corner."""
+    rng = np.random.default_rng(7)
+    y, x = np.mgrid[0:200, 0:300] / 300.0
+    base = (0.05 + 0.04 * y + 0.02 * x)[..., None] * np.array([1.4, 1.0, 0.7])
+    picture, done = stretch(base + rng.normal(0, 4e-4, base.shape))
+    corners = np.array(
+        [picture[a, b].reshape(-1, 3).mean(0) for a in (np.s_[:40], np.s_[-40:]) for b in (np.s_[:40], np.s_[-40:])]
+    )
+    assert np.ptp(corners, axis=1).max() < 2.0
+    assert 20 < corners.mean() < 60
+    assert np.ptp(corners.mean(axis=1)) < 28
+    assert done.noise == pytest.approx(4e-4 * np.sqrt(0.2126**2 + 0.7152**2 + 0.0722**2), rel=0.05)
+
+
+def test_preview_keeps_star_colours() -> None:
+    """Stars of red, white and blue keep their order of colours over a range of a hundred in brightness."""
+    rng = np.random.default_rng(8)
+    light = np.full((120, 160, 3), 0.02) + rng.normal(0, 2e-4, (120, 160, 3))
+    y, x = np.mgrid[0:120, 0:160]
+    for n, colour in enumerate(([1.0, 0.7, 0.4], [1.0, 1.0, 1.0], [0.6, 0.8, 1.0])):
+        for m, peak in enumerate((0.02, 0.2, 1.5)):
+            shape = np.exp(-((x - 30 - 50 * n) ** 2 + (y - 20 - 40 * m) ** 2) / 8)
+            light += peak * shape[..., None] * np.array(colour)
+    picture, _ = stretch(light)
+    for m in range(3):
+        red, white, blue = (picture[20 + 40 * m, 30 + 50 * n].astype(int) for n in range(3))
+        assert red[0] - red[2] > 25
+        assert blue[2] - blue[0] > 12
+        assert np.ptp(white) < 12
+
+
+@pytest.mark.parametrize("light", [np.zeros((30, 40, 3)), np.full((30, 40, 3), np.nan), np.ones((1, 1, 3))])
+def test_preview_of_nothing(light: np.ndarray) -> None:
+    """An empty, unknown or one-pixel picture gives an even grey and no warning."""
+    picture, _ = stretch(light)
+    assert picture.shape == light.shape
+    assert np.ptp(picture) == 0
+
+
+def test_area_mean_counts_known_pixels_only() -> None:
+    """Block means leave out what is not finite; a block of nothing is NaN; ragged edges are left out."""
+    values = np.arange(3 * 5 * 7, dtype=np.float32).reshape(3, 5, 7)
+    values[0, 0, 0] = np.nan
+    values[1, :2, :2] = np.nan
+    small = area_mean(values, 2)
+    assert small.shape == (3, 2, 3)
+    assert small[0, 0, 0] == pytest.approx(np.mean([1, 7, 8]))
+    assert np.isnan(small[1, 0, 0])
+    assert small[2, 1, 2] == pytest.approx(values[2, 2:4, 4:6].mean())
+
+
+def test_robust_level_ignores_stars() -> None:
+    """Level and scatter of a sky with 3 % of bright pixels come out to 2 % of sigma and 3 %."""
+    rng = np.random.default_rng(9)
+    values = rng.normal(100, 5, 100_000)
+    values[:3000] += rng.exponential(500, 3000)
+    level, sigma = robust_level(values)
+    assert level == pytest.approx(100, abs=0.2)
+    assert sigma == pytest.approx(5, rel=0.03)
+
+
+def test_gradient_recovers_a_planted_slope() -> None:
+    """A planted second-order gradient comes back to 3 % under noise, a bright band and black ground."""
+    rng = np.random.default_rng(10)
+    y, x = np.mgrid[0:240, 0:360]
+    planted = 0.3 * (x / 360 - 0.5) + 0.2 * (y / 240 - 0.5) ** 2
+    plane = 1 + planted + rng.normal(0, 0.02, planted.shape)
+    plane[:, 150:170] += 0.3
+    plane[220:, :] = 0.0
+    found = gradient(plane)
+    left, right = found[60:180, 30].mean(), found[60:180, 330].mean()
+    assert right - left == pytest.approx(0.25, rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("write", "text"),
+    [
+        (lambda p: p.write_bytes(b"nonsense"), "cannot be read as the picture that combine writes"),
+        (lambda p: fits.PrimaryHDU(np.zeros((5, 5), np.float32)).writeto(p), "must hold three planes"),
+        (lambda p: fits.PrimaryHDU(np.full((3, 5, 5), np.nan, np.float32)).writeto(p), "holds no pixel with a value"),
+        (lambda p: None, "No such file"),
+    ],
+)
+def test_unusable_input_is_one_sentence(tmp_path: Path, capsys, write, text) -> None:  # type: ignore[no-untyped-def]
+    """What is no combined picture ends with status 1, one sentence and no output files."""
+    write(tmp_path / "c.fits")
+    arguments = ["--combined", str(tmp_path / "c.fits")]
+    for name in ("tiff", "preview", "figures"):
+        arguments += [f"--{name}", str(tmp_path / name)]
+    assert finish.main(arguments) == 1
+    error = capsys.readouterr().err
+    assert text in error
+    assert "Traceback" not in error
+    assert sorted(p.name for p in tmp_path.iterdir()) in ([], ["c.fits"])
