@@ -17,7 +17,7 @@ SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture
 # What one sigma of the preview's noise may span there: above it grain shows, below it faint light is lost.
 NOISE_CODE = 0.014
 # What the sky's own structure (Milky Way, nebulae, with the gradient taken out) may span, one sigma.
-STRUCTURE_CODE = 0.05
+STRUCTURE_CODE = 0.03
 # What is left of the smooth gradient's brightness: at most this share, and at most this span from darkest to brightest.
 # All of it taken out looks cut out, since a bright horizon is real. Its colour goes entirely: it is a cast.
 GRADIENT_LEFT = 0.25
