@@ -269,7 +269,7 @@ def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
 
     Medians of the persistence over windows of 64, 256 and 1,024 rows. A column off by c sigma has a persistence of
     ``c / 2 / sqrt(1.25)`` a frame, as the pixels above and below share it; the columns two away have half of that with
-    the other sign, and are not taken for bad themselves.
+    the other sign, and are not taken for bad themselves. The outermost four columns are not judged.
 
     Parameters
     ----------
@@ -286,23 +286,35 @@ def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
         return bad
     _, spread = clipped(total[:: max(1, height // 256)])
     found: list[tuple[float, int, int, int]] = []
+    least = LINE_LEAST / 2 / float(np.sqrt(1.25)) * frames
     for window in sorted({min(w, height) for w in LINE_WINDOWS}):
         for top in _window_tops(height, window):
-            medians = np.median(total[top : top + window], axis=0)
-            medians -= np.float32(np.median(medians))
-            error = max(1.2533 * spread / np.sqrt(window), clipped(medians)[1])
-            least = LINE_LEAST / 2 / np.sqrt(1.25) * frames
-            size = np.abs(medians)
+            contrast = _beside_contrast(total[top : top + window])
+            halves = [_beside_contrast(total[t : t + window // 2]) for t in (top, top + window - window // 2)]
+            # a column that is bad in one half only is left to shorter windows
+            whole = np.minimum(*(h * np.sign(contrast) for h in halves)) > 0.6 * np.abs(contrast)
+            error = max(1.2533 * spread / float(np.sqrt(window)), clipped(contrast)[1])
+            size = np.abs(contrast)
             padded = np.pad(size, 2)
-            peak = size > np.maximum(padded[:-4], padded[4:]) * 1.2
-            for x in np.nonzero(peak & (size > max(LINE_SIGMA * error, least)))[0]:
-                found.append((-float(size[x] / error), top, window, x))
-    budget = LINE_SHARE_MAX * total.size
+            peak = size > 1.2 * np.maximum(padded[:-4], padded[4:])
+            for x in np.nonzero(peak & whole & (size > max(LINE_SIGMA * error, least)))[0].tolist():
+                found.append((-float(size[x] / error), top, window, x + 4))
+    budget = max(LINE_SHARE_MAX * total.size, max(total.shape))
     for _, top, window, x in sorted(found):
-        if bad.sum() + window > budget and bad.any():
+        if bad.sum() + window > budget:
             break
         bad[top : top + window, x] = True
     return bad
+
+
+def _beside_contrast(rows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Each column's median less that of the columns beside it, four to either side, for all but the outer four.
+
+    Bright stars have broad dark halos in a persistence sum, which fall out so. The columns two away are left out: a bad
+    column has its mirror image there.
+    """
+    near = np.lib.stride_tricks.sliding_window_view(np.median(rows, axis=0), 9)
+    return np.asarray(near[:, 4] - np.median(near[:, [0, 1, 3, 5, 7, 8]], axis=1), np.float32)
 
 
 def _window_tops(height: int, window: int) -> list[int]:
