@@ -26,7 +26,7 @@ from pipeline.card.frame import CardFrame, count, frame_id, set_clocks
 from pipeline.card.kinds import BIAS_EXPOSURE_MAX_S, Sorter, Verdict
 from pipeline.card.memory import Memory
 from pipeline.card.planning import Before, Plan, make_plan
-from pipeline.card.pointing import Looker, Similarity, Solved
+from pipeline.card.pointing import Looker, Similarity, Solved, StarView
 from pipeline.card.reading import Reader
 from pipeline.card.scenes import named
 from pipeline.card.table import facts_row, frame_row, read_before, write_inventory
@@ -99,7 +99,12 @@ def sort_card(project: Path, trip: Trip, reader: Reader, before: Before) -> Sort
     unique = _mark_duplicates(frames, reader, row_of)
     placed = _sort(set_clocks(unique, trip.site.utc_offset_hours), reader, by_hand, row_of, trip)
 
-    looker = Looker(reader.view, match_stars)
+    def match(a: CardFrame, view_a: StarView, b: CardFrame, view_b: StarView) -> Similarity | None:
+        width, height = a.facts.width, a.facts.height
+        found = reader.memory.match(a.id, b.id, lambda: match_stars(view_a.stars, view_b.stars, width, height))
+        return None if found is None else Similarity(*found)
+
+    looker = Looker(reader.view, match)
     plan = make_plan([f for f in placed if f.kind in USABLE], trip, looker, before)
     _note_scenes(plan, {f.id: row_of[f.path] for f in placed})
     return Sorted(list(row_of.values()), placed, plan)
@@ -290,16 +295,18 @@ def restore_solution(content: dict[str, Any]) -> Solved:
     )
 
 
-def match_stars(a: NDArray[np.float64], b: NDArray[np.float64], width: int, height: int) -> Similarity | None:
-    """The similarity between two star lists (n, 3), about the middle of the picture."""
+def match_stars(
+    stars_a: NDArray[np.float64], stars_b: NDArray[np.float64], width: int, height: int
+) -> list[float] | None:
+    """The similarity between two star lists (n, 3), about the middle of the picture: the fields of `Similarity`."""
     from pipeline.sky.match import match_fields
 
-    found = match_fields(a[:, :2], b[:, :2])
+    found = match_fields(stars_a[:, :2], stars_b[:, :2])
     if found is None:
         return None
-    middle = np.array([(width - 1) / 2, (height - 1) / 2])
+    middle = (width - 1) / 2, (height - 1) / 2
     x, y = found.apply(*middle)
-    return Similarity(found.scale, np.radians(found.angle_deg), (float(x) - middle[0], float(y) - middle[1]))
+    return [float(found.scale), float(np.radians(found.angle_deg)), float(x) - middle[0], float(y) - middle[1]]
 
 
 def open_reader(memory: Memory, tell: Callable[[int, int], None] = lambda done, more: None) -> Reader:

@@ -6,6 +6,7 @@ derived anew each time.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -47,10 +48,13 @@ class Memory:
         self._path = path
         self._old: dict[str, Record] = {}
         self._kept: dict[str, Record] = {}
+        self._old_matches: dict[str, list[float] | None] = {}
+        self._matches: dict[str, list[float] | None] = {}
         try:
             content = read_json(path)
             if content["form"] == FORM:
                 self._old = {name: _record(item) for name, item in content["files"].items()}
+                self._old_matches = dict(content["matches"])
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             pass  # a cache: what cannot be read is learned again
 
@@ -74,12 +78,19 @@ class Memory:
         self._kept[path] = replace(self._kept[path], **values)
         return self._kept[path]
 
+    def match(self, first: str, second: str, find: Callable[[], list[float] | None]) -> list[float] | None:
+        """What `find` gives for two frames, by their ids; asked once."""
+        key = f"{first} {second}"
+        if key not in self._matches:
+            self._matches[key] = self._old_matches[key] if key in self._old_matches else find()
+        return self._matches[key]
+
     def save(self) -> None:
         """Write the records, if any changed."""
         files = {}
         for path in sorted(self._kept):
             files[path] = {key: value for key, value in asdict(self._kept[path]).items() if value is not None}
-        write_json(self._path, {"form": FORM, "files": files}, only_if_changed=True)
+        write_json(self._path, {"form": FORM, "files": files, "matches": self._matches}, only_if_changed=True)
 
 
 def _record(content: dict[str, Any]) -> Record:
@@ -90,6 +101,3 @@ def _record(content: dict[str, Any]) -> Record:
         stars=None if stars is None else tuple((x, y, flux) for x, y, flux in stars),
         **content,
     )
-
-
-__all__ = ["Memory", "Record"]

@@ -63,11 +63,12 @@ class Solved:
 
 @dataclass(frozen=True)
 class Similarity:
-    """b = scale R(rotation) a + shift, px and radians, both measured from the middle of the picture."""
+    """b = scale R(rotation) a + (shift_x, shift_y), px and radians, both measured from the middle of the picture."""
 
     scale: float
     rotation: float
-    shift: tuple[float, float]
+    shift_x: float
+    shift_y: float
 
 
 @dataclass(frozen=True)
@@ -124,7 +125,7 @@ def overlap_similar(similarity: Similarity, width: int, height: int) -> float:
 
     def carry(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[ArrayLike, ArrayLike]:
         u, v = x - mx, y - my
-        return c * u - s * v + similarity.shift[0] + mx, s * u + c * v + similarity.shift[1] + my
+        return c * u - s * v + similarity.shift_x + mx, s * u + c * v + similarity.shift_y + my
 
     return overlap_of(carry, width, height)
 
@@ -155,7 +156,7 @@ def relate_similar(similarity: Similarity, after_s: float, width: int, height: i
     overlap = overlap_similar(similarity, width, height)
     zoomed = abs(similarity.scale - 1) > FOCAL_SHARE
     half = math.hypot(width, height) / 2
-    moved = math.hypot(*similarity.shift) + half * abs(similarity.rotation)
+    moved = math.hypot(similarity.shift_x, similarity.shift_y) + half * abs(similarity.rotation)
     # at the least, at the pole, a fixed camera's corners move by this; the field's middle moves more anywhere else
     least = half * SIDEREAL_RAD_S * abs(after_s)
     tracked = True if least > 20 and moved < 0.3 * least else None
@@ -170,13 +171,13 @@ class Looker:
     view : callable
         Gives the `StarView` of a frame, or None where it cannot be looked at.
     match : callable
-        Gives the `Similarity` from one star list (n, 3) to another, or None.
+        Gives the `Similarity` from the stars of one frame to those of another, or None.
     """
 
     def __init__(
         self,
         view: Callable[[CardFrame], StarView | None],
-        match: Callable[[NDArray[np.float64], NDArray[np.float64], int, int], Similarity | None],
+        match: Callable[[CardFrame, StarView, CardFrame, StarView], Similarity | None],
     ) -> None:
         self._view, self._match = view, match
         self._views: dict[str, StarView | None] = {}
@@ -203,7 +204,7 @@ class Looker:
         after = (b.start or 0.0) - (a.start or 0.0) if a.start is not None and b.start is not None else 0.0
         if first.solved is not None and second.solved is not None:
             return relate_solved(first.solved, second.solved, after, width, height)
-        similarity = self._match(first.stars, second.stars, width, height)
+        similarity = self._match(a, first, b, second)
         if similarity is not None:
             return relate_similar(similarity, after, width, height)
         if min(len(first.stars), len(second.stars)) >= STARS_RICH:

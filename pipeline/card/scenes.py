@@ -66,9 +66,9 @@ def by_pauses(frames: Sequence[CardFrame], pause_s: float) -> list[list[CardFram
     """Split frames in order of time where more than `pause_s` lies between the end of one and the start of the next."""
     parts = [[frames[0]]]
     for before, frame in itertools.pairwise(frames):
-        if before.start is not None and frame.start is not None:
-            if frame.start - before.start - before.exposure > pause_s:
-                parts.append([])
+        timed = before.start is not None and frame.start is not None
+        if timed and (frame.start or 0.0) - (before.start or 0.0) - before.exposure > pause_s:
+            parts.append([])
         parts[-1].append(frame)
     return parts
 
