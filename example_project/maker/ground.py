@@ -59,7 +59,7 @@ def ridge(ground: Ground, sway: float = 0.0) -> Floats:
     return crown
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def hide(
     image: NDArray[np.float32],
     colours: NDArray[np.int64],

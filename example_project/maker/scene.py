@@ -50,6 +50,11 @@ Floats = NDArray[np.float64]
 COLOURS = "RGB"
 # a cloud seen from below sends back this share of the sky's own light (town and airglow scattered), times its opacity
 CLOUD_LIGHT = 1.35
+# the field's stars are looked up this often along a scene: the sky turns by 0.8 degrees, less than the margin
+FIELD_STEP_S = 180.0
+# of the stars of a small frame that stands in for a large one only so many are kept: more crowd it as no real
+# frame of its lens is crowded
+PIXELS_PER_STAR = 120
 # Gauss-Legendre nodes of order two, as shares of the exposure about its middle
 TWO_NODES = np.array([-0.5, 0.5]) / np.sqrt(3)
 EXTINCTION_RGB = np.array([EXTINCTION[c] for c in COLOURS])
@@ -77,6 +82,7 @@ class Scenario:
     temperature_c, cooling_c_h : the sensor's at the start, and how fast it cools
     utc_offset_h : the camera clock's zone
     magnitude_limit : stars fainter than this are left out
+    stars_max : only so many of the stars that come near the field, the brightest; None: all of the catalogue
     rest : True where a kicked camera stays where the kick left it
     extinction : False for a sky without air (no extinction, no refraction)
     refraction : False for no refraction
@@ -100,6 +106,7 @@ class Scenario:
     utc_offset_h: float = 0.0
     clock_error_s: float = 0.0
     magnitude_limit: float = 10.0
+    stars_max: int | None = None
     rest: bool = False
     extinction: bool = True
     refraction: bool = True
@@ -192,10 +199,11 @@ class Scenario:
         reach = np.cos(min(self.optics.corner_angle + 0.03, 1.5))
         near = np.zeros(len(stars), bool)
         bright = stars.magnitude <= self.magnitude_limit
-        for index in np.unique(np.linspace(0, self.count - 1, min(self.count, 24)).astype(int)):
+        every = max(1, int(FIELD_STEP_S / self.interval_s))
+        for index in {*range(0, self.count, every), self.count - 1}:
             near |= bright & (stars.vectors @ self.attitude(index, self.middle(index))[2] > reach)
         chosen = np.flatnonzero(near)
-        chosen = chosen[np.argsort(stars.magnitude[chosen], kind="stable")]
+        chosen = chosen[np.argsort(stars.magnitude[chosen], kind="stable")][: self.stars_max]
         part = Stars(stars.source[chosen], stars.vectors[chosen], stars.magnitude[chosen], stars.temperature[chosen])
         lens = self.optics.lens
         light = electrons_of(part.magnitude, part.temperature) * lens.aperture_cm2 * lens.transmission
@@ -475,7 +483,8 @@ def make_scenario(
     interval_s : from start to start; None: exposure and two seconds
     ground : share of the frame that a wooded ridge hides (or a `Ground`)
     ideal_lens : no distortion, aberration, halo, lateral colour or vignetting
-    changes : further fields of `Scenario` (sensor, glow, site, iso, extinction ...)
+    changes : further fields of `Scenario` (sensor, glow, site, iso, extinction, stars_max ...); `stars_max` is a star
+        for every 120 pixels unless given, so that a small frame that stands in for a large one is not crowded
     """
     pitch = 36_000.0 / width if pitch_um is None else pitch_um
     half = float(np.hypot(width, height) / 2)
@@ -499,6 +508,7 @@ def make_scenario(
         "mount": held,
         "ground": Ground(share=ground) if isinstance(ground, (int, float)) and ground else ground or None,
         "faults": dict(faults or {}),
+        "stars_max": width * height // PIXELS_PER_STAR,
         "seed": seed,
     }
     given.update(changes)

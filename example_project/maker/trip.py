@@ -100,6 +100,7 @@ def scenario(name: str, seed: int = 1) -> Scenario:
             utc_offset_h=UTC_OFFSET_H,
             clock_error_s=CLOCK_ERROR_S,
             rest=True,
+            stars_max=14_000,
             seed=seed * 1000 + 1,
         )
     if name == "tracker":
@@ -134,6 +135,7 @@ def scenario(name: str, seed: int = 1) -> Scenario:
             cooling_c_h=1.6,
             utc_offset_h=UTC_OFFSET_H,
             clock_error_s=CLOCK_ERROR_S,
+            stars_max=10_000,
             seed=seed * 1000 + 2,
         )
     raise ValueError(f"scene must be one of {', '.join(SCENES)} (got {name!r})")

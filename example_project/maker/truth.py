@@ -161,7 +161,7 @@ def optics_json(optics: Optics) -> dict[str, Any]:
 
 def optics_from_json(content: dict[str, Any]) -> Optics:
     """What `optics_json` gave."""
-    lens = {
+    lens: dict[str, Any] = {
         k: tuple(tuple(part) if isinstance(part, list) else part for part in v) if isinstance(v, list) else v
         for k, v in content["lens"].items()
     }
