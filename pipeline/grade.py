@@ -108,7 +108,7 @@ def grade_mosaic(
 
 
 def frame_shape(stars: NDArray[Any]) -> dict[str, float]:
-    """FWHM, elongation (1 - minor / major axis) and its angle of a frame, from medians over its sharp-measured stars."""
+    """FWHM, elongation (1 - minor / major axis) and its angle of a frame: medians over its well-measured stars."""
     good = ~stars["saturated"] & (stars["flux"] >= SNR_SHAPE * stars["flux_error"])
     if not good.any():
         return {}

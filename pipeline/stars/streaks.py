@@ -1,4 +1,4 @@
-"""Aircraft and satellites: long thin marks that are no star trails, bright ones from detections, faint ones by Hough."""
+"""Aircraft and satellites: long thin marks that are no star trails, bright ones by detection, faint ones by votes."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def _vote(rows: Any, columns: Any, cosines: Any, sines: Any, offset: int, votes:
     """Add each point to every line through it: votes[k, round(x cos + y sin) + offset]."""
     for n in range(rows.shape[0]):
         for k in range(cosines.shape[0]):
-            votes[k, int(round(columns[n] * cosines[k] + rows[n] * sines[k])) + offset] += 1
+            votes[k, round(columns[n] * cosines[k] + rows[n] * sines[k]) + offset] += 1
 
 
 def _faint_lines(found: Detections) -> list[Streak]:

@@ -38,17 +38,17 @@ _GAIN[1:20] = 1 / 12  # below l = 0.1 the difference above is lost in rounding; 
 
 def trail_variance(length: ArrayLike) -> NDArray[np.float64]:
     """Fitted variance along a motion of `length`, for a star of unit variance."""
-    return np.interp(length, _LENGTH, _VARIANCE)
+    return np.interp(np.asarray(length, np.float64), _LENGTH, _VARIANCE)
 
 
 def trail_length(variance: ArrayLike) -> NDArray[np.float64]:
     """Inverse of `trail_variance`; 0 for variances of 1 and below."""
-    return np.interp(variance, _VARIANCE, _LENGTH)
+    return np.interp(np.asarray(variance, np.float64), _VARIANCE, _LENGTH)
 
 
 def trail_gain(length: ArrayLike) -> NDArray[np.float64]:
     """(`trail_variance` - 1) / length^2."""
-    return np.interp(length, _LENGTH, _GAIN)
+    return np.interp(np.asarray(length, np.float64), _LENGTH, _GAIN)
 
 
 def drawn_out(star: NDArray[Any], motion: NDArray[Any]) -> NDArray[np.float64]:
