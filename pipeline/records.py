@@ -30,10 +30,11 @@ UNREADABLE = (OSError, ValueError, KeyError, TypeError, IndexError, AttributeErr
 
 @dataclass(frozen=True)
 class Rows:
-    """A table as plain rows (None where masked), with its units."""
+    """A table as plain rows (None where masked), with its units and its header's notes."""
 
     rows: tuple[dict[str, Any], ...] = ()
     units: dict[str, str] = field(default_factory=dict)
+    meta: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,9 @@ def read_rows(path: Path) -> Rows:
         table = read_table(path)
         names = table.colnames
         units = {name: str(table[name].unit) for name in names if table[name].unit is not None}
-        return Rows(tuple({k: _plain(v) for k, v in row_values(row, names).items()} for row in table), units)
+        return Rows(
+            tuple({k: _plain(v) for k, v in row_values(row, names).items()} for row in table), units, dict(table.meta)
+        )
 
     return _tolerant(read, path, Rows())
 

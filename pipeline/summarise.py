@@ -89,8 +89,11 @@ def run_trip(arguments: argparse.Namespace) -> None:
     failures = read_failures(project / "work")
     elsewhere = [failure for failure in failures if not any(failure in entry.failures for entry in entries)]
     stale = sorted(p.name for p in results.glob("*/") if p.name not in seen and (p / "scene.json").is_file())
-    inventory = read_rows(results / "inventory.ecsv").rows
-    content = trip_figures(entries, inventory, elsewhere, stale, _settings(trip), versions())
+    table = read_rows(results / "inventory.ecsv")
+    inventory = table.rows
+    found = table.meta.get("warnings")
+    warned = [str(warning) for warning in found] if isinstance(found, list) else []
+    content = trip_figures(entries, inventory, elsewhere, stale, warned, _settings(trip), versions())
     write_json(results / "trip.json", content)
     downloads = [name for name in ("trip.json", "inventory.ecsv") if (results / name).is_file()]
     write_text(results / PAGE, trip_page(content, entries, inventory, downloads))

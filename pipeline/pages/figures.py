@@ -237,18 +237,17 @@ def darks(record: SceneRecord) -> dict[str, Any]:
     """The master dark that was used, or why none."""
     plan, header = record.plan, record.master
     used = plan is not None and plan.dark_set is not None
-    number = next((header[k] for k in ("NDARKS", "NFRAMES", "NCOMBINE", "NUMBER", "NDARK") if k in header), None)
     scales = [row["dark_scale"] for row in record.calibration.rows if isinstance(row.get("dark_scale"), (int, float))]
     subtracted = plan is not None and any(frame.camera_subtracted for frame in plan.frames)
     return {
         "used": used,
         "set": plan.dark_set if plan is not None else None,
         "why": (plan.dark_why if plan is not None else "") or None,
-        "number": number if used else None,
+        "number": header.get("NFRAMES") if used else None,
         "exposure_s": header.get("EXPTIME") if used else None,
         "iso": header.get("ISOSPEED") if used else None,
         "temperature_c": header.get("CCD-TEMP") if used else None,
-        "left_out": next((header[k] for k in ("NOUTLIER", "NLEFTOUT", "OUTLIERS", "LEFTOUT") if k in header), None),
+        "left_out": header.get("NLEFTOUT") if used else None,
         "scale_median": float(statistics.median(scales)) if scales else None,
         "camera_subtracted": subtracted,
     }
@@ -316,6 +315,11 @@ def scene_figures(
         "streaks": sum(streaks) if streaks else None,
         **{key: record.combine.get(key) for key in NOISE_KEYS},
         "darks": darks(record),
+        "flats": {
+            "used": record.plan is not None and record.plan.flat_set is not None,
+            "set": record.plan.flat_set if record.plan is not None else None,
+            "why": (record.plan.flat_why if record.plan is not None else "") or None,
+        },
         "hot_pixels": record.defects,
         "colour": {
             key: record.finish.get(key)

@@ -193,7 +193,7 @@ def _softening(gain: float, white: float, height: float) -> float:
 
 
 def _into_range(offset: NDArray[np.float32], grey: NDArray[np.float32]) -> None:
-    """Make `grey` plus the colour offsets (height, width, 3) fit into 0..1, in place in `offset`, which becomes the sum.
+    """Fit `grey` plus the colour offsets (height, width, 3) into 0..1; `offset` becomes that sum, in place.
 
     Below black, saturation gives way; above white, brightness does, so that bright stars keep their colour.
     """

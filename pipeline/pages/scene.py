@@ -486,6 +486,11 @@ def _dark_facts(figures: Mapping[str, Any]) -> Facts:
         if isinstance(darks["number"], int) and darks["number"] >= 1:
             share = (1 + 1 / darks["number"]) ** 0.5 - 1
             facts.append(("its own noise adds", f"{percent(share)} to one dark-noise-limited frame"))
+    flats = figures["flats"]
+    if flats["used"]:
+        facts.append(("flats", f"{flats['set']}{': ' + flats['why'] if flats['why'] else ''}"))
+    else:
+        facts.append(("flats", f"none used{': ' + flats['why'] if flats['why'] else ''}"))
     hot = figures.get("hot_pixels")
     facts.append(("defective pixels repaired", UNKNOWN if hot is None else number(hot)))
     return facts

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -11,6 +12,7 @@ from pipeline.pages.render import REASON_MEANINGS, page
 from pipeline.pages.scene import noise_gain, warnings
 from pipeline.pages.words import UNKNOWN, count, duration, link, number
 
+GROUPS_MAX = 80
 OTHERS_MAX = 500  # files that are no frames, listed on the page; the rest is in inventory.ecsv
 # kinds of the inventory that are frames of a scene or calibration; anything else is listed with its reason
 FRAME_KINDS = ("light", "dark", "flat", "bias")
@@ -33,6 +35,7 @@ def trip_figures(
     inventory: Sequence[Mapping[str, Any]],
     failures: Sequence[Mapping[str, Any]],
     stale: Sequence[str],
+    card_warnings: Sequence[str],
     settings: Mapping[str, Any],
     versions: Mapping[str, Any],
 ) -> dict[str, Any]:
@@ -44,6 +47,7 @@ def trip_figures(
     inventory : rows of inventory.ecsv
     failures : failures of steps that belong to no scene
     stale : folders of results that no scene of the plan has
+    card_warnings : what the inventory warned of
     settings, versions : as in scene.json
     """
     reasons: Counter[str] = Counter()
@@ -84,6 +88,7 @@ def trip_figures(
         "files": kinds(inventory) if inventory else None,
         "failures": [{k: f.get(k) for k in ("step", "name", "sentence")} for f in failures],
         "results_of_no_scene": list(stale),
+        "warnings": list(card_warnings),
         "settings": dict(settings),
         "versions": dict(versions),
     }
@@ -122,16 +127,12 @@ def trip_page(
     downloads : those of trip.json and inventory.ecsv that stand beside the page
     """
     others = [row for row in inventory if kind_of(row) not in FRAME_KINDS or not _used(row)]
-    grouped = Counter((kind_of(row), _short(row)) for row in inventory)
-    order = {kind: n for n, kind in enumerate(FRAME_KINDS)}
-    table = sorted(
-        grouped.items(), key=lambda item: (order.get(item[0][0], len(order)), item[0][0], -item[1], item[0][1])
-    )
     what = {
         "trip.json": "this page's figures, for programs",
         "inventory.ecsv": "every file found, what it was taken for, and why",
     }
     notes = [f"{failure['step']}: {failure['sentence']}" for failure in content["failures"]]
+    notes += content["warnings"]
     if content["results_of_no_scene"]:
         names = ", ".join(content["results_of_no_scene"])
         notes.append(
@@ -150,7 +151,7 @@ def trip_page(
         ],
         "no_reasons": "None." if entries else "There are no scenes, so there was nothing to set aside.",
         "card_sentence": _card_sentence(content),
-        "kinds": [{"kind": kind, "why": why, "files": number(n)} for (kind, why), n in table[:60]],
+        "kinds": [{"kind": kind, "why": why, "files": number(n)} for kind, why, n in grouped(inventory)[:GROUPS_MAX]],
         "others": [
             {"file": str(row.get("file") or row.get("path") or "–"), "kind": kind_of(row), "why": why_of(row)}
             for row in others[:OTHERS_MAX]
@@ -162,15 +163,40 @@ def trip_page(
 
 
 def _used(row: Mapping[str, Any]) -> bool:
-    """Whether a frame found a place: in a scene or a calibration set; true where the inventory does not tell."""
-    given = [row[key] for key in ("scene", "set", "group") if key in row]
-    return any(given) if given else True
+    """Whether a frame found a place: a light in a scene, a calibration frame in a set."""
+    places = ("scene",) if kind_of(row) == "light" else ("dark_set", "flat_set")
+    return any(row.get(place) for place in places)
 
 
-def _short(row: Mapping[str, Any]) -> str:
-    """The reason without what is particular to one file (its numbers), so that files can be counted by it."""
-    text = why_of(row)
-    return text if len(text) <= 120 else text[:117] + "..."
+def grouped(inventory: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, int]]:
+    """Kind, reason and number of files; reasons that differ in their numbers only are one, with the numbers' range.
+
+    Examples
+    --------
+    >>> grouped([{"kind": "dark", "reason": f"level {n} %"} for n in (3, 1, 2)])
+    [('dark', 'level 1 to 3 %', 3)]
+    """
+    groups: dict[tuple[str, str], list[list[str]]] = {}
+    for row in inventory:
+        why = why_of(row)
+        groups.setdefault((kind_of(row), _NUMBER.sub("\0", why)), []).append(_NUMBER.findall(why))
+    order = {kind: n for n, kind in enumerate(FRAME_KINDS)}
+    result = []
+    for (kind, frame), numbers in groups.items():
+        slots = [_range_text(column) for column in zip(*numbers, strict=True)]
+        parts = frame.split("\0")
+        why = "".join(part + slot for part, slot in zip(parts, [*slots, ""], strict=True))
+        result.append((kind, why, len(numbers)))
+    return sorted(result, key=lambda item: (order.get(item[0], len(order)), item[0], -item[2], item[1]))
+
+
+# a number of a reason; not a digit within a word or a name
+_NUMBER = re.compile(r"(?<![\w.-])\d+(?:\.\d+)?(?![\w.-]*\w)")
+
+
+def _range_text(column: Sequence[str]) -> str:
+    low, high = min(column, key=float), max(column, key=float)
+    return low if float(low) == float(high) else f"{low} to {high}"
 
 
 def _lead(content: Mapping[str, Any]) -> str:
