@@ -1,0 +1,391 @@
+"""The step `combine`: every kept frame of a scene into one picture, with its noise, coverage and rejections."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import math
+import queue
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.config import load_trip
+from pipeline.console import Progress, project_argument, run_step
+from pipeline.errors import InputError, SceneError
+from pipeline.files import replacing, shown, write_json
+from pipeline.pixels.average import noise_plan
+from pipeline.pixels.background import Survey, block_size, survey_mosaic
+from pipeline.pixels.resample import interpolation_variance
+from pipeline.plan import ScenePlan, read_scene
+from pipeline.sensor.demosaic import colours as colour_count
+from pipeline.sensor.demosaic import response
+from pipeline.sensor.mosaic import MosaicHeader, colour_planes
+from pipeline.sky.geometry import Geometry
+from pipeline.stack import figures, sizes
+from pipeline.stack.matching import Matching, match_frames
+from pipeline.stack.output import CombinedWriter
+from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids
+from pipeline.stack.tiles import Scene, cut, make_tile, tile_side
+from pipeline.tables import read_table, row_values
+
+log = logging.getLogger("moonless.combine")
+
+# What Python, the libraries and the loops' machine code take before any pixel is there, MB (measured: 190-230).
+PROGRAM_MB = 240
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the step from the command line."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.combine", description=__doc__)
+    project_argument(parser)
+    parser.add_argument("--scene", type=Path, required=True, metavar="SCENE.json", help="the scene, from the plan")
+    parser.add_argument("--verdicts", type=Path, required=True, metavar="VERDICTS.ecsv")
+    parser.add_argument("--geometry", type=Path, required=True, metavar="GEOMETRY.json")
+    parser.add_argument("--calibration", type=Path, required=True, metavar="CALIBRATION.ecsv")
+    parser.add_argument("--defects", type=Path, metavar="DEFECTS.fits", help="the scene's map of defective pixels")
+    parser.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark, where one matches")
+    parser.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat, where one matches")
+    parser.add_argument("--mosaics", type=Path, nargs="+", required=True, metavar="DIR", help="folders of mosaics")
+    parser.add_argument("--out", type=Path, required=True, metavar="COMBINED.fits")
+    parser.add_argument("--figures", type=Path, required=True, metavar="COMBINE.json")
+    parser.add_argument("--threads", type=_positive, default=1, metavar="N", help="threads over tiles")
+    return run_step("combine", parser, _work, argv)
+
+
+def _positive(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"must be at least 1 (got {number})")
+    return number
+
+
+def _work(arguments: argparse.Namespace) -> None:
+    trip = load_trip(arguments.project)
+    plan = read_scene(arguments.scene)
+    geometry = Geometry.load(arguments.geometry)
+    paths = kept_mosaics(plan, arguments.verdicts, geometry, arguments.mosaics)
+    inputs = read_inputs(plan, paths, geometry, arguments)
+    with (
+        Progress(arguments.project, "combine", plan.scene, 1, plan.scene) as progress,
+        replacing(arguments.out) as temporary,
+    ):
+        content = combine(
+            inputs,
+            temporary,
+            geometry,
+            threads=arguments.threads,
+            memory_mb=trip.limits.memory_mb,
+            clip_sigma=trip.combine.clip_sigma,
+            progress=progress,
+        )
+        write_json(arguments.figures, content)
+
+
+# ---- what goes in ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """The frames of a scene, in order of time, and what calibrates them."""
+
+    scene: str
+    frames: list[Frame]
+    mosaics: Mosaics
+    calibration: Calibration
+    reference: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.frames[self.reference].shape
+
+    @property
+    def cfa(self) -> str:
+        return self.frames[self.reference].header.cfa
+
+
+def kept_mosaics(plan: ScenePlan, verdicts: Path, geometry: Geometry, folders: Sequence[Path]) -> dict[str, Path]:
+    """The mosaics to combine, by frame id in order of time.
+
+    Raises
+    ------
+    SceneError
+        Where nothing is left, or the reference is not among them.
+    """
+    table = read_table(verdicts)
+    if not {"frame", "verdict"} <= set(table.colnames):
+        raise InputError(f"{shown(verdicts)}: has no columns 'frame' and 'verdict'; run judge again")
+    kept = {str(row["frame"]) for row in table if str(row["verdict"]) == "kept"}
+    paths = {}
+    for frame in sorted(kept & set(geometry.frames)):
+        path = next((folder / f"{frame}.fits" for folder in folders if (folder / f"{frame}.fits").is_file()), None)
+        if path is None:
+            log.warning("%s: its mosaic is not there and it is left out", frame)
+        else:
+            paths[frame] = path
+    if not paths:
+        raise SceneError(f"{plan.scene}: no frame was kept and placed; there is nothing to combine")
+    if geometry.reference not in paths:
+        raise SceneError(
+            f"{plan.scene}: the reference frame {geometry.reference} is not among the kept; run register again"
+        )
+    return paths
+
+
+def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arguments: argparse.Namespace) -> Inputs:
+    """Open every mosaic, and read what calibrates them."""
+    factors = _factors(arguments.calibration)
+    mosaics = Mosaics(list(paths.values()))
+    reference = list(paths).index(geometry.reference)
+    shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
+    frames = []
+    for number, frame in enumerate(paths):
+        mosaic = mosaics[number]
+        if mosaic.shape != shape or mosaic.header.cfa != cfa:
+            raise SceneError(
+                f"{frame}: has {mosaic.shape[1]} x {mosaic.shape[0]} pixels {mosaic.header.cfa}, the reference "
+                f"{shape[1]} x {shape[0]} {cfa}; give it a scene of its own"
+            )
+        scale, offset = factors.get(frame, (1.0, 0.0))
+        flux = geometry.frames[frame].flux_scale
+        if flux is None or not math.isfinite(flux) or flux <= 0:
+            if frame != geometry.reference:
+                log.warning("%s: its brightness against the reference is not known; taken as the same", frame)
+            flux = 1.0
+        grids = frame_grids(geometry, frame, shape, colour_count(cfa))
+        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids))
+    return Inputs(plan.scene, frames, mosaics, _read_calibration(arguments, shape), reference)
+
+
+def _factors(path: Path) -> dict[str, tuple[float, float]]:
+    table = read_table(path)
+    names = ("frame", "dark_scale", "dark_offset")
+    if not set(names) <= set(table.colnames):
+        raise InputError(f"{shown(path)}: has no columns {', '.join(names)}; run dark again")
+    result = {}
+    for row in table:
+        values = row_values(row, names)
+        scale, offset = values["dark_scale"], values["dark_offset"]
+        result[str(values["frame"])] = (
+            1.0 if scale is None else float(scale),
+            0.0 if offset is None else float(offset),
+        )
+    return result
+
+
+def _read_calibration(arguments: argparse.Namespace, shape: tuple[int, int]) -> Calibration:
+    dark, variance = None, 0.0
+    if arguments.master is not None:
+        with _open(arguments.master) as hdus:
+            dark = _plane(hdus, 0, arguments.master, shape, np.float32)
+            if "NOISE" in hdus:
+                variance = float(np.median(np.asarray(hdus["NOISE"].data, np.float32)[::4, ::4]) ** 2)
+    defects = None
+    if arguments.defects is not None:
+        with _open(arguments.defects) as hdus:
+            defects = _plane(hdus, _first_image(hdus), arguments.defects, shape, np.uint8)
+    flat = None
+    if arguments.flat is not None:
+        with _open(arguments.flat) as hdus:
+            flat = _plane(hdus, 0, arguments.flat, shape, np.float32)
+    return Calibration(dark, variance, defects, flat)
+
+
+def _open(path: Path) -> fits.HDUList:
+    try:
+        return fits.open(path, memmap=True)
+    except FileNotFoundError:
+        raise InputError(f"{shown(path)}: there is no such file; run dark first") from None
+    except OSError as error:
+        raise InputError(f"{shown(path)}: not a readable FITS file ({error}); run dark again") from error
+
+
+def _first_image(hdus: fits.HDUList) -> int:
+    return next((n for n, hdu in enumerate(hdus) if hdu.header.get("NAXIS", 0) == 2), 0)
+
+
+def _plane(hdus: fits.HDUList, which: int, path: Path, shape: tuple[int, int], dtype: type) -> NDArray[Any]:
+    data = hdus[which].data
+    if data is None or data.shape != shape:
+        size = "no picture" if data is None else f"{data.shape[-1]} x {data.shape[-2]} pixels"
+        raise InputError(f"{shown(path)}: holds {size}, the frames {shape[1]} x {shape[0]}; run dark again")
+    return np.ascontiguousarray(data, dtype)
+
+
+# ---- the work -------------------------------------------------------------------------------------------------------
+
+
+def combine(
+    inputs: Inputs,
+    path: Path,
+    geometry: Any,
+    *,
+    threads: int = 1,
+    memory_mb: int = 1200,
+    clip_sigma: float = 3.0,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Write the combined picture to `path` and return the figures for `combine.json`.
+
+    Raises
+    ------
+    SceneError
+        Where the frames do not fit into the memory allowed.
+    """
+    shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
+    with ThreadPoolExecutor(threads) as pool:
+        surveys = list(pool.map(lambda k: _survey(inputs, k), range(n)))
+    dark_variance = [frame.dark_scale**2 * inputs.calibration.dark_variance for frame in inputs.frames]
+    matching = match_frames(
+        surveys,
+        [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
+        [frame.flux_scale for frame in inputs.frames],
+        [frame.header.cfa for frame in inputs.frames],
+        inputs.reference,
+        shape,
+        dark_variance,
+    )
+    shared = figures.shared_dark(inputs.frames, matching.weights, inputs.calibration.dark_variance, shape)
+    block_factor = np.array([4, 2, 4] if colours == 3 else [1], np.float32)
+    scene = Scene(
+        shape,
+        colours,
+        inputs.frames,
+        inputs.mosaics,
+        inputs.calibration,
+        matching,
+        interpolation_factors(inputs.cfa, matching),
+        block_factor,
+        (block_factor * shared.mean).astype(np.float32),
+        noise_plan(n),
+        clip_sigma,
+        star_scatter=0.08,
+    )
+    fixed = inputs.calibration
+    held = sum(a.nbytes for a in (fixed.dark, fixed.defects, fixed.flat, matching.offsets) if a is not None)
+    held += 4 * shape[0] * shape[1] + n * inputs.frames[0].grids[0].shift.nbytes
+    budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
+    side = tile_side(n, colours, budget // threads)
+    windows = cut(shape, side)
+    if progress is not None:
+        progress.total = len(windows)
+    reference = inputs.frames[inputs.reference]
+    header = result_header(reference.header, inputs.frames, geometry, inputs.scene)
+    noise_header = fits.Header(
+        [("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation, as means over blocks show it")]
+    )
+    coverage, rejected = np.empty(shape, np.uint16), np.empty(shape, np.uint16)
+    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n)
+    with CombinedWriter(path, shape, header, noise_header) as writer, ThreadPoolExecutor(threads) as pool:
+        for tile in _in_order(pool, lambda w, s: make_tile(scene, w, s), windows, threads):
+            w = tile.window
+            writer.write(0, w.top, w.left, tile.picture)
+            writer.write(1, w.top, w.left, tile.noise)
+            coverage[w.top : w.top + w.height, w.left : w.left + w.width] = tile.coverage
+            rejected[w.top : w.top + w.height, w.left : w.left + w.width] = tile.rejected
+            gathered.add(tile)
+            if progress is not None:
+                progress.advance()
+        writer.finish(coverage, rejected)
+    del coverage, rejected
+    content = figures.figures(inputs.frames, inputs.reference, matching, scene.plan, gathered, shared)
+    content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
+    content["bunit"] = "adu"
+    return content
+
+
+def _survey(inputs: Inputs, number: int) -> Survey:
+    frame, c = inputs.frames[number], inputs.calibration
+    survey = survey_mosaic(
+        inputs.mosaics[number].stored,
+        frame.header.black,
+        c.dark,
+        frame.dark_scale,
+        frame.dark_offset,
+        c.defects,
+        frame.header.saturation,
+        block_size(frame.shape),
+    )
+    return survey
+
+
+def _in_order(
+    pool: ThreadPoolExecutor, work: Callable[[Any, Scratch], Any], items: Sequence[Any], threads: int
+) -> Iterator[Any]:
+    """Results in the order of the items, at most two a thread in work or waiting, each with a thread's own scratch."""
+    spare: queue.SimpleQueue[Scratch] = queue.SimpleQueue()
+    for _ in range(threads):
+        spare.put(Scratch())
+
+    def run(item: Any) -> Any:
+        scratch = spare.get()
+        try:
+            return work(item, scratch)
+        finally:
+            spare.put(scratch)
+
+    waiting: list[Any] = []
+    for item in items:
+        waiting.append(pool.submit(run, item))
+        if len(waiting) >= 2 * threads:
+            yield waiting.pop(0).result()
+    for future in waiting:
+        yield future.result()
+
+
+def interpolation_factors(cfa: str, matching: Matching) -> NDArray[np.float32]:
+    """What demosaicing and resampling make of a mosaic pixel's variance, (colours, 256) by `noise_code`.
+
+    The other colours' pixels come in with their own variance: the median frame's ratio at its sky.
+    """
+    count = colour_count(cfa)
+    places = np.zeros((2, 2), np.int64)
+    if count == 3:
+        for number, colour in enumerate("RGB"):
+            for i, j in colour_planes(cfa)[colour]:
+                places[i, j] = number
+    table = interpolation_variance(response(cfa), places)
+    variance = matching.sky_variance
+    ratio = np.median(variance[:, None, :] / variance[:, :, None], axis=0)  # [c, d] of colour d over colour c
+    return np.einsum("cdk,cd->ck", table, ratio).astype(np.float32)
+
+
+def result_header(reference: MosaicHeader, frames: Sequence[Frame], geometry: Any, scene: str) -> fits.Header:
+    """The header of `combined.fits`: the reference's camera and colours, what was combined, and where the sky is."""
+    header = fits.Header()
+    header["BUNIT"] = ("adu", "above black; camera's own colours, sky kept")
+    header["OBJECT"] = scene
+    for card in reference.cards().cards:
+        if card.keyword in ("BAYERPAT", "XBAYROFF", "YBAYROFF", "FRAMEID", "SATURATE", "MASKMEAN", "EXPTIME"):
+            continue
+        if not card.keyword.startswith("BLACK"):
+            header.append(card)
+    header["COLORTYP"] = ("MONO" if reference.cfa == "MONO" else "RGB", "planes: red, green, blue; or one, thrice")
+    header["BLACK"] = (0.0, "[adu] black level of the values")
+    header["SATURATE"] = (saturation(frames), "[adu] above black; a frame's pixel is full from here on")
+    exposures = [frame.header.exposure_s for frame in frames]
+    if all(e is not None for e in exposures):
+        header["EXPTIME"] = (float(sum(e for e in exposures if e is not None)), "[s] all frames together")
+    header["NFRAMES"] = (len(frames), "frames combined")
+    header["REFFRAME"] = (reference.frame, "frame whose pixel grid this is")
+    cards = getattr(geometry, "wcs_cards", None)
+    if cards is not None and getattr(geometry, "solved", False):
+        for card in fits.Header(cards()).cards:
+            header.append(card)
+    return header
+
+
+def saturation(frames: Sequence[Frame]) -> float:
+    """The lowest level at which a frame's full pixels stand in the result's scale, ADU above black."""
+    return float(min(f.flux_scale * (f.header.saturation - max(f.header.black) - f.dark_offset) for f in frames))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

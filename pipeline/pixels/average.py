@@ -1,0 +1,259 @@
+"""The weighted mean of a tile's frames, its noise, and the differences that show the noise as it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.pixels.clip import GROWN, _base, _cell
+from pipeline.pixels.noise import BLOCK
+from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
+
+# A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
+# noise's measurement.
+STAR_SIGMA = 4.0
+NO_GROUP = 255
+
+
+@dataclass(frozen=True)
+class NoisePlan:
+    """Which frames are set against which to see the noise.
+
+    Frames are numbered in order of time. The halves are the even and the odd ones. For 2, 4, 8 ... frames, spread
+    evenly, each set of 2^k holds that of 2^(k-1); the frames that a set adds are its second half. A pair gives the
+    noise of one frame.
+
+    Attributes
+    ----------
+    groups : (n,) uint8 array
+        k where the frame is added by the set of 2^k frames, `NO_GROUP` where it belongs to none.
+    sizes : tuple of int
+        2^k, from 2 on.
+    pairs : (m, 2) int64 array
+    """
+
+    groups: NDArray[np.uint8]
+    sizes: tuple[int, ...]
+    pairs: NDArray[np.int64]
+
+    @property
+    def rows(self) -> int:
+        """How many block maps there are: halves, sets, pairs."""
+        return 1 + len(self.sizes) + len(self.pairs)
+
+    def members(self, size: int) -> NDArray[np.int64]:
+        """The frames of the set of so many."""
+        return np.flatnonzero(self.groups <= size.bit_length() - 1)
+
+
+def noise_plan(frames: int, pairs_max: int = 4) -> NoisePlan:
+    """Plan the differences for so many frames."""
+    groups = np.full(frames, NO_GROUP, np.uint8)
+    top = frames.bit_length() - 1
+    for j in range(2**top):
+        # the number of times 2 divides j tells which set j joins; frame 0 begins them all
+        groups[j * frames // 2**top] = 0 if j == 0 else top - ((j & -j).bit_length() - 1)
+    sizes = tuple(2**k for k in range(1, top + 1))
+    number = min(pairs_max, frames // 2)
+    # neighbours in time, far from other pairs
+    firsts = [2 * (m * (frames // 2) // max(number, 1)) for m in range(number)]
+    return NoisePlan(groups, sizes, np.array([(a, a + 1) for a in firsts], np.int64).reshape(-1, 2))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def average(  # type: ignore[no-untyped-def]
+    values, codes, mask, weights, floor, slope, block_factor, common, offsets, members, sky, signal, peak, origin,
+    inside, groups, group_count, pairs, picture, noise, coverage, rejected, sums, counts, model, tally
+):  # fmt: skip
+    """Average what was kept.
+
+    Parameters
+    ----------
+    values, codes, mask, weights, floor, slope, offsets, members, sky, signal, peak, origin
+        As in `clip.reject`.
+    block_factor : (colours,) float32 array
+        `NoiseModel.block`.
+    common : (colours,) float32 array
+        Variance that all frames share (the master dark's noise), in blocks.
+    inside : (top, left) of the part of the tile that is wanted; a multiple of `BLOCK` in the result
+    groups, pairs : as in `NoisePlan`, for the whole scene
+    picture, noise : (colours, h, w) float32 arrays, filled: the mean, and its standard deviation as blocks show it;
+        both 0 where nothing covers
+    coverage, rejected : (h, w) uint16 arrays, filled: frames that cover, frames rejected in some colour
+    sums, counts : (rows, h / 16, w / 16) float64 and int32 arrays, filled
+        Green: sums over a block's pixels of half differences scaled to the noise of the mean; halves, sets, pairs.
+    model : (2 + pairs, h / 16, w / 16) float64 array, filled
+        Sums of the noise model's variances over the same pixels: of the mean, its number of pixels, of the pairs.
+    tally : (n, 2) int64 array, added to: values covered, values rejected
+    """
+    n, colours = values.shape[0], values.shape[1]
+    height, width = coverage.shape
+    green = colours // 2
+    total, weight = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
+    spread = np.empty(GRID_STEP, np.float32)
+    half, half_weight = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
+    set_total = np.empty((group_count, GRID_STEP), np.float32)
+    set_weight = np.empty((group_count, GRID_STEP), np.float32)
+    bases = np.empty(n, np.float32)
+    place = np.full(offsets.shape[0], -1, np.int64)
+    for k in range(n):
+        place[members[k]] = k
+    for i in range(height):
+        y = inside[0] + i
+        row = (origin[0] + y + GRID_STEP) // GRID_STEP
+        _count_row(codes, mask, y, inside[1], coverage[i], rejected[i], tally, colours)
+        begin = 0
+        while begin < width:
+            x0 = inside[1] + begin
+            column = (origin[1] + x0 + GRID_STEP) // GRID_STEP
+            end = min(width, column * GRID_STEP - origin[1] - inside[1])
+            size = np.uint64(end - begin)
+            for c in range(colours):
+                level = _cell(sky[c], row, column)
+                bit = np.uint8((1 << c) | GROWN)
+                mean_base = np.float32(0)
+                for k in range(n):
+                    bases[k] = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
+                    mean_base += bases[k] / np.float32(n)
+                total[:], weight[:], spread[:] = np.float32(0), np.float32(0), np.float32(0)
+                half[:], half_weight[:] = np.float32(0), np.float32(0)
+                if c == green:
+                    set_total[:], set_weight[:] = np.float32(0), np.float32(0)
+                for k in range(n):
+                    here_values, here_codes = values[k, c, y, x0 : x0 + end - begin], codes[k, y, x0 : x0 + end - begin]
+                    here_mask = mask[k, y, x0 : x0 + end - begin]
+                    here_signal = signal[c, y, x0 : x0 + end - begin]
+                    _accumulate(
+                        here_values, here_codes, here_mask, bit, weights[k], bases[k], slope[k], here_signal,
+                        total, weight, spread, size,
+                    )  # fmt: skip
+                    if c == green:
+                        group = groups[members[k]]
+                        if group < group_count:
+                            _add_kept(
+                                here_values, here_codes, here_mask, bit, weights[k],
+                                set_total[group], set_weight[group], size,
+                            )  # fmt: skip
+                        if members[k] & 1:
+                            _add_kept(here_values, here_codes, here_mask, bit, weights[k], half, half_weight, size)
+                for j in range(size):
+                    if weight[j] > 0:
+                        picture[c, i, begin + j] = total[j] / weight[j]
+                        noise[c, i, begin + j] = np.sqrt(
+                            block_factor[c] * spread[j] / (weight[j] * weight[j]) + common[c]
+                        )
+                    else:
+                        _rescue(
+                            values, codes, mask, weights, bases, slope, signal, c, y, x0 + j, i, begin + j,
+                            block_factor, common, picture, noise,
+                        )  # fmt: skip
+                if c == green:
+                    faint = np.float32(STAR_SIGMA) * np.sqrt(mean_base)
+                    block_row = i // BLOCK
+                    for j in range(size):
+                        if weight[j] <= 0 or peak[c, y, x0 + j] > faint:
+                            continue
+                        block_column = (begin + j) // BLOCK
+                        _difference(total[j] - half[j], weight[j] - half_weight[j], half[j], half_weight[j],
+                                    sums[0], counts[0], block_row, block_column)  # fmt: skip
+                        model[0, block_row, block_column] += block_factor[c] * spread[j] / (weight[j] * weight[j])
+                        model[1, block_row, block_column] += 1
+                        below, below_weight = set_total[0, j], set_weight[0, j]
+                        for g in range(1, group_count):
+                            _difference(below, below_weight, set_total[g, j], set_weight[g, j],
+                                        sums[g], counts[g], block_row, block_column)  # fmt: skip
+                            below += set_total[g, j]
+                            below_weight += set_weight[g, j]
+                        for p in range(len(pairs)):
+                            one, other = place[pairs[p, 0]], place[pairs[p, 1]]
+                            if one < 0 or other < 0:
+                                continue
+                            if (
+                                codes[one, y, x0 + j] != NOT_COVERED
+                                and codes[other, y, x0 + j] != NOT_COVERED
+                                and ((mask[one, y, x0 + j] | mask[other, y, x0 + j]) & bit) == 0
+                            ):
+                                at = group_count + p
+                                sums[at, block_row, block_column] += np.float64(
+                                    values[one, c, y, x0 + j] - values[other, c, y, x0 + j]
+                                ) / np.sqrt(2.0)
+                                counts[at, block_row, block_column] += 1
+                                model[2 + p, block_row, block_column] += (
+                                    0.5
+                                    * block_factor[c]
+                                    * (bases[one] + bases[other] + (slope[one] + slope[other]) * signal[c, y, x0 + j])
+                                )
+            begin = end
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _accumulate(values, codes, mask, bit, own, base, slope, signal, total, weight, spread, size):  # type: ignore[no-untyped-def]
+    square = own * own
+    for j in range(size):
+        kept = (codes[j] != NOT_COVERED) & ((mask[j] & bit) == 0)
+        w = own if kept else np.float32(0)
+        total[j] += w * values[j]
+        weight[j] += w
+        spread[j] += square * (base + slope * signal[j]) if kept else np.float32(0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_kept(values, codes, mask, bit, own, total, weight, size):  # type: ignore[no-untyped-def]
+    for j in range(size):
+        w = own if (codes[j] != NOT_COVERED) & ((mask[j] & bit) == 0) else np.float32(0)
+        total[j] += w * values[j]
+        weight[j] += w
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _difference(one, one_weight, other, other_weight, sums, counts, i, j):  # type: ignore[no-untyped-def]
+    """Add the difference of two weighted means, scaled so that its noise is that of the mean of all."""
+    if one_weight > 0 and other_weight > 0:
+        both = np.float64(one_weight) * np.float64(other_weight)
+        difference = np.float64(one) / one_weight - np.float64(other) / other_weight
+        sums[i, j] += difference * np.sqrt(both) / (one_weight + other_weight)
+        counts[i, j] += 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _count_row(codes, mask, y, left, coverage, rejected, tally, colours):  # type: ignore[no-untyped-def]
+    coverage[:], rejected[:] = np.uint16(0), np.uint16(0)
+    width = np.uint64(len(coverage))
+    for k in range(codes.shape[0]):
+        here_codes, here_mask = codes[k, y, left : left + len(coverage)], mask[k, y, left : left + len(coverage)]
+        covered, lost = 0, 0
+        for j in range(width):
+            inside = here_codes[j] != NOT_COVERED
+            bits = here_mask[j]
+            coverage[j] += np.uint16(inside)
+            rejected[j] += np.uint16(inside & (bits != 0))
+            covered += colours * np.int64(inside)
+            single = np.int64(bits & 1) + np.int64((bits >> 1) & 1) + np.int64((bits >> 2) & 1)
+            lost += np.int64(inside) * (colours if bits & GROWN else single)
+        tally[k, 0] += covered
+        tally[k, 1] += lost
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rescue(  # type: ignore[no-untyped-def]
+    values, codes, mask, weights, bases, slope, signal, c, y, x, i, j, block_factor, common, picture, noise
+):
+    """Where growth left nothing, only single rejections count; where nothing covers, all is 0."""
+    total, weight, spread = np.float32(0), np.float32(0), np.float32(0)
+    for k in range(values.shape[0]):
+        if codes[k, y, x] != NOT_COVERED and (mask[k, y, x] & (1 << c)) == 0:
+            total += weights[k] * values[k, c, y, x]
+            weight += weights[k]
+            spread += weights[k] * weights[k] * (bases[k] + slope[k] * signal[c, y, x])
+    if weight > 0:
+        picture[c, i, j] = total / weight
+        noise[c, i, j] = np.sqrt(block_factor[c] * spread / (weight * weight) + common[c])
+    else:
+        picture[c, i, j] = np.float32(0)
+        noise[c, i, j] = np.float32(0)
+
+
+__all__ = ["NO_GROUP", "NoisePlan", "average", "noise_plan"]

@@ -1,0 +1,304 @@
+"""The sky under the stars: coarse maps straight from a mosaic, and smooth surfaces between two of them.
+
+How frames are matched. What a frame's sky map shows is the sky's own glow and nebulae, which turn with the stars, and
+light pollution and vignetting, which stay with the ground and the lens. In the difference of two frames' maps at the
+same stars the first kind cancels; what is left is smooth. It is taken as a polynomial of few terms (`Surface`), fitted
+robustly to hundreds of blocks, so that neither the noise of the frame compared with nor anything of small scale can be
+imprinted on the other: fifteen terms from a thousand blocks carry a thousandth of the sky's noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+# Blocks along the long side of a frame, about; their size is a multiple of 16 px from 16 to 128.
+BLOCKS_LONG = 48
+# Samples of each CFA place that a block is measured from, about: its level is then known to 0.08 of a pixel's noise.
+SAMPLES = 256
+# Values further than this from the middle are left out of a block's level.
+LEVEL_CLIP = 2.5
+# Differences further than this are left out of a block's noise; what a Gaussian loses by it is put back.
+NOISE_CLIP = 3.5
+_NOISE_KEPT = 0.993889  # variance of a unit Gaussian cut at 3.5
+
+# Terms of the highest surface: total degree 4. Differences of vignetting between shifted frames are cubic.
+DEGREE_MAX = 4
+# Blocks a term of a surface needs at least.
+BLOCKS_PER_TERM = 6
+# Tukey's bisquare: 95 % efficiency.
+BISQUARE = 4.685
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Coarse measures of one mosaic, by block and CFA place.
+
+    `level` (ADU above black) and `variance` (ADU^2 of one pixel) are (rows, columns, 4) float32 arrays, NaN where a
+    block has too few sound pixels; block (i, j) covers the `block` pixels from (i * block, j * block) on.
+    """
+
+    level: NDArray[np.float32]
+    variance: NDArray[np.float32]
+    block: int
+
+    def centres(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """x of the block columns and y of the block rows, px."""
+        rows, columns = self.level.shape[:2]
+        half = (self.block - 1) / 2
+        return np.arange(columns) * self.block + half, np.arange(rows) * self.block + half
+
+
+def block_size(shape: tuple[int, int]) -> int:
+    """The block side for a frame of (height, width): about `BLOCKS_LONG` on the long side."""
+    return int(np.clip(round(max(shape) / BLOCKS_LONG / 16), 1, 8)) * 16
+
+
+def survey_mosaic(
+    stored: NDArray[np.uint16],
+    black: tuple[float, float, float, float],
+    dark: NDArray[np.float32] | None = None,
+    scale: float = 1.0,
+    offset: float = 0.0,
+    defects: NDArray[np.uint8] | None = None,
+    saturation: float = np.inf,
+    block: int | None = None,
+) -> Survey:
+    """Measure the sky's level and a pixel's noise in the blocks of a mosaic, from a part of the rows.
+
+    The level is the mean of what lies within 2.5 standard deviations of the median; the noise comes from differences
+    of neighbouring pixels of the same CFA place, so that gradients and, mostly, stars do not enter.
+
+    Parameters
+    ----------
+    stored : (height, width) uint16 array, ADU; big-endian with the sign bit turned (FITS) or native
+    black, scale, offset, dark, defects
+        As for calibration: ``value - black - offset - scale * dark``; pixels with a defect are left out.
+    saturation : float
+        Raw level from which a pixel is left out.
+    block : int, optional
+        Block side, px, even.
+    """
+    block = block or block_size(stored.shape)
+    foreign = stored.dtype.byteorder == ">"
+    rows, columns = stored.shape[0] // block, stored.shape[1] // block
+    level = np.full((rows, columns, 4), np.nan, np.float32)
+    variance = np.full((rows, columns, 4), np.nan, np.float32)
+    cells = (block // 2) ** 2
+    step = max(1, cells // SAMPLES)
+    no_dark, no_defects = np.zeros((0, 0), np.float32), np.zeros((0, 0), np.uint8)
+    _survey(
+        stored.view(np.uint16) if foreign else stored,
+        foreign,
+        np.asarray(black, np.float32) + np.float32(offset),
+        no_dark if dark is None else dark,
+        np.float32(scale),
+        no_defects if defects is None else defects,
+        np.float32(saturation),
+        block,
+        step,
+        level,
+        variance,
+    )
+    return Survey(level, variance, block)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _survey(stored, foreign, black, dark, scale, defects, saturation, block, step, level, variance):  # type: ignore[no-untyped-def]
+    cells = block // 2
+    buffer = np.empty(cells * ((cells + step - 1) // step), np.float32)
+    steps = np.empty(len(buffer), np.float32)
+    for i in range(level.shape[0]):
+        for j in range(level.shape[1]):
+            for place in range(4):
+                count, pairs = 0, 0
+                # the rows sampled differ from block to block, so that no banding of the sensor falls in with them
+                for cell_row in range((i * 5 + j * 3) % step, cells, step):
+                    y = i * block + 2 * cell_row + place // 2
+                    before = False
+                    for cell in range(cells):
+                        x = j * block + 2 * cell + place % 2
+                        raw = stored[y, x]
+                        if foreign:
+                            raw = np.uint16(((raw >> 8) | (raw << 8)) & 0xFFFF) ^ np.uint16(0x8000)
+                        value = np.float32(raw) - black[place]
+                        good = np.float32(raw) < saturation
+                        if dark.size > 0:
+                            value -= scale * dark[y, x]
+                        if defects.size > 0 and defects[y, x] != 0:
+                            good = False
+                        if good:
+                            buffer[count] = value
+                            if before:
+                                steps[pairs] = value - buffer[count - 1]
+                                pairs += 1
+                            count += 1
+                        before = good
+                if pairs < 16:
+                    continue
+                noise = _difference_variance(steps[:pairs])
+                variance[i, j, place] = noise
+                level[i, j, place] = _clipped_level(buffer[:count], np.sqrt(noise))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _difference_variance(steps):  # type: ignore[no-untyped-def]
+    """Half the variance of differences, cut at 3.5 standard deviations."""
+    # whole numbers make a median of small differences coarse: half a unit more keeps the first cut wide enough
+    sigma = np.median(np.abs(steps)) / np.float32(0.6745) + np.float32(0.5)
+    for _ in range(3):
+        total, count = 0.0, 0
+        for value in steps:
+            if abs(value) <= NOISE_CLIP * sigma:
+                total += value * value
+                count += 1
+        sigma = np.float32(np.sqrt(max(total, 1e-12) / max(count, 1) / _NOISE_KEPT))
+    return sigma * sigma / np.float32(2)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _clipped_level(values, sigma):  # type: ignore[no-untyped-def]
+    centre = np.median(values)
+    for _ in range(3):
+        total, count = 0.0, 0
+        for value in values:
+            if abs(value - centre) <= LEVEL_CLIP * sigma + np.float32(0.5):
+                total += value
+                count += 1
+        if count == 0:
+            break
+        centre = np.float32(total / count)
+    return centre
+
+
+def sample_map(
+    values: NDArray[np.floating], block: int, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Read a block map at pixel positions, linearly between block centres; NaN beyond the outermost centres.
+
+    Parameters
+    ----------
+    values : (rows, columns, ...) array
+    x, y : (n,) float64 arrays, px
+
+    Returns
+    -------
+    (n, ...) float64 array
+    """
+    rows, columns = values.shape[:2]
+    half = (block - 1) / 2
+    u, v = (np.asarray(x) - half) / block, (np.asarray(y) - half) / block
+    tolerance = 1e-6
+    with np.errstate(invalid="ignore"):
+        inside = (u >= -tolerance) & (u <= columns - 1 + tolerance) & (v >= -tolerance) & (v <= rows - 1 + tolerance)
+    u, v = np.where(inside, u, 0.0).clip(0, columns - 1), np.where(inside, v, 0.0).clip(0, rows - 1)
+    j, i = np.minimum(u.astype(int), max(columns - 2, 0)), np.minimum(v.astype(int), max(rows - 2, 0))
+    j1, i1 = np.minimum(j + 1, columns - 1), np.minimum(i + 1, rows - 1)
+    extra = (slice(None),) + (None,) * (values.ndim - 2)
+    fu, fv = (u - j)[extra], (v - i)[extra]
+    data = np.asarray(values, np.float64)
+    result = (1 - fv) * ((1 - fu) * data[i, j] + fu * data[i, j1]) + fv * ((1 - fu) * data[i1, j] + fu * data[i1, j1])
+    result[~inside] = np.nan
+    return result
+
+
+@dataclass(frozen=True)
+class Surface:
+    """A polynomial of total degree `degree` over a picture of `shape`, in Legendre terms of x and y from -1 to 1."""
+
+    coefficients: NDArray[np.float64]
+    degree: int
+    shape: tuple[int, int]
+
+    def __call__(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Values at pixel positions, arrays of one shape."""
+        return np.asarray(_terms(x, y, self.degree, self.shape) @ self.coefficients)
+
+
+def _terms(x: NDArray[np.float64], y: NDArray[np.float64], degree: int, shape: tuple[int, int]) -> NDArray[np.float64]:
+    height, width = shape
+    across = np.polynomial.legendre.legvander(2 * np.asarray(x) / max(width - 1, 1) - 1, degree)
+    down = np.polynomial.legendre.legvander(2 * np.asarray(y) / max(height - 1, 1) - 1, degree)
+    return np.stack([across[..., i] * down[..., n - i] for n in range(degree + 1) for i in range(n + 1)], axis=-1)
+
+
+def fit_surface(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    values: NDArray[np.float64],
+    shape: tuple[int, int],
+    degree_max: int = DEGREE_MAX,
+) -> tuple[Surface, float]:
+    """Fit the smooth surface behind values of which a part is not to be trusted (ground, cloud, edges).
+
+    Degree by degree from a constant up, each time with Tukey's bisquare weights and the scale of the residuals of the
+    degree before; a higher degree is taken where Schwarz's criterion finds that its terms pay.
+
+    Parameters
+    ----------
+    x, y, values : (n,) float64 arrays; values that are not finite are left out
+    shape : (height, width) of the picture that `x` and `y` lie in
+    degree_max : int
+
+    Returns
+    -------
+    surface : Surface
+        Zero everywhere where there are no values.
+    scatter : float
+        Robust standard deviation of the residuals; NaN where there are none.
+
+    References
+    ----------
+    Beaton & Tukey 1974, Technometrics 16:147 (bisquare); Schwarz 1978, Ann. Stat. 6:461.
+    """
+    good = np.isfinite(values) & np.isfinite(x) & np.isfinite(y)
+    x, y, values = x[good], y[good], values[good]
+    if len(values) == 0:
+        return Surface(np.zeros(1), 0, shape), np.nan
+    residual = values - np.median(values)
+    best = Surface(np.array([np.median(values)]), 0, shape)
+    best_score, scatter = np.inf, _scale(residual)
+    for degree in range(degree_max + 1):
+        terms = _terms(x, y, degree, shape)
+        if degree > 0 and len(values) < BLOCKS_PER_TERM * terms.shape[1]:
+            break
+        coefficients, residual = _bisquare(terms, values, residual)
+        scale = _scale(residual)
+        score = len(values) * np.log(max(scale, 1e-9) ** 2) + terms.shape[1] * np.log(len(values))
+        if score < best_score:
+            best, best_score, scatter = Surface(coefficients, degree, shape), score, scale
+    return best, scatter
+
+
+def _scale(residual: NDArray[np.float64]) -> float:
+    return float(np.median(np.abs(residual - np.median(residual))) / 0.6745)
+
+
+def _bisquare(
+    terms: NDArray[np.float64], values: NDArray[np.float64], residual: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    coefficients = np.zeros(terms.shape[1])
+    for _ in range(20):
+        # the floor keeps exact data (scale 0) from losing every point
+        scale = max(_scale(residual), 1e-6 * (1 + float(np.abs(values).max())))
+        root = np.clip(1 - (residual / (BISQUARE * scale)) ** 2, 0, None)  # root of the bisquare weight
+        previous = coefficients
+        coefficients = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
+        residual = values - terms @ coefficients
+        if np.abs(terms @ (coefficients - previous)).max() < 1e-3 * scale:
+            break
+    return coefficients, residual
+
+
+__all__ = [
+    "DEGREE_MAX",
+    "Surface",
+    "Survey",
+    "block_size",
+    "fit_surface",
+    "sample_map",
+    "survey_mosaic",
+]

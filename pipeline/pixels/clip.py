@@ -1,0 +1,391 @@
+"""Rejection with known noise, growth of rejections along trails, and the weighted mean.
+
+All kernels work on one tile with all its frames: `values` (n, colours, height, width) float32, matched in sky and
+scale; `codes` (n, height, width) uint8, where each value comes from (`resample.noise_code`), `NOT_COVERED` where the
+frame has none; `mask` (n, height, width) uint8, bit c set where colour c was rejected, `GROWN` where a trail was grown.
+
+The noise of a value is known, not taken from the values compared: read and photon noise of its frame at its level,
+times what interpolation does at its place, plus a part proportional to the brightest star pixel nearby (`star_scatter`:
+extinction and seeing change star cores from frame to frame by more than noise). With known noise the mean of all
+values is itself a sound centre to begin from: the value that fits worst leaves first, one by one, and the mean follows.
+That keeps 97 % of the light or more, where a median would lose a third, and one wild value of three cannot hide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
+
+GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
+
+# Frames whose median tells where stars are and how bright: robust against one or two trails, cheap.
+MEDIAN_FRAMES = 5
+# Two values that differ by more than this many standard deviations of their difference: the brighter one goes. There is
+# no third to judge by; trails, cosmic hits and hot pixels are always bright.
+PAIR_SIGMA = 5.0
+# From this many values on, those nearly as bad as the worst (0.9 of its deviation) leave with it.
+ONE_BY_ONE = 32
+_NEARLY = 0.81
+
+# A trail is told by rejections that lie close together: at least 9 of the 49 pixels about one. By chance 0.8 % of pixels
+# are rejected in one colour or another, in clumps of up to four where interpolation ties neighbours together.
+CLUSTER_SIDE = 7
+CLUSTER_MIN = 9
+# How far a trail's rejections are grown, px: from where the profile falls below three standard deviations of a frame
+# to where nothing of it is left.
+GROW_PX = 3
+# Pixels about a tile that growth needs to be the same whatever the tiles are.
+GROW_MARGIN = CLUSTER_SIDE // 2 + GROW_PX + 1
+
+
+@dataclass(frozen=True)
+class NoiseModel:
+    """What is known of every frame's noise, in the result's scale.
+
+    Variance of a mosaic pixel of frame n and colour c where the matched picture has `level`:
+    ``floor[n, c] + slope[n] * (level - offset[n, c])``, `offset` being what matching added to the frame at that place.
+
+    Attributes
+    ----------
+    floor : (n, colours) float32 array, ADU^2
+    slope : (n,) float32 array, ADU
+    factor : (colours, 256) float32 array
+        What interpolation makes of it, by code.
+    block : (colours,) float32 array
+        The same for means over large blocks: pixels of the mosaic for one of its colour's.
+    star_scatter : float
+        Standard deviation of star cores between frames over their peak.
+    """
+
+    floor: NDArray[np.float32]
+    slope: NDArray[np.float32]
+    factor: NDArray[np.float32]
+    block: NDArray[np.float32]
+    star_scatter: float
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: ignore[no-untyped-def]
+    """What lies above the smooth sky, and the largest of it within one pixel.
+
+    Parameters
+    ----------
+    chosen : (m,) int64 array
+        Frames whose (lower) median is taken; of two values it is the lower one.
+    sky : (colours, rows, columns) float32 array
+        The result's smooth sky at the nodes of the position grid.
+    origin : (row, column) of the tile's first pixel in the result
+    signal, peak : (colours, height, width) float32 arrays, filled; not below 0
+    """
+    colours, height, width = signal.shape
+    few = np.empty(len(chosen), np.float32)
+    for c in range(colours):
+        for i in range(height):
+            row = (origin[0] + i + GRID_STEP) // GRID_STEP
+            for j in range(width):
+                count = 0
+                for k in range(len(chosen)):
+                    if codes[chosen[k], i, j] != NOT_COVERED:
+                        value = values[chosen[k], c, i, j]
+                        place = count
+                        while place > 0 and few[place - 1] > value:
+                            few[place] = few[place - 1]
+                            place -= 1
+                        few[place] = value
+                        count += 1
+                if count == 0:
+                    signal[c, i, j] = np.float32(0)
+                    continue
+                column = (origin[1] + j + GRID_STEP) // GRID_STEP
+                signal[c, i, j] = max(few[(count - 1) // 2] - _cell(sky[c], row, column), np.float32(0))
+        for i in range(height):
+            above, below = max(i - 1, 0), min(i + 1, height - 1)
+            for j in range(width):
+                left, right = max(j - 1, 0), min(j + 1, width - 1)
+                best = np.float32(0)
+                for y in range(above, below + 1):
+                    for x in range(left, right + 1):
+                        best = max(best, signal[c, y, x])
+                peak[c, i, j] = best
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _cell(nodes, row, column):  # type: ignore[no-untyped-def]
+    """A node map in the middle of the cell that begins with node (row, column)."""
+    return np.float32(0.25) * (
+        nodes[row, column] + nodes[row, column + 1] + nodes[row + 1, column] + nodes[row + 1, column + 1]
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def reject(  # type: ignore[no-untyped-def]
+    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, mask
+):
+    """Mark values that the noise cannot explain.
+
+    Parameters
+    ----------
+    weights : (n,) float32 array
+    floor, slope, factor : as in `NoiseModel`, of this tile's frames
+    offsets : (frames, colours, rows, columns) float32 array
+        What matching added, at the nodes of the grid; frame k of the tile is number ``members[k]`` in it.
+    sky, signal, peak, origin : as in `star_signal`
+    scatter : float32
+        `NoiseModel.star_scatter`.
+    sigma : float
+        Limit in standard deviations.
+    mask : (n, height, width) uint8 array, bits set
+    """
+    n, colours, height, width = values.shape
+    limit = np.float32(sigma * sigma)
+    total, weight = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
+    cores, worst = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
+    bases = np.empty(n, np.float32)
+    own, variance, keep = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.bool_)
+    # a value that is not covered has no weight and no limit
+    factors = factor.copy()
+    factors[:, NOT_COVERED] = np.float32(1e30)
+    for i in range(height):
+        row = (origin[0] + i + GRID_STEP) // GRID_STEP
+        begin = 0
+        while begin < width:
+            column = (origin[1] + begin + GRID_STEP) // GRID_STEP
+            end = min(width, column * GRID_STEP - origin[1])
+            size = np.uint64(end - begin)
+            for c in range(colours):
+                level = _cell(sky[c], row, column)
+                for k in range(n):
+                    bases[k] = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
+                total[:] = np.float32(0)
+                weight[:] = np.float32(0)
+                for k in range(n):
+                    _add(values[k, c, i, begin:end], codes[k, i, begin:end], weights[k], total, weight, size)
+                for j in range(size):
+                    total[j] /= max(weight[j], np.float32(1e-30))
+                    weight[j] = np.float32(1) / max(weight[j], np.float32(1e-30))
+                    cores[j] = (scatter * peak[c, i, begin + j]) ** 2
+                    worst[j] = np.float32(0)
+                for k in range(n):
+                    _test(
+                        values[k, c, i, begin:end], codes[k, i, begin:end], factors[c], bases[k], slope[k],
+                        signal[c, i, begin:end], cores, total, weight, weights[k], limit, worst, size,
+                    )  # fmt: skip
+                for j in range(size):
+                    if worst[j] > 0:
+                        for k in range(n):
+                            code = codes[k, i, begin + j]
+                            keep[k] = code != NOT_COVERED
+                            own[k] = values[k, c, i, begin + j]
+                            variance[k] = (bases[k] + slope[k] * signal[c, i, begin + j]) * factors[c, code] + cores[j]
+                        _one_by_one(own, variance, weights, keep, limit)
+                        for k in range(n):
+                            if not keep[k] and codes[k, i, begin + j] != NOT_COVERED:
+                                mask[k, i, begin + j] |= np.uint8(1 << c)
+            begin = end
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _base(floor, slope, level, offsets, row, column):  # type: ignore[no-untyped-def]
+    """Variance of a frame's mosaic pixel at the sky of one cell."""
+    return floor + slope * max(level - _cell(offsets, row, column), np.float32(0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add(values, codes, own, total, weight, size):  # type: ignore[no-untyped-def]
+    for j in range(size):
+        w = own if codes[j] != NOT_COVERED else np.float32(0)
+        total[j] += w * values[j]
+        weight[j] += w
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _test(values, codes, factors, base, slope, signal, cores, mean, inverse, own, limit, worst, size):  # type: ignore[no-untyped-def]
+    for j in range(size):
+        residual = values[j] - mean[j]
+        variance = (base + slope * signal[j]) * factors[codes[j]] + cores[j]
+        # the mean holds the value itself: their difference varies less than the value
+        excess = residual * residual - limit * variance * (np.float32(1) - own * inverse[j])
+        worst[j] = max(worst[j], excess)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _one_by_one(values, variance, weights, keep, limit):  # type: ignore[no-untyped-def]
+    """Reject the value that fits worst until all fit; then take back what fits the mean that is left.
+
+    `keep` is True for the values that take part and is changed in place. See `one_by_one_slow`.
+    """
+    n = len(values)
+    total, weight, count = 0.0, 0.0, 0
+    for k in range(n):
+        if keep[k]:
+            total += weights[k] * values[k]
+            weight += weights[k]
+            count += 1
+    rejected = 0
+    while count > 2:
+        mean = total / weight
+        worst, where = 0.0, -1
+        for k in range(n):
+            if keep[k]:
+                ratio = (values[k] - mean) ** 2 / (variance[k] * (1.0 - weights[k] / weight))
+                if ratio > worst:
+                    worst, where = ratio, k
+        if worst <= limit:
+            break
+        least = worst if count <= ONE_BY_ONE else max(_NEARLY * worst, limit)
+        for k in range(n):
+            if keep[k] and (
+                k == where
+                or (count > ONE_BY_ONE and (values[k] - mean) ** 2 > least * variance[k] * (1.0 - weights[k] / weight))
+            ):
+                keep[k] = False
+                rejected += 1
+        total, weight, count = 0.0, 0.0, 0
+        for k in range(n):
+            if keep[k]:
+                total += weights[k] * values[k]
+                weight += weights[k]
+                count += 1
+    if count == 2:
+        _pair(values, variance, keep)
+        return
+    if rejected > 1 and count > 2:
+        mean = total / weight
+        for k in range(n):
+            # variance of what is not covered is huge: such values are told by it and stay out
+            if not keep[k] and variance[k] < 1e29:
+                fits = (values[k] - mean) ** 2 <= limit * variance[k] * (1.0 + weights[k] / weight)
+                keep[k] = fits
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pair(values, variance, keep):  # type: ignore[no-untyped-def]
+    one, other = -1, -1
+    for k in range(len(values)):
+        if keep[k]:
+            one, other = (k, other) if one < 0 else (one, k)
+    if (values[one] - values[other]) ** 2 > PAIR_SIGMA**2 * (variance[one] + variance[other]):
+        keep[one if values[one] > values[other] else other] = False
+
+
+def one_by_one_slow(
+    values: NDArray[np.floating], variance: NDArray[np.floating], weights: NDArray[np.floating], sigma: float
+) -> NDArray[np.bool_]:
+    """What the compiled rejection does to one pixel, in NumPy: which of its values are kept.
+
+    Parameters
+    ----------
+    values, variance, weights : (n,) arrays
+    sigma : float
+    """
+    keep = np.ones(len(values), bool)
+    while keep.sum() > 2:
+        w = weights[keep]
+        mean = np.average(values[keep], weights=w)
+        ratio = np.zeros(len(values))
+        ratio[keep] = (values[keep] - mean) ** 2 / (variance[keep] * (1 - w / w.sum()))
+        if ratio.max() <= sigma**2:
+            break
+        if keep.sum() <= ONE_BY_ONE:
+            keep[np.argmax(ratio)] = False
+        else:
+            keep &= ~((ratio > max(_NEARLY * ratio.max(), sigma**2)) | (ratio == ratio.max()))
+    if keep.sum() == 2:
+        one, other = np.flatnonzero(keep)
+        if (values[one] - values[other]) ** 2 > PAIR_SIGMA**2 * (variance[one] + variance[other]):
+            keep[one if values[one] > values[other] else other] = False
+    elif (~keep).sum() > 1:
+        w = weights[keep]
+        mean = np.average(values[keep], weights=w)
+        keep |= (values - mean) ** 2 <= sigma**2 * variance * (1 + weights / w.sum())
+    return keep
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # type: ignore[no-untyped-def]
+    """Grow clustered rejections of each frame by `GROW_PX` pixels, for all colours (`GROWN` in the mask).
+
+    Star cores take no part: pixels where the proportional part of the noise is larger than the sky's. There each value
+    is judged by itself only.
+
+    Parameters
+    ----------
+    mask : (n, height, width) uint8 array, changed in place
+    peak : (colours, height, width) float32 array
+    others : as in `reject`
+    """
+    n, height, width = mask.shape
+    side = CLUSTER_SIDE
+    half = side // 2
+    hits, columns = np.empty((height, width), np.uint8), np.empty(width, np.uint8)
+    free = np.empty((height, width), np.uint8)
+    seeds = np.empty((height, width), np.uint8)
+    green = peak.shape[0] // 2
+    for k in range(n):
+        found = 0
+        for i in range(height):
+            for j in range(width):
+                hit = np.uint8((mask[k, i, j] & np.uint8(7)) != 0)
+                hits[i, j] = hit
+                found += hit
+        if found < CLUSTER_MIN:
+            continue
+        for i in range(height):
+            row = (origin[0] + i + GRID_STEP) // GRID_STEP
+            begin = 0
+            while begin < width:
+                column = (origin[1] + begin + GRID_STEP) // GRID_STEP
+                end = min(width, column * GRID_STEP - origin[1])
+                base = _base(
+                    floor[k, green], slope[k], _cell(sky[green], row, column), offsets[members[k], green], row, column
+                )
+                for j in range(begin, end):
+                    free[i, j] = np.uint8((scatter * peak[green, i, j]) ** 2 <= base)
+                    hits[i, j] &= free[i, j]
+                begin = end
+        any_seed = False
+        for i in range(height):
+            top, bottom = max(i - half, 0), min(i + half + 1, height)
+            columns[:] = np.uint8(0)
+            for y in range(top, bottom):
+                for j in range(width):
+                    columns[j] += hits[y, j]
+            seeds[i] = np.uint8(0)
+            count = 0
+            for j in range(min(half, width)):
+                count += columns[j]
+            for j in range(width):
+                if j + half < width:
+                    count += columns[j + half]
+                if j - half - 1 >= 0:
+                    count -= columns[j - half - 1]
+                if hits[i, j] != 0 and count >= CLUSTER_MIN:
+                    seeds[i, j] = np.uint8(1)
+                    any_seed = True
+        if not any_seed:
+            continue
+        for i in range(height):
+            for j in range(width):
+                if seeds[i, j] != 0:
+                    for y in range(max(i - GROW_PX, 0), min(i + GROW_PX + 1, height)):
+                        for x in range(max(j - GROW_PX, 0), min(j + GROW_PX + 1, width)):
+                            near = (y - i) ** 2 + (x - j) ** 2 <= GROW_PX * GROW_PX + 1
+                            if near and free[y, x] != 0:
+                                mask[k, y, x] |= np.uint8(GROWN)
+
+
+__all__ = [
+    "GROWN",
+    "GROW_MARGIN",
+    "MEDIAN_FRAMES",
+    "NoiseModel",
+    "grow",
+    "one_by_one_slow",
+    "reject",
+    "star_signal",
+]

@@ -1,0 +1,375 @@
+"""One resampling: positions from a coarse grid, Lanczos3 with a table of weights, and what it does to noise.
+
+A position is a pixel of the result's grid seen in a source frame, pixel centres at whole numbers. Weights are
+normalised to a sum of 1, so that a flat sky stays flat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.pixels.vector import weighted_6x8
+
+# Pixels of the source that a resampled pixel reaches to each side of the pixel it lies in.
+REACH_BEFORE, REACH_AFTER = 2, 3
+# Floats that must lie readable behind the last source pixel: the vector code reads 8 columns where 6 have weight.
+OVERREAD = 8
+
+# Steps of the weight table in one pixel: positions are rounded to 1/1024 px at most, 0.0003 px rms.
+PHASES = 512
+_ROW = 8  # floats a phase takes in the table
+
+# Spacing of the grid of positions, px. Four-point Lagrange interpolation across it errs by 3/128 h^4 d4x/dx4, which
+# for a 14 mm lens with 8 % distortion is below 1e-4 px.
+GRID_STEP = 64
+
+# Steps of the sub-pixel position that noise is told apart by; variances differ by less than 3 % between steps.
+NOISE_PHASES = 7
+# Code of a pixel that the source frame does not cover.
+NOT_COVERED = 255
+
+
+def lanczos3(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The Lanczos kernel of three lobes, ``sinc(x) sinc(x / 3)`` for |x| < 3, not normalised."""
+    x = np.asarray(x, np.float64)
+    return np.where(np.abs(x) < 3, np.sinc(x) * np.sinc(x / 3), 0.0)
+
+
+def lanczos_table(phases: int = PHASES) -> NDArray[np.float32]:
+    """Normalised weights of the six pixels -2 .. 3 about a position 0 .. 1 px right of pixel 0, in steps of 1/phases.
+
+    Returns
+    -------
+    ((phases + 1) * 8,) float32 array: for each step six weights and two zeros
+    """
+    offsets = np.arange(-REACH_BEFORE, REACH_AFTER + 1) - np.arange(phases + 1)[:, None] / phases
+    weights = lanczos3(offsets)
+    table = np.zeros((phases + 1, _ROW), np.float32)
+    table[:, :6] = weights / weights.sum(axis=1, keepdims=True)
+    table[0, :6] = (0, 0, 1, 0, 0, 0)
+    table[phases, :6] = (0, 0, 0, 1, 0, 0)
+    return table.ravel()
+
+
+def lagrange_table(step: int = GRID_STEP) -> NDArray[np.float32]:
+    """Weights of grid nodes -1, 0, 1, 2 at places 0 .. step - 1 of the cell from node 0 to node 1.
+
+    Returns
+    -------
+    (step, 4) float32 array
+    """
+    t = np.arange(step) / step
+    return np.stack(
+        [
+            -t * (t - 1) * (t - 2) / 6,
+            (t + 1) * (t - 1) * (t - 2) / 2,
+            -(t + 1) * t * (t - 2) / 2,
+            (t + 1) * t * (t - 1) / 6,
+        ],
+        axis=1,
+    ).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class PositionGrid:
+    """Where the pixels of the result lie in one source frame.
+
+    `shift` is a (rows, columns, 2) float32 array: what is to be added to x and y of grid node (i, j), which lies at
+    pixel ((j - 1) * 64, (i - 1) * 64) of the result; one node beyond the result on the near side, two or more on the
+    far.
+    """
+
+    shift: NDArray[np.float32]
+
+    def region(self, top: int, bottom: int, left: int, right: int) -> tuple[float, float, float, float] | None:
+        """Bounds (y0, y1, x0, x1) in the source frame of rows top..bottom-1 and columns left..right-1 of the result.
+
+        Accurate to the bend of the map within 16 px; None where the map is not defined.
+        """
+        bounds = _bounds(self.shift, LAGRANGE, top, bottom, left, right)
+        return None if not np.isfinite(bounds).all() else tuple(bounds.tolist())
+
+
+def grid_nodes(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """x of the node columns and y of the node rows for a result of (height, width)."""
+    ys = (np.arange((shape[0] - 1) // GRID_STEP + 4) - 1.0) * GRID_STEP
+    xs = (np.arange((shape[1] - 1) // GRID_STEP + 4) - 1.0) * GRID_STEP
+    return xs, ys
+
+
+def position_grid(
+    mapping: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
+    shape: tuple[int, int],
+) -> PositionGrid:
+    """Evaluate a map on the nodes of a grid.
+
+    Parameters
+    ----------
+    mapping : callable
+        Takes x and y of the result (float64 arrays of one shape), returns x and y in the source frame.
+    shape : (height, width) of the result
+    """
+    xs, ys = grid_nodes(shape)
+    x, y = np.meshgrid(xs, ys)
+    mapped_x, mapped_y = mapping(x.ravel(), y.ravel())
+    shift = np.stack([np.reshape(mapped_x, x.shape) - x, np.reshape(mapped_y, y.shape) - y], axis=-1)
+    return PositionGrid(np.ascontiguousarray(shift, np.float32))
+
+
+def interpolation_variance(response: NDArray[np.float32], places: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Variance of a demosaiced and resampled pixel for unit variance of each colour of the mosaic.
+
+    A resampled value is a fixed sum over mosaic pixels, demosaicing and resampling taken together; its variance is the
+    sum of the squared weights. It depends on where the value lies among the mosaic's pixels.
+
+    Parameters
+    ----------
+    response : (colours, 2, 2, 5, 5) float32 array
+        Weights of mosaic pixels in demosaiced ones, by CFA place.
+    places : (2, 2) int64 array
+        Which colour the mosaic has at each CFA place.
+
+    Returns
+    -------
+    (colours, colours, 256) float64 array
+        [c, d, code] is what unit variance of mosaic colour d gives to colour c; codes as `noise_code`, unused ones
+        hold the mean of the others.
+    """
+    colours = response.shape[0]
+    table = LANCZOS.reshape(PHASES + 1, _ROW)[:, :6].astype(np.float64)
+    weights = table[np.round(np.arange(NOISE_PHASES) * PHASES / NOISE_PHASES).astype(int)]
+    separable = np.einsum("ya,xb->yxab", weights, weights)  # (phases, phases, 6, 6)
+    result = np.zeros((colours, colours, 256))
+    half = response.shape[-1] // 2
+    size = 6 + 2 * half
+    for i in range(2):
+        for j in range(2):
+            # the six taps begin REACH_BEFORE (an even number) before the pixel: they keep its place's parity
+            site_colour = np.empty((size, size), int)
+            for y in range(size):
+                for x in range(size):
+                    site_colour[y, x] = places[(i + y - half) % 2, (j + x - half) % 2]
+            for c in range(colours):
+                total = np.zeros((NOISE_PHASES, NOISE_PHASES, size, size))
+                for a in range(6):
+                    for b in range(6):
+                        kernel = response[c, (i + a) % 2, (j + b) % 2].astype(np.float64)
+                        total[:, :, a : a + 2 * half + 1, b : b + 2 * half + 1] += (
+                            separable[:, :, a, b, None, None] * kernel
+                        )
+                first = (i * 2 + j) * NOISE_PHASES**2
+                for d in range(colours):
+                    squares = (total**2 * (site_colour == d)).sum(axis=(2, 3))
+                    result[c, d, first : first + NOISE_PHASES**2] = squares.ravel()
+    used = 4 * NOISE_PHASES**2
+    result[:, :, used:] = result[:, :, :used].mean(axis=2, keepdims=True)
+    return result
+
+
+def resample(
+    planes: NDArray[np.float32],
+    mapping: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
+    shape: tuple[int, int] | None = None,
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Resample whole planes; the plain face of what `combine` does tile by tile.
+
+    Parameters
+    ----------
+    planes : (colours, height, width) float32 array
+    mapping : callable
+        As for `position_grid`.
+    shape : (height, width) of the result, optional
+        That of the planes by default.
+
+    Returns
+    -------
+    values : (colours, height, width) float32 array
+        0 where the planes do not reach. Beyond the planes' edges their reflection is taken.
+    codes : (height, width) uint8 array
+        Which step of sub-pixel position each value comes from (`noise_code`); `NOT_COVERED` where none.
+    """
+    colours, height, width = planes.shape
+    shape = shape or (height, width)
+    grid = position_grid(mapping, shape)
+    padded = np.pad(planes, ((0, 0), (REACH_BEFORE, REACH_AFTER), (REACH_BEFORE, REACH_AFTER)), mode="reflect")
+    source = np.concatenate([padded.ravel(), np.zeros(OVERREAD, np.float32)])
+    values = np.empty((colours, *shape), np.float32)
+    codes = np.empty(shape, np.uint8)
+    for colour in range(colours):
+        resample_plane(
+            source, padded.shape[1:], (-REACH_BEFORE, -REACH_BEFORE), (height, width), grid.shift, LAGRANGE, LANCZOS,
+            (0, 0), colour, 1, np.float32(1), np.zeros((colours, *grid.shift.shape[:2]), np.float32), values, codes,
+        )  # fmt: skip
+    return values, codes
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _positions(shift, lagrange, y, left, xs, ys, nodes):  # type: ignore[no-untyped-def]
+    """Positions of the pixels left .. left + len(xs) - 1 of row y; `nodes` is scratch of 2 x grid columns."""
+    width = len(xs)
+    row = (y + GRID_STEP) // GRID_STEP - 1  # y may be a little above the first row
+    wy = lagrange[y - row * GRID_STEP]
+    first = (left + GRID_STEP) // GRID_STEP - 1
+    last = (left + width - 1) // GRID_STEP + 4
+    for j in range(first, last):
+        for axis in range(2):
+            nodes[axis, j] = (
+                wy[0] * shift[row, j, axis]
+                + wy[1] * shift[row + 1, j, axis]
+                + wy[2] * shift[row + 2, j, axis]
+                + wy[3] * shift[row + 3, j, axis]
+            )
+    for k in range(first, last - 3):
+        begin, end = max(k * GRID_STEP, left), min((k + 1) * GRID_STEP, left + width)
+        x0, x1, x2, x3 = nodes[0, k], nodes[0, k + 1], nodes[0, k + 2], nodes[0, k + 3]
+        y0, y1, y2, y3 = nodes[1, k], nodes[1, k + 1], nodes[1, k + 2], nodes[1, k + 3]
+        for x in range(begin, end):
+            w = lagrange[x - k * GRID_STEP]
+            xs[x - left] = np.float32(x) + (w[0] * x0 + w[1] * x1 + w[2] * x2 + w[3] * x3)
+            ys[x - left] = np.float32(y) + (w[0] * y0 + w[1] * y1 + w[2] * y2 + w[3] * y3)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _bounds(shift, lagrange, top, bottom, left, right):  # type: ignore[no-untyped-def]
+    xs, ys = np.empty(right - left, np.float32), np.empty(right - left, np.float32)
+    nodes = np.empty((2, shift.shape[1]), np.float32)
+    result = np.array([np.inf, -np.inf, np.inf, -np.inf])
+    rows = np.append(np.arange(top, bottom - 1, 16), bottom - 1)
+    for row in rows:
+        _positions(shift, lagrange, row, left, xs, ys, nodes)
+        if not (np.isfinite(xs.sum()) and np.isfinite(ys.sum())):
+            return np.full(4, np.nan)
+        result[0], result[1] = min(result[0], ys.min()), max(result[1], ys.max())
+        result[2], result[3] = min(result[2], xs.min()), max(result[3], xs.max())
+    return result
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def resample_plane(  # type: ignore[no-untyped-def]
+    source,
+    source_shape,
+    source_origin,
+    frame_shape,
+    shift,
+    lagrange,
+    table,
+    origin,
+    colour,
+    count,
+    scale,
+    offset,
+    values,
+    codes,
+):
+    """Resample `count` planes from number `colour` on into `values`, all at the same positions.
+
+    Parameters
+    ----------
+    source : 1-D float32 array
+        Planes of `source_shape`, one behind the other, and `OVERREAD` floats more; all finite.
+    source_origin : (row, column) of the planes' first pixel in the frame
+    frame_shape : (height, width) of the frame: a position outside it is not covered
+    shift, lagrange : the position grid and its interpolation weights
+    table : weights of `lanczos_table`
+    origin : (row, column) of the first pixel of `values` in the result
+    scale : float32
+    offset : (colours, rows, columns) float32 array
+        At the nodes of the position grid; between them linear.
+    values : (colours, height, width) float32 array, filled: scale times the resampled value plus the offset; 0 where
+        not covered
+    codes : (height, width) uint8 array, filled (`noise_code`)
+    """
+    height, width = codes.shape
+    stride, plane = np.uint64(source_shape[1]), np.uint64(source_shape[0] * source_shape[1])
+    xs, ys = np.empty(width, np.float32), np.empty(width, np.float32)
+    nodes = np.empty((2, shift.shape[1]), np.float32)
+    # half a step of the table beyond the outermost pixel centre counts as on it
+    slack = np.float32(0.5 / PHASES)
+    low_y = max(np.float32(0), np.float32(source_origin[0] + REACH_BEFORE))
+    low_x = max(np.float32(0), np.float32(source_origin[1] + REACH_BEFORE))
+    high_y = min(np.float32(frame_shape[0] - 1), np.float32(source_origin[0] + source_shape[0] - 1 - REACH_AFTER))
+    high_x = min(np.float32(frame_shape[1] - 1), np.float32(source_origin[1] + source_shape[1] - 1 - REACH_AFTER))
+    for i in range(height):
+        _positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
+        for j in range(width):
+            px, py = xs[j], ys[j]
+            # written so that a position that is not a number is not covered either
+            if not (py >= low_y - slack and py <= high_y + slack and px >= low_x - slack and px <= high_x + slack):
+                codes[i, j] = NOT_COVERED
+                for c in range(colour, colour + count):
+                    values[c, i, j] = np.float32(0)
+                continue
+            px, py = max(min(px, high_x), low_x), max(min(py, high_y), low_y)
+            ix, iy = np.int64(px), np.int64(py)
+            fx, fy = px - np.float32(ix), py - np.float32(iy)
+            codes[i, j] = noise_code(ix, iy, fx, fy)
+            across = np.uint64(np.int64(fx * np.float32(PHASES) + np.float32(0.5)) * _ROW)
+            down = np.uint64(np.int64(fy * np.float32(PHASES) + np.float32(0.5)) * _ROW)
+            row, column = iy - source_origin[0] - REACH_BEFORE, ix - source_origin[1] - REACH_BEFORE
+            first = np.uint64(row) * stride + np.uint64(column) + np.uint64(colour) * plane
+            for c in range(colour, colour + count):
+                values[c, i, j] = scale * weighted_6x8(source, first, stride, table, across, down)
+                first += plane
+        for c in range(colour, colour + count):
+            _add_offset(offset[c], origin[0] + i, origin[1], codes[i], values[c, i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_offset(nodes, y, left, codes, values):  # type: ignore[no-untyped-def]
+    """Add a node map to one row, linearly between nodes, where the row is covered."""
+    row = y // GRID_STEP + 1
+    t = np.float32(y - (row - 1) * GRID_STEP) / np.float32(GRID_STEP)
+    begin, width = 0, len(values)
+    while begin < width:
+        column = (left + begin) // GRID_STEP + 1
+        end = min(width, column * GRID_STEP - left)
+        first = nodes[row, column] + t * (nodes[row + 1, column] - nodes[row, column])
+        last = nodes[row, column + 1] + t * (nodes[row + 1, column + 1] - nodes[row, column + 1])
+        slope = (last - first) / np.float32(GRID_STEP)
+        first += slope * np.float32(left - (column - 1) * GRID_STEP)
+        for x in range(begin, end):
+            if codes[x] != NOT_COVERED:
+                values[x] += first + slope * np.float32(x)
+        begin = end
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def noise_code(ix, iy, fx, fy):  # type: ignore[no-untyped-def]
+    """Number of the noise step: which of the four CFA places, and which of 7 x 7 sub-pixel positions."""
+    qx = np.int64(fx * np.float32(NOISE_PHASES) + np.float32(0.5))
+    qy = np.int64(fy * np.float32(NOISE_PHASES) + np.float32(0.5))
+    if qx == NOISE_PHASES:
+        qx, ix = np.int64(0), ix + 1
+    if qy == NOISE_PHASES:
+        qy, iy = np.int64(0), iy + 1
+    return np.uint8((((iy & 1) * 2 + (ix & 1)) * NOISE_PHASES + qy) * NOISE_PHASES + qx)
+
+
+LANCZOS = lanczos_table()
+LAGRANGE = lagrange_table()
+
+__all__ = [
+    "GRID_STEP",
+    "LAGRANGE",
+    "LANCZOS",
+    "NOISE_PHASES",
+    "NOT_COVERED",
+    "OVERREAD",
+    "REACH_AFTER",
+    "REACH_BEFORE",
+    "PositionGrid",
+    "grid_nodes",
+    "interpolation_variance",
+    "lagrange_table",
+    "lanczos3",
+    "lanczos_table",
+    "noise_code",
+    "position_grid",
+    "resample",
+    "resample_plane",
+]

@@ -1,0 +1,171 @@
+"""The figures of `combine.json`: noise as measured and as expected, weights and rejections a frame."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.pixels.average import NoisePlan
+from pipeline.pixels.noise import BLOCK, block_noise, shared_share
+from pipeline.stack.matching import Matching, grid_positions
+from pipeline.stack.sources import Frame
+from pipeline.stack.tiles import Tile
+
+# Blocks below which a noise figure is not good to 3 %: 1/sqrt(2 n) is 1 % at 5,000.
+BLOCKS_FOR_CLAIM = 5000
+# Places (a side) at which the drift of the frames against the sensor is followed.
+DRIFT_PLACES = 3
+
+
+class Gathered:
+    """Sums over tiles, put together in the tiles' own places: no order of work can change them."""
+
+    def __init__(self, shape: tuple[int, int], rows: int, pairs: int, frames: int) -> None:
+        blocks = (-(-shape[0] // BLOCK), -(-shape[1] // BLOCK))
+        self.sums = np.zeros((rows, *blocks))
+        self.counts = np.zeros((rows, *blocks), np.int32)
+        self.model = np.zeros((2 + pairs, *blocks))
+        self.tally = np.zeros((frames, 2), np.int64)
+
+    def add(self, tile: Tile) -> None:
+        """Take a tile's blocks in."""
+        i, j = tile.window.top // BLOCK, tile.window.left // BLOCK
+        rows, columns = tile.sums.shape[1:]
+        window = (slice(None), slice(i, i + rows), slice(j, j + columns))
+        self.sums[window], self.counts[window], self.model[window] = tile.sums, tile.counts, tile.model
+        self.tally += tile.tally
+
+
+@dataclass(frozen=True)
+class SharedDark:
+    """Variance of a mosaic pixel that the master dark's noise leaves in the result's block means, ADU^2.
+
+    `mean` all of it; `hidden` the part that the difference of the halves does not show.
+    """
+
+    mean: float
+    hidden: float
+
+
+def shared_dark(
+    frames: Sequence[Frame], weights: NDArray[np.floating], dark_variance: float, shape: tuple[int, int]
+) -> SharedDark:
+    """Follow the dark's noise through the frames' drift across the sensor; the mean over places of the picture."""
+    if dark_variance <= 0:
+        return SharedDark(0.0, 0.0)
+    scale = np.array([frame.flux_scale * frame.dark_scale for frame in frames])
+    # the weights of the dark are those of the frames times the frames' own factors
+    w = np.asarray(weights, np.float64)
+    share = w * scale
+    amount = float((share.sum() / w.sum()) ** 2)
+    halves = np.arange(len(frames)) % 2
+    mean, hidden = [], []
+    for v in (np.arange(DRIFT_PLACES) + 0.5) / DRIFT_PLACES * shape[0]:
+        for u in (np.arange(DRIFT_PLACES) + 0.5) / DRIFT_PLACES * shape[1]:
+            places = np.array(
+                [grid_positions(f.grids[len(f.grids) // 2], np.array([u]), np.array([v])) for f in frames]
+            )
+            x, y = places[:, 0, 0], places[:, 1, 0]
+            seen = np.isfinite(x) & np.isfinite(y)
+            seen &= (x > -1) & (x < shape[1]) & (y > -1) & (y < shape[0])
+            if not seen.any():
+                continue
+            mean.append(shared_share(x[seen], y[seen], share[seen]))
+            if len(set(halves[seen])) == 2:
+                hidden.append(shared_share(x[seen], y[seen], share[seen], halves[seen]))
+    if not mean:
+        return SharedDark(0.0, 0.0)
+    return SharedDark(
+        dark_variance * amount * float(np.mean(mean)),
+        dark_variance * amount * float(np.mean(hidden)) if hidden else 0.0,
+    )
+
+
+def figures(
+    frames: Sequence[Frame],
+    reference: int,
+    matching: Matching,
+    plan: NoisePlan,
+    gathered: Gathered,
+    shared: SharedDark,
+) -> dict[str, Any]:
+    """What the scene's noise is, and what each frame gave."""
+    n, mono = len(frames), matching.sky.shape[0] == 1
+    sets = len(plan.sizes)
+    block_factor = 1.0 if mono else 2.0
+    hidden = block_factor * shared.hidden
+    measured = [block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True)]
+    halves = measured[0]
+    pairs = [m for m in measured[1 + sets :] if m.noise is not None]
+    noise_frame = float(np.sqrt(np.mean([m.noise**2 for m in pairs if m.noise is not None]))) if pairs else None
+    noise_combined = None if halves.noise is None else float(np.hypot(halves.noise, np.sqrt(hidden)))
+    pixels = gathered.model[1].sum()
+    model = float(gathered.model[0].sum() / pixels) if pixels > 0 else None
+    pair_pixels = gathered.counts[1 + sets :].sum()
+    pair_model = float(gathered.model[2:].sum() / pair_pixels) if pair_pixels > 0 else None
+    expected = None
+    if noise_frame is not None and model is not None and pair_model:
+        expected = float(np.sqrt(noise_frame**2 * model / pair_model + hidden))
+    curve: list[list[float]] = []
+    if noise_frame is not None:
+        curve.append([1, noise_frame])
+    for size, m in zip(plan.sizes, measured[1 : 1 + sets], strict=True):
+        if m.noise is not None:
+            curve.append([size, float(np.hypot(m.noise, np.sqrt(hidden)))])
+    if noise_combined is not None and n not in plan.sizes:
+        curve.append([n, noise_combined])
+    weights = matching.weights.astype(np.float64)
+    covered, lost = gathered.tally[:, 0], gathered.tally[:, 1]
+    notes = []
+    if n == 1:
+        notes.append("One frame: nothing to combine; its noise is known from the model only (NOISE plane).")
+    elif noise_combined is None:
+        notes.append(f"Too few blocks free of stars ({halves.blocks}) to measure the noise.")
+    elif halves.blocks < BLOCKS_FOR_CLAIM:
+        notes.append(f"Noise from {halves.blocks} blocks: good to about {100 / np.sqrt(2 * halves.blocks):.1f} %.")
+    if not matching.transfer.measured:
+        notes.append("The frames' sky varies too little to tell the gain; most of the noise is taken for photon noise.")
+    return {
+        "frames_kept": n,
+        "reference": frames[reference].id,
+        "noise_frame": noise_frame,
+        "noise_combined": noise_combined,
+        "noise_expected": expected,
+        "noise_ratio": noise_combined / expected if noise_combined is not None and expected else None,
+        "noise_model": None if model is None else float(np.sqrt(model + block_factor * shared.mean)),
+        "noise_model_frame": None if pair_model is None else float(np.sqrt(pair_model)),
+        "noise_blocks": halves.blocks,
+        "noise_block_px": BLOCK,
+        "noise_dark_shared": float(np.sqrt(block_factor * shared.mean)),
+        "noise_curve": curve,
+        "frames_effective": float(weights.sum() ** 2 / (weights**2).sum()),
+        "electrons_per_adu": 1 / matching.transfer.adu_per_electron
+        if matching.transfer.measured and matching.transfer.adu_per_electron > 0
+        else None,
+        "rejected_share": float(lost.sum() / covered.sum()) if covered.sum() else None,
+        "frames": {
+            frame.id: {
+                "weight": float(weights[k]),
+                "flux_scale": frame.flux_scale,
+                "rejected_share": float(lost[k] / covered[k]) if covered[k] else None,
+                "coverage": float(covered[k] / (gathered_pixels(gathered, matching))) if covered[k] else 0.0,
+                "sky_difference": [float(v) for v in matching.sky_difference[k]],
+                "sky_residual": None if not np.isfinite(matching.scatter[k]) else float(matching.scatter[k]),
+                "sky_noise": [float(v) for v in np.sqrt(matching.sky_variance[k])],
+            }
+            for k, frame in enumerate(frames)
+        },
+        "noise_notes": notes,
+    }
+
+
+def gathered_pixels(gathered: Gathered, matching: Matching) -> int:
+    """Values that a frame covering everything has: the largest of any frame (the reference covers all)."""
+    return max(int(gathered.tally[:, 0].max()), matching.sky.shape[0])
+
+
+__all__ = ["Gathered", "SharedDark", "figures", "shared_dark"]

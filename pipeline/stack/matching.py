@@ -1,0 +1,212 @@
+"""What a scene's frames are multiplied by, what is added to them, how noisy they are, and what each weighs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface, sample_map
+from pipeline.pixels.noise import PhotonTransfer, photon_transfer
+from pipeline.pixels.resample import GRID_STEP, PositionGrid, grid_nodes
+from pipeline.sensor.mosaic import colour_planes
+
+# Blocks of all frames together from which the photon transfer is fitted; more adds time, not accuracy.
+TRANSFER_BLOCKS = 60_000
+# Least variance of a mosaic pixel, ADU^2: that of rounding to whole numbers.
+ROUNDING_VARIANCE = 1 / 12
+# Points a side at which surfaces are evaluated for their mean.
+MEAN_POINTS = 24
+
+
+@dataclass(frozen=True)
+class Matching:
+    """How n frames are brought to one sky and one scale.
+
+    Attributes
+    ----------
+    offsets : (n, colours, rows, columns) float32 array
+        Added to a frame's values times its flux scale, at the nodes of the position grid.
+    sky : (colours, rows, columns) float32 array
+        The result's smooth sky at the nodes, ADU above black.
+    floor : (n, colours) float32 array
+        Read noise and what does not go with the level, squared, in the result's scale.
+    slope : (n,) float32 array
+        Variance a level, in the result's scale.
+    weights : (n,) float32 array
+        Their mean is 1.
+    sky_difference : (n, colours) float64 array
+        Median of the frame's sky minus the reference's, after scaling.
+    sky_variance : (n, colours) float64 array
+        Variance of a mosaic pixel of the frame at its sky, ADU^2 of the frame.
+    scatter : (n,) float64 array
+        Robust standard deviation of a frame's green sky blocks about its surface, ADU.
+    transfer : PhotonTransfer
+    """
+
+    offsets: NDArray[np.float32]
+    sky: NDArray[np.float32]
+    floor: NDArray[np.float32]
+    slope: NDArray[np.float32]
+    weights: NDArray[np.float32]
+    sky_difference: NDArray[np.float64]
+    sky_variance: NDArray[np.float64]
+    scatter: NDArray[np.float64]
+    transfer: PhotonTransfer
+
+
+def by_colour(values: NDArray[np.floating], cfa: str) -> NDArray[np.float64]:
+    """Means over the CFA places of each colour: (rows, columns, 4) to (colours, rows, columns)."""
+    places = colour_planes(cfa)
+    names = "G" if cfa == "MONO" else "RGB"
+    return np.stack([np.mean([values[..., 2 * i + j] for i, j in places[c]], axis=0, dtype=np.float64) for c in names])
+
+
+def match_frames(
+    surveys: Sequence[Survey],
+    grids: Sequence[PositionGrid],
+    scales: Sequence[float],
+    cfas: Sequence[str],
+    reference: int,
+    shape: tuple[int, int],
+    dark_variance: Sequence[float],
+) -> Matching:
+    """Match every frame's sky to the scene's mean, and tell its noise.
+
+    For each frame and colour the difference of its scaled sky to the reference's, block by block at the same stars, is
+    taken as a smooth surface (`fit_surface`); what is added is the mean of all frames' surfaces minus its own. So the
+    result's sky is the weighted mean of what the frames show, and no frame's noise or nebulosity enters by the matching.
+
+    Parameters
+    ----------
+    surveys : n surveys, one a frame
+    grids : n position grids
+    scales : n flux scales
+    cfas : n patterns
+    reference : number of the frame whose grid the result has
+    shape : (height, width) of the result
+    dark_variance : n variances of the master dark's noise as it stands in each frame, ADU^2: it is no frame's own
+    """
+    n = len(surveys)
+    levels = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
+    variances = [by_colour(s.variance, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
+    variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
+    colours = levels[0].shape[0]
+    transfer = _transfer(levels, variances)
+    per_level = transfer.adu_per_electron
+    floor, sky_variance = np.empty((n, colours)), np.empty((n, colours))
+    for k in range(n):
+        for c in range(colours):
+            read = variances[k][c] - per_level * np.maximum(levels[k][c], 0)
+            floor[k, c] = max(_median(read), ROUNDING_VARIANCE)
+            sky_variance[k, c] = max(_median(variances[k][c]), ROUNDING_VARIANCE)
+    scale = np.asarray(scales, np.float64)
+
+    middle_x, middle_y = surveys[reference].centres()
+    x, y = (a.ravel() for a in np.meshgrid(middle_x, middle_y))
+    nodes_x, nodes_y = grid_nodes(shape)
+    node_x, node_y = np.meshgrid(nodes_x, nodes_y)
+    base = [level.reshape(-1) for level in levels[reference]]
+    surfaces: list[list[Surface]] = []
+    seen = np.zeros((n, len(x)), bool)
+    difference, scatter = np.zeros((n, colours)), np.full(n, np.nan)
+    for k in range(n):
+        xs, ys = grid_positions(grids[k], x, y)
+        row = []
+        for c in range(colours):
+            if k == reference:
+                surface, spread = Surface(np.zeros(1), 0, shape), 0.0
+                seen[k] = True
+            else:
+                here = scale[k] * sample_map(levels[k][c], surveys[k].block, xs, ys)
+                delta = here - base[c]
+                surface, spread = fit_surface(x, y, delta, shape)
+                seen[k] |= np.isfinite(delta)
+                difference[k, c] = _median(delta)
+            row.append(surface)
+            if c == colours // 2:
+                scatter[k] = spread
+        surfaces.append(row)
+
+    weights = 1 / (scale**2 * np.exp(np.log(sky_variance).mean(axis=1)))
+    weights /= weights.mean()
+    offsets = np.empty((n, colours, *node_x.shape), np.float32)
+    sky = np.empty((colours, *node_x.shape), np.float32)
+    for c in range(colours):
+        mean = _mean_surface([row[c] for row in surfaces], seen, weights, x, y, shape)
+        level = mean(node_x, node_y)
+        for k in range(n):
+            offsets[k, c] = level - surfaces[k][c](node_x, node_y)
+        flat = np.where(np.isfinite(levels[reference][c]), levels[reference][c], _median(levels[reference][c]))
+        block = surveys[reference].block
+        inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
+        inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])
+        sky[c] = sample_map(flat, block, inside_x, inside_y).reshape(node_x.shape) + level
+    return Matching(
+        offsets,
+        sky,
+        (scale[:, None] ** 2 * floor).astype(np.float32),
+        (scale * per_level).astype(np.float32),
+        weights.astype(np.float32),
+        difference,
+        sky_variance,
+        scatter,
+        transfer,
+    )
+
+
+def grid_positions(
+    grid: PositionGrid, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Positions at any pixels of the result, linearly between the nodes: for what is coarse anyway."""
+    u, v = np.asarray(x) / GRID_STEP + 1, np.asarray(y) / GRID_STEP + 1
+    rows, columns = grid.shift.shape[:2]
+    j, i = np.clip(u.astype(int), 0, columns - 2), np.clip(v.astype(int), 0, rows - 2)
+    fu, fv = (u - j)[:, None], (v - i)[:, None]
+    s = grid.shift.astype(np.float64)
+    shift = (1 - fv) * ((1 - fu) * s[i, j] + fu * s[i, j + 1]) + fv * ((1 - fu) * s[i + 1, j] + fu * s[i + 1, j + 1])
+    return x + shift[:, 0], y + shift[:, 1]
+
+
+def _median(values: NDArray[np.floating]) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if good.size else 0.0
+
+
+def _transfer(levels: list[NDArray[np.float64]], variances: list[NDArray[np.float64]]) -> PhotonTransfer:
+    level = np.concatenate([a.ravel() for a in levels])
+    variance = np.concatenate([a.ravel() for a in variances])
+    step = max(1, len(level) // TRANSFER_BLOCKS)
+    return photon_transfer(level[::step], variance[::step])
+
+
+def _mean_surface(
+    surfaces: Sequence[Surface],
+    seen: NDArray[np.bool_],
+    weights: NDArray[np.float64],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    shape: tuple[int, int],
+) -> Surface:
+    """The smooth surface nearest to all frames' surfaces where each frame shows something.
+
+    Fitted, not averaged point by point: a frame that ends within the picture must leave no step there.
+    """
+    degree = max(surface.degree for surface in surfaces)
+    thin = slice(None, None, max(1, len(x) // MEAN_POINTS**2))
+    px, py, shown = x[thin], y[thin], seen[:, thin]
+    total, weight = np.zeros(len(px)), np.zeros(len(px))
+    for k, surface in enumerate(surfaces):
+        w = weights[k] * shown[k]
+        total += w * surface(px, py)
+        weight += w
+    terms = Surface(np.eye((degree + 1) * (degree + 2) // 2), degree, shape)(px, py)
+    root = np.sqrt(weight)
+    mean = np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
+    coefficients = np.linalg.lstsq(terms * root[:, None], mean * root, rcond=None)[0]
+    return Surface(coefficients, min(degree, DEGREE_MAX), shape)
+
+
+__all__ = ["Matching", "by_colour", "grid_positions", "match_frames"]

@@ -1,0 +1,112 @@
+"""The file form of a combined picture: FITS planes of fixed size, written tile by tile from several threads."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.files import reserve
+
+_BLOCK = 2880  # FITS 4.0, 3.1
+
+
+class CombinedWriter:
+    """Writes PICTURE (primary) and NOISE, both (3, height, width) float32, then COVERAGE and REJECTED.
+
+    The space of the two large arrays is taken on disk before anything is written; tiles are written with `os.pwrite`,
+    so that a full disk is an error with a name, and no page of the file counts as this process's memory.
+    """
+
+    def __init__(self, path: Path, shape: tuple[int, int], header: fits.Header, noise_header: fits.Header) -> None:
+        self.path, self.shape = path, shape
+        data = (3, *shape)
+        self._heads = (_head(data, header, True), _head(data, noise_header, False))
+        size = 12 * shape[0] * shape[1]
+        whole = size + -size % _BLOCK
+        first = len(self._heads[0])
+        self._starts = (first, first + whole + len(self._heads[1]))
+        reserve(path, self._starts[1] + whole)
+        self._file = os.open(path, os.O_WRONLY)
+        os.pwrite(self._file, self._heads[0], 0)
+        os.pwrite(self._file, self._heads[1], first + whole)
+
+    def __enter__(self) -> CombinedWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+    def write(self, which: int, top: int, left: int, values: NDArray[np.float32]) -> None:
+        """Write a tile of the picture (0) or the noise (1), (3 or 1, height, width); one colour goes to all planes."""
+        height, width = self.shape
+        big = values.astype(">f4")
+        for plane in range(3):
+            rows = big[plane if len(big) == 3 else 0]
+            start = self._starts[which] + 4 * (plane * height * width + top * width + left)
+            if rows.shape[1] == width:
+                os.pwrite(self._file, rows.tobytes(), start)
+                continue
+            for i in range(len(rows)):
+                os.pwrite(self._file, rows[i].tobytes(), start + 4 * i * width)
+
+    def rewrite_headers(self, header: fits.Header, noise_header: fits.Header) -> None:
+        """Put final values into the headers; they must keep their length.
+
+        Raises
+        ------
+        ValueError
+            Where they do not.
+        """
+        heads = (_head((3, *self.shape), header, True), _head((3, *self.shape), noise_header, False))
+        if [len(h) for h in heads] != [len(h) for h in self._heads]:
+            raise ValueError("a header changed its length")
+        os.pwrite(self._file, heads[0], 0)
+        os.pwrite(self._file, heads[1], self._starts[1] - len(heads[1]))
+
+    def finish(self, coverage: NDArray[np.uint16], rejected: NDArray[np.uint16]) -> None:
+        """Append the counts, compressed without loss, and close."""
+        os.close(self._file)
+        self._file = -1
+        with fits.open(self.path, mode="append", memmap=True, lazy_load_hdus=True) as hdus:
+            for name, data, comment in (
+                ("COVERAGE", coverage, "frames that show the pixel"),
+                ("REJECTED", rejected, "frames whose value was rejected in some colour"),
+            ):
+                hdu = fits.CompImageHDU(data.astype(np.int16), name=name, compression_type="RICE_1")
+                hdu.header["BUNIT"] = ("frames", comment)
+                hdus.append(hdu)
+
+
+def _head(shape: tuple[int, int, int], header: fits.Header, primary: bool) -> bytes:
+    """The header of an array of big-endian float32, as bytes."""
+    kind = fits.PrimaryHDU if primary else fits.ImageHDU
+    hdu = kind(header=header)
+    first = fits.Header()
+    if primary:
+        first["SIMPLE"] = (True, "FITS 4.0")
+    else:
+        first["XTENSION"] = ("IMAGE", "image")
+    first["BITPIX"] = (-32, "32-bit floats")
+    first["NAXIS"] = 3
+    for axis, size in enumerate(reversed(shape), 1):
+        first[f"NAXIS{axis}"] = size
+    if primary:
+        first["EXTEND"] = True
+    else:
+        first["PCOUNT"], first["GCOUNT"] = 0, 1
+    for card in hdu.header.cards:
+        if card.keyword not in first and card.keyword not in ("SIMPLE", "XTENSION"):
+            first.append(card)
+    return first.tostring(endcard=True, padding=True).encode("ascii")
+
+
+__all__ = ["CombinedWriter"]

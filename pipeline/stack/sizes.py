@@ -1,0 +1,100 @@
+"""Star sizes of the result against its reference frame, star by star, demosaiced the same way."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.demosaic import demosaic
+from pipeline.sensor.mosaic import MosaicFile
+from pipeline.stack.sources import Calibration, Frame
+from pipeline.stars.measure import measure_mosaic, measure_picture
+
+STARS_MAX = 1500  # the size's error is then below 0.2 %
+SNR_MIN = 20.0
+# Stars whose distance from the middle is above this share of the half diagonal count as corners.
+CORNER = 0.75
+STARS_MIN = 5
+BAND = 512  # rows demosaiced at once
+
+
+def compare(mosaic: MosaicFile, frame: Frame, calibration: Calibration, combined: Path) -> dict[str, Any]:
+    """Median sizes (FWHM, px, green, adaptive Gaussian moments) and their ratios.
+
+    Parameters
+    ----------
+    mosaic, frame, calibration : the reference
+    combined : the finished file
+    """
+    nothing = {
+        "fwhm_px_reference": None,
+        "fwhm_px_combined": None,
+        "size_ratio": None,
+        "size_ratio_corners": None,
+        "stars_compared": 0,
+    }
+    header = frame.header
+    found = measure_mosaic(mosaic.pixels(), header.cfa, header.black, header.saturation, stars_max=STARS_MAX)
+    found = found[~found["saturated"] & (found["flux"] > SNR_MIN * found["flux_error"])]
+    if len(found) < STARS_MIN:
+        return nothing
+    fwhm = _fwhm(found)
+    start = float(np.median(fwhm))
+    x, y = found["x"], found["y"]
+    limit = 0.9 * (header.saturation - max(header.black))
+    single = measure_picture(_green(mosaic, frame, calibration), x, y, saturation=limit, start_fwhm_px=start)
+    with fits.open(combined, memmap=True) as hdus:
+        offset, shape = hdus[0].fileinfo()["datLoc"], frame.shape
+    plane = np.memmap(combined, ">f4", "r", offset, (3, *shape))[1].astype(np.float32)
+    stacked = measure_picture(plane, x, y, saturation=limit, start_fwhm_px=start)
+    one, all_ = _fwhm(single), _fwhm(stacked)
+    good = np.isfinite(one) & np.isfinite(all_) & (one > 0) & (single["flux"] > SNR_MIN * single["flux_error"])
+    if good.sum() < STARS_MIN:
+        return nothing
+    half = np.hypot(*shape) / 2
+    corner = good & (np.hypot(x - (shape[1] - 1) / 2, y - (shape[0] - 1) / 2) > CORNER * half)
+    ratio = all_ / np.where(one > 0, one, np.nan)
+    return {
+        "fwhm_px_reference": float(np.median(one[good])),
+        "fwhm_px_combined": float(np.median(all_[good])),
+        "size_ratio": float(np.median(ratio[good])),
+        "size_ratio_corners": float(np.median(ratio[corner])) if corner.sum() >= STARS_MIN else None,
+        "stars_compared": int(good.sum()),
+    }
+
+
+def _fwhm(stars: NDArray[Any]) -> NDArray[np.float64]:
+    with np.errstate(invalid="ignore"):
+        return np.asarray(2.3548 * np.sqrt((stars["mxx"] + stars["myy"]) / 2))
+
+
+def _green(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> NDArray[np.float32]:
+    """The reference's green plane, in bands so that the other colours never stand whole in memory."""
+    height, width = frame.shape
+    green = np.empty((height, width), np.float32)
+    margin = 16
+    for top in range(0, height, BAND):
+        y0, y1 = max(top - margin, 0), min(top + BAND + margin, height)
+        window = (slice(y0, y1), slice(None))
+        band = calibrate(
+            mosaic.region(y0, y1, 0, width),
+            frame.header.black,
+            None if calibration.dark is None else calibration.dark[window],
+            frame.dark_scale,
+            frame.dark_offset,
+            None if calibration.defects is None else calibration.defects[window],
+            frame.header.cfa,
+            None if calibration.flat is None else calibration.flat[window],
+        )
+        planes = demosaic(band, frame.header.cfa)
+        bottom = min(top + BAND, height)
+        green[top:bottom] = planes[len(planes) // 2, top - y0 : bottom - y0]
+    return green
+
+
+__all__ = ["compare"]

@@ -1,0 +1,234 @@
+"""The frames of a scene, open, and one tile's pixels of one frame: calibrated, demosaiced, resampled, matched."""
+
+from __future__ import annotations
+
+import resource
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.pixels.resample import (
+    LAGRANGE,
+    LANCZOS,
+    NOT_COVERED,
+    OVERREAD,
+    REACH_AFTER,
+    REACH_BEFORE,
+    PositionGrid,
+    position_grid,
+    resample_plane,
+)
+from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate
+from pipeline.sensor.demosaic import MARGIN, demosaic_padded
+from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
+
+# Positions of red and blue that differ from green's by less than this are taken as green's, px.
+SAME_POSITION = 0.005
+# Files that other parts of the program hold open beside the mosaics.
+OTHER_FILES = 64
+
+
+class Map(Protocol):
+    """What is asked of a scene's geometry."""
+
+    reference: str
+
+    def from_reference(self, frame_id: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
+        """Where in a frame the reference's pixel (x, y) lies."""
+
+
+class Mosaics:
+    """Mosaics that stay open, as many as the system allows; beyond that the longest unused is closed."""
+
+    def __init__(self, paths: Sequence[Path]) -> None:
+        self._paths = list(paths)
+        self._lock = threading.Lock()
+        self._open: OrderedDict[int, MosaicFile] = OrderedDict()
+        self._limit = max(allow_open_files(len(paths) + OTHER_FILES) - OTHER_FILES, 8)
+
+    def __getitem__(self, number: int) -> MosaicFile:
+        with self._lock:
+            mosaic = self._open.pop(number, None)
+            if mosaic is None:
+                if len(self._open) >= self._limit:
+                    self._open.popitem(last=False)
+                mosaic = MosaicFile(self._paths[number])
+            self._open[number] = mosaic
+            return mosaic
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+
+def allow_open_files(wanted: int) -> int:
+    """Raise this process's limit of open files as far as it may; how many there can be."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+    return wanted if soft == resource.RLIM_INFINITY else soft
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What calibrates every frame of a scene; (height, width) arrays in memory, None where there is none.
+
+    `dark` float32, ADU above black; `dark_variance` that of a pixel of it, ADU^2; `defects` uint8; `flat` float32.
+    """
+
+    dark: NDArray[np.float32] | None = None
+    dark_variance: float = 0.0
+    defects: NDArray[np.uint8] | None = None
+    flat: NDArray[np.float32] | None = None
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One kept frame. `grids` holds one position grid for all colours, or one for each."""
+
+    id: str
+    header: MosaicHeader
+    shape: tuple[int, int]
+    flux_scale: float
+    dark_scale: float
+    dark_offset: float
+    grids: tuple[PositionGrid, ...]
+
+
+def frame_grids(geometry: Map, frame: str, shape: tuple[int, int], colours: int) -> tuple[PositionGrid, ...]:
+    """Positions of the result's pixels in a frame: one grid where the colours agree, else one a colour."""
+    names = "RGB" if colours == 3 else "G"
+    grids = [position_grid(lambda x, y, c=name: geometry.from_reference(frame, x, y, c), shape) for name in names]  # type: ignore[misc]
+    green = grids[len(grids) // 2]
+    with np.errstate(invalid="ignore"):
+        apart = max(float(np.nan_to_num(np.abs(grid.shift - green.shift)).max()) for grid in grids)
+    return (green,) if apart < SAME_POSITION else tuple(grids)
+
+
+class Scratch:
+    """Memory that one thread uses again and again: taking it anew for every tile would cost more than filling it."""
+
+    def __init__(self) -> None:
+        self._arrays: dict[str, NDArray[Any]] = {}
+
+    def take(self, name: str, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+        """An array of this shape, its content undefined; the same memory as last time where that was large enough."""
+        size = int(np.prod(shape))
+        array = self._arrays.get(name)
+        if array is None or array.size < size or array.dtype != dtype:
+            # zeros: the vector code may read, with weight 0, what was never written; it must be a number
+            array = self._arrays[name] = np.zeros(size, dtype)
+        return array[:size].reshape(shape)
+
+
+def load_tile(
+    mosaic: MosaicFile,
+    frame: Frame,
+    calibration: Calibration,
+    offset: NDArray[np.float32],
+    origin: tuple[int, int],
+    values: NDArray[np.float32],
+    codes: NDArray[np.uint8],
+    scratch: Scratch,
+) -> bool:
+    """Fill one frame's part of a tile.
+
+    Parameters
+    ----------
+    offset : (colours, rows, columns) float32 array
+        What matching adds, at the nodes of the position grid.
+    origin : (row, column) of the tile's first pixel in the result
+    values : (colours, height, width) float32 array, filled
+    codes : (height, width) uint8 array, filled
+
+    Returns
+    -------
+    bool
+        False where the frame covers nothing of the tile; the arrays are not touched then.
+    """
+    height, width = frame.shape
+    rows, columns = codes.shape
+    bounds = [grid.region(origin[0], origin[0] + rows, origin[1], origin[1] + columns) for grid in frame.grids]
+    known = [b for b in bounds if b is not None]
+    if not known:
+        return False
+    y0, y1 = min(b[0] for b in known), max(b[1] for b in known)
+    x0, x1 = min(b[2] for b in known), max(b[3] for b in known)
+    # one pixel to spare for the bend of the map between the rows that `region` looks at
+    top, bottom = int(max(y0 - 1, 0)), int(min(y1 + 1, height - 1)) + 1
+    left, right = int(max(x0 - 1, 0)), int(min(x1 + 1, width - 1)) + 1
+    if top >= bottom or left >= right or y1 < -0.5 or x1 < -0.5:
+        return False
+    top, bottom, left, right = top - REACH_BEFORE, bottom + REACH_AFTER, left - REACH_BEFORE, right + REACH_AFTER
+    padded = _calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, left - MARGIN, right + MARGIN)
+    colours = values.shape[0]
+    shape = (bottom - top, right - left)
+    source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
+    demosaic_padded(padded, frame.header.cfa, top, left, source[:-OVERREAD].reshape(colours, *shape))
+    whole = len(frame.grids) == 1
+    for number, grid in enumerate(frame.grids):
+        resample_plane(
+            source, shape, (top, left), frame.shape, grid.shift, LAGRANGE, LANCZOS, origin,
+            0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), offset, values, codes,
+        )  # fmt: skip
+        if number == 0:
+            missing = codes == NOT_COVERED if not whole else None
+        elif missing is not None:
+            missing |= codes == NOT_COVERED
+    if missing is not None:
+        # a pixel counts as covered where all its colours are; its place among the pixels is told by the last, blue
+        codes[missing] = NOT_COVERED
+    return True
+
+
+def _calibrated(
+    mosaic: MosaicFile, frame: Frame, calibration: Calibration, top: int, bottom: int, left: int, right: int
+) -> NDArray[np.float32]:
+    """Calibrated pixels of a region that may reach beyond the frame, reflected there about the outermost pixels."""
+    height, width = frame.shape
+    repair = 0 if calibration.defects is None else REPAIR_MARGIN
+    # reflected rows lie within the margin inside the edge; region and margin begin at an even row and column
+    y0, y1 = max(top - repair, 0) & ~1, min(max(bottom + repair, REPAIR_MARGIN), height)
+    x0, x1 = max(left - repair, 0) & ~1, min(max(right + repair, REPAIR_MARGIN), width)
+    y0, x0 = min(y0, max(height - REPAIR_MARGIN, 0) & ~1), min(x0, max(width - REPAIR_MARGIN, 0) & ~1)
+    window = (slice(y0, y1), slice(x0, x1))
+    pixels = calibrate(
+        mosaic.region(y0, y1, x0, x1),
+        frame.header.black,
+        None if calibration.dark is None else calibration.dark[window],
+        frame.dark_scale,
+        frame.dark_offset,
+        None if calibration.defects is None else calibration.defects[window],
+        frame.header.cfa,
+        None if calibration.flat is None else calibration.flat[window],
+    )
+    if top >= 0 and left >= 0 and bottom <= height and right <= width:
+        return pixels[top - y0 : bottom - y0, left - x0 : right - x0]
+    rows, columns = reflected(top, bottom, height) - y0, reflected(left, right, width) - x0
+    return np.ascontiguousarray(pixels[np.ix_(rows, columns)])
+
+
+def reflected(first: int, last: int, size: int) -> NDArray[np.int64]:
+    """Numbers first..last-1, those beyond 0..size-1 reflected about the outermost: -1 is 1, size is size - 2."""
+    period = max(2 * (size - 1), 1)
+    numbers = np.arange(first, last) % period
+    return np.where(numbers < size, numbers, period - numbers)
+
+
+__all__ = [
+    "Calibration",
+    "Frame",
+    "Map",
+    "Mosaics",
+    "Scratch",
+    "allow_open_files",
+    "frame_grids",
+    "load_tile",
+    "reflected",
+]

@@ -1,0 +1,198 @@
+"""The result cut into tiles; one tile from all its frames to finished pixels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import SceneError
+from pipeline.pixels.average import NoisePlan, average
+from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, star_signal
+from pipeline.pixels.noise import BLOCK
+from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
+from pipeline.stack.matching import Matching
+from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
+
+# Larger tiles save little of the margins and fall out of the caches.
+TILE_MAX = 512
+TILE_STEP = GRID_STEP
+
+
+@dataclass(frozen=True)
+class Window:
+    """A tile: `height` x `width` pixels from (top, left) on."""
+
+    top: int
+    left: int
+    height: int
+    width: int
+
+
+def bytes_per_pixel(frames: int, colours: int) -> int:
+    """Memory that a pixel of a tile takes while it is worked on."""
+    return frames * (4 * colours + 2) + 8 * colours * 4
+
+
+def tile_side(frames: int, colours: int, budget: int) -> int:
+    """The side of a tile for which one thread has so many bytes.
+
+    Raises
+    ------
+    SceneError
+        Where even the smallest does not fit.
+    """
+    each = bytes_per_pixel(frames, colours)
+    for side in range(TILE_MAX, 0, -TILE_STEP):
+        # a frame's region is up to twice the tile when turned: raw, calibrated, padded, planes
+        region = 2 * (side + 2 * GROW_MARGIN + 32) ** 2 * (2 + 8 + 4 * colours)
+        if (side + 2 * GROW_MARGIN) ** 2 * each + region <= budget:
+            return side
+    raise SceneError(
+        f"{frames} frames need more memory than limits.memory_mb leaves for their smallest tile; raise it, or use fewer cores"
+    )
+
+
+def cut(shape: tuple[int, int], side: int) -> list[Window]:
+    """Tiles of at most `side` (a multiple of 64) pixels, row by row."""
+    return [
+        Window(top, left, min(side, shape[0] - top), min(side, shape[1] - left))
+        for top in range(0, shape[0], side)
+        for left in range(0, shape[1], side)
+    ]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """All that a tile needs to know."""
+
+    shape: tuple[int, int]
+    colours: int
+    frames: Sequence[Frame]
+    mosaics: Mosaics
+    calibration: Calibration
+    matching: Matching
+    factor: NDArray[np.float32]  # (colours, 256), as `clip.NoiseModel.factor`
+    block_factor: NDArray[np.float32]  # (colours,)
+    common: NDArray[np.float32]  # (colours,), variance that all frames share, in blocks
+    plan: NoisePlan
+    clip_sigma: float
+    star_scatter: float
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A finished tile; arrays as `average` fills them."""
+
+    window: Window
+    picture: NDArray[np.float32]
+    noise: NDArray[np.float32]
+    coverage: NDArray[np.uint16]
+    rejected: NDArray[np.uint16]
+    sums: NDArray[np.float64]
+    counts: NDArray[np.int32]
+    model: NDArray[np.float64]
+    tally: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Stack:
+    """The frames of one tile with its margin, matched, and where stars are in it."""
+
+    origin: tuple[int, int]
+    members: NDArray[np.int64]
+    values: NDArray[np.float32]
+    codes: NDArray[np.uint8]
+    signal: NDArray[np.float32]
+    peak: NDArray[np.float32]
+
+
+def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
+    """Read, calibrate, demosaic, resample and match what every frame shows of a tile and its margin."""
+    top, left = max(window.top - GROW_MARGIN, 0), max(window.left - GROW_MARGIN, 0)
+    bottom = min(window.top + window.height + GROW_MARGIN, scene.shape[0])
+    right = min(window.left + window.width + GROW_MARGIN, scene.shape[1])
+    height, width, n = bottom - top, right - left, len(scene.frames)
+    values = scratch.take("values", (n, scene.colours, height, width), np.float32)
+    codes = scratch.take("codes", (n, height, width), np.uint8)
+    members = []
+    for number, frame in enumerate(scene.frames):
+        k = len(members)
+        if load_tile(
+            scene.mosaics[number], frame, scene.calibration, scene.matching.offsets[number], (top, left),
+            values[k], codes[k], scratch,
+        ):  # fmt: skip
+            members.append(number)
+    k = len(members)
+    signal = scratch.take("signal", (scene.colours, height, width), np.float32)
+    peak = scratch.take("peak", (scene.colours, height, width), np.float32)
+    chosen = np.unique(np.linspace(0, k - 1, min(k, MEDIAN_FRAMES)).round().astype(np.int64)) if k else np.zeros(0, int)
+    star_signal(values[:k], codes[:k], chosen.astype(np.int64), scene.matching.sky, (top, left), signal, peak)
+    return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak)
+
+
+def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
+    """Make one tile of the result."""
+    stack = load_stack(scene, window, scratch)
+    m, members, n = scene.matching, stack.members, len(scene.frames)
+    mask = scratch.take("mask", stack.codes.shape, np.uint8)
+    mask[:] = 0
+    weights = np.ascontiguousarray(m.weights[members])
+    floor, slope = np.ascontiguousarray(m.floor[members]), np.ascontiguousarray(m.slope[members])
+    scatter = np.float32(scene.star_scatter)
+    if len(members) > 1:
+        reject(
+            stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.sky,
+            stack.signal, stack.peak, scatter, scene.clip_sigma, stack.origin, mask,
+        )  # fmt: skip
+        grow(mask, stack.peak, floor, slope, m.offsets, members, m.sky, scatter, stack.origin)
+    plan = scene.plan
+    blocks = (-(-window.height // BLOCK), -(-window.width // BLOCK))
+    tile = Tile(
+        window,
+        np.empty((scene.colours, window.height, window.width), np.float32),
+        np.empty((scene.colours, window.height, window.width), np.float32),
+        np.empty((window.height, window.width), np.uint16),
+        np.empty((window.height, window.width), np.uint16),
+        np.zeros((plan.rows, *blocks)),
+        np.zeros((plan.rows, *blocks), np.int32),
+        np.zeros((2 + len(plan.pairs), *blocks)),
+        np.zeros((n, 2), np.int64),
+    )
+    tally = np.zeros((len(members), 2), np.int64)
+    average(
+        stack.values, stack.codes, mask, weights, floor, slope, scene.block_factor, scene.common, m.offsets, members,
+        m.sky, stack.signal, stack.peak, stack.origin, (window.top - stack.origin[0], window.left - stack.origin[1]),
+        plan.groups, 1 + len(plan.sizes), plan.pairs, tile.picture, tile.noise, tile.coverage, tile.rejected,
+        tile.sums, tile.counts, tile.model, tally,
+    )  # fmt: skip
+    tile.tally[members] = tally
+    return tile
+
+
+def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, down: int = 3) -> Iterator[Window]:
+    """Windows spread over the picture, for measuring what the whole is like."""
+    for i in range(down):
+        for j in range(across):
+            top = int((i + 0.5) / down * shape[0] - side / 2) // TILE_STEP * TILE_STEP
+            left = int((j + 0.5) / across * shape[1] - side / 2) // TILE_STEP * TILE_STEP
+            top, left = max(top, 0), max(left, 0)
+            if top < shape[0] and left < shape[1]:
+                yield Window(top, left, min(side, shape[0] - top), min(side, shape[1] - left))
+
+
+__all__ = [
+    "NOT_COVERED",
+    "Scene",
+    "Stack",
+    "Tile",
+    "Window",
+    "bytes_per_pixel",
+    "cut",
+    "load_stack",
+    "make_tile",
+    "sample_windows",
+    "tile_side",
+]
