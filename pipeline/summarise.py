@@ -103,8 +103,6 @@ def _project(arguments: argparse.Namespace) -> Path:
     project: Path | None = arguments.project
     if project is None:
         raise InputError("summarise needs --project, the folder that holds work/ and results/")
-    if not project.is_dir():
-        raise InputError(f"{project.name}: is no folder; --project names the folder that holds work/ and results/")
     return project
 
 

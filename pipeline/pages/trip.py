@@ -82,7 +82,7 @@ def trip_figures(
         ],
         "scenes_made": sum(entry.made for entry in entries),
         "frames_found": sum(entry.figures.get("frames_found") or 0 for entry in entries),
-        "frames_kept": sum(entry.figures.get("frames_kept") or 0 for entry in entries),
+        "frames_kept": sum(entry.figures.get("frames_kept") or 0 for entry in entries if entry.made),
         "exposure_total_s": sum(t for t in totals if t is not None) if any(t is not None for t in totals) else None,
         "frames_set_aside": dict(sorted(reasons.items(), key=lambda item: (-item[1], item[0]))),
         "files": kinds(inventory) if inventory else None,
@@ -223,7 +223,11 @@ def _card(entry: SceneEntry) -> dict[str, Any]:
     kept, found = figures.get("frames_kept"), figures.get("frames_found")
     lines = []
     if found is not None:
-        lines.append(f"{number(kept)} of {count(found, 'frame')} kept" if kept is not None else count(found, "frame"))
+        lines.append(
+            f"{number(kept)} of {count(found, 'frame')} {'kept' if entry.made else 'sound'}"
+            if kept is not None
+            else count(found, "frame")
+        )
     if figures.get("exposure_total_s") is not None and entry.made:
         lines[-1:] = [f"{lines[-1]}, {duration(figures['exposure_total_s'])} of light"] if lines else []
     gain, ratio = noise_gain(figures), figures.get("noise_ratio")

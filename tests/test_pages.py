@@ -1,0 +1,244 @@
+"""Pages: numbers in words, plots, advice, exposure rules."""
+
+from __future__ import annotations
+
+import math
+import xml.etree.ElementTree as ElementTree
+
+import pytest
+
+from pipeline.pages import words
+from pipeline.pages.advice import CAUTION, advise
+from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
+from pipeline.pages.trip import grouped
+from pipeline.sky import exposure
+
+NARROW = "\u202f"
+
+
+@pytest.mark.parametrize(
+    ("given", "text"),
+    [
+        ((None, "px"), "not known"),
+        ((float("nan"), "px"), "not known"),
+        ((True, "px"), "not known"),
+        ((2.5678, "px"), f"2.57{NARROW}px"),
+        ((0.012345, "px"), f"0.0123{NARROW}px"),
+        ((12345.6, "adu"), f"12{NARROW}346{NARROW}ADU"),
+        ((-1.5, "deg"), "\u22121.50°"),
+        ((0.0, None), "0.000"),
+        ((1500, None), f"1{NARROW}500"),
+    ],
+)
+def test_numbers(given, text) -> None:  # type: ignore[no-untyped-def]
+    """Three digits, a unit behind a narrow space, a real minus sign; what is no number is not known."""
+    if text == "0.000":
+        text = "0.000"
+    assert words.number(*given) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(13.0, "13"), (2.8, "2.8"), (24, "24"), (0.0125, "0.0125"), (120.0, "120")]
+)
+def test_settings_have_no_idle_zeros(value: float, text: str) -> None:
+    """What was set is printed as it was set."""
+    assert words.setting(value) == text
+    assert words.setting(None) == "not known"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(13.0, f"13.0{NARROW}s"), (715, f"12{NARROW}min"), (3900.0, f"1{NARROW}h 05{NARROW}min"), (None, "not known")],
+)
+def test_durations(seconds, text) -> None:  # type: ignore[no-untyped-def]
+    """Seconds, minutes or hours, whichever reads best."""
+    assert words.duration(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("ra", "dec", "text"),
+    [(187.5, -0.25, "12ʰ30ᵐ, \u221200°15′"), (359.999, 89.999, "00ʰ00ᵐ, +90°00′"), (None, 1.0, "not known")],
+)
+def test_coordinates(ra, dec, text) -> None:  # type: ignore[no-untyped-def]
+    """Hours and degrees, rounding carried over, the sign kept below one degree."""
+    assert words.coordinates(ra, dec) == text
+
+
+def test_links_are_encoded() -> None:
+    """A name with spaces, quotes, a scheme or bytes that are no UTF-8 becomes a harmless relative address."""
+    assert words.link("a b", 'c"d') == "./a%20b/c%22d"
+    assert words.link("javascript:alert(1)") == "./javascript%3Aalert%281%29"
+    assert words.link("x\udcff") == "./x%FF"
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (2.31, 2.64), (-3.0, 1e4), (41.0, 41.2)])
+def test_ticks_are_round_and_inside(low: float, high: float) -> None:
+    """Two to nine ticks, inside the range, evenly apart by 1, 2, 2.5 or 5 times a power of ten."""
+    found = ticks(low, high)
+    assert 2 <= len(found) <= 9
+    assert all(low - 1e-9 <= t <= high + 1e-9 for t in found)
+    step = found[1] - found[0]
+    assert step / 10 ** math.floor(math.log10(step) + 1e-9) == pytest.approx(1) or any(
+        step / 10 ** math.floor(math.log10(step) + 1e-9) == pytest.approx(m) for m in (2, 2.5, 5)
+    )
+
+
+def test_plot_tells_kept_from_aside_without_colour() -> None:
+    """Kept frames are circles, set aside ones are diamonds, every label is escaped, the picture is well-formed XML."""
+    points = [Point(0, 1.0, True, "<b>&"), Point(1, 9.0, False, "x"), Point(2, 1.1, True, "y")]
+    svg = over_time([Panel("size", "px", points, 1.05, "median"), Panel("empty", "px", [])], "minutes")
+    tree = ElementTree.fromstring(svg)
+    names = [element.tag.split("}")[-1] for element in tree.iter()]
+    assert names.count("circle") == 2
+    assert names.count("path") == 1
+    assert "<b>&" in [element.text for element in tree.iter("title")]
+    assert over_time([Panel("empty", "px", [])], "minutes") == ""
+
+
+def test_plot_positions_follow_the_values() -> None:
+    """Marks stand at heights in proportion to their values; a wild set aside frame is held at the edge."""
+    points = [Point(0, 2.0, True, ""), Point(1, 3.0, True, ""), Point(2, 4.0, True, ""), Point(3, 1e6, False, "")]
+    tree = ElementTree.fromstring(over_time([Panel("size", "px", points)], "minutes"))
+    heights = [float(e.get("cy", "nan")) for e in tree.iter("circle")]
+    assert heights[0] - heights[1] == pytest.approx(heights[1] - heights[2], abs=0.2)
+    assert heights[0] - heights[2] > 20
+
+
+def test_single_frame_plots() -> None:
+    """One frame, and equal values, make a plot without dividing by zero."""
+    svg = over_time(
+        [Panel("size", "px", [Point(0, 2.0, True, "a")]), Panel("sky", "", [Point(0, 0.0, True, "a")])], "t"
+    )
+    assert ElementTree.fromstring(svg) is not None
+    assert noise_curve([], 1.0, "ADU") == ""
+    assert noise_curve([(1, 2.0), (2, 1.4)], 2.0, "ADU").startswith("<svg")
+
+
+def test_noise_theory_is_straight() -> None:
+    """On logarithmic axes a curve that follows 1/sqrt(N) lies on the line of theory."""
+    curve = [(n, 12 / math.sqrt(n)) for n in (1, 4, 16, 64)]
+    tree = ElementTree.fromstring(noise_curve(curve, 12.0, "ADU"))
+    line = next(e for e in tree.iter("line") if e.get("class") == "level")
+    x1, y1, x2, y2 = (float(line.get(k, "nan")) for k in ("x1", "y1", "x2", "y2"))
+    for mark in tree.iter("circle"):
+        x, y = float(mark.get("cx", "nan")), float(mark.get("cy", "nan"))
+        assert y == pytest.approx(y1 + (y2 - y1) * (x - x1) / (x2 - x1), abs=0.3)
+
+
+def test_reasons_that_differ_in_numbers_are_one() -> None:
+    """Files are counted by reason, numbers given as a range; names with digits stay apart."""
+    rows = [{"kind": "dark", "reason": f"60 s, level {0.09 + 0.01 * n:.2f} % in set_2"} for n in range(4)]
+    rows.append({"kind": "light", "reason": None})
+    assert grouped(rows) == [("light", "–", 1), ("dark", "60 s, level 0.09 to 0.12 % in set_2", 4)]
+
+
+@pytest.mark.parametrize(("focal", "seconds"), [(14, 35.7), (20, 25.0), (24, 20.8), (35, 14.3), (50, 10.0), (85, 5.9)])
+def test_rule_of_500(focal: float, seconds: float) -> None:
+    """The values of check-values.md, 1 (common practice), and the crop factor's division."""
+    assert exposure.rule_of_500(focal) == pytest.approx(seconds, abs=0.05)
+    assert exposure.rule_of_500(focal, 1.5) == pytest.approx(exposure.rule_of_500(focal) / 1.5)
+
+
+def test_rule_of_500_allows_the_stated_trail() -> None:
+    """36.46 um on the sensor at the equator at any focal length (check-values.md, 1)."""
+    for focal in (14.0, 50.0):
+        assert exposure.trail_px(exposure.rule_of_500(focal), focal, 1.0) == pytest.approx(36.46, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("focal", "simple", "full"),
+    [(14, 16.4, 7.78), (20, 11.5, 5.47), (24, 9.6, 4.58), (35, 6.6, 3.17), (50, 4.6, 2.25), (85, 2.7, 1.36)],
+)
+def test_npf(focal: float, simple: float, full: float) -> None:
+    """The values of check-values.md, 1 (Michaud's rule) at f/2.8, 4.39 um, declination 0."""
+    assert exposure.npf_simple(2.8, 4.39, focal) == pytest.approx(simple, abs=0.05)
+    assert exposure.npf_full(2.8, 4.39, focal) == pytest.approx(full, abs=0.006)
+    assert exposure.npf_full(2.8, 4.39, focal, 60.0, 3.0) == pytest.approx(6 * exposure.npf_full(2.8, 4.39, focal))
+    assert exposure.npf_full(2.8, 4.39, focal, 90.0) == math.inf
+
+
+@pytest.mark.parametrize(
+    ("focal", "rate"), [(14, 0.2326), (20, 0.3322), (24, 0.3987), (35, 0.5814), (50, 0.8305), (85, 1.4119)]
+)
+def test_trail_rates(focal: float, rate: float) -> None:
+    """Pixels a second at 4.39 um on the equator (check-values.md, 2), and the cosine of the declination."""
+    assert exposure.trail_px(1.0, focal, 4.39) == pytest.approx(rate, abs=6e-5)
+    assert exposure.trail_px(1.0, focal, 4.39, 60.0) == pytest.approx(rate / 2, abs=6e-5)
+
+
+def test_sidereal_rate() -> None:
+    """The rate is the published one (IERS conventions; check-values.md, 2)."""
+    assert pytest.approx(15.0410686, abs=2e-7) == exposure.SIDEREAL_RATE_ARCSEC_S
+    assert pytest.approx(7.2921159e-5, abs=5e-13) == exposure.SIDEREAL_RATE_RAD_S
+
+
+def test_read_noise_rule() -> None:
+    """3 electrons of read noise under 2 e/s ask for 43.9 s (5 %) and 21.4 s (10 %) (check-values.md, 4)."""
+    assert exposure.read_noise_exposure(3, 2) == pytest.approx(43.9, abs=0.05)
+    assert exposure.read_noise_exposure(3, 2, 0.10) == pytest.approx(21.4, abs=0.05)
+    time = exposure.read_noise_exposure(3, 2, 0.05)
+    assert math.sqrt(2 * time + 9) / math.sqrt(2 * time) == pytest.approx(1.05)
+
+
+def test_undithered_noise() -> None:
+    """100 lights and 25 darks on the same pixels have 2.236 times the ideal noise (check-values.md, 5)."""
+    assert exposure.undithered_noise(100, 25) * math.sqrt(100) == pytest.approx(2.236, abs=5e-4)
+
+
+SOUND = {
+    "frames_found": 60,
+    "frames_kept": 58,
+    "exposure_s": 4.0,
+    "focal_mm": 24.0,
+    "f_number": 2.8,
+    "pixel_um": 4.39,
+    "motion_expected_px": 1.2,
+    "fwhm_px_frames": 2.4,
+    "noise_ratio": 1.01,
+    "darks": {"used": True, "number": 30, "camera_subtracted": False},
+}
+
+
+def heads(changes: dict[str, object], reasons: dict[str, int] | None = None) -> list[str]:
+    return [item.head for item in advise({**SOUND, **changes}, reasons or {})]
+
+
+def test_sound_scene_needs_no_advice() -> None:
+    """A scene without fault gets none, and neither does one of which nothing is known but that darks were used."""
+    assert heads({}) == []
+    assert advise({"darks": SOUND["darks"]}, {}) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "reasons", "head"),
+    [
+        ({"exposure_s": 20.0, "motion_expected_px": 8.0}, {}, "Expose shorter for round stars"),
+        ({}, {"trailed": 12}, "Steady the camera"),
+        ({}, {"out of focus": 12}, "Check the focus more often"),
+        ({"fwhm_px_frames": 4.4}, {}, "Sharper stars"),
+        ({"darks": {"used": False}}, {}, "Take darks"),
+        ({"darks": {"used": True, "number": 5}}, {}, "Take more darks"),
+        ({"darks": {"used": False, "camera_subtracted": True}}, {}, "Switch off the camera's own dark subtraction"),
+        ({"frames_kept": 1}, {}, "Take more frames"),
+        ({"frames_kept": 8}, {}, "Take more frames"),
+        ({"noise_ratio": 1.3}, {}, "Something besides light makes noise"),
+        ({"read_noise_e": 3.0, "sky_e_s_median": 0.5}, {}, "Longer frames, if the stars allow"),
+        ({}, {"cloud": 20}, "Cloud"),
+        ({}, {"bright sky": 20}, "A darker hour"),
+        ({}, {"underexposed": 20}, "More light"),
+        ({"saturated_fraction": 0.02}, {}, "Lower ISO keeps star colours"),
+    ],
+)
+def test_each_fault_gets_its_advice(changes, reasons, head) -> None:  # type: ignore[no-untyped-def]
+    """One fault, one piece of advice."""
+    assert heads(changes, reasons) == [head]
+
+
+def test_advice_carries_the_numbers() -> None:
+    """The advice on trails names the exposure by the NPF rule, from check-values.md: 4.58 s at 24 mm, f/2.8, 4.39 um."""
+    item = advise({**SOUND, "exposure_s": 20.0, "motion_expected_px": 8.0}, {})[0]
+    assert f"4.58{NARROW}s" in item.text
+    assert f"13.7{NARROW}s" in item.text
+    assert item.outdoors
+    for word in ("rules of the place", "know the ground", "weather", "dress", "alone"):
+        assert word in CAUTION
