@@ -85,6 +85,41 @@ class JudgeSettings(_Section):
     mount: Literal["auto", "tripod", "tracker"] = Field(
         "auto", description="what was meant; auto tells it from the stars"
     )
+    motion_max: float = Field(
+        0.88,
+        gt=0,
+        le=20,
+        description="trailed: the stars move during the exposure by more than this many of the scene's star widths (FWHM) "
+        "beyond what the sky's turning and the scene's usual frames explain",
+    )
+    focus_max: float = Field(
+        1.3, gt=1, le=10, description="out of focus: star width over that of the scene's sharp frames, motion taken out"
+    )
+    fwhm_max_px: float = Field(25.0, gt=1, le=200, description="out of focus whatever the scene: star width, px")
+    clear_min: float = Field(
+        0.75, gt=0, lt=1, description="a part of the sky that lets through less than this share of starlight is clouded"
+    )
+    cloud_max: float = Field(0.22, gt=0, le=1, description="cloud: more than this share of the sky is clouded")
+    transparency_min: float = Field(
+        0.6, gt=0, lt=1, description="cloud: the whole sky lets through less than this share of starlight"
+    )
+    extinction: float = Field(
+        0.17,
+        ge=0,
+        le=1,
+        description="magnitudes that clear air takes at the zenith, taken out where site, time and direction are known",
+    )
+    sky_max: float = Field(
+        4.0,
+        gt=1,
+        le=1000,
+        description="bright sky: its level over that of the scene's dark frames, whole or a fifth of it",
+    )
+    overexposed: float = Field(
+        0.8, gt=0, le=1, description="overexposed: sky level above black, as a share of saturation"
+    )
+    saturated_max: float = Field(0.15, gt=0, le=1, description="overexposed: share of saturated pixels")
+    stars_min: int = Field(12, ge=3, le=10_000, description="few stars: fewer than this are found")
 
 
 class DarkSettings(_Section):

@@ -1,0 +1,216 @@
+"""How clear each part of each frame is, from the fluxes of its stars against the scene's clearest frames."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+GRIDS = ((6, 8), (4, 5), (3, 4), (2, 2), (1, 1))  # rows, columns; the finest that leaves `PART_STARS` in a part
+PART_STARS = 6  # median over so many stars of 5 % scatter is good to 0.03
+PART_LEAST = 3  # stars that should be seen in a part before it says anything
+CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
+SURE = 12.0  # signal-to-noise at which a star that should be there and is not means cloud
+SPREAD_NEEDS = 0.05  # of rho^2, within stars, before the falloff towards the corners can be learned from them
+ROUNDS = 8
+
+
+@dataclass(frozen=True)
+class Sightings:
+    """Every star in every frame where it is or should be.
+
+    Arrays of one length: `star`, `frame` numbers; `flux` ADU (NaN where the star was not found), `error` its standard
+    deviation, `x`, `y` px.
+    """
+
+    star: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    flux: Floats
+    error: Floats
+    x: Floats
+    y: Floats
+
+
+@dataclass(frozen=True)
+class Clearness:
+    """What `clearness` gives.
+
+    `parts` (frames, rows, columns) transparency, 1 is clear, NaN where nothing can be told; `overall` (frames,) its
+    median over all stars; `sky` (rows, columns) whether a part ever shows stars.
+    """
+
+    parts: Floats
+    overall: Floats
+    sky: NDArray[np.bool_]
+
+
+def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearness:
+    """Transparency of every part of every frame.
+
+    The logarithm of each flux is the star's own, plus the falloff of the lens at its place, plus the part's
+    transparency in that frame; medians of each in turn settle all three (a median polish). The clearest frames are 1.
+    A star that should be seen at `SURE` and is not counts as fainter than all that are.
+
+    Parameters
+    ----------
+    seen : of linked frames
+    frames : their number
+    """
+    if len(seen.star) == 0:
+        return Clearness(np.full((frames, 1, 1), np.nan), np.full(frames, np.nan), np.zeros((1, 1), bool))
+    grid = _grid(seen, frames)
+    part = _part(seen.x, seen.y, width, height, grid)
+    number = grid[0] * grid[1]
+    cell = seen.frame * number + part
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log = np.where(seen.flux > 0, np.log(seen.flux), np.nan)
+    found = np.isfinite(log)
+    rho2 = (4 * ((seen.x - width / 2) ** 2 + (seen.y - height / 2) ** 2)) / (width**2 + height**2)
+    star, clear = _chain(seen, log, frames)
+    falloff = _falloff(log - star[seen.star] - clear[seen.frame], rho2, seen.star, found)
+    shade = clear[seen.frame]
+    cells = np.zeros(frames * number)
+    for _ in range(ROUNDS):
+        # clear frames say best how bright a star is
+        weight = np.where(found, np.exp(2 * np.minimum(shade - np.nanmax(clear), 0.0)), 0.0)
+        star = _weighted_medians(log - falloff - shade, weight, seen.star, len(star))
+        left = log - falloff - star[seen.star]
+        cells = _medians(left, found, cell, frames * number)
+        clear = _medians(left, found, seen.frame, frames)
+        level = _clear_level(clear)
+        cells, clear = cells - level, clear - level
+        shade = np.where(np.isfinite(cells[cell]), cells[cell], np.nan_to_num(clear[seen.frame]))
+    expected = star[seen.star] + falloff
+    error = _medians(np.where(found, seen.error, np.nan), found, seen.frame, frames)[seen.frame]
+    with np.errstate(over="ignore", invalid="ignore"):
+        sure = np.exp(expected) > SURE * error
+    deficit = np.where(found, log - expected - level, -np.inf)
+    counted = (found | sure) & np.isfinite(expected)
+    parts = _medians(deficit, counted, cell, frames * number, least=PART_LEAST).reshape(frames, *grid)
+    overall = _medians(deficit, counted, seen.frame, frames, least=PART_LEAST)
+    often = np.bincount(part[found], minlength=number) / max(1, frames)
+    return Clearness(_exp(parts), _exp(overall), (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0))
+
+
+def _exp(values: Floats) -> Floats:
+    return np.exp(np.minimum(values, 1.0))
+
+
+def _grid(seen: Sightings, frames: int) -> tuple[int, int]:
+    usual = np.median(np.bincount(seen.frame, minlength=frames))
+    for rows, columns in GRIDS:
+        if usual >= PART_STARS * rows * columns:
+            return rows, columns
+    return GRIDS[-1]
+
+
+def _part(x: Floats, y: Floats, width: int, height: int, grid: tuple[int, int]) -> NDArray[np.int64]:
+    rows = np.clip((y + 0.5) * grid[0] / height, 0, grid[0] - 1).astype(np.int64)
+    columns = np.clip((x + 0.5) * grid[1] / width, 0, grid[1] - 1).astype(np.int64)
+    return rows * grid[1] + columns
+
+
+def _medians(values: Floats, use: NDArray[np.bool_], group: NDArray[np.int64], groups: int, least: int = 1) -> Floats:
+    """Median of each group; NaN below `least` values; -inf is a value."""
+    out = np.full(groups, np.nan)
+    order = np.lexsort((values[use], group[use]))
+    keys, sorted_values = group[use][order], values[use][order]
+    first = np.searchsorted(keys, np.arange(groups))
+    size = np.searchsorted(keys, np.arange(groups), side="right") - first
+    some = np.flatnonzero(size >= least)
+    low = sorted_values[first[some] + (size[some] - 1) // 2]
+    high = sorted_values[first[some] + size[some] // 2]
+    out[some] = np.where(np.isfinite(low), (low + high) / 2, low)
+    return out
+
+
+def _weighted_medians(values: Floats, weight: Floats, group: NDArray[np.int64], groups: int) -> Floats:
+    """Weighted median of each group, values of no weight left out; NaN where there is none."""
+    out = np.full(groups, np.nan)
+    use = (weight > 0) & np.isfinite(values)
+    order = np.lexsort((values[use], group[use]))
+    keys, sorted_values, running = group[use][order], values[use][order], np.cumsum(weight[use][order])
+    first = np.searchsorted(keys, np.arange(groups))
+    last = np.searchsorted(keys, np.arange(groups), side="right")
+    some = np.flatnonzero(last > first)
+    if len(some) == 0:
+        return out
+    begin = np.where(first[some] > 0, running[np.maximum(first[some] - 1, 0)], 0.0)
+    half = (begin + running[last[some] - 1]) / 2
+    out[some] = sorted_values[np.clip(np.searchsorted(running, half), first[some], last[some] - 1)]
+    return out
+
+
+def _chain(seen: Sightings, log: Floats, frames: int) -> tuple[Floats, Floats]:
+    """First guesses: each frame's level from the stars it shares with those before it, then each star's."""
+    level = np.zeros(frames)
+    latest = np.full(int(seen.star.max()) + 1, np.nan)
+    order = np.argsort(seen.frame, kind="stable")
+    bounds = np.searchsorted(seen.frame[order], np.arange(frames + 1))
+    for n in range(frames):
+        here = order[bounds[n] : bounds[n + 1]]
+        here = here[np.isfinite(log[here])]
+        if len(here) == 0:
+            level[n] = np.nan
+            continue
+        change = log[here] - latest[seen.star[here]]
+        change = change[np.isfinite(change)]
+        level[n] = np.median(change) if len(change) else 0.0
+        # a star's own level, as the first sight of it gave it
+        new = here[~np.isfinite(latest[seen.star[here]])]
+        latest[seen.star[new]] = log[new] - level[n]
+    return latest, level - _clear_level(level)
+
+
+def _clear_level(level: Floats) -> float:
+    """What counts as clear: a high quantile of the frames; the best of few."""
+    good = level[np.isfinite(level)]
+    if len(good) == 0:
+        return 0.0
+    return float(np.quantile(good, CLEAR_SHARE)) if len(good) >= 10 else float(good.max())
+
+
+def _falloff(left: Floats, rho2: Floats, star: NDArray[np.int64], found: NDArray[np.bool_]) -> Floats:
+    """The lens's falloff (logarithm) from stars that move to other distances from the middle; 0 where none do."""
+    groups = int(star.max()) + 1
+    use = found & np.isfinite(left)
+    if not use.any():
+        return np.zeros_like(rho2)
+
+    def centred(values: Floats) -> Floats:
+        number = np.maximum(np.bincount(star[use], minlength=groups), 1)
+        return values[use] - (np.bincount(star[use], values[use], minlength=groups) / number)[star[use]]
+
+    design = np.column_stack([centred(rho2), centred(rho2**2)])
+    if float(np.std(design[:, 0])) < SPREAD_NEEDS:
+        return np.zeros_like(rho2)
+    target = centred(left)
+    weight = np.ones(len(target))
+    solution: Floats = np.zeros(2)
+    for _ in range(10):
+        root = np.sqrt(weight)
+        solution = np.asarray(np.linalg.lstsq(design * root[:, None], target * root, rcond=1e-9)[0], np.float64)
+        miss = np.abs(target - design @ solution)
+        weight = np.minimum(1, 1.345 * max(1.4826 * float(np.median(miss)), 1e-6) / np.maximum(miss, 1e-12))
+    return rho2 * solution[0] + rho2**2 * solution[1]
+
+
+def rank_transparency(flux: Floats, reference: Sequence[Floats]) -> float | None:
+    """Transparency of a frame whose stars cannot be told apart, from its brightest against others' of the same rank.
+
+    Parameters
+    ----------
+    flux : fluxes of the frame, ADU
+    reference : fluxes of clear frames of the same sky
+    """
+    ordered = -np.sort(-np.asarray(flux, np.float64))
+    lists = [-np.sort(-np.asarray(r, np.float64)) for r in reference]
+    depth = min([len(ordered), *(len(r) for r in lists)]) if lists else 0
+    if depth < PART_LEAST:
+        return None
+    usual = np.median([r[:depth] for r in lists], axis=0)
+    return float(np.exp(np.median(np.log(ordered[:depth] / usual))))

@@ -1,0 +1,275 @@
+"""From a frame's measured figures to its verdict: each reason with the value that made it and its limit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from pipeline.config import JudgeSettings
+
+SMALL_SCENE = 4  # frames; below, what is usual in a scene is a guess
+LOOSE = 2.0  # how much wider the limits against the scene are there: twice the allowed excess
+REFERENCE = 0.25  # quantile of the scene that counts as good: right as long as a quarter of the frames is
+SHAPE_STARS = 6  # stars below which a frame's shapes decide nothing
+FAINT_ALONE = 0.5  # transparency below which cloud is believed of a frame whose star images are spoiled as well
+GLARE_SHARE = 0.2  # of the field, for light that does not fall on all of it
+DARK_SHARE = 0.2  # of the scene's sky, and
+STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
+REASONS = (
+    "unreadable",
+    "damaged",
+    "trailed",
+    "out of focus",
+    "cloud",
+    "bright sky",
+    "underexposed",
+    "overexposed",
+    "few stars",
+    "by hand",
+)
+
+
+@dataclass
+class Figures:
+    """What was measured of one frame; None where it could not be."""
+
+    frame: str
+    status: str = "ok"
+    detail: str = ""
+    stars: int | None = None
+    fwhm_px: float | None = None  # as the contract defines it, motion left in
+    width_px: float | None = None  # motion taken out
+    shape_stars: int = 0
+    motion_px: float | None = None
+    motion_angle_deg: float | None = None
+    motion_expected_px: float | None = None
+    excess_px: float | None = None  # beyond what is expected and what is usual in the scene
+    lens_ellipticity: float | None = None
+    sky: float | None = None  # ADU/s, or ADU where the exposure is not known
+    sky_adu: float | None = None
+    noise_adu: float | None = None
+    room_adu: float | None = None
+    glare: float | None = None  # share of the field whose sky is far above the scene's there
+    transparency: float | None = None
+    cloud_fraction: float | None = None
+    saturated_fraction: float | None = None
+    streaks: int | None = None
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual among the good frames of a scene; None where there is none to say."""
+
+    frames: int
+    width_px: float | None
+    sky: float | None
+    stars: float | None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One figure held against its limit. `margin` is the room left, as a share of the limit; negative beyond it."""
+
+    reason: str
+    margin: float
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """`verdict` is `kept` or `set aside`; `margin` that of the closest call; `detail` says it in a sentence."""
+
+    verdict: str
+    reasons: tuple[str, ...]
+    margin: float | None
+    detail: str
+    findings: tuple[Finding, ...] = field(default=(), repr=False)
+
+
+def usual(figures: Sequence[Figures]) -> Usual:
+    """What the good quarter of the frames shows."""
+    good = [f for f in figures if f.status == "ok"]
+    widths = [f.width_px for f in good if f.width_px is not None and f.shape_stars >= SHAPE_STARS]
+    skies = [f.sky for f in good if f.sky is not None]
+    stars = [f.stars for f in good if f.stars is not None]
+    return Usual(
+        frames=len(good),
+        width_px=float(np.quantile(widths, REFERENCE)) if widths else None,
+        sky=float(np.quantile(skies, REFERENCE)) if skies else None,
+        stars=float(np.quantile(stars, 1 - REFERENCE)) if stars else None,
+    )
+
+
+def _above(reason: str, value: float, limit: float, sentence: str) -> Finding:
+    return Finding(reason, 1 - value / limit, sentence)
+
+
+def _below(reason: str, value: float, limit: float, sentence: str) -> Finding:
+    return Finding(reason, value / limit - 1, sentence)
+
+
+def _loose(limit: float, scene: Usual) -> float:
+    """A limit against the scene's usual, wider where the scene is small."""
+    return limit if scene.frames >= SMALL_SCENE else 1 + LOOSE * (limit - 1)
+
+
+def findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Finding]:
+    """Hold every figure of a frame against its limit."""
+    out = [*_shape_findings(f, scene, settings), *_sky_findings(f, scene, settings)]
+    if f.stars is not None:
+        out.append(
+            _below("few stars", f.stars, settings.stars_min, f"{f.stars} stars found; at least {settings.stars_min}")
+        )
+    return out
+
+
+def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Finding]:
+    out: list[Finding] = []
+    if f.shape_stars < SHAPE_STARS or f.width_px is None:
+        return out
+    width = scene.width_px if scene.width_px is not None else f.width_px
+    if f.excess_px is not None:
+        factor = settings.motion_max * (1.0 if scene.frames >= SMALL_SCENE else 1.5)
+        limit = factor * width
+        said = f"stars drawn out by {f.excess_px:.1f} px more than expected; limit {limit:.1f} px"
+        out.append(_above("trailed", f.excess_px, limit, said))
+    if scene.frames > 1:
+        limit = _loose(settings.focus_max, scene)
+        ratio = f.width_px / width
+        said = f"stars {f.width_px:.1f} px wide, {ratio:.2f} times the scene's {width:.1f} px; limit {limit:.2f}"
+        # the room is counted above 1, where the sharp frames are
+        out.append(Finding("out of focus", (limit - ratio) / (limit - 1) if ratio > 1 else 1.0, said))
+    said = f"stars {f.width_px:.1f} px wide; limit {settings.fwhm_max_px:.1f} px"
+    out.append(_above("out of focus", f.width_px, settings.fwhm_max_px, said))
+    return out
+
+
+def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Finding]:
+    out: list[Finding] = []
+    if f.cloud_fraction is not None:
+        said = (
+            f"{100 * f.cloud_fraction:.0f} % of the sky lets through less than {100 * settings.clear_min:.0f} % "
+            f"of the starlight; limit {100 * settings.cloud_max:.0f} %"
+        )
+        out.append(_above("cloud", f.cloud_fraction, settings.cloud_max, said))
+    if f.transparency is not None:
+        said = (
+            f"{100 * f.transparency:.0f} % of the starlight comes through; "
+            f"at least {100 * settings.transparency_min:.0f} %"
+        )
+        out.append(_below("cloud", f.transparency, settings.transparency_min, said))
+    if f.sky is not None and scene.sky is not None and scene.sky > 0 and scene.frames > 1:
+        limit, ratio = _loose(settings.sky_max, scene), f.sky / scene.sky
+        said = f"sky {ratio:.1f} times as bright as the scene's; limit {limit:.1f}"
+        out.append(_above("bright sky", ratio, limit, said))
+        if f.glare is not None and scene.frames >= SMALL_SCENE:
+            said = (
+                f"{100 * f.glare:.0f} % of the field is lit to {settings.sky_max:.0f} times the scene's sky and more; "
+                f"limit {100 * GLARE_SHARE:.0f} %"
+            )
+            out.append(_above("bright sky", f.glare, GLARE_SHARE, said))
+        dark = scene.frames >= SMALL_SCENE and f.stars is not None and scene.stars is not None
+        if dark and ratio < DARK_SHARE and (f.stars or 0) < STARS_SHARE * (scene.stars or 0):
+            said = f"sky {100 * ratio:.0f} % of the scene's, and {f.stars} stars where {scene.stars:.0f} are usual"
+            out.append(_below("underexposed", ratio, DARK_SHARE, said))
+    if f.sky_adu is not None and f.room_adu is not None and f.room_adu > 0:
+        share = max(f.sky_adu, 0.0) / f.room_adu
+        said = f"sky at {100 * share:.0f} % of saturation; limit {100 * settings.overexposed:.0f} %"
+        out.append(_above("overexposed", share, settings.overexposed, said))
+        few = f.stars is not None and f.stars < settings.stars_min
+        if few and f.noise_adu is not None and f.sky_adu < f.noise_adu / 2:
+            said = f"sky {f.sky_adu:.1f} ADU above black under a noise of {f.noise_adu:.1f} ADU, {f.stars} stars"
+            out.append(Finding("underexposed", -1.0, said))
+    if f.saturated_fraction is not None:
+        said = (
+            f"{100 * f.saturated_fraction:.0f} % of the pixels are saturated; "
+            f"limit {100 * settings.saturated_max:.0f} %"
+        )
+        out.append(_above("overexposed", f.saturated_fraction, settings.saturated_max, said))
+    return out
+
+
+def decide(f: Figures, scene: Usual, settings: JudgeSettings, *, keep: bool = False, drop: bool = False) -> Verdict:
+    """The verdict of one frame.
+
+    Parameters
+    ----------
+    f : its figures
+    scene : what is usual
+    keep, drop : by hand; either wins over all figures, except that a frame that cannot be read cannot be kept
+    """
+    if f.status != "ok":
+        reason = "damaged" if f.status == "damaged" else "unreadable"
+        said = f.detail or f"the frame is {reason}"
+        said = f"{said}; it cannot be kept by hand" if keep else said
+        return Verdict("set aside", (reason,), None, said)
+    held = findings(f, scene, settings)
+    beyond = _explained([h for h in held if h.margin < 0], f)
+    closest = min(held, key=lambda h: h.margin) if held else None
+    margin = None if closest is None else round(max(-9.0, min(1.0, closest.margin)), 3)
+    if drop and not keep:
+        return Verdict("set aside", ("by hand",), margin, "set aside by hand", tuple(held))
+    reasons = tuple(reason for reason in REASONS if any(h.reason == reason for h in beyond))
+    sentences = [min((h for h in beyond if h.reason == reason), key=lambda h: h.margin).sentence for reason in reasons]
+    if keep:
+        said = f"kept by hand, though {'; '.join(sentences)}" if sentences else "kept by hand"
+        return Verdict("kept", (), margin, said, tuple(held))
+    if reasons:
+        return Verdict("set aside", reasons, margin, "; ".join(sentences), tuple(held))
+    return Verdict("kept", (), margin, f"closest: {closest.sentence}" if closest else "", tuple(held))
+
+
+def _explained(beyond: list[Finding], f: Figures) -> list[Finding]:
+    """Leave out what another finding explains.
+
+    Blurred or drawn-out stars are found less often and measured fainter: that alone is no cloud. Where anything else
+    is wrong, few stars are its consequence.
+    """
+    reasons = {h.reason for h in beyond}
+    clear = f.transparency is None or f.transparency > FAINT_ALONE
+    if reasons & {"trailed", "out of focus"} and clear:
+        beyond = [h for h in beyond if h.reason != "cloud"]
+    if {h.reason for h in beyond} - {"few stars"}:
+        beyond = [h for h in beyond if h.reason != "few stars"]
+    if any(h.reason == "underexposed" for h in beyond):
+        beyond = [h for h in beyond if h.reason != "cloud"]
+    return beyond
+
+
+def focus_course(widths: Sequence[float | None], names: Sequence[str]) -> str | None:
+    """Say how the focus of a scene went, where it did not stay: a jump, or a slow drift.
+
+    Parameters
+    ----------
+    widths : star width of each frame in the order of time, px, motion taken out; None where not measured
+    names : what to call the frames
+    """
+    known = [(n, w) for n, w in enumerate(widths) if w is not None]
+    if len(known) < 6:
+        return None
+    values = np.log([w for _, w in known])
+    # frames far off both their neighbours are single events, not the course
+    smooth = np.array([np.median(values[max(0, n - 1) : n + 2]) for n in range(len(values))])
+    total = float(np.sum((smooth - smooth.mean()) ** 2))
+    place = np.arange(len(smooth), dtype=float)
+    slope, start = np.polyfit(place, smooth, 1)
+    drift_left = float(np.sum((smooth - start - slope * place) ** 2))
+    splits = range(2, len(smooth) - 1)
+    left = [smooth[:k].var() * k + smooth[k:].var() * (len(smooth) - k) for k in splits]
+    best = int(np.argmin(left))
+    k = splits[best]
+    before, after = math.exp(np.median(smooth[:k])), math.exp(np.median(smooth[k:]))
+    jump, drifted = abs(math.log(after / before)), abs(slope) * (len(smooth) - 1)
+    if jump > 0.12 and left[best] < 0.3 * total and left[best] < drift_left:
+        return (
+            f"The focus jumped at {names[known[k][0]]}: stars {before:.1f} px wide before it, {after:.1f} px after it."
+        )
+    if drifted > 0.12 and drift_left < 0.4 * total:
+        first, last = math.exp(start), math.exp(start + slope * (len(smooth) - 1))
+        return (
+            f"The focus drifted slowly (temperature, dew): stars {first:.1f} px wide at first, {last:.1f} px at last."
+        )
+    return None
