@@ -47,7 +47,7 @@ def test_table_is_finer_than_rounding() -> None:
 
 
 def test_matrices_are_the_published_ones() -> None:
-    """RGB to XYZ agrees with scikit-image for sRGB and with ITU-R BT.2087 (table of 4 digits, from memory) for BT.2020."""
+    """RGB to XYZ agrees with scikit-image (sRGB) and with ITU-R BT.2087 (BT.2020; four digits, from memory)."""
     np.testing.assert_allclose(rgb_to_xyz(SRGB), skcolor.rgb2xyz(np.eye(3)).T, atol=4e-4)
     published = [[0.6370, 0.1446, 0.1689], [0.2627, 0.6780, 0.0593], [0.0000, 0.0281, 1.0610]]
     np.testing.assert_allclose(rgb_to_xyz(BT2020), published, atol=6e-5)
@@ -99,7 +99,7 @@ def test_profile_holds_what_icc_asks_for(space) -> None:  # type: ignore[no-unty
 
 
 def test_littlecms_agrees_with_the_colour_mathematics() -> None:
-    """LittleCMS, reading our profiles, turns BT.2020 codes into the sRGB codes that matrix algebra gives, to one of 255."""
+    """LittleCMS, reading our profiles, turns BT.2020 codes into the sRGB codes of matrix algebra, to one of 255."""
     wide = ImageCms.ImageCmsProfile(io.BytesIO(icc.profile(BT2020, "wide")))
     small = ImageCms.ImageCmsProfile(io.BytesIO(icc.profile(SRGB, "small")))
     assert ImageCms.getProfileName(wide).strip() == "wide"
@@ -231,7 +231,7 @@ def star_field(colour: tuple[float, float, float], amplitude: float) -> np.ndarr
 
 @pytest.mark.parametrize("balanced", [(1.0, 0.8, 0.5), (0.6, 0.8, 1.0), (1.0, 1.0, 1.0)])
 def test_saturated_core_takes_the_colour_of_its_flanks(balanced: tuple[float, float, float]) -> None:
-    """The core of a star eight times too bright gets the star's planted colour to 3 %, not the magenta of full pixels."""
+    """The core of a star eight times too bright gets the planted colour to 3 %, not the magenta of full pixels."""
     gains = (2.0, 1.0, 1.5)
     field = star_field(tuple(np.array(balanced) / gains), 8.0)
     cores = find_cores((field >= 0.8).any(axis=0), field, np.full(3, 0.02), 1.0, gains)

@@ -204,7 +204,7 @@ def heads(changes: dict[str, object], reasons: dict[str, int] | None = None) -> 
 
 
 def test_sound_scene_needs_no_advice() -> None:
-    """A scene without fault gets none, and neither does one of which nothing is known but that darks were used."""
+    """A scene without fault gets none, and neither does one of which only darks are known."""
     assert heads({}) == []
     assert advise({"darks": SOUND["darks"]}, {}) == []
 

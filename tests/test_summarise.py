@@ -32,13 +32,59 @@ HOSTILE = [
     "{{ 7*7 }}{% raw %}.dng",
     "\u202egnd.exe",
 ]
-CONTRACT = """frame file taken exposure_s iso f_number focal_mm temperature_c stars fwhm_px motion_px motion_angle_deg
-motion_expected_px lens_ellipticity sky_e_s sky_mag_arcsec2 transparency cloud_fraction saturated_fraction streaks
-registration_rms_px verdict reasons""".split()
-CONTRACT_KEYS = """scene reference_file frames_found frames_kept exposure_total_s pixel_scale_arcsec centre_ra_deg
-centre_dec_deg constellation title fwhm_px_frames fwhm_px_combined size_ratio registration_rms_px noise_frame
-noise_combined noise_expected noise_ratio noise_curve sky_mag_arcsec2 motion_px motion_expected_px darks hot_pixels
-versions settings""".split()
+CONTRACT = [
+    "frame",
+    "file",
+    "taken",
+    "exposure_s",
+    "iso",
+    "f_number",
+    "focal_mm",
+    "temperature_c",
+    "stars",
+    "fwhm_px",
+    "motion_px",
+    "motion_angle_deg",
+    "motion_expected_px",
+    "lens_ellipticity",
+    "sky_e_s",
+    "sky_mag_arcsec2",
+    "transparency",
+    "cloud_fraction",
+    "saturated_fraction",
+    "streaks",
+    "registration_rms_px",
+    "verdict",
+    "reasons",
+]
+CONTRACT_KEYS = [
+    "scene",
+    "reference_file",
+    "frames_found",
+    "frames_kept",
+    "exposure_total_s",
+    "pixel_scale_arcsec",
+    "centre_ra_deg",
+    "centre_dec_deg",
+    "constellation",
+    "title",
+    "fwhm_px_frames",
+    "fwhm_px_combined",
+    "size_ratio",
+    "registration_rms_px",
+    "noise_frame",
+    "noise_combined",
+    "noise_expected",
+    "noise_ratio",
+    "noise_curve",
+    "sky_mag_arcsec2",
+    "motion_px",
+    "motion_expected_px",
+    "darks",
+    "hot_pixels",
+    "versions",
+    "settings",
+]
 
 
 def frames(count: int, names: list[str] | None = None) -> tuple[PlannedFrame, ...]:
@@ -169,7 +215,7 @@ def plant(
     write_table(
         table_from_rows(
             inventory,
-            {key: (str, None) for key in ("file", "kind", "scene", "dark_set", "flat_set", "reason")},
+            dict.fromkeys(("file", "kind", "scene", "dark_set", "flat_set", "reason"), (str, None)),
             {"warnings": ["the clock stood still"]},
         ),
         project / "results" / "inventory.ecsv",
