@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.files import replacing
+from pipeline.sensor.mosaic import CFA_PATTERNS
 
 BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL = 1, 2, 3, 4, 5, 7, 10
 
@@ -235,8 +236,8 @@ def write_dng(
     """
     if mosaic.dtype != np.uint16 or mosaic.ndim != 2 or mosaic.shape[0] % 2 or mosaic.shape[1] % 2:
         raise ValueError(f"mosaic must be a 2-D uint16 array of even sides (got {mosaic.dtype}, {mosaic.shape})")
-    if sorted(meta.cfa) != ["B", "G", "G", "R"]:
-        raise ValueError(f"cfa must be one of RGGB, BGGR, GRBG, GBRG (got {meta.cfa!r})")
+    if meta.cfa not in CFA_PATTERNS:
+        raise ValueError(f"cfa must be one of {', '.join(CFA_PATTERNS)} (got {meta.cfa!r})")
     if compressed:
         import imagecodecs  # only here: it is needed for compressed frames and nothing else
 
