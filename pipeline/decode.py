@@ -10,6 +10,7 @@ import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -62,9 +63,13 @@ def decode_all(decoder: Decoder, frames: Sequence[PlannedFrame]) -> Iterator[tup
 
     def one(frame: PlannedFrame) -> Decoded | FrameError:
         try:
-            return decoder.decode(frame.file, frame.id)
+            decoded = decoder.decode(frame.file, frame.id)
         except FrameError as error:
             return error
+        if decoded.header.temperature_c is None and frame.temperature_c is not None:
+            # the inventory has read the maker's tags, which decoding leaves alone
+            decoded = replace(decoded, header=replace(decoded.header, temperature_c=frame.temperature_c))
+        return decoded
 
     with ThreadPoolExecutor(1) as ahead:
         waiting = ahead.submit(one, frames[0]) if frames else None

@@ -54,6 +54,8 @@ class RawFrame:
     ----------
     descriptor : int
         Open for reading; stays the caller's.
+    maker_notes : bool
+        Whether to read the maker's own tags, which takes up to half as long as decoding.
 
     Raises
     ------
@@ -61,7 +63,7 @@ class RawFrame:
         The file is no raw frame that can be used; the sentence names no path.
     """
 
-    def __init__(self, descriptor: int) -> None:
+    def __init__(self, descriptor: int, maker_notes: bool = True) -> None:
         self._path = f"/proc/self/fd/{descriptor}" if os.path.isdir("/proc/self/fd") else f"/dev/fd/{descriptor}"
         self._descriptor = descriptor
         self.file_size = os.fstat(descriptor).st_size
@@ -69,7 +71,9 @@ class RawFrame:
             head = stream.read(16)
             if is_picture(head):
                 raise FrameError("is a picture as cameras and editors write it, not a raw frame")
-            self.tags = read_exif(stream)
+            self.tags = read_exif(stream, maker_notes)
+            if not maker_notes and is_plain_tiff(self.tags):
+                self.tags = read_exif(stream)  # only the maker's tags tell some raw files from pictures
         self._raw = rawpy.RawPy()
         try:
             _call(self._raw.open_file, self._path)
@@ -201,11 +205,26 @@ class RawFrame:
                 for row in (0, 1)
                 for column in (0, 1)
             )
+        rows, columns = self._active_shift()
+        black = tuple(black[2 * ((n // 2 + rows) % 2) + (n % 2 + columns) % 2] for n in range(4))  # type: ignore[assignment]
         white = float(raw.white_level or 65535)
         bits = bits_per_sample(self.tags)
         if white >= 65535 and bits is not None and bits < 16 and "Image Tag 0xC61D" not in self.tags:
             white = float((1 << bits) - 1)  # DNG 1.7.0.0: the default of a missing WhiteLevel
         return Levels(black, white, self._masked_level(black, white))
+
+    def _active_shift(self) -> tuple[int, int]:
+        """Rows and columns (0 or 1) by which LibRaw's visible area begins later than a DNG's ActiveArea.
+
+        LibRaw moves an area that begins on an odd row or column by one and its colours with it, but not its black
+        levels, whose 2 x 2 cell DNG 1.7.0.0 anchors at the active area's corner.
+        """
+        for name, tag in self.tags.items():
+            if name.endswith((" Tag 0xC68D", " ActiveArea")):
+                values = tag.values if isinstance(tag.values, list) else []
+                if len(values) == 4 and all(isinstance(value, int) for value in values):
+                    return (self.sizes.top_margin - values[0]) % 2, (self.sizes.left_margin - values[1]) % 2
+        return 0, 0
 
     def _masked_level(self, black: tuple[float, float, float, float], white: float) -> float | None:
         sizes, image = self.sizes, self._raw.raw_image

@@ -20,6 +20,7 @@ import sys
 import tempfile
 import threading
 import time
+import weakref
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -44,6 +45,7 @@ DEADLINE_S = 60.0
 # Compressed raws of the largest sensors reach 250 MB.
 MAX_FILE_BYTES = 2_000_000_000
 _MESSAGE_MAX = 4_000_000
+_MAP_FLAGS = mmap.MAP_SHARED | getattr(mmap, "MAP_POPULATE", 0)  # all pages at once
 _ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -84,6 +86,7 @@ class Decoder:
     ) -> None:
         self._memory_mb, self._retry_mb, self._deadline_s = memory_mb, max(retry_mb, memory_mb), deadline_s
         self._child: _Child | None = None
+        self._buffers = _Buffers()
         self._lock = threading.Lock()
 
     def __enter__(self) -> Decoder:
@@ -95,7 +98,11 @@ class Decoder:
         self.close()
 
     def close(self) -> None:
-        """End the child."""
+        """End the child; arrays handed out stay good."""
+        self._end_child()
+        self._buffers.close()
+
+    def _end_child(self) -> None:
         child, self._child = self._child, None
         if child is not None:
             child.end()
@@ -128,7 +135,7 @@ class Decoder:
         return None if answer["level"] is None else float(answer["level"])
 
     def decode(self, path: str | bytes | os.PathLike[str], frame_id: str) -> Decoded:
-        """Decode a frame.
+        """Decode a frame; the makers' own tags (some cameras' temperature) are read by `metadata` only.
 
         Raises
         ------
@@ -183,26 +190,26 @@ class Decoder:
         """Ask the child; where it dies or runs out of memory, ask a new one with more memory."""
         for memory_mb in (self._memory_mb, self._retry_mb):
             if self._child is not None and (self._child.memory_mb != memory_mb or not self._child.alive()):
-                self.close()
+                self._end_child()
             if self._child is None:
                 self._child = _Child(memory_mb)
             again = memory_mb == self._memory_mb
             try:
-                answer, pixels = self._child.ask(what, descriptor, time.monotonic() + self._deadline_s)
+                answer, pixels = self._child.ask(what, descriptor, self._buffers, time.monotonic() + self._deadline_s)
             except TimeoutError:
-                self.close()
+                self._end_child()
                 raise FrameError(
                     f"{name}: decoding took more than {self._deadline_s:g} s and was ended; the file is broken, or the "
                     "disk very slow"
                 ) from None
             except (ConnectionError, EOFError):
                 how = self._child.how_it_died()
-                self.close()
+                self._end_child()
                 if again:
                     continue
                 raise FrameError(f"{name}: the decoder broke on it ({how}); the file is broken") from None
             if answer.get("memory"):
-                self.close()
+                self._end_child()
                 if again:
                     continue
                 raise FrameError(f"{name}: needs more than {memory_mb} MB to decode; the file is broken") from None
@@ -273,7 +280,9 @@ class _Child:
             return "it stopped answering"
         return f"signal {signal.Signals(-status).name}" if status < 0 else f"status {status}"
 
-    def ask(self, what: str, descriptor: int, deadline: float) -> tuple[dict[str, Any], NDArray[np.uint16] | None]:
+    def ask(
+        self, what: str, descriptor: int, buffers: _Buffers, deadline: float
+    ) -> tuple[dict[str, Any], NDArray[np.uint16] | None]:
         """Send one question; a decoded frame's pixels come back in shared memory.
 
         Raises
@@ -286,27 +295,62 @@ class _Child:
         if what != "decode" or "shape" not in answer:
             return answer, None
         height, width = (int(side) for side in answer["shape"])
-        shared = _shared_memory(2 * height * width)
-        try:
-            _send(self.socket, {}, (shared,), deadline)
-            done, _ = _receive(self.socket, deadline)
-            if "error" in done or done.get("memory"):
-                return done, None
-            memory = mmap.mmap(shared, 2 * height * width)
-        finally:
-            os.close(shared)
-        return answer | done, np.frombuffer(memory, np.uint16).reshape(height, width)
+        shared = buffers.take(2 * height * width)
+        _send(self.socket, {}, (shared.descriptor,), deadline)
+        done, _ = _receive(self.socket, deadline)
+        if "error" in done or done.get("memory"):
+            return done, None
+        return answer | done, shared.array((height, width))
 
 
-def _shared_memory(size: int) -> int:
-    """An unnamed file in memory (a file without a name on disk where the system has none such), taken before mapped."""
-    if hasattr(os, "memfd_create"):
-        descriptor = os.memfd_create("mosaic", os.MFD_CLOEXEC)
-    else:
-        with tempfile.TemporaryFile() as handle:
-            descriptor = os.dup(handle.fileno())
-    os.ftruncate(descriptor, size)
-    return descriptor
+class _Buffer:
+    """An unnamed file in memory (a file without a name on disk where the system has none such)."""
+
+    def __init__(self, size: int) -> None:
+        self.size = size
+        if hasattr(os, "memfd_create"):
+            self.descriptor = os.memfd_create("mosaic", os.MFD_CLOEXEC)
+            os.ftruncate(self.descriptor, size)
+        else:
+            with tempfile.TemporaryFile() as handle:
+                self.descriptor = os.dup(handle.fileno())
+            os.posix_fallocate(self.descriptor, 0, size)  # a map of a full disk would end in SIGBUS
+        self._user: weakref.ref[mmap.mmap] | None = None
+
+    def free(self) -> bool:
+        """Whether no array shows this memory any more."""
+        return self._user is None or self._user() is None
+
+    def array(self, shape: tuple[int, int]) -> NDArray[np.uint16]:
+        memory = mmap.mmap(self.descriptor, 2 * shape[0] * shape[1], flags=_MAP_FLAGS)
+        self._user = weakref.ref(memory)
+        return np.frombuffer(memory, np.uint16).reshape(shape)
+
+
+class _Buffers:
+    """Shared memory that is used again once nobody looks at it: fresh pages cost as much as a quarter of decoding."""
+
+    def __init__(self) -> None:
+        self._all: list[_Buffer] = []
+
+    def take(self, size: int) -> _Buffer:
+        free = [buffer for buffer in self._all if buffer.free()]
+        for buffer in free:
+            if size <= buffer.size <= 2 * size:
+                return buffer
+        for buffer in free:
+            self._drop(buffer)
+        buffer = _Buffer(size)
+        self._all.append(buffer)
+        return buffer
+
+    def _drop(self, buffer: _Buffer) -> None:
+        os.close(buffer.descriptor)
+        self._all.remove(buffer)
+
+    def close(self) -> None:
+        for buffer in list(self._all):
+            self._drop(buffer)
 
 
 def _send(connection: socket.socket, message: dict[str, Any], descriptors: tuple[int, ...], deadline: float) -> None:
@@ -385,7 +429,7 @@ def _answer(connection: socket.socket, what: str, file: int) -> None:
     forever = float("inf")
     frame = None
     try:
-        frame = _open_frame(file)
+        frame = _open_frame(file, maker_notes=what == "metadata")
         if what == "metadata":
             answer: dict[str, Any] = {"meta": frame.meta.to_json()}
         elif what == "preview":
@@ -412,16 +456,16 @@ def _answer(connection: socket.socket, what: str, file: int) -> None:
     _send(connection, answer, (), forever)
 
 
-def _open_frame(file: int) -> Any:
+def _open_frame(file: int, maker_notes: bool) -> Any:
     from pipeline.sensor.fitsframe import FitsFrame, is_fits
     from pipeline.sensor.raw import RawFrame
 
-    return FitsFrame(file) if is_fits(os.pread(file, 16, 0)) else RawFrame(file)
+    return FitsFrame(file) if is_fits(os.pread(file, 16, 0)) else RawFrame(file, maker_notes)
 
 
 def _decode_into(frame: Any, shared: int) -> dict[str, Any]:
     pixels = frame.unpack()
-    with mmap.mmap(shared, pixels.size * 2) as memory:
+    with mmap.mmap(shared, pixels.size * 2, flags=_MAP_FLAGS) as memory:
         target = np.frombuffer(memory, np.uint16).reshape(pixels.shape)
         target[:] = pixels
         del target
