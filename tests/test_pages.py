@@ -204,7 +204,7 @@ def heads(changes: dict[str, object], reasons: dict[str, int] | None = None) -> 
 
 
 def test_sound_scene_needs_no_advice() -> None:
-    """A scene without fault gets none, and neither does one of which only darks are known."""
+    """A scene without fault gets none, nor does one of which only darks are known."""
     assert heads({}) == []
     assert advise({"darks": SOUND["darks"]}, {}) == []
 
@@ -235,7 +235,7 @@ def test_each_fault_gets_its_advice(changes, reasons, head) -> None:  # type: ig
 
 
 def test_advice_carries_the_numbers() -> None:
-    """The advice on trails names the exposure by the NPF rule, from check-values.md: 4.58 s at 24 mm, f/2.8, 4.39 um."""
+    """A scene without fault gets none, nor does one of which only the darks are known."""
     item = advise({**SOUND, "exposure_s": 20.0, "motion_expected_px": 8.0}, {})[0]
     assert f"4.58{NARROW}s" in item.text
     assert f"13.7{NARROW}s" in item.text

@@ -264,9 +264,26 @@ NOISE_KEYS = (
     "size_ratio",
     "size_ratio_corners",
     "stars_compared",
-    "effective_frames",
-    "bunit",
+    "noise_dark_shared",
+    "noise_notes",
+    "rejected_share",
+    "electrons_per_adu",
 )
+
+
+def electrons(record: SceneRecord, good: list[Mapping[str, Any]]) -> dict[str, float | None]:
+    """Noise of the dark sensor and median sky in electrons, where the gain is known; null otherwise.
+
+    The darks' temporal noise holds read noise and the noise of the dark current of the same exposure: what a longer or
+    shorter frame is to be weighed against.
+    """
+    gain = _number(record.combine.get("electrons_per_adu"))
+    dark_noise, sky = _number(record.master.get("TNOISE")), median(good, "sky_e_s")
+    in_electrons = "electron" in record.verdicts.units.get("sky_e_s", "")
+    return {
+        "read_noise_e": dark_noise * gain if dark_noise and gain else None,
+        "sky_e_s_median": sky if in_electrons else sky * gain if sky is not None and gain else None,
+    }
 
 
 def scene_figures(
@@ -314,6 +331,9 @@ def scene_figures(
         "transparency": median(good, "transparency"),
         "streaks": sum(streaks) if streaks else None,
         **{key: record.combine.get(key) for key in NOISE_KEYS},
+        "effective_frames": record.combine.get("frames_effective", record.combine.get("effective_frames")),
+        "bunit": record.combine.get("bunit") or record.combined.get("BUNIT"),
+        **electrons(record, good),
         "darks": darks(record),
         "flats": {
             "used": record.plan is not None and record.plan.flat_set is not None,

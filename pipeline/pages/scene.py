@@ -255,7 +255,7 @@ _HEADS = {
     "registration_rms_px": ("placed to, px", "n"),
     "weight": ("weight", "n"),
     "rejected_share": ("rejected, %", "n"),
-    "margin": ("by how much", "n"),
+    "margin": ("room to the limit, %", "n"),
 }
 
 
@@ -291,7 +291,7 @@ def _cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
         "registration_rms_px": cell("registration_rms_px", decimals=2),
         "weight": cell("weight"),
         "rejected_share": cell("rejected_share", decimals=2, scale=100.0),
-        "margin": cell("margin", decimals=2),
+        "margin": cell("margin", decimals=0, scale=100.0),
     }
 
 
@@ -363,6 +363,8 @@ def _noise_sentence(figures: Mapping[str, Any]) -> str:
         text += f" (ratio {number(figures.get('noise_ratio'), decimals=3)})."
     else:
         text += "; what to expect is not known."
+    if isinstance(figures.get("noise_notes"), list):
+        text += "".join(f" {_sentence(note)}" for note in figures["noise_notes"])
     effective = figures.get("effective_frames")
     if isinstance(effective, (int, float)) and kept:
         text += f" By weight the {number(kept)} frames kept count as {number(float(effective))} equal ones."
