@@ -275,6 +275,18 @@ def test_preview_keeps_star_colours() -> None:
         assert np.ptp(white) < 12
 
 
+def test_preview_shows_no_dark_rings() -> None:
+    """The undershoot of interpolation beside a bright star is raised to the sky; a dark cloud away from stars stays."""
+    light = np.full((60, 80, 3), 0.02) + np.random.default_rng(11).normal(0, 2e-4, (60, 80, 3))
+    light[30, 20] += 1.0
+    light[30, 22] -= 0.015
+    light[20:40, 50:70] -= 0.003
+    picture, _ = stretch(light)
+    sky = np.median(picture[:10].reshape(-1, 3), axis=0)
+    assert (picture[30, 22] > sky - 12).all()
+    assert (picture[25:35, 55:65].mean(axis=(0, 1)) < sky - 20).all()
+
+
 @pytest.mark.parametrize("light", [np.zeros((30, 40, 3)), np.full((30, 40, 3), np.nan), np.ones((1, 1, 3))])
 def test_preview_of_nothing(light: np.ndarray) -> None:
     """An empty, unknown or one-pixel picture gives an even grey and no warning."""

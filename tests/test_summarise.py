@@ -379,7 +379,7 @@ def test_page_is_self_contained_and_says_what_matters(tmp_path: Path) -> None:
         "One frame has a noise of 12.0\u202fADU",
         "4\u202fdarks",
         "ITU-R BT.2020",
-        "a note",
+        "A note.",
         "combine.clip_sigma 4.0",
         "do not go alone",
     ):

@@ -22,6 +22,10 @@ STRUCTURE_CODE = 0.03
 # All of it taken out looks cut out, since a bright horizon is real. Its colour goes entirely: it is a cast.
 GRADIENT_LEFT = 0.25
 GRADIENT_CODE = 0.10
+# Lanczos undershoots by some per cent of a star's peak, which only stars this bright show above the noise.
+RING_STAR_SIGMA = 50.0
+RING_SIGMA = 2.0
+RING_PX = 4
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
@@ -144,6 +148,7 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     light[unknown] = 0.0
     brightness = light @ LUMINANCE.astype(np.float32)
     noise = max(pixel_noise(brightness), 1e-9)
+    brightness = _fill_rings(light, brightness, noise)
     _, structure = robust_level(brightness)
     white = max(float(np.quantile(brightness, 0.9995)), 30 * noise)
     # slope of the encoded curve at the sky
@@ -173,6 +178,18 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     _into_range(light, grey)
     done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, 1 - left, softening, white)
     return quantise(light), done
+
+
+def _fill_rings(light: NDArray[np.float32], brightness: NDArray[np.float32], noise: float) -> NDArray[np.float32]:
+    """Raise the dark rings that interpolation leaves around undersampled bright stars, in place; the new brightness.
+
+    Only pixels darker than the sky by RING_SIGMA beside a star are touched, so that dark clouds and ground stay.
+    """
+    star = ndimage.maximum_filter(brightness, 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
+    floor = np.float32(-RING_SIGMA * noise)
+    np.copyto(light, np.maximum(light, floor), where=star[..., None])
+    raised: NDArray[np.float32] = light @ LUMINANCE.astype(np.float32)
+    return raised
 
 
 def quantise(light: NDArray[np.floating]) -> NDArray[np.uint8]:

@@ -44,7 +44,7 @@ FILES = {
 def warnings(figures: Mapping[str, Any]) -> list[str]:
     """What somebody should know about a scene before using it, a sentence each."""
     found, kept = figures.get("frames_found") or 0, figures.get("frames_kept")
-    result = list(figures.get("notes") or [])
+    result = [_sentence(note) for note in figures.get("notes") or []]
     if kept == 1:
         result.append(
             "Only one frame could be used: the picture is that frame, dark-subtracted and finished but not combined."
@@ -137,7 +137,7 @@ def scene_page(
         "failures": record.failures,
         "lead": lead(figures),
         "tiles": _tiles(figures),
-        "notes": warnings(figures) if known else figures["notes"],
+        "notes": warnings(figures) if known else [_sentence(note) for note in figures["notes"]],
         "verdict_sentence": _verdict_sentence(figures, aside),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
         "aside_columns": _columns(ASIDE_COLUMNS, sky_unit),
