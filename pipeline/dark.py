@@ -24,7 +24,7 @@ from pipeline.plan import DarkSet, PlannedFrame, ScenePlan, read_scene, read_set
 from pipeline.sensor import darks, defects, flats
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
-from pipeline.sensor.warm import DarkFactor, WarmPixels, dark_factor, warm_pixels
+from pipeline.sensor.warm import LINEAR_SHARE, DarkFactor, WarmPixels, dark_factor, warm_pixels
 from pipeline.tables import read_table, table_from_rows, write_table
 
 # Lights whose pixels are followed for defects: with 16, what stands out by 1.3 sigma of a frame is found at 5 sigma.
@@ -180,7 +180,7 @@ def _master_dark(
     candidates: list[_Candidate], reasons: dict[str, str], dark_set: DarkSet, hot_sigma: float, memory_mb: int
 ) -> fits.HDUList:
     shape = candidates[0].mosaic.shape
-    rows = darks.sample_rows(shape[0])
+    rows = darks.sample_rows(*shape)
     sample = np.stack([_sample(c.mosaic, rows) for c in candidates])
     figures = darks.frame_figures(sample)
     model = darks.fit_noise(sample - _column(figures))
@@ -204,7 +204,9 @@ def _master_dark(
     hits = 0
 
     def block(top: int, bottom: int) -> int:
-        stack = np.stack([c.mosaic.region(top, bottom, 0, shape[1]) for c in used])
+        stack = np.empty((len(used), bottom - top, shape[1]), np.uint16)
+        for n, c in enumerate(used):
+            stack[n] = c.mosaic.region(top, bottom, 0, shape[1])
         part, variance, number, unsteady = darks.robust_mean(stack, levels, model)
         mean[top:bottom] = part
         noise[top:bottom] = darks.standard_error(part, variance, number, model)
@@ -262,7 +264,7 @@ def _master_flat(
     memory_mb: int,
 ) -> fits.HDUList:
     shape = candidates[0].mosaic.shape
-    rows = darks.sample_rows(shape[0])
+    rows = darks.sample_rows(*shape)
     header = candidates[0].mosaic.header
     full_scale = _full_scale(header)
     used: list[_Candidate] = []
@@ -465,11 +467,10 @@ def _scene(
     rows: list[dict[str, Any]] = []
     watch: list[_Watched] = []
     for n, (frame, mosaic) in enumerate(lights):
-        pixels = mosaic.pixels()
-        sigma = defects.cross_residual_sigma(pixels)
-        row = _dark_row(frame, mosaic.header, pixels, master, warm, sigma, scene)
+        row = _dark_row(frame, mosaic, master, warm, scene)
         rows.append(row)
         if n in watched:
+            pixels = mosaic.pixels()
             scale = row.get("dark_scale") or 0.0
             dark = None if master is None or scale == 0 else master.mean
             values = calibrate(pixels, mosaic.header.black, dark, scale, row.get("dark_offset") or 0.0)
@@ -477,10 +478,11 @@ def _scene(
             sigma = max(defects.cross_residual_sigma(values), 1e-3)
             defects.add_persistence(total, values, sigma)
             watch.append(_Watched(mosaic, scale, sky + (row.get("dark_offset") or 0.0), sigma))
-            del values
+            del pixels, values
         progress.advance()
     flags = np.zeros(shape, np.uint8) if master is None else master.defects.copy()
-    _add_persistent(flags, total, watch, None if master is None else master.mean, header.cfa, max(hot_sigma, 3.0))
+    dark = None if master is None else master.mean
+    _add_persistent(flags, total, watch, dark, header.cfa, hot_sigma, _full_scale(header))
     return rows, flags
 
 
@@ -498,23 +500,28 @@ class _Watched:
     sigma: float
 
 
+class _Mapped:
+    """A mapped mosaic that gives single pixels and rows without being read as a whole, ADU."""
+
+    def __init__(self, mosaic: MosaicFile) -> None:
+        self.stored, self.shape = mosaic.stored, mosaic.shape
+
+    def __getitem__(self, index: Any) -> NDArray[np.uint16]:
+        return self.stored[index].astype(np.uint16) ^ np.uint16(0x8000)
+
+
 def _dark_row(
-    frame: PlannedFrame,
-    header: MosaicHeader,
-    pixels: NDArray[np.uint16],
-    master: Master | None,
-    warm: WarmPixels | None,
-    sigma: float,
-    scene: ScenePlan,
+    frame: PlannedFrame, mosaic: MosaicFile, master: Master | None, warm: WarmPixels | None, scene: ScenePlan
 ) -> dict[str, Any]:
     """The factor and offset of one light, and in words where they come from."""
+    header = mosaic.header
     row: dict[str, Any] = {"frame": frame.id}
     if frame.camera_subtracted:
         return row | {"dark_scale": 0.0, "dark_offset": 0.0, "note": "the camera has subtracted a dark already"}
     if master is None or warm is None:
         why = scene.dark_why or "no master dark"
         return row | {"note": f"no dark subtracted: {why}; defects are found from the lights"}
-    found = dark_factor(pixels, warm, sigma, header.saturation * 0.7)
+    found = _measure_factor(mosaic, warm)
     notes = []
     if found.factor is None:
         notes.append(_no_factor(found))
@@ -531,6 +538,12 @@ def _dark_row(
     return row | {"note": "; ".join(notes)}
 
 
+def _measure_factor(mosaic: MosaicFile, warm: WarmPixels) -> DarkFactor:
+    pixels = _Mapped(mosaic)
+    sigma = defects.cross_residual_sigma(pixels)
+    return dark_factor(pixels, warm, sigma, mosaic.header.saturation * LINEAR_SHARE)
+
+
 def _no_factor(found: DarkFactor) -> str:
     if found.error is None:
         return f"factor 1 taken: too few warm pixels ({found.pixels})"
@@ -544,6 +557,7 @@ def _add_persistent(
     dark: NDArray[np.float32] | None,
     cfa: str,
     hot_sigma: float,
+    full_scale: float,
 ) -> None:
     """Add to `flags` what stays with the sensor over the watched lights."""
     frames = len(watch)
@@ -556,6 +570,8 @@ def _add_persistent(
         y, x = ys[start : start + PATCHES_AT_ONCE], xs[start : start + PATCHES_AT_ONCE]
         patches = np.median(np.stack([_patches(w, dark, y, x) for w in watch]), axis=0).astype(np.float32)
         hot, cold = defects.looks_like_defect(patches, y, x, cfa, sigma, limit)
+        # a saturated star bleeds along its column, as sharp as any defect
+        hot &= np.delete(patches, patches.shape[1] // 2, axis=1).max(axis=1, initial=0) < 0.8 * full_scale
         flags[y[hot], x[hot]] |= defects.HOT
         flags[y[cold], x[cold]] |= defects.COLD
     if frames >= 3:
@@ -599,7 +615,7 @@ def calibrate_one(arguments: argparse.Namespace) -> None:
     scale, note = arguments.scale, "given"
     if master is not None and scale is None:
         warm = warm_pixels(master.mean, master.noise, master.defects, _full_scale(header))
-        found = dark_factor(pixels, warm, defects.cross_residual_sigma(pixels), header.saturation * 0.7)
+        found = _measure_factor(mosaic, warm)
         scale, note = (1.0, _no_factor(found)) if found.factor is None else (found.factor, "measured")
     flags = None if master is None else master.defects
     if arguments.defects is not None:

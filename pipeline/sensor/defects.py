@@ -6,7 +6,7 @@ lights must be sharper than any star (`looks_like_defect`), because under a trac
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numba import njit
@@ -16,6 +16,18 @@ from pipeline.sensor.calibrate import CHESS, lattices
 from pipeline.sensor.darks import clipped
 
 HOT, COLD, UNSTABLE = 1, 2, 4
+
+
+class Pixels(Protocol):
+    """A two-dimensional array or what can be indexed like one."""
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Height and width."""
+
+    def __getitem__(self, index: Any, /) -> NDArray[Any]:
+        """Pixels as a NumPy array indexes them."""
+
 
 # Side of the blocks whose medians are the coarse level that candidates are found against.
 COARSE = 64
@@ -71,23 +83,36 @@ def master_defects(
 
 
 def coarse_level(values: NDArray[np.float32], side: int = COARSE) -> NDArray[np.float32]:
-    """Medians over blocks of `side` x `side`, each CFA position its own, as a full-size array (blockwise constant)."""
-    height, width = values.shape
-    result = np.empty_like(values)
-    for top in range(0, height, side):
-        for left in range(0, width, side):
-            for row in (0, 1):
-                for column in (0, 1):
-                    part = (
-                        slice(top + row, min(top + side, height), 2),
-                        slice(left + column, min(left + side, width), 2),
-                    )
-                    block = values[part]
-                    if block.size:
-                        result[part] = np.partition(block.ravel()[::2], block.ravel()[::2].size // 2)[
-                            block.ravel()[::2].size // 2
-                        ]
+    """Upper medians over blocks of `side` x `side`, each CFA position its own, full size and blockwise constant.
+
+    Of every CFA position each fourth pixel is looked at (every second row and column of its plane): for blocks from
+    (top, left), ``np.sort(values[top + row : top + side : 4, left + column : left + side : 4].ravel())[n // 2]`` with n
+    the number of values; 0 where a block has none.
+    """
+    result = np.empty(values.shape, np.float32)
+    _coarse_level(np.ascontiguousarray(values, np.float32), side, result)
     return result
+
+
+@njit(cache=True, nogil=True)
+def _coarse_level(values, side, result):  # type: ignore[no-untyped-def]
+    height, width = values.shape
+    sample = np.empty((side // 4 + 1) ** 2, np.float32)
+    for top in range(0, height, side):
+        bottom = min(top + side, height)
+        for left in range(0, width, side):
+            right = min(left + side, width)
+            for row in range(2):
+                for column in range(2):
+                    count = 0
+                    for y in range(top + row, bottom, 4):
+                        for x in range(left + column, right, 4):
+                            sample[count] = values[y, x]
+                            count += 1
+                    level = np.sort(sample[:count])[count // 2] if count > 0 else np.float32(0)
+                    for y in range(top + row, bottom, 2):
+                        for x in range(left + column, right, 2):
+                            result[y, x] = level
 
 
 def same_colour_excess(
@@ -119,7 +144,7 @@ def _same_colour_excess(values, ys, xs, out):  # type: ignore[no-untyped-def]
             out[n] = values[ys[n], xs[n]] - np.median(ring[:count])
 
 
-def cross_residual_sigma(values: NDArray[np.floating] | NDArray[np.uint16]) -> float:
+def cross_residual_sigma(values: Pixels) -> float:
     """Noise of one pixel from ``v - mean of the four pixels two rows or columns away``, stars clipped away.
 
     A sample of rows; the factor is sqrt(1 + 1/4).
@@ -127,7 +152,7 @@ def cross_residual_sigma(values: NDArray[np.floating] | NDArray[np.uint16]) -> f
     step = max(1, (values.shape[0] - 4) // 64)
     rows = np.arange(2, values.shape[0] - 2, step)
     if rows.size == 0 or values.shape[1] < 5:
-        return clipped(values.astype(np.float32))[1]
+        return clipped(values[:].astype(np.float32))[1]
     above, row, below = (values[rows + step].astype(np.float32) for step in (-2, 0, 2))
     around = above[:, 2:-2] + below[:, 2:-2] + row[:, :-4] + row[:, 4:]
     return clipped(row[:, 2:-2] - np.float32(0.25) * around, sigma=3.0)[1] / float(np.sqrt(1.25))
@@ -184,7 +209,7 @@ def persistence_candidates(
     return ys, xs
 
 
-def gather_patches(values: NDArray[np.float32], ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[Any]:
+def gather_patches(values: NDArray[Any], ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[Any]:
     """5 x 5 patches around pixels, (number, 25); beyond an edge the mirrored pixel, which keeps the CFA position."""
     offsets = np.arange(-REACH, REACH + 1)
     rows = _mirrored(ys[:, None] + offsets, values.shape[0])
@@ -227,7 +252,8 @@ def looks_like_defect(
     Excess: centre minus the median of the eight pixels of its CFA position two pixels away; it must exceed
     `limit` of its own standard deviations. Share: mean of the four pixels beside it, each less the mean of four of its
     own CFA position two pixels off across, plus, on green and mono pixels, the mean of the diagonal four less the
-    median above; over the excess. A defect is what has ``share + 1.5 standard deviations < 0.25``.
+    median above; over the excess. A defect is what has ``abs(share) + 1.5 standard deviations < 0.25`` and stands by at
+    least half its excess above all but one of the eight (one may be a defect itself); the flanks of stars do not.
 
     Parameters
     ----------
@@ -243,23 +269,28 @@ def looks_like_defect(
     hot, cold : (number,) bool arrays
     """
     same_diagonal = lattices(cfa)[2 * (ys % 2) + xs % 2] >= CHESS
-    rim = np.median(patches[:, _RIM], axis=1)
-    excess = patches[:, _CENTRE] - rim
-    size = np.abs(excess)
-    beside = (patches[:, _BESIDE] - patches[:, _BESIDE_RIM].mean(axis=2)).mean(axis=1)
-    diagonal = np.where(same_diagonal, patches[:, _DIAGONAL].mean(axis=1) - rim, 0)
-    # variances of means of four, of the four means of four that two by two share, and of a median of eight
+    sign = np.sign(patches[:, _CENTRE] - np.median(patches[:, _RIM], axis=1))
+    sides = patches * sign[:, None]  # cold pixels become hot ones
+    rim = np.sort(sides[:, _RIM], axis=1)
+    middle = 0.5 * (rim[:, 3] + rim[:, 4])
+    size = sides[:, _CENTRE] - middle
+    beside = (sides[:, _BESIDE] - sides[:, _BESIDE_RIM].mean(axis=2)).mean(axis=1)
+    diagonal = np.where(same_diagonal, sides[:, _DIAGONAL].mean(axis=1) - middle, 0)
+    # variances of means of four, of the two means of four that two by two share, and of a median of eight
     error = sigma * np.sqrt(0.25 + 0.125 + np.where(same_diagonal, 0.25 + np.pi / 16, 0))
-    sharp = np.sign(excess) * (beside + diagonal) + SHARE_MARGIN * error < STAR_SHARE * size
-    large = size > limit * sigma * np.sqrt(1 + np.pi / 16)
-    return sharp & large & (excess > 0), sharp & large & (excess < 0)
+    sharp = np.abs(beside + diagonal) + SHARE_MARGIN * error < STAR_SHARE * size
+    alone = sides[:, _CENTRE] - rim[:, 6] > 0.5 * size
+    found = sharp & alone & (size > limit * sigma * np.sqrt(1 + np.pi / 16))
+    return found & (sign > 0), found & (sign < 0)
 
 
 # A column (row) is bad along a window when the median of its persistence stands out by this many standard errors...
-LINE_SIGMA = 5.0
+LINE_SIGMA = 6.0
 # ... and its level by at least this share of one frame's noise: less than that is noise like any other pattern.
 LINE_LEAST = 0.15
-LINE_WINDOWS = (64, 256, 1024)
+LINE_BLOCK = 32
+LINE_EDGE = 8
+LINE_BLOCKS = (2, 8, 32)
 # More than this share of the frame is never given up for lines; the strongest go first.
 LINE_SHARE_MAX = 0.01
 
@@ -267,9 +298,10 @@ LINE_SHARE_MAX = 0.01
 def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
     """Columns, whole or in part, that keep a level of their own while the sky moves.
 
-    Medians of the persistence over windows of 64, 256 and 1,024 rows. A column off by c sigma has a persistence of
-    ``c / 2 / sqrt(1.25)`` a frame, as the pixels above and below share it; the columns two away have half of that with
-    the other sign, and are not taken for bad themselves. The outermost four columns are not judged.
+    Medians of the persistence over blocks of 32 rows, over windows of 2, 8 and 32 of these. A column off by c sigma
+    has a persistence of ``c / 2 / sqrt(1.25)`` a frame, as the pixels above and below share it; the columns two away
+    have half of that with the other sign, and are not taken for bad themselves. The outer eight columns,
+    where sensors fall off, are not judged.
 
     Parameters
     ----------
@@ -282,39 +314,64 @@ def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
     """
     height, width = total.shape
     bad = np.zeros(total.shape, bool)
-    if width < 9:
+    if width < 2 * LINE_EDGE + 1 or height < 4:
         return bad
-    _, spread = clipped(total[:: max(1, height // 256)])
-    found: list[tuple[float, int, int, int]] = []
+    block = min(LINE_BLOCK, height // 2)
+    blocks = height // block
+    medians = np.empty((blocks, width), np.float32)
+    _column_medians(np.ascontiguousarray(total, np.float32), block, medians)
+    contrasts = _beside_contrast(medians)
+    spread = clipped(contrasts)[1]
     least = LINE_LEAST / 2 / float(np.sqrt(1.25)) * frames
-    for window in sorted({min(w, height) for w in LINE_WINDOWS}):
-        for top in _window_tops(height, window):
-            contrast = _beside_contrast(total[top : top + window])
-            halves = [_beside_contrast(total[t : t + window // 2]) for t in (top, top + window - window // 2)]
+    found: list[tuple[float, int, int, int]] = []
+    for window in sorted({min(w, blocks) for w in LINE_BLOCKS}):
+        error = (1.2533 if window > 2 else 1.0) * spread / float(np.sqrt(window))
+        for first in _window_tops(blocks, window):
+            part = contrasts[first : first + window]
+            contrast = np.median(part, axis=0)
+            halves = np.median(part[: window // 2], axis=0), np.median(part[window - window // 2 :], axis=0)
             # a column that is bad in one half only is left to shorter windows
-            whole = np.minimum(*(h * np.sign(contrast) for h in halves)) > 0.6 * np.abs(contrast)
-            error = max(1.2533 * spread / float(np.sqrt(window)), clipped(contrast)[1])
+            whole = np.minimum(*(half * np.sign(contrast) for half in halves)) > 0.6 * np.abs(contrast)
             size = np.abs(contrast)
             padded = np.pad(size, 2)
             peak = size > 1.2 * np.maximum(padded[:-4], padded[4:])
+            peak[: LINE_EDGE - 4] = peak[4 - LINE_EDGE :] = False
             for x in np.nonzero(peak & whole & (size > max(LINE_SIGMA * error, least)))[0].tolist():
-                found.append((-float(size[x] / error), top, window, x + 4))
+                found.append((-float(size[x] / error), first, window, x + 4))
     budget = max(LINE_SHARE_MAX * total.size, max(total.shape))
-    for _, top, window, x in sorted(found):
-        if bad.sum() + window > budget:
+    for _, first, window, x in sorted(found):
+        bottom = height if first + window == blocks else (first + window) * block
+        if bad.sum() + bottom - first * block > budget:
             break
-        bad[top : top + window, x] = True
+        bad[first * block : bottom, x] = True
     return bad
 
 
-def _beside_contrast(rows: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Each column's median less that of the columns beside it, four to either side, for all but the outer four.
+@njit(cache=True, nogil=True)
+def _column_medians(total, block, medians):  # type: ignore[no-untyped-def]
+    """``medians[n] = np.median(total[n * block : (n + 1) * block], axis=0)`` (the upper one of an even number)."""
+    turned = np.empty((64, block), np.float32)
+    for n in range(medians.shape[0]):
+        for left in range(0, total.shape[1], 64):
+            right = min(left + 64, total.shape[1])
+            for y in range(block):
+                for x in range(left, right):
+                    turned[x - left, y] = total[n * block + y, x]
+            for x in range(left, right):
+                medians[n, x] = np.sort(turned[x - left])[block // 2]
 
-    Bright stars have broad dark halos in a persistence sum, which fall out so. The columns two away are left out: a bad
-    column has its mirror image there.
+
+def _beside_contrast(medians: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Each column's value less the median of the columns beside it, four to either side, for all but the outer four.
+
+    The columns two away are left out: a bad column has its mirror image there. Bright stars have broad dark halos in a
+    persistence sum: what the columns beside show of one is taken off the size of the contrast a second time.
     """
-    near = np.lib.stride_tricks.sliding_window_view(np.median(rows, axis=0), 9)
-    return np.asarray(near[:, 4] - np.median(near[:, [0, 1, 3, 5, 7, 8]], axis=1), np.float32)
+    near = np.lib.stride_tricks.sliding_window_view(medians, 9, axis=1)
+    beside = np.median(near[:, :, [0, 1, 3, 5, 7, 8]], axis=2)
+    contrast = near[:, :, 4] - beside
+    broad = np.maximum(np.abs(beside) - 2 * clipped(beside)[1], 0)
+    return np.asarray(np.sign(contrast) * np.maximum(np.abs(contrast) - broad, 0), np.float32)
 
 
 def _window_tops(height: int, window: int) -> list[int]:
@@ -327,6 +384,7 @@ __all__ = [
     "COLD",
     "HOT",
     "UNSTABLE",
+    "Pixels",
     "add_persistence",
     "bad_columns",
     "coarse_level",

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sensor.darks import clipped
-from pipeline.sensor.defects import UNSTABLE, coarse_level, same_colour_excess
+from pipeline.sensor.defects import UNSTABLE, Pixels, coarse_level, same_colour_excess
 
 # A pixel is warm from this many standard errors of the master above its like; chosen so that its selection by its own
 # noise biases the factor by less than 1/64 before, and nothing after, the correction in `dark_factor`.
 WARM_SIGMA = 8.0
-# The warmest this many are enough: 20,000 pixels of 8 sigma give the factor to 0.1 %.
-WARM_MAX = 20_000
+# The warmest this many are enough: 8,000 pixels of 8 sigma give the factor to 0.15 %.
+WARM_MAX = 8_000
 # Fewer than this say nothing.
 WARM_FEWEST = 12
 # A factor less certain than this is not used.
@@ -83,7 +83,7 @@ def warm_pixels(
 
 
 def rim_excess(
-    values: NDArray[np.floating] | NDArray[np.uint16], ys: NDArray[np.int64], xs: NDArray[np.int64]
+    values: Pixels, ys: NDArray[np.int64], xs: NDArray[np.int64]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Pixels less the mean of the middle four of their eight like pixels two away, and how far those middle six spread.
 
@@ -94,9 +94,7 @@ def rim_excess(
     return values[ys, xs].astype(np.float32) - rim[:, 2:6].mean(axis=1), rim[:, 6] - rim[:, 1]
 
 
-def dark_factor(
-    values: NDArray[np.floating] | NDArray[np.uint16], warm: WarmPixels, sigma: float, top: float
-) -> DarkFactor:
+def dark_factor(values: Pixels, warm: WarmPixels, sigma: float, top: float) -> DarkFactor:
     """What the warm pixels of a light are times those of the master.
 
     Weighted regression through the origin, ``k = sum(w y m) / sum(w (m**2 - e**2))``, of the light's excesses y on the
