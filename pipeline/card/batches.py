@@ -22,10 +22,10 @@ LADDER_STEP = math.sqrt(2)
 def batches_of(owner: str, frames: Sequence[CardFrame], frames_per_job: int) -> dict[str, list[CardFrame]]:
     """Divide the frames of a scene or set into batches.
 
-    A frame's batch follows from its time: the clock is divided into slots that hold about `frames_per_job` frames at
-    the pace at which most were taken, and a slot's frames are a batch. The length of the slots is one of a ladder of
-    lengths, so that a frame more or less, which moves the pace a little, moves no border. Frames without a time, and
-    slots that hold more than they should (bursts, a clock that stood still), are divided by their ids.
+    A frame's batch follows from its time: the camera's clock is divided into slots that hold about `frames_per_job`
+    frames at the pace at which most were taken, and a slot's frames are a batch. The length of the slots is one of a
+    ladder of lengths, so that a frame more or less, which moves the pace a little, moves no border. Frames without a
+    time, and slots that hold more than they should (bursts, a clock that stood still), are divided by their ids.
 
     Parameters
     ----------
@@ -45,10 +45,11 @@ def batches_of(owner: str, frames: Sequence[CardFrame], frames_per_job: int) -> 
     slot = slot_s(frames, frames_per_job)
     slots: dict[str, list[CardFrame]] = defaultdict(list)
     for frame in in_order(frames):
-        if frame.start is None:
+        clock = frame.clock_s
+        if clock is None:
             slots["undated"].append(frame)
         else:
-            begins = datetime.fromtimestamp(math.floor(frame.start / slot) * slot, UTC)
+            begins = datetime.fromtimestamp(math.floor(clock / slot) * slot, UTC)
             slots[begins.strftime("%Y%m%dT%H%M%S")].append(frame)
     result = {}
     for name, members in slots.items():
@@ -59,7 +60,7 @@ def batches_of(owner: str, frames: Sequence[CardFrame], frames_per_job: int) -> 
 
 def slot_s(frames: Sequence[CardFrame], frames_per_job: int) -> float:
     """Length of a batch's slot of time, s: between 0.7 and 1 times `frames_per_job` frames at their usual pace."""
-    starts = sorted(f.start for f in frames if f.start is not None)
+    starts = sorted(f.clock_s for f in frames if f.clock_s is not None)
     paces = sorted(b - a for a, b in pairwise(starts) if b > a)
     exposure = median(f.facts.exposure_s for f in frames) or 0.0
     pace = max(paces[(len(paces) - 1) // 2] if paces else 0.0, exposure, MIN_SLOT_S / frames_per_job)

@@ -74,6 +74,12 @@ class CardFrame:
         return self.facts.width * self.facts.height
 
     @property
+    def clock_s(self) -> float | None:
+        """Seconds on the camera's own clock, whatever its zone; None where there is no time."""
+        clock = self.facts.clock()
+        return None if clock is None else clock.replace(tzinfo=UTC).timestamp()
+
+    @property
     def exposure(self) -> float:
         """Exposure in seconds, 0 where unknown."""
         return self.facts.exposure_s or 0.0

@@ -293,7 +293,7 @@ class Looker:
             if tracked is None and middle is not None and middle is not end:
                 nearer = self.relate(middle, end)
                 tracked = None if nearer is None else nearer.tracked
-        shared, how = self._shared(frames, first, middle, end, tracked)
+        shared, how = self._shared(frames, first, middle, tracked)
         parts = divided_as_before(frames, shared, overlap, before)
         if parts is None:
             parts = divided_evenly(frames, shared, min(1.0, overlap + SPLIT_MARGIN))
@@ -301,20 +301,32 @@ class Looker:
         for part in parts:
             near = self._telling(frames, 0, last, (frames.index(part[0]) + frames.index(part[-1])) // 2)
             view = None if near is None else self.view(frames[near])
-            why = (
-                f"{how}; divided into {len(parts)} so that every frame shares {overlap:.0%} with the middle of its part"
-            )
+            why = f"{how}; one of {len(parts)} parts, so that each frame shares {overlap:.0%} with the middle of its part"
             pieces.append(
                 Piece(tuple(part), tracked, None if view is None else view.solved, why if len(parts) > 1 else how)
             )
         return pieces
+
+    def _drift(self, frames: Sequence[CardFrame], first: CardFrame | None) -> tuple[float, float] | None:
+        """Share of the picture lost between two frames, and the seconds between them; the pair is the first frame and
+        the last that still has something in common with it."""
+        begin = 0 if first is None else frames.index(first)
+        place = len(frames) - 1
+        while first is not None and place > begin:
+            near = self._telling(frames, begin + 1, len(frames) - 1, place)
+            other = None if near is None else frames[near]
+            relation = None if other is None else self.relate(first, other)
+            if relation is not None and other is not None and relation.overlap > 0:
+                apart = (other.start or 0.0) - (first.start or 0.0)
+                return (1 - relation.overlap, apart) if apart > 0 else None
+            place = begin + (place - begin) // 2
+        return None
 
     def _shared(
         self,
         frames: Sequence[CardFrame],
         first: CardFrame | None,
         middle: CardFrame | None,
-        end: CardFrame | None,
         tracked: bool | None,
     ) -> tuple[Callable[[float], float], str]:
         """What two frames some seconds apart have in common, as a function of the seconds, and how it is known."""
@@ -330,16 +342,11 @@ class Looker:
                 )
 
             return turned, "fixed tripod (solved)"
-        relation = None if first is None or end is None or first is end else self.relate(first, end)
-        if relation is not None and relation.overlap > 0 and first is not None and end is not None:
-            apart = abs((end.start or 0.0) - (first.start or 0.0))
-            lost = 1 - relation.overlap
-
-            def drifted(after: float) -> float:
-                return 1 - lost * after / apart if apart else relation.overlap
-
-            how = "tracked" if tracked else "drift measured from the stars" if tracked is None else "fixed tripod"
-            return drifted, how
+        measured = self._drift(frames, first)
+        if measured is not None:
+            lost, apart = measured
+            how = {None: "drift measured from the stars", True: "tracked", False: "fixed tripod"}[tracked]
+            return (lambda after: 1 - lost * after / apart), how
         focal = facts.focal_mm or None
         if tracked or focal is None or beyond_fixed(frames[0]) or len(frames) == 1:
             return (lambda after: 1.0), "tracked" if tracked else "movement not known"

@@ -1,0 +1,205 @@
+"""Finding files, telling copies and companions, remembering what was learned."""
+
+import os
+
+import pytest
+
+from pipeline.card.duplicates import companions, duplicates
+from pipeline.card.frame import Facts
+from pipeline.card.looks import Look
+from pipeline.card.memory import Memory, Record
+from pipeline.card.walk import BLOCK_BYTES, WHOLE_BYTES, content_hash, find_files, roots_of
+from pipeline.errors import InputError
+from tests.cards import clocked, frame
+
+
+def found(project, **folders):
+    return find_files(roots_of(project, {"frames": ["."], **folders}))
+
+
+def put(path, content=b"x"):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+    return path
+
+
+def test_every_file_is_found_once_in_order(tmp_path):
+    """Folders are searched through; the order does not depend on the disk."""
+    for name in ("b/2.raw", "b/1.raw", "a/deep/er/3.raw", "z.raw"):
+        put(tmp_path / name)
+    assert [f.shown for f in found(tmp_path)] == ["a/deep/er/3.raw", "b/1.raw", "b/2.raw", "z.raw"]
+
+
+def test_the_pipelines_own_folders_are_passed_over(tmp_path):
+    """Results, scratch and logs of this project and of any project below are no frames; folders of that name without
+    a trip file beside them are searched."""
+    for name in (
+        *("trip.yaml", "results/s/combined.fits", "work/a.fits", "logs/x.log", ".snakemake/y", "raw/1.raw"),
+        *("older/trip.yaml", "older/results/s/combined.fits", "older/2.raw", "raw/results/3.raw"),
+    ):
+        put(tmp_path / name)
+    files = found(tmp_path)
+    assert [f.shown for f in files if f.skip is None] == ["older/2.raw", "raw/1.raw", "raw/results/3.raw"]
+    assert [f.shown for f in files if f.skip] == ["older/trip.yaml", "trip.yaml"]
+
+
+def test_hidden_files_are_told_and_not_used(tmp_path):
+    """Files that begin with a dot, or lie in such a folder, are listed as ignored."""
+    for name in ("._IMG_1.raw", ".Trash/2.raw", "3.raw"):
+        put(tmp_path / name)
+    assert {f.shown: f.skip for f in found(tmp_path)} == {
+        "._IMG_1.raw": "hidden file",
+        ".Trash/2.raw": "in a hidden folder",
+        "3.raw": None,
+    }
+
+
+def test_links_loops_pipes_and_dangling_links(tmp_path):
+    """A loop of links ends, a pipe is not opened, a link that leads nowhere is told."""
+    put(tmp_path / "a/1.raw")
+    (tmp_path / "a/up").symlink_to(tmp_path)
+    (tmp_path / "gone.raw").symlink_to(tmp_path / "nowhere.raw")
+    os.mkfifo(tmp_path / "pipe.raw")
+    (tmp_path / "self").symlink_to("self")
+    files = {f.shown: (f.skip, f.problem) for f in found(tmp_path)}
+    assert files["a/1.raw"] == (None, None)
+    assert files["pipe.raw"] == ("not a regular file", None)
+    assert files["gone.raw"] == (None, "a link that leads nowhere")
+    assert "loop" in files["self"][1] or files["self"][1] == "a link that leads nowhere"
+    assert [name for name, (skip, _) in files.items() if skip and "leads back" in skip] == ["a/up/"]
+
+
+def test_a_file_under_two_folders_counts_to_the_innermost(tmp_path):
+    """`darks` inside `frames` are darks."""
+    put(tmp_path / "raw/caps/1.raw")
+    put(tmp_path / "raw/2.raw")
+    files = find_files(roots_of(tmp_path, {"frames": ["raw"], "darks": ["raw/caps"]}))
+    assert {f.shown: f.root.role for f in files} == {"1.raw": "darks", "2.raw": "frames"}
+    same = find_files(roots_of(tmp_path, {"frames": ["raw/caps"], "darks": ["raw/caps"]}))
+    assert [f.root.role for f in same] == ["darks"]
+
+
+def test_a_folder_that_cannot_be_opened_is_told(tmp_path, monkeypatch):
+    """It is a row of its own; the rest is found."""
+    put(tmp_path / "locked/1.raw")
+    put(tmp_path / "2.raw")
+    plain = os.scandir
+
+    def scandir(path):
+        if str(path).endswith("locked"):
+            raise PermissionError(13, "Permission denied", path)
+        return plain(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    assert {f.shown: f.problem for f in found(tmp_path)} == {
+        "2.raw": None,
+        "locked/": "folder cannot be opened (Permission denied)",
+    }
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("missing", "there is no such folder"), ("file", "is not a folder"), ("a\nb", "a.x0ab: there is no such folder")],
+)
+def test_a_folder_that_is_none(tmp_path, name, words):
+    """The sentence names the key, the folder and what to do, on one line."""
+    put(tmp_path / "file")
+    with pytest.raises(InputError, match=f"trip.yaml: frames: .*{words}") as error:
+        roots_of(tmp_path, {"frames": [name]})
+    assert "\n" not in str(error.value)
+
+
+def test_hashes_tell_content_from_content(tmp_path):
+    """Small files are hashed whole; large ones by blocks, ends and size included."""
+    small, large = os.urandom(5000), os.urandom(WHOLE_BYTES + 3 * BLOCK_BYTES)
+    a = put(tmp_path / "a", small)
+    b = put(tmp_path / "b", small[:-1] + bytes([small[-1] ^ 1]))
+    assert content_hash(a, 5000) != content_hash(b, 5000)
+    c, d = put(tmp_path / "c", large), put(tmp_path / "d", large)
+    assert content_hash(c, len(large)) == content_hash(d, len(large))
+    for cut in (large[:-1], bytes([large[0] ^ 1]) + large[1:], large[:-1] + bytes([large[-1] ^ 1])):
+        assert content_hash(put(tmp_path / "e", cut), len(cut)) != content_hash(c, len(large))
+    middle = WHOLE_BYTES // 2 + 200
+    changed = bytearray(large)
+    changed[middle] ^= 1
+    e = put(tmp_path / "e", bytes(changed))
+    assert content_hash(e, len(large), whole=True) != content_hash(c, len(large), whole=True)
+
+
+def test_companions_share_the_stem_or_the_whole_name():
+    """A JPEG of the same stem and a sidecar after the whole name go along; files of other folders or stems do not."""
+    others = ["/a/1.JPG", "/a/1.raw.xmp", "/a/1.xmp", "/b/1.jpg", "/a/12.jpg", "/a/readme.txt"]
+    assert companions(others, ["/a/1.raw", "/a/2.raw"]) == {
+        "/a/1.JPG": "/a/1.raw",
+        "/a/1.raw.xmp": "/a/1.raw",
+        "/a/1.xmp": "/a/1.raw",
+    }
+
+
+def copies(*frames, hashes=None):
+    frames = clocked(frames)
+    hashes = hashes or [f.id for f in frames]
+    return duplicates(frames, {f.path: h for f, h in zip(frames, hashes, strict=True)})
+
+
+def test_the_same_content_is_one_frame():
+    """The first in order of search stays."""
+    marked = copies(frame(0, name="a/1.raw"), frame(0, name="b/9.raw"), hashes=["x", "x"])
+    assert marked == {"/card/b/9.raw": ("/card/a/1.raw", "same content as")}
+
+
+def test_a_copy_cut_short_is_a_duplicate_of_the_whole_one():
+    """Same body, time and settings under the same name: the larger file stays, wherever it stands."""
+    short, whole = frame(0, name="a/1.raw", size=100), frame(0, name="b/1.raw", size=200)
+    assert list(copies(short, whole)) == ["/card/a/1.raw"]
+    assert list(copies(whole, short)) == ["/card/a/1.raw"]
+
+
+def test_what_is_not_sure_is_no_duplicate():
+    """Whole seconds under other names, unknown bodies, other settings, exposures shorter than the clock's step."""
+    assert not copies(frame(0, name="a/1.raw"), frame(0, name="b/2.raw"))
+    assert not copies(frame(0, name="a/1.raw", serial=None), frame(0, name="b/1.raw", serial=None))
+    assert not copies(frame(0, name="a/1.raw", iso=100), frame(0, name="b/1.raw"))
+    assert not copies(frame(0, name="a/1.raw", exposure_s=0.1), frame(0, name="b/1.raw", exposure_s=0.1))
+    assert not copies(frame(None, name="a/1.raw"), frame(None, name="b/1.raw"))
+
+
+def test_fractions_of_a_second_make_it_sure():
+    """One body cannot begin two exposures at the same hundredth of a second: a renamed and converted copy."""
+    when = "2026-08-14T22:00:00.250"
+    marked = copies(frame(0, name="a/1.raw", taken=when), frame(0, name="b/x.dng", taken=when, size=5))
+    assert list(marked) == ["/card/b/x.dng"]
+
+
+def test_memory_keeps_what_it_was_told(tmp_path):
+    """Records come back equal, also for names that are no UTF-8; changed files are forgotten."""
+    path = tmp_path / "looks.json"
+    name = os.fsdecode(b"/card/\xff\n.raw")
+    record = Record(
+        10,
+        20,
+        "abc",
+        Facts(100, 50, exposure_s=30.0),
+        look=Look(0.1, 0.2, 0.3, 0.4, 5, 6),
+        stars=((1.5, 2.5, 3.0),),
+        solved={},
+    )
+    memory = Memory(path)
+    memory.keep(name, record)
+    assert memory.match("a", "b", lambda: [1.0, 0.0, 2.0, 3.0]) == [1.0, 0.0, 2.0, 3.0]
+    memory.save()
+    again = Memory(path)
+    assert again.recall(name, 10, 20) == record
+    assert again.recall(name, 11, 20) is None
+    assert again.match("a", "b", lambda: pytest.fail("asked twice")) == [1.0, 0.0, 2.0, 3.0]
+    before = path.stat().st_mtime_ns
+    again.save()
+    assert path.stat().st_mtime_ns == before
+
+
+@pytest.mark.parametrize("content", ["", "{", "[]", '{"form": 1}', '{"form": 1, "files": {"a": {"x": 1}}, "matches": {}}'])
+def test_a_broken_memory_is_none(tmp_path, content):
+    """What cannot be read is learned again."""
+    path = tmp_path / "looks.json"
+    path.write_text(content)
+    assert Memory(path).recall("a", 1, 1) is None

@@ -1,0 +1,144 @@
+"""Darks, flats and biases: grouping them, and matching them with a scene."""
+
+import pytest
+
+from pipeline.card.calibration_sets import (
+    CalibrationSet,
+    group_darks,
+    group_flats,
+    match_darks,
+    match_flats,
+    set_prefix,
+)
+from tests.cards import run
+
+NIGHT = 86400.0
+
+
+def dark_set(name="d", count=12, begin_s=9000.0, **facts):
+    return CalibrationSet(name, "dark", tuple(run(count, begin_s=begin_s, kind="dark", **facts)))
+
+
+def flat_set(name="f", count=12, **facts):
+    return CalibrationSet(name, "flat", tuple(run(count, kind="flat", **{"exposure_s": 0.01, **facts})))
+
+
+def match(lights, *sets):
+    return match_darks(lights, sets, 0.03, 3.0)
+
+
+def test_darks_are_grouped_by_what_makes_them_alike():
+    """Body, ISO, exposure, size and night each make sets of their own."""
+    frames = run(4, kind="dark")
+    for other in (
+        {"serial": "9"},
+        {"iso": 800},
+        {"exposure_s": 60.0},
+        {"width": 3000},
+        {"begin_s": NIGHT},
+        {"gain": 5.0},
+    ):
+        assert [len(g) for g in group_darks(frames + run(3, kind="dark", **other), 0.03, 3.0)] in ([4, 3], [3, 4])
+    assert len(group_darks(frames + run(3, begin_s=4000, kind="dark", exposure_s=30.2), 0.03, 3.0)) == 1
+
+
+def test_darks_are_grouped_by_temperature():
+    """A sensor that warms from 10 to 24 degrees makes sets within twice the tolerance, in order of time."""
+    frames = [
+        frame for n in range(15) for frame in run(1, begin_s=n * 100.0, kind="dark", temperature_c=10.0 + n)
+    ]
+    groups = group_darks(frames, 0.03, 3.0)
+    assert [len(g) for g in groups] == [7, 7, 1]
+    for group in groups:
+        temperatures = [f.facts.temperature_c for f in group]
+        assert max(temperatures) - min(temperatures) <= 6.0
+
+
+def test_names_of_sets_tell_what_they_are():
+    """Kind, night, exposure and ISO; flats by focal length and aperture; safe as file names."""
+    assert set_prefix(run(1, kind="dark")) == "dark_2026-08-14_30s_iso1600"
+    assert set_prefix(run(1, kind="bias", exposure_s=1 / 4000)) == "bias_2026-08-14_1-4000s_iso1600"
+    assert set_prefix(run(1, kind="dark", exposure_s=2.5, iso=None)) == "dark_2026-08-14_2-5s"
+    assert set_prefix(run(1, kind="flat")) == "flat_2026-08-14_24mm_f2-8"
+
+
+def test_the_set_that_fits_is_taken_and_the_reason_says_it():
+    """Same camera, ISO, size and exposure."""
+    chosen, why = match(run(5), dark_set("other", iso=800), dark_set("right"))
+    assert chosen.name == "right"
+    assert why.startswith("12 darks of 30 s at ISO 1600, 6000 x 4000, camera Varno N1 20417, of the same night")
+
+
+@pytest.mark.parametrize(
+    ("darks", "words"),
+    [
+        ({"exposure_s": 60.0}, "12 darks of 60 s at ISO 1600.*these lights are 30 s at ISO 1600.*another exposure"),
+        ({"iso": 800}, "ISO 800.*another ISO"),
+        ({"gain": 100.0}, "another ISO or gain"),
+        ({"width": 3000}, "3000 x 4000.*another image size"),
+        ({"serial": "8"}, "Varno N1 8.*another camera"),
+        ({"camera": "Varno Q2", "serial": None}, "Varno Q2.*another camera"),
+        ({"temperature_c": 12.0}, "at 12 C.*at 25 C.*another sensor temperature"),
+    ],
+)
+def test_why_none_fits(darks, words):
+    """The sentence names what is there, what is needed, and what keeps them apart."""
+    import re
+
+    chosen, why = match(run(5, temperature_c=25.0), dark_set(**darks))
+    assert chosen is None
+    assert re.search(words, why)
+
+
+def test_no_darks_at_all():
+    """Flats and biases are no darks."""
+    assert match(run(5), flat_set()) == (None, "no darks were found")
+
+
+def test_the_nearest_temperature_then_the_nearest_night():
+    """Among sets that fit, temperature decides, and then the date."""
+    lights = run(5, temperature_c=20.0)
+    near = dark_set("near", temperature_c=20.4, begin_s=5 * NIGHT)
+    nearer_night = dark_set("night", temperature_c=22.5, begin_s=NIGHT)
+    assert match(lights, nearer_night, near)[0].name == "near"
+    same = dark_set("same", temperature_c=20.3, begin_s=NIGHT)
+    chosen, why = match(lights, near, same)
+    assert chosen.name == "same"
+    assert "of 1 night before or after" in why
+    assert "0.3 C from the lights'" in why
+    assert "the nearest of 2 sets that fit" in why
+
+
+def test_a_set_of_two_is_taken_only_where_there_is_no_other():
+    """Few darks bring their own noise."""
+    few, old = dark_set("few", count=2), dark_set("old", begin_s=30 * NIGHT)
+    assert match(run(5), few, old)[0].name == "old"
+    chosen, why = match(run(5), few)
+    assert chosen.name == "few"
+    assert "only 2 darks" in why
+
+
+def test_a_body_without_a_serial_is_matched_by_its_model():
+    """The sentence says that it was."""
+    chosen, why = match(run(5, serial=None), dark_set(serial=None))
+    assert chosen is not None
+    assert "matched by its model" in why
+
+
+def test_lights_that_the_camera_has_subtracted_get_no_dark():
+    """A dark must not be subtracted twice."""
+    chosen, why = match(run(5, camera_subtracted=True), dark_set())
+    assert chosen is None
+    assert "the camera has taken its own dark" in why
+
+
+def test_flats_match_lens_focal_length_and_aperture():
+    """A flat of another aperture or focal length is no flat of this scene; ISO and exposure do not matter."""
+    flats = [flat_set("open"), flat_set("stopped", f_number=4.0), flat_set("wide", focal_mm=14.0, lens="14 mm f/2.8")]
+    assert match_flats(run(5), flats)[0].name == "open"
+    assert match_flats(run(5, f_number=4.0), flats)[0].name == "stopped"
+    chosen, why = match_flats(run(5, f_number=8.0), flats)
+    assert chosen is None
+    assert "another aperture" in why
+    assert match_flats(run(5), []) == (None, "no flats were found")
+    assert [len(g) for g in group_flats([f for s in flats for f in s.frames])] == [12, 12, 12]
