@@ -185,7 +185,8 @@ def refine(positions: Floats, camera: Camera, attitude: Floats, *, year: float, 
     half = float(np.hypot(*(middle + 0.5)))
     corner_angle = np.arctan(1.1 * half / camera.focal_px)
     centre = attitude.T @ camera.unproject(*middle)
-    candidates = stars.within(centre, min(corner_angle * 1.15, np.radians(75)))
+    # the frame fills a good third of the circle around it; the brightest of six times its share are enough
+    candidates = stars.within(centre, min(corner_angle * 1.15, np.radians(75)), 6 * int(CATALOGUE_FACTOR * n) + 200)
     vectors = stars.at(candidates, year)
 
     def inside(lens: Camera, turn: Floats) -> tuple[NDArray[np.intp], Floats]:
@@ -205,7 +206,7 @@ def refine(positions: Floats, camera: Camera, attitude: Floats, *, year: float, 
     while reach < 1.0:
         reach = min(1.0, reach * 1.15)
         steps += [(reach, tolerance), (reach, tolerance / 2)]
-    steps += [(1.0, tolerance / 2), (1.0, 0.0), (1.0, 0.0), (1.0, 0.0)]
+    steps += [(1.0, 0.0), (1.0, 0.0)] if known else [(1.0, tolerance / 2), (1.0, 0.0), (1.0, 0.0), (1.0, 0.0)]
     rms = tolerance
     matched: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None
     for radius, width in steps:

@@ -1,0 +1,362 @@
+"""The scene-wide fit: from rough attitudes to one camera, the air, and attitudes good to hundredths of a pixel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from pipeline.sky import refraction, times
+from pipeline.sky.camera import Camera
+from pipeline.sky.fit import Air, Bundle, Observations, fit, model_positions, resect, robust_cost
+from pipeline.sky.table import FrameStars, catalogue_directions, gather, mutual, observations
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+# As many frames, spread evenly in time, make the camera and the star table; the others are placed against it.
+# 0.1 px centroids of 48 frames leave 0.014 px of a star's place, and the cost a frame stays flat.
+FIT_FRAMES = 48
+# Stars of the table at most: the most often seen.
+TABLE_STARS = 2500
+# Stars of two frames within this of each other are the same at first, when distortion and air are known roughly.
+WIDE_PX = 4.0
+# Later: this many standard deviations, within these bounds.
+MATCH_SIGMAS, MATCH_MIN_PX, MATCH_MAX_PX = 5.0, 0.8, 3.0
+# An observation further off than this takes no part in the last fit and in the figures.
+OUTLIER_SIGMAS = 4.5
+# A term (tangential distortion, refraction) must lower the robust sum by this much to be kept: it is the square of
+# its significance in standard deviations.
+GAIN = 36.0
+# Where the camera may stand: sea level to 2,500 m, any night's temperature.
+AIR_STRENGTH, AIR_SIGMA = 0.92, 0.12
+# Refraction moves stars against each other by about a part in a thousand of their distance at 30 degrees altitude;
+# what that makes of the turn of the field must exceed this before the zenith is sought, pixels.
+AIR_MATTERS_PX = 0.02
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of place and time beforehand.
+
+    Parameters
+    ----------
+    latitude : radians, or None
+    angle : sidereal angle of the zenith at the reference's time, radians, or None
+    axes : (3, 3), rows are the axes of the equator of date in ICRS
+    year : Julian year
+    velocity : (3,) the Earth's, over that of light
+    """
+
+    axes: Floats
+    year: float
+    velocity: Floats
+    latitude: float | None = None
+    angle: float | None = None
+
+
+@dataclass(frozen=True)
+class Adjusted:
+    """The outcome for all frames.
+
+    Parameters
+    ----------
+    bundle : camera, air, stars; `attitudes` of all frames that were given, in their order
+    zeniths : (frames, 3), or None
+    rms_px : (frames,) weighted root mean square distance of the stars, NaN for a frame without
+    matched : (frames,) number of stars
+    rows : for each frame (n,), the star's row in the table, -1 where none
+    tied : how many stars of the table the catalogue holds
+    """
+
+    bundle: Bundle
+    zeniths: Floats | None
+    rms_px: Floats
+    matched: Ints
+    rows: list[Ints]
+    tied: int
+
+
+def adjust(
+    frames: Sequence[FrameStars],
+    camera: Camera,
+    attitudes: Sequence[Floats],
+    reference: int,
+    *,
+    known: Known | None,
+    solved: bool,
+    rough_px: float = WIDE_PX,
+) -> Adjusted:
+    """Fit one camera and one attitude a frame.
+
+    Parameters
+    ----------
+    frames : the stars of each frame
+    camera : the lens to start from
+    attitudes : (3, 3) each, right to some pixels
+    reference : which frame the result lies on; its attitude stays where the catalogue says nothing
+    known : place and time; None where the frames' times are unknown (then without refraction)
+    solved : whether attitudes are against ICRS
+    rough_px : how far the same star may lie apart in two frames to begin with
+    """
+    chosen = _spread(frames, reference)
+    mine = [frames[n] for n in chosen]
+    ref = chosen.index(reference)
+    bundle = Bundle(camera, np.stack([attitudes[n] for n in chosen]), np.zeros((0, 3)), None)
+    hold = None if solved else ref
+    year, velocity = (known.year, known.velocity) if known is not None else (2026.0, np.zeros(3))
+    all_seconds = [f.seconds for f in frames]
+    timed = known is not None and all(s is not None for s in all_seconds)
+    seconds = np.array([float(s or 0.0) for s in all_seconds]) - float(frames[reference].seconds or 0.0)
+
+    def collect(width_px: float) -> tuple[Bundle, Observations, Floats]:
+        return _collect(bundle, mine, ref, width_px, solved, year, velocity)
+
+    bundle, obs, catalogue = collect(rough_px)
+    free = _free(bundle, obs, solved)
+    prior = None if solved else camera
+    bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=4)
+    if timed and known is not None:
+        bundle = _with_air(bundle, obs, catalogue, free, hold, prior, known, seconds[chosen], solved)
+    bundle, obs, catalogue = collect(_width(bundle, obs))
+    free = _free(bundle, obs, solved)
+    bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior)
+    bundle, obs, catalogue = collect(_width(bundle, obs))
+    bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior)
+    if solved and len(obs) >= 200:
+        tilted = fit(bundle, obs, catalogue, free=free[:6] + [True, True], hold_frame=hold, hold_camera=prior)
+        if _cost(bundle, obs, tilted.scale) - _cost(tilted, obs, tilted.scale) > GAIN and tilted.camera.covers_frame():
+            bundle, free = tilted, free[:6] + [True, True]
+    inliers = bundle.distance <= OUTLIER_SIGMAS * obs.sigma * bundle.scale[obs.frame]
+    counts = np.bincount(obs.star[inliers], minlength=len(bundle.stars))
+    inliers &= counts[obs.star] > 0
+    bundle = fit(bundle, obs.only(inliers), catalogue, free=free, hold_frame=hold, hold_camera=prior)
+    return _place_all(frames, bundle, attitudes, chosen, seconds, int(np.isfinite(catalogue[:, 0]).sum()))
+
+
+def _spread(frames: Sequence[FrameStars], reference: int) -> list[int]:
+    """At most FIT_FRAMES frames, evenly over the sequence, the reference among them."""
+    count = len(frames)
+    if count <= FIT_FRAMES:
+        return list(range(count))
+    picked = set(np.unique(np.linspace(0, count - 1, FIT_FRAMES).round().astype(int)).tolist())
+    picked.add(reference)
+    return sorted(picked)
+
+
+def _width(bundle: Bundle, obs: Observations) -> float:
+    typical = float(np.median(obs.sigma)) * float(np.median(bundle.scale))
+    return float(np.clip(MATCH_SIGMAS * typical, MATCH_MIN_PX, MATCH_MAX_PX))
+
+
+def _directions(camera: Camera, attitude: Floats, xy: Floats, zenith: Floats | None, strength: float) -> Floats:
+    vectors = camera.unproject(xy[:, 0], xy[:, 1]) @ attitude
+    return vectors if zenith is None else refraction.unrefract(vectors, zenith, strength)
+
+
+def _collect(
+    bundle: Bundle,
+    frames: Sequence[FrameStars],
+    reference: int,
+    width_px: float,
+    solved: bool,
+    year: float,
+    velocity: Floats,
+) -> tuple[Bundle, Observations, Floats]:
+    camera, air = bundle.camera, bundle.air
+    zeniths = None if air is None else air.zeniths()
+    strength = 0.0 if air is None else air.strength
+    directions = [
+        _directions(camera, bundle.attitudes[n], f.xy, None if zeniths is None else zeniths[n], strength)
+        for n, f in enumerate(frames)
+    ]
+    order = sorted(range(len(frames)), key=lambda n: (abs(n - reference), n))
+    width = width_px / camera.focal_px
+    rows, table, seen = gather(directions, width, order)
+    fewest = 1 if len(frames) == 1 else 2 if len(frames) < 6 else 3
+    keep = seen >= fewest
+    if keep.sum() > TABLE_STARS:
+        best = np.lexsort((np.arange(len(seen)), -seen))[:TABLE_STARS]
+        keep = np.zeros(len(seen), bool)
+        keep[best] = True
+    obs, _ = observations(frames, rows, keep)
+    stars = _mean_directions(directions, rows, keep, table)
+    if solved:
+        catalogue = catalogue_directions(stars, max(width, 1.5 / camera.focal_px), year, velocity)
+        if len(frames) == 1:
+            # a lone frame has nothing but the catalogue to hold its stars against
+            known = np.isfinite(catalogue[:, 0])
+            number = np.cumsum(known) - 1
+            good = known[obs.star]
+            obs = Observations(obs.frame[good], number[obs.star[good]], obs.xy[good], obs.sigma[good])
+            stars, catalogue = catalogue[known].copy(), catalogue[known]
+    else:
+        catalogue = np.full(stars.shape, np.nan)
+    return replace(bundle, stars=stars), obs, catalogue
+
+
+def _mean_directions(
+    directions: Sequence[Floats], rows: Sequence[Ints], keep: NDArray[np.bool_], table: Floats
+) -> Floats:
+    total = np.zeros_like(table)
+    for vectors, mine in zip(directions, rows, strict=True):
+        good = mine >= 0
+        total[mine[good]] += vectors[good]
+    kept = total[keep]
+    return kept / np.linalg.norm(kept, axis=1, keepdims=True)
+
+
+def _free(bundle: Bundle, obs: Observations, solved: bool) -> list[bool]:
+    """Which of the camera's parameters the stars can carry."""
+    n, frames = len(obs), len(bundle.attitudes)
+    enough = n >= 40
+    if not solved:
+        # without a catalogue only the frames' mutual motion tells of the lens
+        radial = frames >= 3 and n / frames >= 50
+        return [False, False, False, radial, False, False, False, False]
+    return [n >= 8, n >= 100, n >= 100, enough, enough, n >= 100, False, False]
+
+
+def _cost(bundle: Bundle, obs: Observations, scale: Floats) -> float:
+    distance = np.hypot(*(obs.xy - model_positions(bundle, obs)).T)
+    distance = np.where(np.isfinite(distance), distance, 1e6)
+    return robust_cost(distance / obs.sigma / scale[obs.frame])
+
+
+def _with_air(
+    bundle: Bundle,
+    obs: Observations,
+    catalogue: Floats,
+    free: list[bool],
+    hold: int | None,
+    prior: Camera | None,
+    known: Known,
+    seconds: Floats,
+    solved: bool,
+) -> Bundle:
+    """The bundle with refraction, where the stars ask for it or the place is known."""
+    if not solved:
+        return bundle
+    camera = bundle.camera
+    half = float(np.hypot(camera.width, camera.height)) / 2
+    turn = times.SIDEREAL_RATE * float(np.ptp(seconds))
+    if 1e-3 * half * min(turn, 1.0) < AIR_MATTERS_PX and half / camera.focal_px < 0.2:
+        return bundle
+
+    def settle(start: Air, steps: int) -> Bundle:
+        begun = replace(bundle, air=start)
+        return fit(begun, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=steps)
+
+    sure = (np.radians(0.3), np.radians(0.6), AIR_SIGMA)
+    told: Bundle | None = None
+    if known.latitude is not None and known.angle is not None:
+        start = Air(
+            known.axes, seconds, known.latitude, known.angle, AIR_STRENGTH, sure,
+            (known.latitude, known.angle, AIR_STRENGTH),
+        )  # fmt: skip
+        told = settle(start, 8)
+        assert told.air is not None
+        if abs(told.air.angle - known.angle) < sure[1] and abs(told.air.latitude - known.latitude) < sure[0]:
+            return told
+    # the place is not known, or the stars contradict what was said of it (a clock an hour wrong)
+    found = _seek_zenith(bundle, obs, catalogue, free, known, seconds)
+    if found is None:
+        return bundle if told is None else told
+    loose = (1.0 if known.latitude is None else sure[0], 1.0, AIR_SIGMA)
+    latitude = found.latitude if known.latitude is None else known.latitude
+    sought = settle(replace(found, sigma=loose, known=(latitude, found.angle, AIR_STRENGTH)), 12)
+    rival = bundle if told is None else told
+    gain = _cost(rival, obs, sought.scale) - _cost(sought, obs, sought.scale)
+    return sought if gain > GAIN else rival
+
+
+def _seek_zenith(
+    bundle: Bundle, obs: Observations, catalogue: Floats, free: list[bool], known: Known, seconds: Floats
+) -> Air | None:
+    """A zenith to start from: the best of a coarse grid, each tried with few stars."""
+    frames = len(bundle.attitudes)
+    some = np.unique(np.linspace(0, frames - 1, min(frames, 6)).round().astype(int))
+    rows = np.isin(obs.frame, some)
+    often = np.bincount(obs.star[rows], minlength=len(bundle.stars))
+    chosen = np.zeros(len(bundle.stars), bool)
+    chosen[np.lexsort((np.arange(len(often)), -often))[:150]] = True
+    rows &= chosen[obs.star]
+    number = np.cumsum(chosen) - 1
+    place = np.searchsorted(some, obs.frame[rows])
+    few = Observations(place, number[obs.star[rows]], obs.xy[rows], obs.sigma[rows])
+    if len(few) < 40:
+        return None
+    small = Bundle(bundle.camera, bundle.attitudes[some], bundle.stars[chosen], None, scale=np.ones(len(some)))
+    base = fit(small, few, catalogue[chosen], free=free, steps=4)
+    middle = bundle.attitudes[int(np.argmin(np.abs(seconds)))]
+    axis, right, down = middle[2], middle[0], middle[1]
+    best: tuple[float, Air] | None = None
+    for altitude in np.radians((6.0, 14.0, 24.0, 36.0, 52.0, 72.0)):
+        for roll in np.radians(np.arange(0.0, 360.0, 30.0)):
+            up = np.sin(roll) * right - np.cos(roll) * down
+            zenith = np.sin(altitude) * axis + np.cos(altitude) * up
+            local = known.axes @ zenith
+            latitude, angle = float(np.arcsin(np.clip(local[2], -1, 1))), float(np.arctan2(local[1], local[0]))
+            if known.latitude is not None and abs(latitude - known.latitude) > np.radians(15):
+                continue
+            air = Air(
+                known.axes, seconds[some], latitude, angle, AIR_STRENGTH, (0.0, 0.0, 0.0),
+                (latitude, angle, AIR_STRENGTH),
+            )  # fmt: skip
+            tried = fit(replace(base, air=air), few, catalogue[chosen], free=free, steps=2)
+            cost = _cost(tried, few, base.scale)
+            if best is None or cost < best[0]:
+                best = cost, replace(air, seconds=seconds)
+    return None if best is None else best[1]
+
+
+def _place_all(
+    frames: Sequence[FrameStars],
+    bundle: Bundle,
+    attitudes: Sequence[Floats],
+    chosen: list[int],
+    seconds: Floats,
+    tied: int,
+) -> Adjusted:
+    """Every frame against the table: those of the fit keep their attitude, the others get theirs."""
+    camera = bundle.camera
+    air = None if bundle.air is None else replace(bundle.air, seconds=seconds)
+    zeniths = None if air is None else air.zeniths()
+    strength = 0.0 if air is None else air.strength
+    tree = cKDTree(bundle.stars)
+    width = np.clip(MATCH_SIGMAS * float(np.median(bundle.scale)) * 0.1, MATCH_MIN_PX, MATCH_MAX_PX)
+    final = [np.asarray(a, np.float64) for a in attitudes]
+    for place, n in enumerate(chosen):
+        final[n] = bundle.attitudes[place]
+    rms, matched = np.full(len(frames), np.nan), np.zeros(len(frames), np.intp)
+    rows = [np.full(len(f), -1, np.intp) for f in frames]
+    in_fit = set(chosen)
+    for n, stars in enumerate(frames):
+        zenith = None if zeniths is None else zeniths[n]
+        rounds: tuple[float, ...] = (float(width),) if n in in_fit else (3 * WIDE_PX, WIDE_PX, float(width))
+        for reach in rounds:
+            seen = _directions(camera, final[n], stars.xy, zenith, strength)
+            good = np.flatnonzero(np.isfinite(seen[:, 0]))
+            pairs = mutual(tree, seen[good], reach / camera.focal_px)
+            if len(pairs) < 3:
+                break
+            star, detection = pairs[:, 0], good[pairs[:, 1]]
+            directions = bundle.stars[star]
+            if zenith is not None:
+                directions = refraction.refract(directions, zenith, strength)
+            turned, distance, scale = resect(
+                camera, final[n], directions, stars.xy[detection], stars.sigma[detection],
+                steps=0 if n in in_fit else 8,
+            )  # fmt: skip
+            final[n] = turned
+            inlier = distance <= OUTLIER_SIGMAS * stars.sigma[detection] * scale
+            if inlier.sum() >= 3:
+                weight = 1.0 / stars.sigma[detection[inlier]] ** 2
+                rms[n] = np.sqrt(np.sum(weight * distance[inlier] ** 2) / weight.sum())
+                matched[n] = int(inlier.sum())
+                rows[n][:] = -1
+                rows[n][detection[inlier]] = star[inlier]
+    return Adjusted(replace(bundle, attitudes=np.stack(final), air=air), zeniths, rms, matched, rows, tied)

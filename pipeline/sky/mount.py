@@ -1,0 +1,99 @@
+"""What the attitudes of a scene say of the tripod or tracker: creep, polar error, drift, the turning sky itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from pipeline.sky.times import SIDEREAL_RATE
+
+Floats = NDArray[np.float64]
+
+ARCSEC = np.pi / 648000
+# A mount that turns by less than this share of the sidereal rate against the ground (or the stars) stands still there.
+STILL = 0.15
+# Below this many seconds between first and last frame a rate is not worth a figure.
+SHORTEST_S = 60.0
+
+
+def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floats | None) -> dict[str, Any]:
+    """Read the mount off attitudes.
+
+    Parameters
+    ----------
+    attitudes : (n, 3, 3), ICRS to camera
+    seconds : (n,), times, s
+    axes : (3, 3), rows are the axes of the equator of date in ICRS; the last is the Earth's axis
+    zenith : (3,) in ICRS at seconds = 0, or None
+
+    Returns
+    -------
+    dict
+        `mount` ("tripod", "tracked" or None where neither fits); for a tripod `creep_arcsec_h` (rotation about the
+        camera's X, Y, Z), `creep_scatter_arcsec`, `pole_offset_arcmin` (of the axis about which the stars were seen to
+        turn from the Earth's), `sidereal_ratio` (its rate over the sidereal); for a tracker `polar_error_deg`,
+        `polar_error_up_deg`, `polar_error_east_deg` (of its axis from the pole: towards the zenith, towards the east
+        at the pole; None without a zenith), `rate_error` (relative), `drift_arcsec_h`, `drift_scatter_arcsec`.
+    """
+    nothing: dict[str, Any] = {"mount": None}
+    if len(seconds) < 2 or np.ptp(seconds) < SHORTEST_S:
+        return nothing
+    middle = int(np.argmin(np.abs(seconds)))
+    hours = seconds / 3600.0
+    turn = Rotation.from_rotvec(np.outer(SIDEREAL_RATE * seconds, [0.0, 0.0, 1.0])).as_matrix()
+    ground = attitudes @ axes.T @ turn
+    by_ground = Rotation.from_matrix(ground @ ground[middle].T).as_rotvec() / ARCSEC
+    by_stars = Rotation.from_matrix(attitudes @ attitudes[middle].T).as_rotvec() / ARCSEC
+    creep, creep_scatter = _rate(hours, by_ground)
+    drift, drift_scatter = _rate(hours, by_stars)
+    sidereal = SIDEREAL_RATE * 3600 / ARCSEC
+    pole = axes[2]
+    if np.linalg.norm(creep) < STILL * sidereal:
+        in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
+        rate, _ = _rate(seconds, in_sky)
+        speed = float(np.linalg.norm(rate))
+        axis = -rate / speed
+        return {
+            "mount": "tripod",
+            "creep_arcsec_h": [round(float(c), 2) for c in creep],
+            "creep_scatter_arcsec": round(creep_scatter, 2),
+            "pole_offset_arcmin": round(
+                float(np.arctan2(np.linalg.norm(np.cross(axis, pole)), axis @ pole)) / ARCSEC / 60, 3
+            ),
+            "sidereal_ratio": round(speed / SIDEREAL_RATE, 7),
+        }
+    if np.linalg.norm(drift) < STILL * sidereal:
+        in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
+        rate, _ = _rate(seconds, in_sky)
+        off = rate / SIDEREAL_RATE
+        along = float(off @ pole)
+        across = off - along * pole
+        up = east = None
+        if zenith is not None:
+            toward = zenith - (zenith @ pole) * pole
+            if np.linalg.norm(toward) > 1e-6:
+                toward /= np.linalg.norm(toward)
+                # seen from inside the sphere, with the zenith up, east is to the right at the northern pole
+                up = round(float(np.degrees(across @ toward)), 4)
+                east = round(float(np.degrees(across @ np.cross(pole, toward))), 4)
+        return {
+            "mount": "tracked",
+            "polar_error_deg": round(float(np.degrees(np.linalg.norm(across))), 4),
+            "polar_error_up_deg": up,
+            "polar_error_east_deg": east,
+            "rate_error": round(along, 6),
+            "drift_arcsec_h": [round(float(d), 2) for d in drift],
+            "drift_scatter_arcsec": round(drift_scatter, 2),
+        }
+    return nothing
+
+
+def _rate(time: Floats, values: Floats) -> tuple[Floats, float]:
+    """Slopes (k,) of values (n, k) over time by least squares, and the scatter of the rest (root mean square)."""
+    centred = time - time.mean()
+    slope = centred @ (values - values.mean(axis=0)) / max(float(centred @ centred), 1e-300)
+    rest = values - values.mean(axis=0) - np.outer(centred, slope)
+    return slope, float(np.sqrt(np.mean(np.sum(rest**2, axis=1))))
