@@ -90,7 +90,7 @@ def plausible_lens(
         "coma_px": 0.5 + 0.9 * wide,
         "astigmatism_px": 0.4 + 0.6 * wide,
         "halo": 0.06,
-        "vignetting": 0.25 + 0.2 * wide,
+        "vignetting": 0.2 + 0.15 * wide,
     }
     settings.update(changes)
     return Lens(**settings)  # type: ignore[arg-type]
