@@ -9,7 +9,7 @@ import queue
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -30,10 +30,10 @@ from pipeline.sensor.demosaic import response
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes
 from pipeline.sky.geometry import Geometry
 from pipeline.stack import figures, sizes
-from pipeline.stack.matching import Matching, match_frames
+from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids
-from pipeline.stack.tiles import Scene, cut, make_tile, tile_side
+from pipeline.stack.tiles import Scene, check_window, cut, make_tile, sample_windows, tile_side
 from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless.combine")
@@ -266,8 +266,11 @@ def combine(
         (block_factor * shared.mean).astype(np.float32),
         noise_plan(n),
         clip_sigma,
-        star_scatter=0.08,
+        star_scatter=SCATTER_DEFAULT,
     )
+    with ThreadPoolExecutor(threads) as pool:
+        scene, factors = _checked(scene, pool, threads)
+    matching = scene.matching
     fixed = inputs.calibration
     held = sum(a.nbytes for a in (fixed.dark, fixed.defects, fixed.flat, matching.offsets) if a is not None)
     held += 4 * shape[0] * shape[1] + n * inputs.frames[0].grids[0].shift.nbytes
@@ -279,7 +282,7 @@ def combine(
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene)
     noise_header = fits.Header(
-        [("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation, as means over blocks show it")]
+        [("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")]
     )
     coverage, rejected = np.empty(shape, np.uint16), np.empty(shape, np.uint16)
     gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n)
@@ -298,6 +301,9 @@ def combine(
     content = figures.figures(inputs.frames, inputs.reference, matching, scene.plan, gathered, shared)
     content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
     content["bunit"] = "adu"
+    content["star_scatter"] = scene.star_scatter
+    for frame, factor in zip(inputs.frames, factors, strict=True):
+        content["frames"][frame.id]["noise_correction"] = float(factor)
     return content
 
 
@@ -314,6 +320,19 @@ def _survey(inputs: Inputs, number: int) -> Survey:
         block_size(frame.shape),
     )
     return survey
+
+
+def _checked(scene: Scene, pool: ThreadPoolExecutor, threads: int) -> tuple[Scene, NDArray[np.float64]]:
+    """The scene with its noise model brought to what a sample of windows shows."""
+    n = len(scene.frames)
+    if n < 2:
+        return scene, np.ones(n)
+    # windows of all frames take as much memory as small tiles; a quarter of a million pixels a frame is enough
+    windows = list(sample_windows(scene.shape, 128 if n <= 256 else 64))
+    checks = list(_in_order(pool, lambda w, s: check_window(scene, w, s), windows, threads))
+    matching, factors = corrected(scene.matching, [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)])
+    scatter = star_scatter(np.concatenate([c.scatters for c in checks]), n)
+    return replace(scene, matching=matching, star_scatter=scatter), factors
 
 
 def _in_order(
@@ -369,7 +388,7 @@ def result_header(reference: MosaicHeader, frames: Sequence[Frame], geometry: An
             header.append(card)
     header["COLORTYP"] = ("MONO" if reference.cfa == "MONO" else "RGB", "planes: red, green, blue; or one, thrice")
     header["BLACK"] = (0.0, "[adu] black level of the values")
-    header["SATURATE"] = (saturation(frames), "[adu] above black; a frame's pixel is full from here on")
+    header["SATURATE"] = (saturation(frames), "[adu] above black; full from here on")
     exposures = [frame.header.exposure_s for frame in frames]
     if all(e is not None for e in exposures):
         header["EXPTIME"] = (float(sum(e for e in exposures if e is not None)), "[s] all frames together")

@@ -15,6 +15,8 @@ from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
 # noise's measurement.
 STAR_SIGMA = 4.0
+# Values of a pair of frames that differ by more than this many standard deviations are no noise.
+PAIR_CUT = 6.0
 NO_GROUP = 255
 
 
@@ -171,21 +173,17 @@ def average(  # type: ignore[no-untyped-def]
                             one, other = place[pairs[p, 0]], place[pairs[p, 1]]
                             if one < 0 or other < 0:
                                 continue
-                            if (
-                                codes[one, y, x0 + j] != NOT_COVERED
-                                and codes[other, y, x0 + j] != NOT_COVERED
-                                and ((mask[one, y, x0 + j] | mask[other, y, x0 + j]) & bit) == 0
-                            ):
+                            if codes[one, y, x0 + j] == NOT_COVERED or codes[other, y, x0 + j] == NOT_COVERED:
+                                continue
+                            both = bases[one] + bases[other] + (slope[one] + slope[other]) * signal[c, y, x0 + j]
+                            apart = np.float64(values[one, c, y, x0 + j] - values[other, c, y, x0 + j])
+                            # a wide cut of its own: three standard deviations would make one frame look less noisy
+                            grown = (mask[one, y, x0 + j] | mask[other, y, x0 + j]) & np.uint8(GROWN)
+                            if grown == 0 and apart * apart < PAIR_CUT * PAIR_CUT * both:
                                 at = group_count + p
-                                sums[at, block_row, block_column] += np.float64(
-                                    values[one, c, y, x0 + j] - values[other, c, y, x0 + j]
-                                ) / np.sqrt(2.0)
+                                sums[at, block_row, block_column] += apart / np.sqrt(2.0)
                                 counts[at, block_row, block_column] += 1
-                                model[2 + p, block_row, block_column] += (
-                                    0.5
-                                    * block_factor[c]
-                                    * (bases[one] + bases[other] + (slope[one] + slope[other]) * signal[c, y, x0 + j])
-                                )
+                                model[2 + p, block_row, block_column] += 0.5 * block_factor[c] * both
             begin = end
 
 

@@ -31,6 +31,10 @@ DEGREE_MAX = 4
 BLOCKS_PER_TERM = 6
 # Tukey's bisquare: 95 % efficiency.
 BISQUARE = 4.685
+# Rounds of weights at most, and the change (of the scatter) below which they end.
+ROUNDS, CONVERGED = 20, 1e-3
+# Share of the values taken for their scatter where they fit exactly.
+EXACT = 1e-6
 
 
 @dataclass(frozen=True)
@@ -261,11 +265,12 @@ def fit_surface(
     residual = values - np.median(values)
     best = Surface(np.array([np.median(values)]), 0, shape)
     best_score, scatter = np.inf, _scale(residual)
+    every_term = _terms(x, y, degree_max, shape)  # in order of their degree
     for degree in range(degree_max + 1):
-        terms = _terms(x, y, degree, shape)
+        terms = every_term[:, : (degree + 1) * (degree + 2) // 2]
         if degree > 0 and len(values) < BLOCKS_PER_TERM * terms.shape[1]:
             break
-        coefficients, residual = _bisquare(terms, values, residual)
+        coefficients, residual = _bisquare(np.ascontiguousarray(terms), values, residual)
         scale = _scale(residual)
         score = len(values) * np.log(max(scale, 1e-9) ** 2) + terms.shape[1] * np.log(len(values))
         if score < best_score:
@@ -274,29 +279,102 @@ def fit_surface(
 
 
 def _scale(residual: NDArray[np.float64]) -> float:
-    return float(np.median(np.abs(residual - np.median(residual))) / 0.6745)
+    return float(np.median(np.abs(residual)) / 0.6745)
 
 
-def _bisquare(
+def bisquare_slow(
     terms: NDArray[np.float64], values: NDArray[np.float64], residual: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What the compiled fit computes, in NumPy: coefficients and residuals after iterated bisquare weights.
+
+    Parameters
+    ----------
+    terms : (n, m) float64 array
+    values : (n,) float64 array
+    residual : (n,) float64 array
+        Where to begin from.
+    """
     coefficients = np.zeros(terms.shape[1])
-    for _ in range(20):
-        # the floor keeps exact data (scale 0) from losing every point
-        scale = max(_scale(residual), 1e-6 * (1 + float(np.abs(values).max())))
+    for _ in range(ROUNDS):
+        scale = max(_scale(residual), EXACT * (1 + float(np.abs(values).max())))
         root = np.clip(1 - (residual / (BISQUARE * scale)) ** 2, 0, None)  # root of the bisquare weight
         previous = coefficients
         coefficients = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
         residual = values - terms @ coefficients
-        if np.abs(terms @ (coefficients - previous)).max() < 1e-3 * scale:
+        if np.abs(terms @ (coefficients - previous)).max() < CONVERGED * scale:
             break
     return coefficients, residual
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _bisquare(terms, values, residual):  # type: ignore[no-untyped-def]
+    count, size = terms.shape
+    coefficients = np.zeros(size)
+    least = EXACT * (1 + np.abs(values).max())
+    residual = residual.copy()
+    for _ in range(ROUNDS):
+        scale = max(np.median(np.abs(residual)) / 0.6745, least)
+        # Legendre terms are all but orthogonal: the normal equations lose nothing
+        matrix, right = np.zeros((size, size)), np.zeros(size)
+        for k in range(count):
+            root = 1 - (residual[k] / (BISQUARE * scale)) ** 2
+            if root <= 0:
+                continue
+            weight = root * root
+            for i in range(size):
+                term = weight * terms[k, i]
+                right[i] += term * values[k]
+                for j in range(i + 1):
+                    matrix[i, j] += term * terms[k, j]
+        solution = _solve_symmetric(matrix, right)
+        moved = 0.0
+        for k in range(count):
+            fitted, step = 0.0, 0.0
+            for i in range(size):
+                fitted += terms[k, i] * solution[i]
+                step += terms[k, i] * (solution[i] - coefficients[i])
+            residual[k] = values[k] - fitted
+            moved = max(moved, abs(step))
+        coefficients = solution
+        if moved < CONVERGED * scale:
+            break
+    return coefficients, residual
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _solve_symmetric(matrix, right):  # type: ignore[no-untyped-def]
+    """Solve by Cholesky's factors from the lower triangle; terms that nothing determines get 0."""
+    size = len(right)
+    solution = right.copy()
+    least = 0.0
+    for i in range(size):
+        least = max(least, 1e-12 * matrix[i, i])
+    for i in range(size):
+        for j in range(i):
+            total = matrix[i, j]
+            for k in range(j):
+                total -= matrix[i, k] * matrix[j, k]
+            matrix[i, j] = total / matrix[j, j]
+        total = matrix[i, i]
+        for k in range(i):
+            total -= matrix[i, k] ** 2
+        matrix[i, i] = np.sqrt(total) if total > least else 1e150
+    for i in range(size):
+        for k in range(i):
+            solution[i] -= matrix[i, k] * solution[k]
+        solution[i] /= matrix[i, i]
+    for i in range(size - 1, -1, -1):
+        for k in range(i + 1, size):
+            solution[i] -= matrix[k, i] * solution[k]
+        solution[i] /= matrix[i, i]
+    return solution
 
 
 __all__ = [
     "DEGREE_MAX",
     "Surface",
     "Survey",
+    "bisquare_slow",
     "block_size",
     "fit_surface",
     "sample_map",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,11 @@ from pipeline.sensor.mosaic import colour_planes
 TRANSFER_BLOCKS = 60_000
 # Least variance of a mosaic pixel, ADU^2: that of rounding to whole numbers.
 ROUNDING_VARIANCE = 1 / 12
+# Residuals below which a frame's noise is left as its mosaic told it, and how far they may move it.
+RATIOS_MIN = 300
+FACTOR_RANGE = (0.3, 4.0)
+# Scatter of star cores where there are too few to measure it, and what is believed of what is measured.
+SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.3), 20
 # Points a side at which surfaces are evaluated for their mean.
 MEAN_POINTS = 24
 
@@ -77,7 +82,7 @@ def match_frames(
 
     For each frame and colour the difference of its scaled sky to the reference's, block by block at the same stars, is
     taken as a smooth surface (`fit_surface`); what is added is the mean of all frames' surfaces minus its own. So the
-    result's sky is the weighted mean of what the frames show, and no frame's noise or nebulosity enters by the matching.
+    result's sky is the weighted mean of what the frames show; no frame's noise or nebulosity enters by the matching.
 
     Parameters
     ----------
@@ -157,6 +162,49 @@ def match_frames(
     )
 
 
+def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tuple[Matching, NDArray[np.float64]]:
+    """Bring the noise model to what the frames' residuals in a sample of the picture say.
+
+    A mosaic's own pixels cannot tell faint stars from noise; residuals from the mean of all frames can.
+
+    Parameters
+    ----------
+    ratios : n arrays
+        Squared residuals of each frame over what the model expects.
+
+    Returns
+    -------
+    matching : Matching
+        With floor and slope of each frame multiplied, and weights accordingly.
+    factors : (n,) float64 array
+        By what; 1 where a frame has too few residuals.
+    """
+    # the median is blind to outliers; of the square of a unit Gaussian it is 0.4549
+    factors = np.array(
+        [np.clip(np.median(r) / 0.454936, *FACTOR_RANGE) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64
+    )
+    weights = matching.weights / factors
+    return replace(
+        matching,
+        floor=(matching.floor * factors[:, None]).astype(np.float32),
+        slope=(matching.slope * factors).astype(np.float32),
+        weights=(weights / weights.mean()).astype(np.float32),
+    ), factors
+
+
+def star_scatter(scatters: NDArray[np.floating], frames: int) -> float:
+    """How much star cores vary between frames, as a share of their height, from variances less the noise.
+
+    The median over cores, so that trails do not count; of a variance from n values it is below the mean by the median
+    of chi-squared with n - 1 degrees of freedom over n - 1.
+    """
+    if len(scatters) < CORES_MIN or frames < 3:
+        return SCATTER_DEFAULT
+    free = frames - 1
+    middle = free * (1 - 2 / (9 * free)) ** 3  # Wilson & Hilferty 1931
+    return float(np.clip(np.sqrt(max(float(np.median(scatters)), 0.0) * free / middle), *SCATTER_RANGE))
+
+
 def grid_positions(
     grid: PositionGrid, x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -209,4 +257,4 @@ def _mean_surface(
     return Surface(coefficients, min(degree, DEGREE_MAX), shape)
 
 
-__all__ = ["Matching", "by_colour", "grid_positions", "match_frames"]
+__all__ = ["Matching", "by_colour", "corrected", "grid_positions", "match_frames", "star_scatter"]

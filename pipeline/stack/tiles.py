@@ -10,15 +10,20 @@ from numpy.typing import NDArray
 
 from pipeline.errors import SceneError
 from pipeline.pixels.average import NoisePlan, average
-from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, star_signal
+from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, residuals, star_signal
 from pipeline.pixels.noise import BLOCK
-from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
+from pipeline.pixels.resample import GRID_STEP
 from pipeline.stack.matching import Matching
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
 
 # Larger tiles save little of the margins and fall out of the caches.
 TILE_MAX = 512
 TILE_STEP = GRID_STEP
+# Of the sky every third pixel each way is checked against the noise model: neighbours share their noise.
+CHECK_STEP = 3
+# Standard deviations of the sky below which a pixel is sky, and above which it is a star's core.
+CHECK_FAINT, CHECK_BRIGHT = 3.0, 30.0
+CORES_MAX = 4000
 
 
 @dataclass(frozen=True)
@@ -51,7 +56,8 @@ def tile_side(frames: int, colours: int, budget: int) -> int:
         if (side + 2 * GROW_MARGIN) ** 2 * each + region <= budget:
             return side
     raise SceneError(
-        f"{frames} frames need more memory than limits.memory_mb leaves for their smallest tile; raise it, or use fewer cores"
+        f"{frames} frames need more memory than limits.memory_mb leaves for their smallest tile; "
+        "raise it, or use fewer cores"
     )
 
 
@@ -133,6 +139,35 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak)
 
 
+@dataclass(frozen=True)
+class Check:
+    """What a window says of the noise model; see `clip.residuals`."""
+
+    ratios: list[NDArray[np.float32]]
+    scatters: NDArray[np.float32]
+
+
+def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
+    """Set the frames' residuals in a window against the noise model."""
+    stack = load_stack(scene, window, scratch)
+    m, members = scene.matching, stack.members
+    k = len(members)
+    if k < 2:
+        return Check([np.zeros(0, np.float32)] * len(scene.frames), np.zeros(0, np.float32))
+    height, width = stack.codes.shape[1:]
+    ratios = np.empty((k, (height // CHECK_STEP + 1) * (width // CHECK_STEP + 1)), np.float32)
+    counts, scatters = np.zeros(k, np.int64), np.empty(CORES_MAX, np.float32)
+    cores = residuals(
+        stack.values, stack.codes, np.ascontiguousarray(m.weights[members]), np.ascontiguousarray(m.floor[members]),
+        np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.sky, stack.signal, stack.peak,
+        stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters,
+    )  # fmt: skip
+    result = [np.zeros(0, np.float32)] * len(scene.frames)
+    for number, row, count in zip(members, ratios, counts, strict=True):
+        result[number] = row[:count].copy()
+    return Check(result, scatters[:cores].copy())
+
+
 def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     """Make one tile of the result."""
     stack = load_stack(scene, window, scratch)
@@ -184,12 +219,13 @@ def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, dow
 
 
 __all__ = [
-    "NOT_COVERED",
+    "Check",
     "Scene",
     "Stack",
     "Tile",
     "Window",
     "bytes_per_pixel",
+    "check_window",
     "cut",
     "load_stack",
     "make_tile",
