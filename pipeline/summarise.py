@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.config import Trip, load_trip
-from pipeline.console import Progress, project_argument, run_step
+from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import InputError, SettingsError
 from pipeline.files import write_json, write_text
 from pipeline.pages import figures as fig
@@ -78,16 +79,20 @@ def run_trip(arguments: argparse.Namespace) -> None:
         record = read_scene_record(project, path)
         seen.append(record.scene)
         folder = results / record.scene
+        failures = record.failures
+        page: str | None
         content = read_object(folder / "scene.json") if record.made and (folder / PAGE).is_file() else {}
         if content:
             page = PAGE
         else:
-            page = FAILED_PAGE
-            content = write_scene(project, record, trip, page)
+            page, content, failures = _not_made(project, record, trip)
         made = page == PAGE
-        entries.append(SceneEntry(record.scene, content, made, page, "preview.jpg" in record.pictures, record.failures))
-    failures = read_failures(project / "work")
-    elsewhere = [failure for failure in failures if not any(failure in entry.failures for entry in entries)]
+        entries.append(SceneEntry(record.scene, content, made, page, "preview.jpg" in record.pictures, failures))
+    elsewhere = [
+        failure
+        for failure in read_failures(project / "work")
+        if not any(failure in entry.failures for entry in entries)
+    ]
     stale = sorted(p.name for p in results.glob("*/") if p.name not in seen and (p / "scene.json").is_file())
     table = read_rows(results / "inventory.ecsv")
     inventory = table.rows
@@ -97,6 +102,29 @@ def run_trip(arguments: argparse.Namespace) -> None:
     write_json(results / "trip.json", content)
     downloads = [name for name in ("trip.json", "inventory.ecsv") if (results / name).is_file()]
     write_text(results / PAGE, trip_page(content, entries, inventory, downloads))
+
+
+def _not_made(
+    project: Path, record: SceneRecord, trip: Trip
+) -> tuple[str | None, dict[str, Any], tuple[dict[str, Any], ...]]:
+    """Write the page of a scene that was not made: page, figures, reasons; no page where even that fails.
+
+    Anything may be wrong with what a failed step has left; the trip's page is wanted all the same.
+    """
+    failures = record.failures
+    if record.made:
+        sentence = f"the scene's page was not written; logs/summarise/{record.scene}.log says why"
+        failures = ({"step": "summarise", "name": record.scene, "sentence": sentence},)
+    try:
+        return (
+            FAILED_PAGE,
+            write_scene(project, replace(record, failures=failures, made=False), trip, FAILED_PAGE),
+            failures,
+        )
+    except Exception as error:
+        log.exception("summarise: %s", record.scene)
+        sentence = f"the figures of this scene cannot be shown ({type(error).__name__})"
+        return None, {}, (*failures, {"step": "summarise", "name": record.scene, "sentence": sentence})
 
 
 def _project(arguments: argparse.Namespace) -> Path:

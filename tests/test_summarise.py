@@ -509,3 +509,24 @@ def test_thumbnails_are_held_in_the_page(tmp_path: Path) -> None:
     run_scene(project)
     page = Page(project / "results" / "s-a" / "index.html")
     assert "data:image/jpeg;base64,anBlZw==" in page.links
+
+
+def test_trip_goes_on_without_a_scene_that_cannot_be_shown(tmp_path: Path) -> None:
+    """A step's file full of the wrong things costs that scene its page, never the trip its own."""
+    project = plant(tmp_path)
+    wrong = {"frames": {frames(8)[0].id: {"weight": ["x"]}}}
+    write_json(project / "work" / "scenes" / "s-a" / "combine.json", wrong)
+    content = run_trip(project)
+    assert content["scenes"][0]["page"] is None
+    assert "cannot be shown" in content["scenes"][0]["failures"][-1]["sentence"]
+    assert "cannot be shown" in Page(project / "results" / "index.html").text
+
+
+@pytest.mark.parametrize("name", ["combine.json", "geometry.json", "finish.json"])
+def test_nulls_are_unknown(tmp_path: Path, name: str) -> None:
+    """A step's file in which every figure is null makes a page that says what is not known."""
+    project = plant(tmp_path)
+    path = project / "work" / "scenes" / "s-a" / name
+    write_json(path, dict.fromkeys(json.loads(path.read_text())))
+    run_scene(project)
+    Page(project / "results" / "s-a" / "index.html")

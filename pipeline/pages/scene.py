@@ -501,7 +501,7 @@ def _dark_facts(figures: Mapping[str, Any]) -> Facts:
 def _colour_sentence(finish: Mapping[str, Any]) -> str:
     if not finish:
         return "No picture was finished, so no colour was chosen."
-    low = min(finish.get("codes_per_sigma") or [0.0])
+    low = min([code for code in finish.get("codes_per_sigma") or [] if code is not None], default=0.0)
     text = (
         f"The TIFF holds linear light in {finish.get('space')} through the curve of its embedded profile. One sigma "
         f"of its noise "
