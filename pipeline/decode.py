@@ -102,10 +102,10 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
     try:
         with Decoder() as decoder, Progress(project, "decode", batch.batch, len(batch.frames)) as progress:
             for frame, decoded in decode_all(decoder, batch.frames):
-                row = row_of(frame.id, decoded)
-                rows.append(row)
                 if isinstance(decoded, Decoded):
                     write_mosaic(building / f"{frame.id}.fits", decoded.pixels, decoded.header)
+                row = row_of(frame.id, decoded)
+                rows.append(row)
                 if row["status"] != "ok":
                     log.warning("%s: %s: %s", frame.shown, row["status"], row["detail"])
                 progress.advance()

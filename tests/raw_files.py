@@ -127,9 +127,7 @@ def write_dng(
     main_bytes = _directory(tags, main_at)
     data_at = main_at + len(main_bytes)
     tags[273] = (LONG, data_at)
-    Path(path).write_bytes(
-        struct.pack("<2sHI", b"II", 42, main_at) + exif_bytes + _directory(tags, main_at) + data
-    )
+    Path(path).write_bytes(struct.pack("<2sHI", b"II", 42, main_at) + exif_bytes + _directory(tags, main_at) + data)
     return Path(path)
 
 

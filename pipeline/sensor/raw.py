@@ -38,6 +38,13 @@ _MASK_MARGIN = 2
 _MASK_COLUMNS_MIN = 8
 
 
+_UNKNOWN = "is no raw frame that can be read (unknown form, or its beginning is lost)"
+
+
+class _CutShortError(FrameError):
+    """LibRaw ran out of file."""
+
+
 @dataclass(frozen=True)
 class Levels:
     """Levels that the file states, ADU: black and masked level by CFA position, the header's white."""
@@ -76,7 +83,7 @@ class RawFrame:
                 self.tags = read_exif(stream)  # only the maker's tags tell some raw files from pictures
         self._raw = rawpy.RawPy()
         try:
-            _call(self._raw.open_file, self._path)
+            self._open()
         except FrameError:
             if is_plain_tiff(self.tags):
                 raise FrameError("is a plain TIFF picture, not a raw frame") from None
@@ -98,6 +105,13 @@ class RawFrame:
         if self.facts.cfa is not None and self.facts.cfa.startswith("?"):
             raise FrameError(self.facts.cfa[1:])
         self.meta = build_meta(self.facts, self.tags, self.file_size)
+
+    def _open(self) -> None:
+        try:
+            _call(self._raw.open_file, self._path)
+        except _CutShortError:
+            # very short files end before LibRaw knows what they are
+            raise FrameError(_UNKNOWN) from None
 
     def _stream(self) -> io.BufferedReader:
         return open(self._path, "rb")
@@ -309,9 +323,9 @@ def _call(function: Any, *arguments: Any) -> None:
     except rawpy.LibRawTooBigError:
         raise FrameError("its header asks for more memory than raw frames need; the file is broken") from None
     except rawpy.LibRawFileUnsupportedError:
-        raise FrameError("is no raw frame that can be read (unknown form, or its beginning is lost)") from None
+        raise FrameError(_UNKNOWN) from None
     except rawpy.LibRawIOError:
-        raise FrameError("ends before its picture does; it is cut short or broken") from None
+        raise _CutShortError("ends before its picture does; it is cut short or broken") from None
     except rawpy.LibRawDataError:
         raise FrameError("its picture data are broken") from None
     except (rawpy.LibRawError, OSError, ValueError) as error:

@@ -1,0 +1,203 @@
+"""Levels and damage read off the pixels: planted, recovered, and compared with their slow statements."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.sensor.damage import find_damage, longest_runs, short_files
+from pipeline.sensor.levels import histogram, pile_up, saturation_level
+from pipeline.sensor.raw import masked_level
+from tests.raw_files import starry_mosaic
+
+BLACK, WHITE = 512.0, 16383.0
+
+
+def slow_histogram(pixels: np.ndarray) -> np.ndarray:
+    """What `histogram` computes."""
+    return np.array([np.bincount(pixels[p // 2 :: 2, p % 2 :: 2].ravel(), minlength=65536) for p in range(4)])
+
+
+def longest_true(values: np.ndarray) -> int:
+    """Length of the longest run of True."""
+    best = length = 0
+    for value in values:
+        length = length + 1 if value else 0
+        best = max(best, length)
+    return best
+
+
+def slow_runs(pixels: np.ndarray, saturation: float) -> np.ndarray:
+    """What `longest_runs` computes."""
+    values = pixels.astype(np.int64)
+    runs = np.zeros((3, len(values)), int)
+    for row in range(len(values)):
+        for back in range(min(3, row + 1)):
+            for phase in (0, 1):
+                mine = values[row, phase::2]
+                other = mine[:-1] if back == 0 else values[row - back, phase::2]
+                mine = mine[1:] if back == 0 else mine
+                steps = (mine - other) % 65536
+                told = (mine < saturation) | (other < saturation)
+                runs[back, row] = max(runs[back, row], longest_true((steps[1:] == steps[:-1]) & told[1:] & told[:-1]))
+    return runs
+
+
+def exposed(signal: np.ndarray, seed: int = 5, clip: float = 65535.0) -> np.ndarray:
+    """A mosaic of 1 e/ADU with 5 ADU of read noise over black."""
+    rng = np.random.default_rng(seed)
+    noisy = BLACK + signal + rng.normal(size=signal.shape) * np.sqrt(np.maximum(signal, 0) + 25)
+    return np.clip(np.round(noisy), 0, clip).astype(np.uint16)
+
+
+def star_field(height: int = 600, width: int = 900, stars: int = 250, seed: int = 3) -> np.ndarray:
+    """Stars of a power law, FWHM 3.3 px, over a sky of 200 ADU."""
+    rng = np.random.default_rng(seed)
+    signal = np.full((height, width), 200.0)
+    rows, columns = np.mgrid[:25, :25] - 12
+    for y, x, peak in zip(
+        rng.integers(12, height - 13, stars), rng.integers(12, width - 13, stars), rng.pareto(0.7, stars), strict=True
+    ):
+        signal[y - 12 : y + 13, x - 12 : x + 13] += 800 * peak * np.exp(-(rows**2 + columns**2) / 4)
+    return signal
+
+
+def level_of(pixels: np.ndarray, cfa: str = "RGGB", white: float = WHITE) -> float:
+    """Saturation of a mosaic."""
+    return saturation_level(histogram(pixels), cfa, BLACK, white)
+
+
+@pytest.mark.parametrize("shape", [(64, 64), (65, 97), (66, 131)])
+def test_histogram_equals_bincount(shape):
+    """The compiled histogram equals NumPy's, odd sides included."""
+    pixels = np.random.default_rng(1).integers(0, 65536, shape).astype(np.uint16)
+    np.testing.assert_array_equal(histogram(pixels), slow_histogram(pixels))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_runs_equal_their_slow_statement(seed):
+    """The compiled search finds every run of 32 steps and more at its full length, and nothing else of that length."""
+    rng = np.random.default_rng(seed)
+    pixels = rng.integers(490, 530, (60, 301)).astype(np.uint16)
+    pixels[10, 20:150] = 505
+    pixels[20] = pixels[19]
+    pixels[30, 100:260] = pixels[28, 100:260] + 7
+    pixels[40, 33:200] = (np.arange(167) // 2 * 9000) % 65536
+    pixels[50:53, 50:250] = 60000
+    pixels[44, 1:69] = 500  # 34 equal pixels of each colour: 33 steps, 32 of them like the one before
+    expected, found = slow_runs(pixels, 60000), longest_runs(pixels, 60000)
+    long = (expected >= 32) | (found >= 32)
+    assert np.flatnonzero(long[0]).tolist() == [10, 40, 44]
+    assert np.flatnonzero(long[1]).tolist() == [20]
+    assert np.flatnonzero(long[2]).tolist() == [30]
+    np.testing.assert_array_equal(found[long], expected[long])
+    assert np.all(found <= expected)
+
+
+@pytest.mark.parametrize("clip", [16383, 15800, 12000])
+def test_clip_level_is_found_whatever_the_header_says(clip):
+    """Stars clipped below or at the header's white give the clip level exactly."""
+    assert level_of(exposed(star_field(), clip=clip)) == clip
+
+
+def test_clip_level_above_the_header_is_found():
+    """A header white that lies below the clip level does not lower it."""
+    assert level_of(exposed(star_field(), clip=16383), white=15360) == 16383
+
+
+def test_soft_clip_is_found_at_its_lower_edge():
+    """A sensor that clips before its converter, with 30 ADU of noise, saturates 1-3 sigma below the mean clip level."""
+    pixels = exposed(star_field(stars=1500))
+    noise = np.random.default_rng(2).normal(15000, 30, pixels.shape)
+    pixels = np.where(pixels > 15000, np.round(noise), pixels).astype(np.uint16)
+    assert 15000 - 90 <= level_of(pixels) <= 15000 - 30
+
+
+def test_channel_scaled_after_clipping_lowers_the_level():
+    """Where green clips at 15984 and the others at 16383, green's level counts."""
+    pixels = exposed(star_field(), clip=16383)
+    for part in (pixels[0::2, 1::2], pixels[1::2, 0::2]):
+        np.minimum(part, 15984, out=part)
+    assert level_of(pixels) == 15984
+
+
+@pytest.mark.parametrize("scale", [0.6, 0.95])
+@pytest.mark.parametrize("cfa", ["RGGB", "MONO"])
+def test_evenly_lit_frames_are_not_saturated(scale, cfa):
+    """A flat, and a dusk sky over dark ground, keep the header's white: a heap alone is no saturation."""
+    relative = np.tile([[0.5, 1.0], [1.0, 0.6]], (300, 450)) if cfa == "RGGB" else np.ones((600, 900))
+    flat = relative * scale * (WHITE - BLACK)
+    assert level_of(exposed(flat), cfa) == WHITE
+    flat[330:] = 100
+    assert level_of(exposed(flat), cfa) == WHITE
+
+
+def test_wholly_overexposed_frame_is_saturated():
+    """A frame clipped everywhere has its clip level as saturation."""
+    assert level_of(exposed(np.full((200, 300), 40000.0), clip=16000)) == 16000
+
+
+def test_frame_without_clipped_pixels_keeps_the_header():
+    """Neither a dark nor unclipped stars nor an empty histogram make a heap."""
+    assert level_of(starry_mosaic()) == WHITE
+    signal = star_field()
+    assert level_of(exposed(signal * 12000 / signal.max())) == WHITE
+    assert pile_up(np.zeros(65536, np.int64), BLACK, WHITE) is None
+
+
+def damage_of(pixels: np.ndarray, saturation: float = WHITE) -> str | None:
+    """Damage of a mosaic."""
+    return find_damage(pixels, histogram(pixels), saturation)
+
+
+def test_sound_frames_are_sound():
+    """Noise, low noise of 0.5 ADU, clipped black, saturated areas and an overexposed frame are no damage."""
+    rng = np.random.default_rng(8)
+    assert damage_of(starry_mosaic()) is None
+    assert damage_of(starry_mosaic(noise=0.5)) is None
+    assert damage_of(np.maximum(rng.normal(-4, 3, (300, 2000)), 0).round().astype(np.uint16)) is None
+    blown = starry_mosaic()
+    blown[50:200] = 16383
+    assert damage_of(blown) is None
+    assert damage_of(np.full((300, 400), 16383, np.uint16)) is None
+
+
+@pytest.mark.parametrize(
+    ("spoil", "sentence"),
+    [
+        (lambda p: p[200:].fill(0), "rows 200 to 255 of 256 hold no picture over long stretches"),
+        (lambda p: p[100:103].fill(0), "rows 100 to 102 of 256 hold no picture"),
+        (lambda p: p[17].fill(0), "row 17 of 256 hold no picture"),
+        (lambda p: p.__setitem__(slice(200, None), p[199]), "rows 200 to 255 of 256 repeat rows before them"),
+        (lambda p: p.__setitem__(slice(202, None), np.tile(p[200:202], (27, 1))), "rows 202 to 255 of 256 repeat"),
+        (lambda p: p.__setitem__(90, p[88]), "row 90 of 256 repeat rows before"),
+        (lambda p: p[60, 100:356].fill(0), "row 60 of 256"),
+        (lambda p: p[20:].fill(0), "rows 20 to 255 of 256 hold no picture"),
+        (lambda p: p.fill(0), "every pixel is 0; the file holds no picture"),
+        (lambda p: p[10::20].fill(0), "rows 10, 30, 50 and 10 more places of 256"),
+    ],
+)
+def test_planted_damage_is_named(spoil, sentence):
+    """Zeroed, constant and repeated rows at the end or in the middle are found at their places."""
+    pixels = starry_mosaic()
+    spoil(pixels)
+    assert sentence in (damage_of(pixels) or "")
+
+
+def test_short_files_are_told_from_their_like():
+    """Shorter by a tenth tells for uncompressed files, by half for compressed ones; two files tell nothing."""
+    sizes = [1000, 1001, 880, 999, 1000, 700, 400, 990, 10, 1000]
+    groups = ["a"] * 4 + ["b"] * 4 + ["c"] * 2
+    compressed = [False] * 4 + [True] * 4 + [False] * 2
+    found = short_files(sizes, groups, compressed)
+    assert [n for n, text in enumerate(found) if text is not None] == [2, 6]
+    assert found[2] == "the file is 880 bytes long, its like 1000; it is cut short"
+
+
+def test_masked_level_leaves_out_what_is_off():
+    """The mean of masked pixels is kept from hot ones; a lit margin has no masked level."""
+    rng = np.random.default_rng(4)
+    columns = rng.normal(2049.3, 6, (800, 40)).round().astype(np.uint16)
+    columns[rng.random(columns.shape) < 0.001] = 12000
+    assert masked_level(columns, (2048.0,) * 4, WHITE) == pytest.approx(2049.3, abs=4 * 6 / np.sqrt(columns.size))
+    assert masked_level(columns + np.uint16(300), (2048.0,) * 4, WHITE) is None
