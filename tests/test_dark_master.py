@@ -1,0 +1,357 @@
+"""Master darks and biases: robust mean, noise, outliers, defects, and the step that makes them."""
+
+import tracemalloc
+from dataclasses import asdict
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.stats import sigma_clipped_stats
+
+from pipeline.dark import main, read_master
+from pipeline.files import write_json
+from pipeline.plan import DarkSet, PlannedFrame
+from pipeline.sensor import darks
+from pipeline.sensor.darks import CLIP_SIGMA, NoiseModel
+from pipeline.sensor.defects import COLD, HOT, UNSTABLE, coarse_level, master_defects, same_colour_excess
+from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
+
+BLACK = (512.0, 513.0, 511.5, 512.0)
+READ = 8.0
+
+
+def header(frame, **more):
+    """A mosaic's header with sensible defaults."""
+    return MosaicHeader(**{
+        "frame": frame, "cfa": "RGGB", "black": BLACK, "saturation": 16383.0, "exposure_s": 30.0, "iso": 1600, **more
+    })  # fmt: skip
+
+
+def black_plane(shape):
+    """The black level of every pixel."""
+    rows, columns = np.indices(shape)
+    return np.array(BLACK)[2 * (rows % 2) + columns % 2]
+
+
+def sensor(rng, shape=(240, 360), hot=0.003):
+    """A dark signal (ADU) with hot pixels and an amplifier's glow, and where the hot ones are."""
+    signal = 3 + rng.normal(0, 0.4, shape)
+    rows, columns = np.indices(shape)
+    signal += 12 * np.exp(-np.hypot(rows - shape[0], columns - shape[1]) / 60)
+    places = rng.random(shape) < hot
+    signal[places] += 150 + rng.exponential(300, places.sum())
+    return signal, places
+
+
+def take(rng, signal, level=0.0, scale=1.0, gain=0.5):
+    """One dark frame of that signal, raw ADU."""
+    mean = scale * signal
+    noise = np.sqrt(READ**2 + gain * np.maximum(mean, 0))
+    return np.clip(np.round(black_plane(signal.shape) + level + mean + rng.normal(0, noise)), 0, 16383).astype(
+        np.uint16
+    )
+
+
+def write_set(folder, frames, kind="dark", headers=None):
+    """Write mosaics and their set file; the frames' ids."""
+    ids = [f"{kind}{n:03d}" for n in range(len(frames))]
+    for n, (name, pixels) in enumerate(zip(ids, frames, strict=True)):
+        write_mosaic(folder / "m" / f"{name}.fits", pixels, (headers or {}).get(n, header(name)).with_frame(name))
+    planned = tuple(PlannedFrame(name, name, name, kind, temperature_c=10.0) for name in ids)
+    write_json(folder / "set.json", asdict(DarkSet("set", kind, ("m",), planned)))
+    return ids
+
+
+def run_master(folder, *more):
+    """Run the step on what `write_set` wrote."""
+    arguments = ["master", "--set", folder / "set.json", "--mosaics", folder / "m", "--out", folder / "master.fits"]
+    return main([str(a) for a in (*arguments, *more)])
+
+
+# ---- arrays ---------------------------------------------------------------------------------------------------------
+
+
+def slow_mean(values, model):
+    """What `robust_mean` states for three frames and more: mean, variance, number used, unstable."""
+    median, average = np.median(values, axis=0), values.mean(axis=0)
+    variance = model.variance(np.minimum(median, average).astype(np.float32)).astype(float)
+    inside = np.abs(values - median) <= CLIP_SIGMA * np.sqrt(variance)
+    number = inside.sum(axis=0)
+    mean = np.where(inside, values, 0).sum(axis=0) / np.maximum(number, 1)
+    mean[number == 0] = median[number == 0]
+    spread = np.where(inside, (values - mean) ** 2, 0).sum(axis=0) / np.maximum(number - 1, 1)
+    frames = len(values)
+    worst = np.argmax(np.abs(values - median), axis=0)
+    others = np.arange(frames)[:, None, None] != worst
+    rest = np.array([[values[others[:, y, x], y, x].var(ddof=1) for x in range(values.shape[2])]
+                     for y in range(values.shape[1])])  # fmt: skip
+    unstable = (frames >= 4) & ((frames - number >= 2) | (rest > darks.unstable_ratio(frames) * variance))
+    return mean, spread, np.maximum(number, 1), unstable
+
+
+@pytest.mark.parametrize("frames", [3, 4, 9, 30])
+def test_robust_mean_equals_its_slow_statement(frames):
+    """Sorted or not, the compiled mean gives the slow statement's mean, variance, number and verdict."""
+    rng = np.random.default_rng(frames)
+    model = NoiseModel(READ**2, 0.5, 0.0, 3.0)
+    stack = rng.normal(530, READ, (frames, 8, 60))
+    stack[:, :, ::7] += 400  # hot
+    stack[rng.random(stack.shape) < 0.02] += 300  # hits
+    stack[::2, :, 5] += 120  # telegraph noise
+    stack = np.round(stack).astype(np.uint16)
+    levels = np.broadcast_to(np.float32([[510], [512]]), (frames, 2, 60)).astype(np.float32)
+    values = stack - np.tile(levels[:, :, :], (1, 4, 1)).astype(float)
+    mean, variance, used, unstable = darks.robust_mean(stack, levels, model)
+    expected = slow_mean(values, model)
+    np.testing.assert_array_equal(used, expected[2])
+    np.testing.assert_array_equal(unstable, expected[3])
+    np.testing.assert_allclose(mean, expected[0], rtol=1e-5, atol=1e-3)
+    several = used > 1
+    np.testing.assert_allclose(variance[several], expected[1][several], rtol=2e-3, atol=1e-2)
+    if frames >= 9:
+        assert unstable[:, 5].all()
+
+
+def test_two_frames_give_the_lower_where_they_disagree_and_one_gives_itself():
+    """A hit in one of two darks is left out; one dark is what it is."""
+    model = NoiseModel(READ**2)
+    stack = np.full((2, 2, 6), 520, np.uint16)
+    stack[1, 0, 3] = 900
+    stack[1, 1, 1] = 530
+    levels = np.full((2, 2, 6), 512, np.float32)
+    mean, _, used, _ = darks.robust_mean(stack, levels, model)
+    assert mean[0, 3] == 8
+    assert used[0, 3] == 1
+    assert mean[1, 1] == 13
+    assert used.sum() == 2 * 12 - 1
+    mean, variance, used, unstable = darks.robust_mean(stack[1:], levels[1:], model)
+    assert mean[0, 3] == 388
+    assert (variance == np.float32(READ**2)).all()
+    assert (used == 1).all()
+    assert not unstable.any()
+
+
+def test_clipped_agrees_with_astropy_and_survives_rounding():
+    """Mean and deviation agree with astropy's clipping; rounding to coarse steps does not make the deviation 0."""
+    rng = np.random.default_rng(1)
+    values = rng.normal(20, 3, 40_000)
+    values[:2000] += 500
+    mean, _, deviation = sigma_clipped_stats(values, sigma=4, maxiters=20)
+    assert darks.clipped(values, rounds=20) == pytest.approx((mean, deviation), rel=2e-3)
+    coarse = np.round(rng.normal(0, 0.6, 40_000))
+    assert darks.clipped(coarse)[1] == pytest.approx(np.sqrt(0.36 + 1 / 12), rel=0.03)
+
+
+def test_noise_model_is_recovered():
+    """Read noise and the growth of variance with dark signal come back from ten darks."""
+    rng = np.random.default_rng(2)
+    signal, _ = sensor(rng, (96, 1500), hot=0.02)
+    sample = np.stack([take(rng, signal) for _ in range(10)]) - black_plane(signal.shape)
+    model = darks.fit_noise(sample.astype(np.float32))
+    assert model.sigma == pytest.approx(np.sqrt(READ**2 + 0.5 * 3 + 1 / 12), rel=0.01)
+    assert model.variance(np.float32([500]))[0] == pytest.approx(READ**2 + 250, rel=0.1)
+
+
+@pytest.mark.parametrize("count", [4, 10])
+def test_outliers_are_told_and_sound_frames_kept(count):
+    """A leak, an uncapped frame, another exposure, stars: each left out for its reason; drifting levels stay."""
+    rng = np.random.default_rng(count)
+    signal, _ = sensor(rng, (96, 800))
+    black = black_plane(signal.shape)
+
+    def sample(spoil=None, n=1):
+        frames = [take(rng, signal, level=0.7 * i).astype(np.float32) - black for i in range(count)]
+        if spoil is not None:
+            frames[n] = spoil(frames[n])
+        return np.stack(frames).astype(np.float32)
+
+    def reasons(stack):
+        figures = darks.frame_figures(stack)
+        return darks.left_out(figures, darks.fit_noise(stack).sigma)
+
+    leak = np.linspace(0, 12, signal.shape[1])
+    stars = np.zeros(signal.shape)
+    stars[::12, ::12] = 200
+    assert reasons(sample()) == {}
+    for spoil, text in (
+        (lambda f: f + leak, "light has come in"),
+        (lambda f: f + 900, "light has come in"),
+        (lambda f: f - 90, "its black level is another"),
+        (lambda f: f + stars, "stars or light"),
+        (lambda f: take(rng, signal, scale=2.0) - black, "another exposure or sensor temperature"),
+        (lambda f: f + rng.normal(0, 20, f.shape), "noisier than the others"),
+    ):
+        found = reasons(sample(spoil))
+        assert list(found) == [1]
+        assert text in found[1]
+
+
+def test_of_two_darks_that_disagree_the_darker_is_kept():
+    """With two frames a leak only adds: the brighter is left out; one frame alone stays."""
+    rng = np.random.default_rng(3)
+    signal, _ = sensor(rng, (64, 400))
+    frames = [take(rng, signal) - black_plane(signal.shape), take(rng, signal, level=80) - black_plane(signal.shape)]
+    stack = np.stack(frames).astype(np.float32)
+    assert list(darks.left_out(darks.frame_figures(stack), READ)) == [1]
+    assert list(darks.left_out(darks.frame_figures(stack[::-1]), READ)) == [0]
+    assert darks.left_out(darks.frame_figures(stack[:1]), READ) == {}
+
+
+def test_coarse_level_and_excess_equal_their_slow_statements():
+    """Block levels and same-colour excesses are what their docstrings say."""
+    rng = np.random.default_rng(4)
+    values = rng.normal(0, 1, (70, 101)).astype(np.float32)
+    got = coarse_level(values, 32)
+    for top in range(0, 70, 32):
+        for left in range(0, 101, 32):
+            for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):
+                part = values[top + row : min(top + 32, 70) : 4, left + column : min(left + 32, 101) : 4].ravel()
+                assert got[top + row, left + column] == np.sort(part)[part.size // 2]
+    ring = values[10:19:2, 20:29:2].ravel()
+    expected = values[14, 24] - np.median(np.delete(ring, 12))
+    assert same_colour_excess(values, np.array([14]), np.array([24]))[0] == expected
+
+
+def test_planted_hot_cold_and_saturated_pixels_are_found_and_no_other():
+    """Hot and cold pixels of a noisy master are found, on glow too; ordinary pixels are not."""
+    rng = np.random.default_rng(5)
+    signal, _ = sensor(rng, (300, 400), hot=0)
+    mean = (signal + rng.normal(0, READ / np.sqrt(20), signal.shape)).astype(np.float32)
+    mean[50, 60], mean[290, 391], mean[100, 100] = 80, 95, -90
+    mean[120:126, 200:206] = 15900  # a saturated spot
+    flags = master_defects(mean, np.zeros(mean.shape, bool), READ, "RGGB", 6.0, 15871.0)
+    assert flags[50, 60] == HOT
+    assert flags[290, 391] == HOT
+    assert flags[100, 100] == COLD
+    assert (flags[120:126, 200:206] & HOT).all()
+    assert np.count_nonzero(flags) == 3 + 36
+
+
+# ---- the step -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 10])
+def test_master_of_few_and_many(tmp_path, count):
+    """Mean, noise and hot pixels come back from 1, 2, 3 and 10 darks, hits and all; the header says what was used."""
+    rng = np.random.default_rng(20 + count)
+    signal, hot = sensor(rng)
+    frames = [take(rng, signal, level=rng.normal(0, 2)) for _ in range(count)]
+    hits = [tuple(rng.integers(4, 230, 2)) for _ in range(40)]
+    for n, (y, x) in enumerate(hits):
+        frames[n % count][y, x] += 3000
+    write_set(tmp_path, frames)
+    assert run_master(tmp_path) == 0
+    master = read_master(tmp_path / "master.fits")
+    assert (master.header["NFRAMES"], master.header["EXPTIME"], master.header["ISOSPEED"]) == (count, 30.0, 1600)
+    assert master.header["CCD-TEMP"] == 10.0
+    if count > 1:
+        assert master.header["TNOISE"] == pytest.approx(np.sqrt(READ**2 + 1.5 + 1 / 12), rel=0.02)
+        assert max(abs(master.mean[y, x] - signal[y, x]) for y, x in hits) < 8 * READ
+    ordinary = ~hot
+    for y, x in hits:
+        ordinary[y, x] = False
+    error = (master.mean - signal)[ordinary]
+    error -= np.median(error)
+    # the NOISE plane predicts the error that the planted truth shows
+    assert np.std(error) / np.sqrt(np.mean(master.noise[ordinary] ** 2.0)) == pytest.approx(1, abs=0.03)
+    assert (master.defects[hot] > 0).mean() > 0.99
+    assert np.count_nonzero(master.defects[ordinary]) <= (count == 1) * 40
+    if count >= 4:
+        assert master.header["NHITS"] >= 40
+
+
+def test_unstable_pixels_are_found_and_hits_are_none(tmp_path):
+    """Pixels that flicker in several of ten darks are unstable; a pixel hit once is not."""
+    rng = np.random.default_rng(31)
+    signal, _ = sensor(rng, hot=0)
+    frames = [take(rng, signal) for _ in range(10)]
+    for n in range(10):
+        if n % 3 == 0:
+            frames[n][20:40:4, 20:200:4] += 90
+    frames[4][101, 57] += 4000
+    write_set(tmp_path, frames)
+    assert run_master(tmp_path) == 0
+    flags = read_master(tmp_path / "master.fits").defects
+    assert (flags[20:40:4, 20:200:4] & UNSTABLE).mean() == UNSTABLE
+    assert flags[101, 57] == 0
+    assert np.count_nonzero(flags) == 5 * 45
+
+
+def test_left_out_frames_are_named_and_the_same_bytes_come_twice(tmp_path):
+    """A leak, another ISO, another size and a missing mosaic are left out with a reason; a second run is identical."""
+    rng = np.random.default_rng(32)
+    signal, _ = sensor(rng)
+    frames = [take(rng, signal) for _ in range(8)]
+    frames[2] = (frames[2] + np.linspace(0, 60, signal.shape[1])).astype(np.uint16)
+    frames[5] = frames[5][:100]
+    ids = write_set(tmp_path, frames, headers={4: header("x", iso=800)})
+    (tmp_path / "m" / f"{ids[7]}.fits").unlink()
+    assert run_master(tmp_path) == 0
+    first = (tmp_path / "master.fits").read_bytes()
+    with fits.open(tmp_path / "master.fits") as hdus:
+        why = dict(zip(hdus["FRAMES"].data["frame"], hdus["FRAMES"].data["why"], strict=True))
+        history = " ".join(str(hdus[0].header["HISTORY"]).split())
+        assert hdus[0].header["NFRAMES"] == 4
+    assert "light has come in" in why[ids[2]]
+    assert "another ISO" in why[ids[4]]
+    assert "another size" in why[ids[5]]
+    assert why[ids[7]] == "could not be decoded"
+    assert why[ids[0]] == ""
+    assert ids[2] in history
+    assert run_master(tmp_path) == 0
+    assert (tmp_path / "master.fits").read_bytes() == first
+
+
+def test_a_set_without_mosaics_is_one_sentence(tmp_path, capsys):
+    """No decodable frame, and a file that is no master, are said in one sentence each."""
+    rng = np.random.default_rng(33)
+    ids = write_set(tmp_path, [take(rng, sensor(rng)[0])])
+    assert run_master(tmp_path, "--dark", str(tmp_path / "set.json")) == 1
+    assert "not a master that 'dark master' wrote" in capsys.readouterr().err
+    (tmp_path / "m" / f"{ids[0]}.fits").unlink()
+    assert run_master(tmp_path) == 1
+    error = capsys.readouterr().err
+    assert "none of its 1 frames could be decoded" in error
+    assert "Traceback" not in error
+
+
+def test_memory_does_not_grow_with_the_number_of_darks(tmp_path):
+    """Blocks of rows keep the peak of 40 darks near that of 10."""
+    rng = np.random.default_rng(34)
+    signal, _ = sensor(rng, (600, 800))
+    frames = [take(rng, signal) for _ in range(4)]
+    peaks = []
+    for count in (10, 40):
+        folder = tmp_path / str(count)
+        write_set(folder, [frames[n % 4] for n in range(count)])
+        tracemalloc.start()
+        assert run_master(folder) == 0
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    # the sample of rows and one block of each thread grow, up to a bound; the frames themselves would add 29 MB
+    assert darks.block_rows(400, 6000, 64) * 400 * 6000 * 2 <= 64e6
+    assert peaks[1] < 4 * peaks[0]
+
+
+def test_noise_after_subtraction_is_that_of_theory(tmp_path):
+    """A dark less a master of 10 has sqrt(1 + 1/10) of its noise (check-values.md, 5: 1.0488)."""
+    rng = np.random.default_rng(35)
+    signal, hot = sensor(rng)
+    write_set(tmp_path, [take(rng, signal) for _ in range(10)])
+    assert run_master(tmp_path) == 0
+    master = read_master(tmp_path / "master.fits")
+    other = take(rng, signal) - black_plane(signal.shape)
+    ratio = darks.clipped((other - master.mean)[~hot])[1] / darks.clipped((other - signal)[~hot])[1]
+    assert ratio == pytest.approx(1.0488, rel=0.01)
+
+
+def test_bias_makes_a_master_too(tmp_path):
+    """A set of biases of differing exposure times is one set."""
+    rng = np.random.default_rng(36)
+    frames = [take(rng, np.zeros((64, 96))) for _ in range(5)]
+    write_set(tmp_path, frames, "bias", {n: header("x", exposure_s=1 / (1000 + n)) for n in range(5)})
+    assert run_master(tmp_path) == 0
+    master = read_master(tmp_path / "master.fits")
+    assert master.header["IMAGETYP"] == "master bias"
+    assert master.header["NFRAMES"] == 5
+    assert abs(np.median(master.mean)) < 1
