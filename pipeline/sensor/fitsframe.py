@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
-from pipeline.sensor.metadata import FrameMeta, parse_time
-from pipeline.sensor.mosaic import CFA_PATTERNS
+from pipeline.sensor.metadata import BAYER_PATTERNS, FrameMeta, parse_time
 from pipeline.sensor.raw import MAX_PIXELS, MIN_SIDE, Levels
 
 # FITS 4.0, 3.1: files are made of blocks of this many bytes
@@ -91,7 +90,7 @@ class FitsFrame:
         text = str(self._header.get("BAYERPAT", self._header.get("COLORTYP", "")) or "").strip().upper()
         if text in ("", "NONE", "MONO", "MONOCHROME", "GRAY", "GREY"):
             return "MONO"
-        if text not in CFA_PATTERNS:
+        if text not in BAYER_PATTERNS:
             raise FrameError(f"its colour filters are {text[:20]!r}; only red, green and blue in 2 x 2 are processed")
         right = int(self._value("XBAYROFF") or 0)
         down = int(self._value("YBAYROFF") or 0)

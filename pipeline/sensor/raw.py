@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
 from pipeline.sensor.metadata import (
+    BAYER_PATTERNS,
     HeaderFacts,
     bits_per_sample,
     build_meta,
@@ -23,7 +24,6 @@ from pipeline.sensor.metadata import (
     is_plain_tiff,
     read_exif,
 )
-from pipeline.sensor.mosaic import CFA_PATTERNS
 
 # The largest mosaic that is decoded. The largest sensors on sale have 150 million pixels; a header that asks for more
 # than this is broken, and is refused before anything is allocated.
@@ -78,16 +78,11 @@ class RawFrame:
             head = stream.read(16)
             if is_picture(head):
                 raise FrameError("is a picture as cameras and editors write it, not a raw frame")
+            self._raw = rawpy.RawPy()
+            self._open()
             self.tags = read_exif(stream, maker_notes)
             if not maker_notes and is_plain_tiff(self.tags):
                 self.tags = read_exif(stream)  # only the maker's tags tell some raw files from pictures
-        self._raw = rawpy.RawPy()
-        try:
-            self._open()
-        except FrameError:
-            if is_plain_tiff(self.tags):
-                raise FrameError("is a plain TIFF picture, not a raw frame") from None
-            raise
         if is_plain_tiff(self.tags):
             raise FrameError("is a plain TIFF picture without a colour filter array, not a raw frame")
         sizes = self._raw.sizes
@@ -112,6 +107,11 @@ class RawFrame:
         except _CutShortError:
             # very short files end before LibRaw knows what they are
             raise FrameError(_UNKNOWN) from None
+        except FrameError:
+            with self._stream() as stream:
+                if is_plain_tiff(read_exif(stream, maker_notes=False)):
+                    raise FrameError("is a plain TIFF picture, not a raw frame") from None
+            raise
 
     def _stream(self) -> io.BufferedReader:
         return open(self._path, "rb")
@@ -203,7 +203,7 @@ class RawFrame:
             for row in (0, 1)
             for column in (0, 1)
         )
-        if pattern not in CFA_PATTERNS:
+        if pattern not in BAYER_PATTERNS:
             raise FrameError(f"its colour filters are {pattern}; only red, green and blue in 2 x 2 are processed")
         return pattern
 
@@ -457,6 +457,6 @@ def _cfa_of_filters(filters: int, names: str, colours: int) -> str | None:
 
     pattern = "".join(cell(row, column) for row in (0, 1) for column in (0, 1))
     same = all(cell(row, column) == cell(row % 2, column) for row in range(8) for column in (0, 1))
-    if not same or pattern not in CFA_PATTERNS:
+    if not same or pattern not in BAYER_PATTERNS:
         return f"?its colour filters are {pattern}; only red, green and blue in 2 x 2 are processed"
     return pattern

@@ -7,14 +7,11 @@ or overruns, the frame is unreadable and a new process takes its place.
 
 from __future__ import annotations
 
-import json
 import mmap
 import os
-import resource
 import signal
 import socket
 import stat
-import struct
 import subprocess
 import sys
 import tempfile
@@ -33,6 +30,7 @@ from pipeline.errors import FrameError
 from pipeline.files import shown
 from pipeline.sensor.metadata import FrameMeta
 from pipeline.sensor.mosaic import MosaicHeader
+from pipeline.sensor.serve import MAP_FLAGS, receive, send
 
 # What the process may allocate beyond its own start: a 24-megapixel frame takes about 150 MB, a 60-megapixel one about
 # 400 MB (mosaic, its copy in shared memory, LibRaw's buffers, mapped file).
@@ -44,8 +42,6 @@ MEMORY_MB_RETRY = 3072
 DEADLINE_S = 60.0
 # Compressed raws of the largest sensors reach 250 MB.
 MAX_FILE_BYTES = 2_000_000_000
-_MESSAGE_MAX = 4_000_000
-_MAP_FLAGS = mmap.MAP_SHARED | getattr(mmap, "MAP_POPULATE", 0)  # all pages at once
 _ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -249,7 +245,7 @@ class _Child:
         ours, theirs = socket.socketpair()
         code = (
             f"import sys; sys.path.insert(0, {str(_ROOT)!r}); "
-            f"from pipeline.sensor.worker import serve; serve({theirs.fileno()}, {memory_mb})"
+            f"from pipeline.sensor.serve import serve; serve({theirs.fileno()}, {memory_mb})"
         )
         # one clock (LibRaw turns camera times into seconds by the local zone), one thread for linear algebra
         environment = os.environ | {"TZ": "UTC", "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
@@ -290,14 +286,14 @@ class _Child:
         TimeoutError, ConnectionError, EOFError
             The deadline passed; the child died.
         """
-        _send(self.socket, {"do": what}, (descriptor,), deadline)
-        answer, _ = _receive(self.socket, deadline)
+        send(self.socket, {"do": what}, (descriptor,), deadline)
+        answer, _ = receive(self.socket, deadline)
         if what != "decode" or "shape" not in answer:
             return answer, None
         height, width = (int(side) for side in answer["shape"])
         shared = buffers.take(2 * height * width)
-        _send(self.socket, {}, (shared.descriptor,), deadline)
-        done, _ = _receive(self.socket, deadline)
+        send(self.socket, {}, (shared.descriptor,), deadline)
+        done, _ = receive(self.socket, deadline)
         if "error" in done or done.get("memory"):
             return done, None
         return answer | done, shared.array((height, width))
@@ -322,7 +318,7 @@ class _Buffer:
         return self._user is None or self._user() is None
 
     def array(self, shape: tuple[int, int]) -> NDArray[np.uint16]:
-        memory = mmap.mmap(self.descriptor, 2 * shape[0] * shape[1], flags=_MAP_FLAGS)
+        memory = mmap.mmap(self.descriptor, 2 * shape[0] * shape[1], flags=MAP_FLAGS)
         self._user = weakref.ref(memory)
         return np.frombuffer(memory, np.uint16).reshape(shape)
 
@@ -351,129 +347,3 @@ class _Buffers:
     def close(self) -> None:
         for buffer in list(self._all):
             self._drop(buffer)
-
-
-def _send(connection: socket.socket, message: dict[str, Any], descriptors: tuple[int, ...], deadline: float) -> None:
-    data = json.dumps(message).encode()
-    connection.settimeout(_remaining(deadline))
-    socket.send_fds(connection, [struct.pack(">I", len(data))], descriptors)
-    connection.sendall(data)
-
-
-def _receive(connection: socket.socket, deadline: float, descriptors: int = 0) -> tuple[dict[str, Any], list[int]]:
-    connection.settimeout(_remaining(deadline))
-    head, files, _, _ = socket.recv_fds(connection, 4, descriptors)
-    if len(head) < 4:
-        raise EOFError
-    size = struct.unpack(">I", head)[0]
-    if size > _MESSAGE_MAX:
-        raise EOFError
-    data = bytearray()
-    while len(data) < size:
-        connection.settimeout(_remaining(deadline))
-        part = connection.recv(size - len(data))
-        if not part:
-            raise EOFError
-        data += part
-    return json.loads(data), list(files)
-
-
-def _remaining(deadline: float) -> float | None:
-    if deadline == float("inf"):
-        return None
-    remaining = deadline - time.monotonic()
-    if remaining <= 0:
-        raise TimeoutError
-    return remaining
-
-
-def serve(descriptor: int, memory_mb: int) -> None:
-    """The child's loop: answer questions until the parent goes away. Never returns files' contents by any other way."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    import pipeline.sensor.fitsframe
-    import pipeline.sensor.raw  # noqa: F401  imported before the cap is set
-
-    _limit(memory_mb)
-    connection = socket.socket(fileno=descriptor)
-    forever = float("inf")
-    while True:
-        try:
-            question, files = _receive(connection, forever, 1)
-        except (EOFError, ConnectionError):
-            return
-        try:
-            _answer(connection, question["do"], files[0])
-        except ConnectionError:
-            return
-        finally:
-            for file in files:
-                os.close(file)
-
-
-def _limit(memory_mb: int) -> None:
-    """No files written, no core dumps, and no more memory than asked for beyond what is mapped already."""
-    resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    try:
-        pages = int(Path("/proc/self/statm").read_text().split()[0])
-    except OSError:
-        pages = 0
-    limit = pages * resource.getpagesize() + memory_mb * 1_000_000
-    hard = resource.getrlimit(resource.RLIMIT_AS)[1]
-    if hard != resource.RLIM_INFINITY:
-        limit = min(limit, hard)
-    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
-
-
-def _answer(connection: socket.socket, what: str, file: int) -> None:
-    forever = float("inf")
-    frame = None
-    try:
-        frame = _open_frame(file, maker_notes=what == "metadata")
-        if what == "metadata":
-            answer: dict[str, Any] = {"meta": frame.meta.to_json()}
-        elif what == "preview":
-            answer = {"level": frame.preview_level()}
-        else:
-            _send(connection, {"shape": [frame.meta.height, frame.meta.width]}, (), forever)
-            _, shared = _receive(connection, forever, 1)
-            try:
-                answer = _decode_into(frame, shared[0])
-            finally:
-                for descriptor in shared:
-                    os.close(descriptor)
-    except FrameError as error:
-        answer = {"error": str(error)}
-    except MemoryError:
-        answer = {"memory": True}
-    except ConnectionError:
-        raise
-    except Exception as error:  # whatever a file can provoke is a fault of that file
-        answer = {"error": f"cannot be decoded ({type(error).__name__}: {error})"[:300]}
-    finally:
-        if frame is not None:
-            frame.close()
-    _send(connection, answer, (), forever)
-
-
-def _open_frame(file: int, maker_notes: bool) -> Any:
-    from pipeline.sensor.fitsframe import FitsFrame, is_fits
-    from pipeline.sensor.raw import RawFrame
-
-    return FitsFrame(file) if is_fits(os.pread(file, 16, 0)) else RawFrame(file, maker_notes)
-
-
-def _decode_into(frame: Any, shared: int) -> dict[str, Any]:
-    pixels = frame.unpack()
-    with mmap.mmap(shared, pixels.size * 2, flags=_MAP_FLAGS) as memory:
-        target = np.frombuffer(memory, np.uint16).reshape(pixels.shape)
-        target[:] = pixels
-        del target
-    levels = frame.levels()
-    return {
-        "meta": frame.meta.to_json(),
-        "black": list(levels.black),
-        "white": levels.white,
-        "masked": levels.masked,
-        "file_bytes": frame.file_size,
-    }
