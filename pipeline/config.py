@@ -126,7 +126,10 @@ class DarkSettings(_Section):
     """Dark frames and defective pixels."""
 
     hot_sigma: float = Field(
-        6.0, ge=3, description="a pixel of the master dark this many standard deviations above its like is hot"
+        6.0,
+        ge=3,
+        description="a pixel of the master dark this many standard deviations of one dark frame above its like is hot "
+        "and repaired; one less so is subtracted",
     )
 
 
