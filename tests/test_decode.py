@@ -8,6 +8,7 @@ import subprocess
 import sys
 from dataclasses import asdict
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -119,14 +120,16 @@ def test_project_gets_timings(tmp_path):
     assert (tmp_path / "work" / "timings" / "decode-b1.json").is_file()
 
 
-def test_full_disk_is_a_sentence(tmp_path, monkeypatch, capsys):
+@pytest.mark.parametrize("error", [OSError(errno.ENOSPC, "No space left on device"), OSError("Not enough space")])
+def test_full_disk_is_a_sentence(tmp_path, monkeypatch, capsys, error):
     """Without space the step ends with status 1, says how far it came, and leaves nothing behind."""
 
     def fail(*_):
-        raise OSError(errno.ENOSPC, "No space left on device")
+        raise error
 
     batch = plan_batch(tmp_path, [write_dng(tmp_path / "a.dng", starry_mosaic())] * 2)
     monkeypatch.setattr(pipeline.decode, "write_mosaic", fail)
+    monkeypatch.setattr(pipeline.decode.shutil, "disk_usage", lambda _: SimpleNamespace(free=100_000))
     assert main(["--batch", str(batch), "--out", str(tmp_path / "all" / "out")]) == 1
     assert "no space left on the disk after 0 of 2 mosaics; free some" in capsys.readouterr().err
     assert os.listdir(tmp_path / "all") == []

@@ -28,6 +28,8 @@ _UPPER = 0.5
 _SHARE = 0.02
 # ... within this share of the range (2.7 % in a real frame that scales its channels after clipping).
 _NEARBY = 0.04
+# One level that holds this share of a heap is where the converter clips; the others of the heap only lie near.
+_SHARP = 0.5
 # Levels that hold at least this share of a narrow heap's fullest level belong to it; a wide one begins where this share
 # of its pixels lies below.
 _EDGE = 0.05
@@ -68,7 +70,7 @@ def histogram(pixels: NDArray[np.uint16]) -> NDArray[np.int64]:
 
 @dataclass(frozen=True)
 class PileUp:
-    """A heap at the top of a histogram: lowest level, share of all pixels, whether one or two levels hold it all."""
+    """A heap at the top of a histogram: lowest level, share of all pixels, whether one level holds most of it."""
 
     level: int
     share: float
@@ -111,9 +113,11 @@ def pile_up(counts: NDArray[np.int64], black: float, white: float, step: float =
     best = int(np.argmax(np.where(good, inside, -1)))
     start = int(occupied[best])
     heap = counts[start : start + width]
+    if heap.max() >= _SHARP * inside[best]:
+        return PileUp(start + int(np.argmax(heap)), float(inside[best] / below[-1]), True)
     in_heap = np.flatnonzero(heap >= _EDGE * heap.max())
     first = in_heap[0] if step == _NARROW else np.searchsorted(np.cumsum(heap), _TAIL * inside[best])
-    return PileUp(start + int(first), float(inside[best] / below[-1]), in_heap.size <= 2)
+    return PileUp(start + int(first), float(inside[best] / below[-1]), False)
 
 
 def saturation_level(counts: NDArray[np.int64], cfa: str, black: float, white: float) -> float:
