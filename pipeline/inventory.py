@@ -339,7 +339,7 @@ def take_inventory(project: Path, trip: Trip) -> Sorted:
     """
     settings = trip.section("inventory")
     before = read_before(project, settings)
-    memory = Memory(project / "work" / "plan" / "looks.json")
+    memory = Memory(project / "work" / "plan" / "looks.json", project)
     with Progress(project, "inventory", "trip", total=0) as progress:
 
         def tell(done: int, more: int) -> None:

@@ -59,7 +59,7 @@ def start(folder: str | os.PathLike[str]) -> None:
         done["of"] += more
         teller.status(f"reading, {done['files']} of {done['of']}", "")
 
-    memory = Memory(folder / "work" / "plan" / "looks.json")
+    memory = Memory(folder / "work" / "plan" / "looks.json", folder)
     try:
         with open_reader(memory, tell) as reader:
             card = sort_card(folder, trip, reader, Before())

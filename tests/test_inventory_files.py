@@ -197,7 +197,21 @@ def test_memory_keeps_what_it_was_told(tmp_path):
     assert path.stat().st_mtime_ns == before
 
 
-@pytest.mark.parametrize("content", ["", "{", "[]", '{"form": 1}', '{"form": 1, "files": {"a": {"x": 1}}, "matches": {}}'])
+def test_a_project_folder_can_be_moved(tmp_path):
+    """Records of files in the folder go with it."""
+    old = Memory(tmp_path / "looks.json", tmp_path / "here")
+    old.keep(str(tmp_path / "here/raw/1.raw"), Record(1, 2, "x"))
+    old.keep("/elsewhere/2.raw", Record(3, 4, "y"))
+    old.save()
+    new = Memory(tmp_path / "looks.json", tmp_path / "there")
+    assert new.recall(str(tmp_path / "there/raw/1.raw"), 1, 2) is not None
+    assert new.recall("/elsewhere/2.raw", 3, 4) is not None
+    assert new.recall(str(tmp_path / "here/raw/1.raw"), 1, 2) is None
+
+
+@pytest.mark.parametrize(
+    "content", ["", "{", "[]", '{"form": 1}', '{"form": 1, "files": {"a": {"x": 1}}, "matches": {}}']
+)
 def test_a_broken_memory_is_none(tmp_path, content):
     """What cannot be read is learned again."""
     path = tmp_path / "looks.json"

@@ -232,9 +232,7 @@ def test_large_runs_are_sampled_and_small_ones_are_not():
 
 def test_in_a_large_run_darks_at_its_end_and_covered_frames_of_another_size_are_found():
     """The border to the darks and a covered frame whose file is smaller are found without looking at all."""
-    frames = [
-        frame(n * 32, size=25_000_000 if n == 77 or n >= 180 else 30_000_000 + n) for n in range(200)
-    ]
+    frames = [frame(n * 32, size=25_000_000 if n == 77 or n >= 180 else 30_000_000 + n) for n in range(200)]
     frames = clocked(frames)
     looks = {f.id: DARK if n == 77 or n >= 180 else STARS for n, f in enumerate(frames)}
     card = Card(looks)

@@ -10,7 +10,6 @@ from pipeline.card.planning import Before, has_own_dark_pauses, make_plan
 from pipeline.card.pointing import (
     Looker,
     Similarity,
-    StarView,
     divided_evenly,
     earth_turned,
     overlap_similar,

@@ -44,9 +44,7 @@ def test_darks_are_grouped_by_what_makes_them_alike():
 
 def test_darks_are_grouped_by_temperature():
     """A sensor that warms from 10 to 24 degrees makes sets within twice the tolerance, in order of time."""
-    frames = [
-        frame for n in range(15) for frame in run(1, begin_s=n * 100.0, kind="dark", temperature_c=10.0 + n)
-    ]
+    frames = [frame for n in range(15) for frame in run(1, begin_s=n * 100.0, kind="dark", temperature_c=10.0 + n)]
     groups = group_darks(frames, 0.03, 3.0)
     assert [len(g) for g in groups] == [7, 7, 1]
     for group in groups:

@@ -26,6 +26,9 @@ RAW_FILES = frozenset(
 )
 
 
+OTHER_BYTES = "same body, time and settings (other bytes: a copy cut short or converted) as"
+
+
 def suffix(path: str) -> str:
     """The last suffix of a file's name, in small letters."""
     return os.path.splitext(path)[1].lower()
@@ -74,31 +77,27 @@ def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[s
         Path of the duplicate to (path of the file that stays, why).
     """
     result: dict[str, tuple[str, str]] = {}
-    first: dict[str, CardFrame] = {}
-    unique = []
+    same: dict[str, list[CardFrame]] = defaultdict(list)
     for frame in frames:
-        known = first.setdefault(hashes[frame.path], frame)
-        if known is frame:
-            unique.append(frame)
-        else:
-            result[frame.path] = (known.path, "same content as")
-    moments: dict[tuple[object, ...], list[CardFrame]] = defaultdict(list)
-    for frame in unique:
-        facts = frame.facts
+        same[hashes[frame.path]].append(frame)
+    moments: dict[tuple[object, ...], list[list[CardFrame]]] = defaultdict(list)
+    for copies in same.values():
+        result |= {frame.path: (copies[0].path, "same content as") for frame in copies[1:]}
+        facts = copies[0].facts
         long_enough = (facts.exposure_s or 0.0) >= (0.01 if facts.subsecond else 1.0)
-        if facts.taken is None or facts.serial is None or not long_enough:
-            continue
-        stem = "" if facts.subsecond else os.path.splitext(os.path.basename(frame.path))[0].lower()
-        moments[(frame.body, facts.taken, facts.exposure_s, facts.sensitivity, facts.f_number, stem)].append(frame)
-    for copies in moments.values():
-        if len(copies) < 2:
-            continue
-        stays = max(copies, key=lambda f: (f.size, -frames.index(f)))
-        for frame in copies:
-            if frame is not stays:
-                result[frame.path] = (
-                    stays.path,
-                    "same body, time and settings (other bytes: a copy cut short or converted) as",
-                )
-    # what is a duplicate of a duplicate is one of the file that stays
-    return {path: (result[to][0] if to in result else to, why) for path, (to, why) in result.items()}
+        if facts.taken is not None and facts.serial is not None and long_enough:
+            key = (copies[0].body, facts.taken, facts.exposure_s, facts.sensitivity, facts.f_number)
+            moments[key].append(copies)
+    for groups in moments.values():
+        kept: list[list[CardFrame]] = []
+        for copies in sorted(groups, key=lambda c: -c[0].size):
+            stays = next((k for k in kept if k[0].facts.subsecond or _stems(copies) & _stems(k)), None)
+            if stays is None:
+                kept.append(copies)
+            else:
+                result |= {frame.path: (stays[0].path, OTHER_BYTES) for frame in copies}
+    return result
+
+
+def _stems(copies: Sequence[CardFrame]) -> set[str]:
+    return {os.path.splitext(os.path.basename(frame.path))[0].lower() for frame in copies}

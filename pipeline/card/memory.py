@@ -6,6 +6,7 @@ derived anew each time.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -42,10 +43,19 @@ class Record:
 
 
 class Memory:
-    """The records of a card, by path; those asked for or kept since it was opened are the ones saved."""
+    """The records of a card, by path; those asked for or kept since it was opened are the ones saved.
 
-    def __init__(self, path: Path) -> None:
+    Parameters
+    ----------
+    path : Path
+        Where they are saved.
+    base : Path, optional
+        Paths inside this folder are kept relative to it, so that a project folder can be moved.
+    """
+
+    def __init__(self, path: Path, base: Path | None = None) -> None:
         self._path = path
+        self._base = None if base is None else os.path.abspath(base) + os.sep
         self._old: dict[str, Record] = {}
         self._kept: dict[str, Record] = {}
         self._old_matches: dict[str, list[float] | None] = {}
@@ -58,25 +68,31 @@ class Memory:
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             pass  # a cache: what cannot be read is learned again
 
+    def _key(self, path: str) -> str:
+        inside = self._base is not None and path.startswith(self._base)
+        return path[len(self._base) :] if inside and self._base is not None else path
+
     def recall(self, path: str, size: int, mtime_ns: int) -> Record | None:
         """The record of a file, if it is unchanged."""
-        record = self._kept.get(path) or self._old.get(path)
+        key = self._key(path)
+        record = self._kept.get(key) or self._old.get(key)
         if record is None or (record.size, record.mtime_ns) != (size, mtime_ns):
             return None
-        self._kept[path] = record
+        self._kept[key] = record
         return record
 
     def keep(self, path: str, record: Record) -> None:
         """Remember a record."""
-        self._kept[path] = record
+        self._kept[self._key(path)] = record
 
     def __getitem__(self, path: str) -> Record:
-        return self._kept[path]
+        return self._kept[self._key(path)]
 
     def change(self, path: str, **values: Any) -> Record:
         """Remember more of a file."""
-        self._kept[path] = replace(self._kept[path], **values)
-        return self._kept[path]
+        key = self._key(path)
+        self._kept[key] = replace(self._kept[key], **values)
+        return self._kept[key]
 
     def match(self, first: str, second: str, find: Callable[[], list[float] | None]) -> list[float] | None:
         """What `find` gives for two frames, by their ids; asked once."""

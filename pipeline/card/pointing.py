@@ -301,7 +301,9 @@ class Looker:
         for part in parts:
             near = self._telling(frames, 0, last, (frames.index(part[0]) + frames.index(part[-1])) // 2)
             view = None if near is None else self.view(frames[near])
-            why = f"{how}; one of {len(parts)} parts, so that each frame shares {overlap:.0%} with the middle of its part"
+            why = (
+                f"{how}; one of {len(parts)} parts, so that each frame shares {overlap:.0%} with the middle of its part"
+            )
             pieces.append(
                 Piece(tuple(part), tracked, None if view is None else view.solved, why if len(parts) > 1 else how)
             )

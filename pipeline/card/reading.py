@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Sequence
 from types import TracebackType
@@ -10,11 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.card.frame import CardFrame, facts_of
+from pipeline.card.frame import CardFrame, Facts, facts_of
 from pipeline.card.kinds import impression
 from pipeline.card.looks import look_at
 from pipeline.card.memory import Memory, Record
-from pipeline.card.pointing import Solved, StarView
+from pipeline.card.pointing import SENSOR_MM, Solved, StarView
 from pipeline.card.walk import Found, content_hash
 from pipeline.errors import FrameError
 
@@ -24,6 +25,8 @@ STARS_KEPT = 300
 # ones only when they are needed, as most of them are looked at and few are.
 MEASURE_AT_ONCE_PIXELS = 8_000_000
 WORKERS = 2
+# Fields narrower than this are not solved: the solver tries 7.3 degrees and wider, and a second is lost on each frame.
+FIELD_MIN_DEG = 4.0
 
 
 class Reader:
@@ -210,10 +213,20 @@ class Reader:
             return None
         stars = np.array(record.stars, np.float64).reshape(-1, 3)
         if record.solved is None:
-            facts = frame.facts
-            focal_px = None
-            if facts.focal_mm and facts.pixel_um:
-                focal_px = 1000 * facts.focal_mm / facts.pixel_um
-            found = self._solve(stars, facts.width, facts.height, focal_px)
+            found = None if field_too_small(facts := frame.facts) else self._solve_with(stars, facts)
             record = self.memory.change(frame.path, solved=found or {})
         return StarView(stars, self._restore(record.solved) if record.solved else None)
+
+    def _solve_with(self, stars: NDArray[np.float64], facts: Facts) -> dict[str, Any] | None:
+        known = facts.focal_mm and facts.pixel_um
+        focal_px = 1000 * facts.focal_mm / facts.pixel_um if known else None  # type: ignore[operator]
+        return self._solve(stars, facts.width, facts.height, focal_px)
+
+
+def field_too_small(facts: Facts) -> bool:
+    """Whether the catalogue cannot hold enough stars for the field, even if the sensor is as large as it may be."""
+    if not facts.focal_mm:
+        return False
+    long_side = max(facts.width, facts.height)
+    side_mm = long_side * facts.pixel_um / 1000 if facts.pixel_um else SENSOR_MM
+    return math.degrees(2 * math.atan(side_mm / 2 / facts.focal_mm)) < FIELD_MIN_DEG

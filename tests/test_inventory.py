@@ -1,0 +1,386 @@
+"""The inventory as a step: on rendered and on real frames, and on everything that a card may hold."""
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from example_project.maker import write_dng
+from pipeline import inventory
+from pipeline.plan import read_batch, read_scene, read_set
+from pipeline.tables import read_table
+from tests.cards import SHARED
+
+needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the shared real frames are not here")
+
+
+@pytest.fixture(autouse=True)
+def unsolved(monkeypatch):
+    """A second a frame is saved where nothing depends on the solution."""
+    monkeypatch.setattr(inventory, "solve_stars", lambda *arguments: None)
+
+
+def take(project: Path, text: str | None = None) -> int:
+    """Run the step; its exit status."""
+    if text is not None:
+        project.mkdir(parents=True, exist_ok=True)
+        (project / "trip.yaml").write_text(text)
+    return inventory.main(["--project", str(project)])
+
+
+def rows(project: Path) -> dict[str, dict]:
+    """The table by file name."""
+    table = read_table(project / "results" / "inventory.ecsv")
+    return {
+        row["file"]: {k: None if row[k] is table[k].fill_value else row[k] for k in table.colnames} for row in table
+    }
+
+
+def kinds(project: Path) -> dict[str, str]:
+    return {name: str(row["kind"]) for name, row in rows(project).items()}
+
+
+def plan(project: Path) -> dict:
+    return json.loads((project / "work" / "plan" / "plan.json").read_text())
+
+
+def times(project: Path) -> dict[str, int]:
+    """When each file of the results and of the plan was written."""
+    files = [*(project / "results").rglob("*"), *(project / "work" / "plan").rglob("*")]
+    return {str(f.relative_to(project)): f.stat().st_mtime_ns for f in files if f.is_file()}
+
+
+def test_the_solver_is_asked_and_its_answer_kept(small_frames, tmp_path, monkeypatch):
+    """The tracked scene at 50 mm is solved: its centre and scale stand in the plan; so they do the second time."""
+    monkeypatch.undo()
+    (tmp_path / "raw").mkdir()
+    for path in small_frames[0].glob("tracker*"):
+        shutil.copyfile(path, tmp_path / "raw" / path.name)
+    assert take(tmp_path, "frames: [raw]\n") == 0
+    (path,) = (tmp_path / "work/plan/scenes").iterdir()
+    first = read_scene(path)
+    # the renderer's sensor is 36 mm wide: 50 mm on 720 px are 206 arcsec a pixel
+    assert first.look.pixel_scale_arcsec == pytest.approx(np.degrees(36 / 720 / 50) * 3600, rel=0.03)
+    assert first.look.centre_dec_deg is not None
+    monkeypatch.setattr(inventory, "_open_decoder", lambda: pytest.fail("a frame was read again"))
+    monkeypatch.setattr(inventory, "solve_stars", lambda *arguments: pytest.fail("solved again"))
+    assert take(tmp_path) == 0
+    assert read_scene(path) == first
+
+
+@pytest.fixture(scope="module")
+def trip(small_frames, tmp_path_factory):
+    """A project with two scenes and darks, sorted once."""
+    project = tmp_path_factory.mktemp("inventory") / "trip"
+    shutil.copytree(small_frames[0], project / "raw")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(inventory, "solve_stars", lambda *arguments: None)
+        assert take(project, "frames: [raw]\n") == 0
+    return project
+
+
+@pytest.fixture
+def copied(trip, tmp_path):
+    """A copy of it, file times kept."""
+    return shutil.copytree(trip, tmp_path / "trip")
+
+
+# ---- what is found
+
+
+def test_a_trip_is_sorted(trip):
+    """Two scenes and their darks, told by their pixels and headers alone; every file has a row."""
+    found = kinds(trip)
+    assert len(found) == len(list((trip / "raw").iterdir()))
+    for name, kind in found.items():
+        assert kind == ("dark" if name.startswith("dark") else "light"), name
+    scenes = plan(trip)["scenes"]
+    assert [name.split("_")[1] for name in scenes] == ["24mm", "50mm"]
+    assert [entry["frames"] for entry in scenes.values()] == [5, 4]
+    assert [entry["kind"] for entry in plan(trip)["sets"].values()] == ["dark"]
+
+
+def test_the_plan_reads_back(trip):
+    """Batches hold each frame once; scenes name their batches and darks; the look is right."""
+    wanted = plan(trip)
+    for name, entry in wanted["scenes"].items():
+        scene = read_scene(trip / "work" / "plan" / "scenes" / f"{name}.json")
+        frames = [f for b in scene.batches for f in read_batch(trip / f"work/plan/batches/{b}.json").frames]
+        assert sorted(f.id for f in frames) == sorted(f.id for f in scene.frames)
+        assert all(Path(f.file).is_file() for f in frames)
+        assert scene.batches == tuple(entry["batches"])
+    (dark,) = wanted["sets"]
+    assert len(read_set(trip / f"work/plan/darks/{dark}.json").frames) == 4
+
+
+def test_sorting_twice_in_place(copied, monkeypatch):
+    """The second time nothing is read and nothing written."""
+    assert take(copied) == 0
+    before = times(copied)
+    monkeypatch.setattr(inventory, "_open_decoder", lambda: pytest.fail("a frame was read again"))
+    assert take(copied) == 0
+    assert times(copied) == before
+
+
+def test_the_same_frames_give_the_same_bytes(trip, copied):
+    """Sorting from nothing gives the same table, and plans that differ in the folder's path only."""
+    shutil.rmtree(copied / "work")
+    shutil.rmtree(copied / "results")
+    assert take(copied) == 0
+    assert (copied / "results/inventory.ecsv").read_bytes() == (trip / "results/inventory.ecsv").read_bytes()
+    for path in (trip / "work" / "plan" / "batches").iterdir():
+        other = (copied / "work" / "plan" / "batches" / path.name).read_text()
+        assert other.replace(str(copied), str(trip)) == path.read_text()
+
+
+def test_names_outlive_the_scratch(copied):
+    """With `work/` deleted and a frame of the first scene gone, scenes and sets keep their names."""
+    names = plan(copied)
+    shutil.rmtree(copied / "work")
+    min((copied / "raw").glob("tripod*")).unlink()
+    assert take(copied) == 0
+    assert list(plan(copied)["scenes"]) == list(names["scenes"])
+    assert list(plan(copied)["sets"]) == list(names["sets"])
+
+
+def test_an_added_frame_changes_its_batch_and_its_scene(copied):
+    """All other batches, scenes and sets keep their files."""
+    kept = min((copied / "raw").glob("tripod*"))
+    kept.rename(copied / "kept")
+    assert take(copied) == 0
+    before = times(copied)
+    (copied / "kept").rename(kept)
+    assert take(copied) == 0
+    after = times(copied)
+    changed = {name for name in after if after[name] != before.get(name)} | (set(before) - set(after))
+    assert sum("/batches/" in name for name in changed) == 1
+    assert sum("/scenes/" in name for name in changed) == 1
+    assert not any("/darks/" in name for name in changed)
+
+
+# ---- what else may lie on a card
+
+HOSTILE = [
+    b"with space.dng",
+    b"'; touch owned; '.dng",
+    b"$(touch owned).dng",
+    b"new\nline.dng",
+    b"-rf.dng",
+    b" leading.dng",
+    b"{batch}.dng",
+    b'"quoted".dng',
+    b"\xff\xfe not utf-8.dng",
+    b"back\\slash.dng",
+    "snow \u2603.dng".encode(),
+    b"%s%n.dng",
+    b"tab\there.dng",
+]
+
+
+def test_hostile_names(small_frames, tmp_path):
+    """Whatever a file is called, it is sorted, planned under a plain id, and nothing is executed."""
+    project = tmp_path / "trip"
+    folder = os.fsencode(project / "raw")
+    os.makedirs(folder)
+    frames = sorted(small_frames[0].iterdir())[: len(HOSTILE)]
+    assert len(frames) == len(HOSTILE)
+    for name, source in zip(HOSTILE, frames, strict=True):
+        shutil.copyfile(source, os.path.join(folder, name))
+    assert take(project, "frames: [raw]\n") == 0
+    found = kinds(project)
+    assert len(found) == len(HOSTILE)
+    assert set(found.values()) == {"light", "dark"}
+    assert all(name.isprintable() for name in found)
+    planned = [f for b in (project / "work/plan/batches").iterdir() for f in read_batch(b).frames]
+    assert sorted(os.fsencode(os.path.basename(f.file)) for f in planned) == sorted(HOSTILE)
+    assert all(Path(f.file).is_file() and f.id.replace("-", "").replace("T", "").isalnum() for f in planned)
+    assert not list(tmp_path.rglob("owned"))
+
+
+def test_companions_copies_and_what_is_no_frame(copied):
+    """Each file that is no frame of its own is listed with the reason."""
+    raw = copied / "raw"
+    first = min(raw.glob("tripod*"))
+    (raw / f"{first.stem}.JPG").write_bytes(b"\xff\xd8\xff\xe0 a picture")
+    (raw / f"{first.name}.xmp").write_text("<x/>")
+    (raw / "holiday.jpg").write_bytes(b"\xff\xd8\xff\xe0 a picture")
+    (raw / "notes.txt").write_text("hello")
+    (raw / "._x.dng").write_bytes(b"\0")
+    (raw / "empty.dng").write_bytes(b"")
+    (raw / "garbage.nef").write_bytes(b"no raw frame at all" * 1000)
+    (raw / "unknown.zzz").write_bytes(b"something")
+    (raw / "again").mkdir()
+    shutil.copyfile(first, raw / "again" / "renamed.dng")
+    (raw / "cut").mkdir()
+    shutil.copyfile(first, raw / "cut" / first.name)
+    os.truncate(raw / "cut" / first.name, first.stat().st_size // 2)
+    assert take(copied) == 0
+    found = rows(copied)
+    wanted = {
+        f"{first.stem}.JPG": ("companion", first.name),
+        f"{first.name}.xmp": ("companion", first.name),
+        "holiday.jpg": ("not a frame", "a picture"),
+        "notes.txt": ("not a frame", "not a raw frame"),
+        "._x.dng": ("ignored", "hidden"),
+        "empty.dng": ("unreadable", "empty"),
+        "garbage.nef": ("unreadable", ""),
+        "unknown.zzz": ("not a frame", ""),
+        "again/renamed.dng": ("duplicate", "same content as"),
+        f"cut/{first.name}": ("duplicate", "same body, time and settings"),
+        first.name: ("light", "stars"),
+    }
+    # of two files of the same content the first in order stays
+    if str(found["again/renamed.dng"]["kind"]) == "light":
+        wanted["again/renamed.dng"], wanted[first.name] = ("light", "star"), ("duplicate", "same content as")
+        wanted[f"cut/{first.name}"] = ("duplicate", "")
+    for name, (kind, words) in wanted.items():
+        assert str(found[name]["kind"]) == kind, (name, found[name])
+        assert words.rstrip("s") in str(found[name]["reason"]), (name, found[name])
+    assert [entry["frames"] for entry in plan(copied)["scenes"].values()] == [5, 4]
+
+
+def test_a_frame_cut_short_stays_in_its_scene(copied):
+    """A broken frame is a row of its scene, so that its page tells of it; the inventory says what is wrong."""
+    first = min((copied / "raw").glob("tripod*"))
+    os.truncate(first, first.stat().st_size * 7 // 10)
+    assert take(copied) == 0
+    row = rows(copied)[first.name]
+    assert row["kind"] == "light"
+    assert "as its neighbours" in row["reason"]
+    assert "cut short" in row["reason"]
+
+
+def test_the_project_folder_itself_can_be_searched(copied):
+    """With `frames: ['.']` what the pipeline made is not taken for frames."""
+    write = copied / "results" / "2026-01-01_24mm_z"
+    write.mkdir()
+    shutil.copyfile(min((copied / "raw").glob("dark*")), write / "combined.fits")
+    assert take(copied, "frames: ['.']\n") == 0
+    found = kinds(copied)
+    assert len([kind for kind in found.values() if kind in ("light", "dark")]) == 13
+    assert found["trip.yaml"] == "ignored"
+    assert not any(name.startswith("results") for name in found)
+
+
+def test_roles_by_hand_win(copied):
+    """What the trip file says of a folder is so, whatever the pixels show."""
+    (copied / "raw" / "odd").mkdir()
+    for path in (copied / "raw").glob("tracker*"):
+        path.rename(copied / "raw" / "odd" / path.name)
+    assert take(copied, "frames: [raw]\nroles: {raw/odd: dark}\n") == 0
+    found = rows(copied)
+    odd = [row for name, row in found.items() if name.startswith("odd/")]
+    assert {str(row["kind"]) for row in odd} == {"dark"}
+    assert all("by hand" in row["reason"] for row in odd)
+    assert take(copied, "frames: [raw]\nroles: {odd: ignore}\n") == 0
+    assert {kind for name, kind in kinds(copied).items() if name.startswith("odd/")} == {"ignored"}
+    assert len(plan(copied)["scenes"]) == 1
+
+
+def test_a_library_of_darks_elsewhere(copied, tmp_path):
+    """Darks of a folder under `darks` are matched as those on the card are."""
+    library = tmp_path / "library"
+    library.mkdir()
+    for path in (copied / "raw").glob("dark*"):
+        path.rename(library / path.name)
+    assert take(copied, f"frames: [raw]\ndarks: [{json.dumps(str(library))}]\n") == 0
+    assert all(entry["dark_set"] for entry in plan(copied)["scenes"].values())
+    dark = next(row for row in rows(copied).values() if row["kind"] == "dark")
+    assert dark["role"] == "darks"
+    assert dark["folder"] == str(library)
+
+
+def test_lights_of_two_sizes_are_two_scenes(copied, small_frames):
+    """A frame of another size is a scene of one."""
+    from example_project.maker import make_scenario
+
+    (odd,) = make_scenario(lens_mm=24.0, width=600, height=400, n=1, mount="tripod", exposure_s=15, seed=1).frames()
+    write_dng(copied / "raw" / "odd.dng", odd.mosaic, odd.meta)
+    assert take(copied) == 0
+    assert sorted(entry["frames"] for entry in plan(copied)["scenes"].values()) == [1, 4, 5]
+
+
+# ---- what cannot be done
+
+
+@pytest.mark.parametrize(
+    ("files", "words"),
+    [
+        ({}, "there are no files in the folders under 'frames'"),
+        ({"a.jpg": b"\xff\xd8\xff\xe0", "b.jpg": b"\xff\xd8\xff\xe0"}, "no raw frames among 2 files in raw"),
+        ({"a.nef": b"junk" * 100, "b.nef": b""}, "no frame can be read: 2 files unreadable"),
+    ],
+)
+def test_nothing_to_make(tmp_path, capsys, files, words):
+    """One sentence says what is wrong; the table is there."""
+    (tmp_path / "raw").mkdir()
+    for name, content in files.items():
+        (tmp_path / "raw" / name).write_bytes(content)
+    assert take(tmp_path, "frames: [raw]\n") == 1
+    last = capsys.readouterr().err.strip().splitlines()[-1]
+    assert last.startswith("inventory: ")
+    assert words in last
+    assert len(kinds(tmp_path)) == len(files)
+
+
+def test_darks_only(copied, capsys):
+    """Darks alone make no picture, and the sentence says what is missing."""
+    for path in [*(copied / "raw").glob("t*")]:
+        path.unlink()
+    assert take(copied) == 1
+    assert "no light frames, only 4 darks" in capsys.readouterr().err
+    assert set(kinds(copied).values()) == {"dark"}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("frames: [gone]\n", "trip.yaml: frames: gone: there is no such folder"),
+        ("frames: [raw]\nroles: {caps: dark}\n", "trip.yaml: roles.caps: there is no such folder"),
+        ("frames: [raw]\ndarks: [trip.yaml]\n", "trip.yaml: darks: trip.yaml: is not a folder"),
+        ("frame: [raw]\n", "unknown key"),
+    ],
+)
+def test_a_trip_file_that_cannot_be_followed(tmp_path, capsys, text, words):
+    """The key, the value and what to do, before anything is read."""
+    (tmp_path / "raw").mkdir()
+    assert take(tmp_path, text) == 1
+    assert words in capsys.readouterr().err
+
+
+# ---- real frames
+
+
+@needs_shared
+def test_real_sky(tmp_path):
+    """Real CCD frames without names to go by: one scene of 24 lights, 10 darks in one set that fits."""
+    assert take(tmp_path, f"frames: [{json.dumps(str(SHARED / 'real-sky'))}]\n") == 0
+    found = rows(tmp_path)
+    assert {name for name, row in found.items() if row["kind"] == "dark"} == {n for n in found if n.startswith("caps/")}
+    assert {name for name, row in found.items() if row["kind"] == "light"} == {
+        n for n in found if n.startswith("field/")
+    }
+    ((scene, entry),) = plan(tmp_path)["scenes"].items()
+    assert scene == "2012-06-16_700mm_a"
+    assert entry["frames"] == 24
+    assert len(read_set(tmp_path / f"work/plan/darks/{entry['dark_set']}.json").frames) == 10
+    assert read_scene(tmp_path / f"work/plan/scenes/{scene}.json").look.tracked is True
+
+
+@needs_shared
+def test_real_photographs(tmp_path, caplog):
+    """Three daylight frames are other, none a scene, and all of what they say of themselves is listed."""
+    assert take(tmp_path, f"frames: [{json.dumps(str(SHARED / 'real-frames'))}]\n") == 0
+    found = rows(tmp_path)
+    assert {str(row["kind"]) for row in found.values()} == {"other"}
+    assert plan(tmp_path)["scenes"] == {}
+    sizes = {name: (int(row["width"]), int(row["height"])) for name, row in found.items()}
+    assert sizes == {
+        "old-dslr.nef": (2012, 1324),
+        "early-dslr-5s.crw": (2176, 1448),
+        "mirrorless-18mp.arw": (5184, 3464),
+    }
+    assert found["early-dslr-5s.crw"]["exposure_s"] == pytest.approx(5, abs=0.1)

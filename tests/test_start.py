@@ -1,0 +1,116 @@
+"""`moonless start`: what it writes and what it says."""
+
+import os
+import shutil
+
+import pytest
+
+from pipeline import inventory
+from pipeline.config import load_trip
+from pipeline.errors import InputError
+from pipeline.start import frame_folders, start
+
+
+@pytest.fixture(autouse=True)
+def unsolved(monkeypatch):
+    """A second a frame is saved where nothing depends on the solution."""
+    monkeypatch.setattr(inventory, "solve_stars", lambda *arguments: None)
+
+
+def put(path, content=b"x"):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+
+
+def test_it_says_what_a_folder_holds_and_writes_its_trip_file(small_frames, tmp_path, capsys):
+    """Counts, scenes, nights, focal lengths and darks are told; the file is valid and the inventory follows it."""
+    shutil.copytree(small_frames[0], tmp_path / "card" / "DCIM")
+    put(tmp_path / "card" / "DCIM" / "holiday.jpg", b"\xff\xd8\xff\xe0")
+    start(tmp_path / "card")
+    told = capsys.readouterr().out
+    for words in (
+        "14 files: 9 lights, 4 darks, 1 not a frame",
+        "2 scenes, 1 night (2026-08-14), focal lengths: 24 mm, 50 mm",
+        "scene 2026-08-14_24mm_a: 5 frames of 15 s, ISO 1600, f/2.8",
+        "darks: 4 darks of 15 s at ISO 1600",
+        "then: moonless run",
+    ):
+        assert words in told
+    trip = load_trip(tmp_path / "card")
+    assert trip.frames == ["DCIM"]
+    assert inventory.main(["--project", str(tmp_path / "card")]) == 0
+    scenes = (tmp_path / "card/work/plan/scenes").iterdir()
+    assert sorted(path.stem for path in scenes) == ["2026-08-14_24mm_a", "2026-08-14_50mm_a"]
+
+
+def test_it_tells_what_is_missing(small_frames, tmp_path, capsys):
+    """Lights without darks: said of the scene."""
+    for path in small_frames[0].glob("tracker*"):
+        shutil.copyfile(path, tmp_path / path.name)
+    start(tmp_path)
+    assert "no darks were found" in capsys.readouterr().out
+    assert load_trip(tmp_path).frames == ["."]
+
+
+def test_an_existing_trip_file_is_left_alone(tmp_path):
+    """Also one that is a link to nowhere."""
+    put(tmp_path / "1.dng")
+    put(tmp_path / "trip.yaml", b"mine")
+    with pytest.raises(InputError, match="is there already and is left as it is"):
+        start(tmp_path)
+    assert (tmp_path / "trip.yaml").read_bytes() == b"mine"
+    (tmp_path / "trip.yaml").unlink()
+    (tmp_path / "trip.yaml").symlink_to("nowhere")
+    with pytest.raises(InputError, match="is there already"):
+        start(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("files", "words"),
+    [((), "no files at all"), (("a.jpg", "b/c.jpg", "d.txt"), r"found 2 \.jpg, 1 \.txt")],
+)
+def test_a_folder_without_raw_frames(tmp_path, files, words):
+    """The sentence says what there is instead; nothing is written."""
+    for name in files:
+        put(tmp_path / name)
+    with pytest.raises(InputError, match=f"no raw frames in it or in the folders below .*{words}"):
+        start(tmp_path)
+    assert not (tmp_path / "trip.yaml").exists()
+    assert not (tmp_path / "work").exists()
+
+
+def test_no_folder(tmp_path):
+    """A file, or nothing, is no folder."""
+    put(tmp_path / "file")
+    for name in ("file", "gone"):
+        with pytest.raises(InputError, match="there is no such folder"):
+            start(tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    ("files", "folders"),
+    [
+        (("1.dng", "darks/2.dng"), ["."]),
+        (("lights/1.dng", "darks/2.nef", "jpegs/3.jpg"), ["darks", "lights"]),
+        (("DCIM/100/1.cr2", "DCIM/101/2.cr2"), ["DCIM"]),
+        (("results/1.fits", "raw/1.dng"), ["raw"]),
+        (tuple(f"night{n}/1.dng" for n in range(20)), ["."]),
+    ],
+)
+def test_the_folders_of_frames(tmp_path, files, folders):
+    """The folder itself where frames lie in it; else its folders that hold any, and never the pipeline's own."""
+    for name in files:
+        put(tmp_path / name)
+    assert frame_folders(tmp_path) == folders
+
+
+def test_hostile_folder_names_come_back_from_the_trip_file(small_frames, tmp_path):
+    """Quotes, newlines, hashes, colons and bytes that are no UTF-8 survive the way through YAML."""
+    names = [b"a'b", b'"q"', b"new\nline", b"# no: comment", b"\xff\xfe", b"- dash", b"\xc3\xa9t\xc3\xa9"]
+    source = min(small_frames[0].glob("dark*"))
+    for name in names:
+        folder = os.path.join(os.fsencode(tmp_path), name)
+        os.mkdir(folder)
+        shutil.copyfile(source, os.path.join(folder, b"1.dng"))
+    start(tmp_path)
+    assert sorted(os.fsencode(name) for name in load_trip(tmp_path).frames) == sorted(names)
