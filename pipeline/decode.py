@@ -7,7 +7,6 @@ import errno
 import os
 import shutil
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -101,7 +100,10 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(f"{shown(batch_file)}: is no batch file ({error}); run the inventory again") from None
     out.parent.mkdir(parents=True, exist_ok=True)
-    building = Path(tempfile.mkdtemp(prefix=".part-", dir=out.parent))
+    # always the same name, so that what a killed run has left is cleared by the next one
+    building = out.parent / f".part-{out.name}"
+    shutil.rmtree(building, ignore_errors=True)
+    building.mkdir()
     rows = []
     try:
         with Decoder() as decoder, Progress(project, "decode", batch.batch, len(batch.frames)) as progress:
@@ -114,7 +116,6 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
                     log.warning("%s: %s: %s", frame.shown, row["status"], row["detail"])
                 progress.advance()
             write_table(table_from_rows(rows, COLUMNS, {"batch": batch.batch, "kind": batch.kind}), building / TABLE)
-        building.chmod(0o777 & ~_umask())
         _put_in_place(building, out)
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
@@ -138,12 +139,6 @@ def _write(path: Path, pixels: NDArray[np.uint16], header: MosaicHeader) -> None
 
 def _no_space(done: int, total: int) -> str:
     return f"no space left on the disk after {done} of {total} mosaics; free some, or put the project on a larger disk"
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def _put_in_place(building: Path, out: Path) -> None:

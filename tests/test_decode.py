@@ -100,11 +100,14 @@ def test_same_frames_give_the_same_bytes(tmp_path):
     """Decoding twice, over what stands there already, gives equal files."""
     batch = plan_batch(tmp_path, [write_dng(tmp_path / "a.dng", starry_mosaic()), tmp_path / "none"])
     out = tmp_path / "out"
+    (tmp_path / ".part-out").mkdir()
+    (tmp_path / ".part-out" / "f9.fits").write_bytes(b"left by a killed run")
     seen = []
     for _ in range(2):
         assert main(["--batch", str(batch), "--out", str(out)]) == 0
         seen.append({path.name: path.read_bytes() for path in out.iterdir()})
     assert seen[0] == seen[1]
+    assert sorted(seen[0]) == ["decoded.ecsv", "f0.fits"]
 
 
 def test_empty_batch_gives_an_empty_table(tmp_path):
