@@ -23,6 +23,7 @@ from pipeline.errors import FrameError
 from pipeline.files import replacing
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
+from pipeline.stars.doubles import doubling
 from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
 from pipeline.stars.shapes import fwhm_px
 from pipeline.stars.streaks import find_streaks
@@ -30,6 +31,7 @@ from pipeline.tables import read_table, row_values, table_from_rows, write_table
 
 TILES = (6, 8)  # rows, columns of the coarse grid: 750 px a side at 24 MP, the size of a small cloud at 24 mm
 SNR_SHAPE = 20.0  # of stars whose shapes count for the frame's figures
+PEAK_SHARE = 0.6  # of saturation; the mean of two greens below it has neither of them saturated but in sharp cores
 SIXTEENTH = 4  # saturated pixels are counted on every fourth row and column of cells
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
@@ -46,6 +48,8 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "fwhm_px": (float, "pix"),
     "elongation": (float, None),
     "elongation_angle_deg": (float, "deg"),
+    "double_px": (float, "pix"),
+    "double_angle_deg": (float, "deg"),
     "sky_adu": (float, "adu"),
     "sky_adu_s": (float, "adu / s"),
     "noise_adu": (float, "adu"),
@@ -82,6 +86,9 @@ def grade_mosaic(
     sky = float(np.median(half_sky[::8, ::8]))
     low, high = np.percentile(half_sky[::8, ::8], [5, 95])
     streaks = find_streaks(found.detections)
+    seen = found.detections
+    room = header.saturation - float(np.mean(header.black))
+    double = doubling(seen.residual, seen.objects["ypeak"], seen.objects["xpeak"], seen.noise, PEAK_SHARE * room - sky)
     row: dict[str, Any] = {
         "frame": header.frame,
         "width": pixels.shape[1],
@@ -95,9 +102,11 @@ def grade_mosaic(
         "sky_adu_s": sky / header.exposure_s if header.exposure_s else None,
         "noise_adu": found.noise,
         "sky_gradient": float(high - low) / sky if sky > found.noise / 10 else None,
-        "room_adu": header.saturation - float(np.mean(header.black)),
+        "room_adu": room,
         "saturated_fraction": _saturated_share(pixels, header.saturation),
         "hot_pixels": found.hot,
+        "double_px": None if double is None else double.length,
+        "double_angle_deg": None if double is None else double.angle_deg,
         "streaks": len(streaks),
         "streak_list": json.dumps([s.as_dict() for s in streaks[:50]]),
         "tile_stars": json.dumps(_star_tiles(found, pixels.shape).tolist()),

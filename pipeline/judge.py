@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import InputError
+from pipeline.grade import tile_of
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.sky.motion import airmass, altitude_deg, trail_px
 from pipeline.sky.times import julian_date, parse
@@ -80,6 +81,8 @@ GRADE_FIGURES = (
     "saturated_fraction",
     "streaks",
     "streak_list",
+    "double_px",
+    "double_angle_deg",
     "tile_stars",
     "tile_sky_adu",
 )
@@ -141,6 +144,7 @@ def judge_scene(
         motions = [expected.at(s) for s in shapes]
         pattern = learn_pattern(shapes, motions, width, height)
         _motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)
+        _doubled_figures([figures[n] for n in alike], chosen)
         _cloud_figures([figures[n] for n in alike], chosen, tracks, scene, settings, site)
         _glare_figures([figures[n] for n in alike], chosen, settings)
         names = [frame.plan.shown for frame in chosen]
@@ -317,6 +321,15 @@ def _motion_figures(
             )
 
 
+def _doubled_figures(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
+    """A star drawn twice is two round stars to the shapes; their common separation is the motion."""
+    for f, frame in zip(figures, frames, strict=True):
+        length = frame.row["double_px"]
+        if length is not None:
+            f.motion_px, f.motion_angle_deg = length, frame.row["double_angle_deg"]
+            f.excess_px = max(f.excess_px or 0.0, length)
+
+
 def _aside(part: FrameShape, motion: NDArray[np.float64]) -> float:
     """The motion's component across the expected direction, px."""
     across = math.radians(part.angle_deg) - math.atan2(float(np.median(motion[:, 1])), float(np.median(motion[:, 0])))
@@ -403,6 +416,7 @@ def _sightings(frames: Sequence[Graded], tracks: Tracks, factor: Sequence[float]
         clean[there] = ~frame.stars["saturated"][rows[there]]
         flux[there] = frame.stars["flux"][rows[there]] * factor[n]
         error[there] = frame.stars["flux_error"][rows[there]] * factor[n]
+        error[~there] = _error_at(frame, tracks.x[n][~there], tracks.y[n][~there]) * factor[n]
         use = clean | ~there
         for column, values in zip(
             columns, (tracks.ids[n], np.full(len(rows), n), flux, error, tracks.x[n], tracks.y[n]), strict=True
@@ -410,6 +424,17 @@ def _sightings(frames: Sequence[Graded], tracks: Tracks, factor: Sequence[float]
             column.append(values[use])
     star, number, flux, error, x, y = (np.concatenate(c) for c in columns)
     return Sightings(star, number, flux, error, x, y)
+
+
+def _error_at(frame: Graded, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Error of the flux that a faint star would have at a place: the frame's faint stars', by the sky's light."""
+    if len(frame.stars) == 0 or len(x) == 0:
+        return np.full(len(x), np.inf)
+    faint = frame.stars[len(frame.stars) // 2 :]
+    sky = np.maximum(np.array(json.loads(frame.row["tile_sky_adu"])), 1.0)
+    rows, columns = tile_of(x, y, frame.row["width"], frame.row["height"])
+    usual_sky = max(float(np.median(faint["background"])), 1.0)
+    return float(np.median(faint["flux_error"])) * np.sqrt(np.maximum(sky[rows, columns] / usual_sky, 1.0))
 
 
 def _airmass(frame: PlannedFrame, scene: ScenePlan, site: Site | None) -> float | None:

@@ -15,6 +15,7 @@ LOOSE = 2.0  # how much wider the limits against the scene are there: twice the 
 REFERENCE = 0.25  # quantile of the scene that counts as good: right as long as a quarter of the frames is
 SHAPE_STARS = 6  # stars below which a frame's shapes decide nothing
 FAINT_ALONE = 0.5  # transparency below which cloud is believed of a frame whose star images are spoiled as well
+FAR_OFF = -0.5  # margin of `trailed` beyond which fluxes, shared out along the path, say nothing of clouds
 GLARE_SHARE = 0.2  # of the field, for light that does not fall on all of it
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
@@ -230,7 +231,8 @@ def _explained(beyond: list[Finding], f: Figures) -> list[Finding]:
     """
     reasons = {h.reason for h in beyond}
     clear = f.transparency is None or f.transparency > FAINT_ALONE
-    if reasons & {"trailed", "out of focus"} and clear:
+    far_off = any(h.reason == "trailed" and h.margin < FAR_OFF for h in beyond)
+    if reasons & {"trailed", "out of focus"} and (clear or far_off):
         beyond = [h for h in beyond if h.reason != "cloud"]
     if {h.reason for h in beyond} - {"few stars"}:
         beyond = [h for h in beyond if h.reason != "few stars"]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.stars.detect import HOT_SIGMA, Detections, detect, green_half, green_places, pixel_noise
+from pipeline.stars.detect import HOT_SIGMA, KERNEL_VARIANCE, Detections, detect, green_half, green_places, pixel_noise
 from pipeline.stars.shapes import FIT_DTYPE, fit_shapes
 
 STAR_DTYPE = np.dtype(
@@ -172,10 +172,11 @@ def measure_picture(
 def _starts(objects: NDArray[Any]) -> NDArray[np.float64]:
     """First guesses in px of the mosaic from `sep`'s in px of the half-size image."""
     starts = np.empty((len(objects), 6))
-    starts[:, 0] = np.maximum(objects["peak"], 1e-3) * 1.2
+    starts[:, 0] = np.maximum(objects["peak"], 1e-3) * 1.5
     starts[:, 1] = 2 * objects["x"] + 0.5
     starts[:, 2] = 2 * objects["y"] + 0.5
-    xx, yy, xy = (4 * np.nan_to_num(objects[name]) for name in ("x2", "y2", "xy"))
+    xx, yy = (4 * np.maximum(np.nan_to_num(objects[name]) - KERNEL_VARIANCE, 0) for name in ("x2", "y2"))
+    xy = 4 * np.nan_to_num(objects["xy"])
     # the shape that is at least round and of START_MIN: its eigenvalues are lifted, its direction kept
     half_trace, half_spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     lift = np.maximum(START_MIN - (half_trace - half_spread), 0)

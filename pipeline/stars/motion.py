@@ -271,7 +271,7 @@ def frame_shape(
     ----------
     shapes : its usable stars
     pattern : of the lens
-    explained : motions at each star, (n, 2) px, that `extra` leaves out: what the sky's rotation predicts, what is usual
+    explained : motions at each star, (n, 2) px, that `extra` leaves out: the expected one, the usual one
 
     Returns
     -------

@@ -15,8 +15,10 @@ WINDOW_Q = 12.5  # the window ends where exp(-q / 2) is 0.002: beyond it there i
 WINDOW_MIN = 2.6  # px; holds nine or more green pixels of a star of any phase
 ROUNDS = 4  # of the window; three settle it to 1 % of the size for every start tried
 ITERATIONS = 25
-SIZE_MIN, SIZE_MAX = 0.02, 900.0  # px^2, of a principal second moment; a trail of 90 px has 675
-MAX_PIXELS = 40_000
+WORK = 30_000  # pixels times steps that one fit may cost; stars settle within 6,000, treetops never
+SIZE_MIN, SIZE_MAX = 0.02, 400.0  # px^2, of a principal second moment; a trail of 65 px fits to 360
+GROWTH, GROWTH_PLUS = 6.0, 4.0  # a fit beyond so many times its start, and px^2 more, has left its star for the sky
+MAX_PIXELS = 8_000  # green pixels in a window; a trail of 65 px has 2,000
 
 
 @numba.njit(cache=True, nogil=True)
@@ -98,9 +100,10 @@ def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, matrix: Any, reach: floa
     vector, step, trial = np.empty(6), np.empty(6), np.empty(6)
     damped = np.empty((6, 6))
     x0, y0 = p[1], p[2]
-    damping = 1e-3
+    largest = min(2 * SIZE_MAX, GROWTH * (p[3] + p[5]) + GROWTH_PLUS)
+    damping, astray = 1e-3, False
     square = _normal(p, n, xs, ys, vs, matrix, vector)
-    for _ in range(ITERATIONS):
+    for _ in range(min(ITERATIONS, max(6, WORK // n))):
         damped[:] = matrix
         for a in range(6):
             damped[a, a] *= 1.0 + damping
@@ -113,8 +116,10 @@ def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, matrix: Any, reach: floa
                 trial[0] > 0.0
                 and size > SIZE_MIN
                 and trial[3] + trial[5] - size < SIZE_MAX
+                and trial[3] + trial[5] < largest
                 and (trial[1] - x0) ** 2 + (trial[2] - y0) ** 2 < reach * reach
             )
+        astray = not good
         if good:
             new = _square(trial, n, xs, ys, vs)
             if new <= square:
@@ -128,8 +133,8 @@ def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, matrix: Any, reach: floa
                 continue
         damping *= 10.0
         if damping > 1e8:
-            # nothing better nearby: a minimum as far as the numbers go, unless it never moved off its start
-            return square < np.inf
+            # nothing better nearby: a minimum as far as the numbers go, unless every step led out of bounds
+            return not astray
     return True
 
 
@@ -156,7 +161,7 @@ def _fit_all(
         p[:] = starts[s]
         sky = skies[s]
         good, n, masked = False, 0, 0
-        for _ in range(ROUNDS):
+        for turn in range(ROUNDS):
             before[:] = p
             wide = np.sqrt(WINDOW_Q * max(p[3], 1e-6))
             tall = np.sqrt(WINDOW_Q * max(p[5], 1e-6))
@@ -192,6 +197,8 @@ def _fit_all(
                 break
             good = _fit_one(p, n, xs, ys, vs, matrix, max(3.0, min(wide, tall)))
             if not good:
+                break
+            if turn == 1 and n > WORK // 20:
                 break
             if abs(p[3] + p[5] - before[3] - before[5]) < 0.01 * (p[3] + p[5]):
                 break

@@ -9,13 +9,14 @@ from typing import Any
 import numba
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter, uniform_filter1d
 
 from pipeline.stars.detect import MAD_TO_SIGMA, Detections
 
 LENGTH_MIN = 24.0  # half-size px; shorter marks cannot be told from close pairs of stars
 LENGTH_OF_STARS = 4.0  # times the length of the frame's own star images
 WIDTH_MAX = 4.0  # half-size px, sigma across; an aircraft's glare is wider than its line, not than this
-AXIS_RATIO = 5.0
+AXIS_RATIO = 8.0  # rows of blended stars in the Milky Way reach 7
 LINE_FILL = 0.5  # detected pixels for each half-size px of length; strings of separate stars fill less
 JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
 JOIN_OFFSET = 6.0  # half-size px off the line
@@ -25,6 +26,10 @@ VOTE_SIGMA = 8.0  # a line has this many standard deviations more votes than lin
 VOTES_MIN = 40
 FAINT_COVER = 0.4  # share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma
 ANGLES = 360
+SMOOTH = 9  # blocks; structure wider than this is no line
+UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
+BESIDE = 41  # blocks across a line, of the parallel lines it is held against
+SHARE_MAX = 0.2  # of the blocks may vote; clouds and treetops beyond that hide any line
 
 
 @dataclass(frozen=True)
@@ -110,12 +115,14 @@ def _faint_lines(found: Detections) -> list[Streak]:
         # defective columns and rows, and what the sky's mesh left of edges that run with them
         blocks -= _nanmedian(blocks, 0)[None, :]
         blocks -= _nanmedian(blocks, 1)[:, None]
+        # the Milky Way and the sky's mesh leave structure; a line is narrower
+        known = np.isfinite(blocks)
+        filled = np.where(known, blocks, 0.0)
+        blocks -= uniform_filter(filled, SMOOTH) / np.maximum(uniform_filter(known.astype(float), SMOOTH), 0.05)
         spread = MAD_TO_SIGMA * float(_nanmedian(np.abs(blocks).reshape(1, -1), 1)[0])
         voters = blocks > FAINT_SIGMA * max(spread, 1e-9)
     rows, columns = np.nonzero(voters)
-    share = len(rows) / max(1, int(np.isfinite(blocks).sum()))
-    # clouds and treetops vote everywhere: no line can be told there
-    if share > 0.06 or len(rows) < VOTES_MIN:
+    if len(rows) < VOTES_MIN or len(rows) > SHARE_MAX * max(1, int(known.sum())):
         return []
     angles = np.arange(ANGLES) * math.pi / ANGLES
     offset = int(math.hypot(height, width)) + 2
@@ -124,7 +131,10 @@ def _faint_lines(found: Detections) -> list[Streak]:
     inside = np.zeros_like(votes)
     every = np.argwhere(np.ones((height // 2, width // 2), bool)) * 2
     _vote(every[:, 0], every[:, 1], np.cos(angles), np.sin(angles), offset, inside)
-    expected = 4 * inside * share
+    # what parallel lines nearby hold: treetops and star clouds vote for all of them
+    nearby = uniform_filter1d(votes.astype(float), BESIDE, axis=1)
+    room = uniform_filter1d(inside.astype(float), BESIDE, axis=1)
+    expected = nearby * inside / np.maximum(room, 1)
     excess = (votes - expected) / np.sqrt(np.maximum(expected, 4))
     lines: list[Streak] = []
     for _ in range(8):
@@ -138,8 +148,9 @@ def _faint_lines(found: Detections) -> list[Streak]:
         beside = [
             int((np.abs(columns * cosine + rows * sine - (r - offset) - shift) <= 1.0).sum()) for shift in (-5, 5)
         ]
+        upright = min(abs(cosine), abs(sine)) < UPRIGHT
         # an edge of the foreground is bright on one side as well
-        if last - first > VOTES_MIN and near.sum() > 2 * max(beside):
+        if not upright and last - first > VOTES_MIN and near.sum() > 2 * max(beside):
             points = []
             for t in (first, last):
                 column, row = (r - offset) * cosine - t * sine, (r - offset) * sine + t * cosine
@@ -157,10 +168,10 @@ def _nanmedian(values: NDArray[Any], axis: int) -> NDArray[Any]:
 
 
 def _densest_stretch(along: NDArray[np.float64]) -> tuple[float, float]:
-    """The longest stretch of sorted positions that is filled to `FAINT_COVER` without a gap of 12 blocks."""
+    """The longest stretch of sorted positions that is filled to `FAINT_COVER` without a gap of 25 blocks."""
     if len(along) < 2:
         return 0.0, 0.0
-    breaks = np.flatnonzero(np.diff(along) > 12)
+    breaks = np.flatnonzero(np.diff(along) > 25)
     starts = np.concatenate([[0], breaks + 1])
     ends = np.concatenate([breaks, [len(along) - 1]])
     best = (0.0, 0.0)

@@ -24,7 +24,7 @@ class Sightings:
     """Every star in every frame where it is or should be.
 
     Arrays of one length: `star`, `frame` numbers; `flux` ADU (NaN where the star was not found), `error` its standard
-    deviation, `x`, `y` px.
+    deviation (what it would be, where it was not found), `x`, `y` px.
     """
 
     star: NDArray[np.int64]
@@ -85,9 +85,8 @@ def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearnes
         cells, clear = cells - level, clear - level
         shade = np.where(np.isfinite(cells[cell]), cells[cell], np.nan_to_num(clear[seen.frame]))
     expected = star[seen.star] + falloff
-    error = _medians(np.where(found, seen.error, np.nan), found, seen.frame, frames)[seen.frame]
     with np.errstate(over="ignore", invalid="ignore"):
-        sure = np.exp(expected) > SURE * error
+        sure = np.exp(expected) > SURE * seen.error
     deficit = np.where(found, log - expected - level, -np.inf)
     counted = (found | sure) & np.isfinite(expected)
     parts = _medians(deficit, counted, cell, frames * number, least=PART_LEAST).reshape(frames, *grid)
