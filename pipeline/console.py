@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipeline.errors import MoonlessError
+from pipeline.errors import InputError, MoonlessError
 from pipeline.files import shown, write_json
 from pipeline.locks import share_jobs
 
@@ -36,6 +36,8 @@ def run_step(
     arguments = parser.parse_args(argv)
     project: Path | None = getattr(arguments, "project", None)
     try:
+        if project is not None and not project.is_dir():
+            raise InputError(f"--project: {shown(project)} is not a folder")
         with contextlib.nullcontext() if project is None else share_jobs(project):
             work(arguments)
         if project is not None:
@@ -67,7 +69,7 @@ def _failure_file(project: Path, step: str, arguments: argparse.Namespace) -> Pa
 
 
 def _record_failure(project: Path | None, step: str, arguments: argparse.Namespace, sentence: str) -> None:
-    if project is None:
+    if project is None or not project.is_dir():
         return
     name = _subject(arguments)
     scene = name if getattr(arguments, "scene", None) else None
