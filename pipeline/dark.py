@@ -589,7 +589,7 @@ def _patches(
     watched: _Watched, dark: NDArray[np.float32] | None, ys: NDArray[np.int64], xs: NDArray[np.int64]
 ) -> NDArray[np.float32]:
     """Calibrated patches of one light, its sky taken off."""
-    values = defects.gather_patches(watched.mosaic.pixels(), ys, xs)
+    values = defects.gather_patches(_Mapped(watched.mosaic), ys, xs)
     level = watched.sky + np.array(watched.mosaic.header.black, np.float32).reshape(2, 2)
     reach = np.arange(-defects.REACH, defects.REACH + 1)
     rows, columns = (ys[:, None] + reach) % 2, (xs[:, None] + reach) % 2

@@ -14,6 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.sensor.mosaic import colour_planes
+from pipeline.sensor.ordering import median_first
 
 # How far a repair looks for sound pixels of the same colour. A region with this margin around what is wanted gives the
 # same numbers as the whole frame. Reaches across four bad columns of the same colour side by side.
@@ -194,7 +195,7 @@ def _repair_pixel(values, defects, kind, y, x):  # type: ignore[no-untyped-def]
                     ring[count] = values[ny, nx]
                     count += 1
         if count > 0:
-            values[y, x] = np.median(ring[:count])
+            values[y, x] = median_first(ring, count)
             return
 
 

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 from scipy.stats import chi2
 
+from pipeline.sensor.ordering import median_first
+
 # A value farther than this from its pixel's median is a hit. Costs 1e-5 of the frames' weight on Gaussian noise.
 CLIP_SIGMA = 4.5
 # One sound pixel in a million may look unstable by chance (24 in a frame of 24 MP, which cost nothing to repair).
@@ -356,6 +358,7 @@ def _robust_mean(stack, levels, noise, clip, ratio, mean, variance, used, unstab
     low = np.empty(width, np.float32)
     high = np.empty(width, np.float32)
     values = np.empty(frames, np.float32)
+    ordered = np.empty(frames, np.float32)
     for y in range(rows):
         parity = y & 1
         for x in range(width):
@@ -389,11 +392,11 @@ def _robust_mean(stack, levels, noise, clip, ratio, mean, variance, used, unstab
                 continue
             for i in range(frames):
                 values[i] = np.float32(stack[i, y, x]) - levels[i, parity, x]
-            _settle(values, noise, clip, ratio, y, x, mean, variance, used, unstable)
+            _settle(values, ordered, noise, clip, ratio, y, x, mean, variance, used, unstable)
 
 
 @njit(cache=True, nogil=True)
-def _settle(values, noise, clip, ratio, y, x, mean, variance, used, unstable):  # type: ignore[no-untyped-def]
+def _settle(values, ordered, noise, clip, ratio, y, x, mean, variance, used, unstable):  # type: ignore[no-untyped-def]
     frames = values.size
     if frames == 2:
         one, other = min(values[0], values[1]), max(values[0], values[1])
@@ -405,8 +408,10 @@ def _settle(values, noise, clip, ratio, y, x, mean, variance, used, unstable):  
             variance[y, x] = np.float32(0.5) * (other - one) ** 2
             used[y, x] = 2
         return
-    median = np.median(values)
     average = np.mean(values)
+    for i in range(frames):
+        ordered[i] = values[i]
+    median = median_first(ordered, frames)
     model = _model_variance(noise, min(median, average))
     limit = clip * np.sqrt(model)
     count = 0

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.sensor.calibrate import CHESS, lattices
 from pipeline.sensor.darks import clipped
+from pipeline.sensor.ordering import median_first, sort_first
 
 HOT, COLD, UNSTABLE = 1, 2, 4
 
@@ -109,7 +110,8 @@ def _coarse_level(values, side, result):  # type: ignore[no-untyped-def]
                         for x in range(left + column, right, 4):
                             sample[count] = values[y, x]
                             count += 1
-                    level = np.sort(sample[:count])[count // 2] if count > 0 else np.float32(0)
+                    sort_first(sample, count)
+                    level = sample[count // 2] if count > 0 else np.float32(0)
                     for y in range(top + row, bottom, 2):
                         for x in range(left + column, right, 2):
                             result[y, x] = level
@@ -141,7 +143,7 @@ def _same_colour_excess(values, ys, xs, out):  # type: ignore[no-untyped-def]
                     ring[count] = values[y, x]
                     count += 1
         if count > 0:
-            out[n] = values[ys[n], xs[n]] - np.median(ring[:count])
+            out[n] = values[ys[n], xs[n]] - median_first(ring, count)
 
 
 def cross_residual_sigma(values: Pixels) -> float:
@@ -209,7 +211,7 @@ def persistence_candidates(
     return ys, xs
 
 
-def gather_patches(values: NDArray[Any], ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[Any]:
+def gather_patches(values: Pixels, ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[Any]:
     """5 x 5 patches around pixels, (number, 25); beyond an edge the mirrored pixel, which keeps the CFA position."""
     offsets = np.arange(-REACH, REACH + 1)
     rows = _mirrored(ys[:, None] + offsets, values.shape[0])
@@ -358,7 +360,8 @@ def _column_medians(total, block, medians):  # type: ignore[no-untyped-def]
                 for x in range(left, right):
                     turned[x - left, y] = total[n * block + y, x]
             for x in range(left, right):
-                medians[n, x] = np.sort(turned[x - left])[block // 2]
+                sort_first(turned[x - left], block)
+                medians[n, x] = turned[x - left, block // 2]
 
 
 def _beside_contrast(medians: NDArray[np.float32]) -> NDArray[np.float32]:

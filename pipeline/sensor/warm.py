@@ -63,17 +63,17 @@ def warm_pixels(
     deviation = mean - coarse_level(mean)
     step = max(1, height // 256)
     _, spread = clipped(deviation[::step])
-    limit = WARM_SIGMA * np.maximum(noise, np.float32(spread))
-    raised = deviation > 0.5 * limit
-    ys, xs = np.nonzero(deviation > 0.75 * limit)
+    ys, xs = np.nonzero(deviation > 0.75 * WARM_SIGMA * spread)
     inside = (ys >= 2) & (ys < height - 2) & (xs >= 2) & (xs < width - 2)
     ys, xs = ys[inside], xs[inside]
-    alone = np.ones(len(ys), bool)
+    limit = WARM_SIGMA * np.maximum(noise[ys, xs], np.float32(spread))
+    alone = deviation[ys, xs] > 0.75 * limit
     for dy, dx in _RIM:
-        alone &= ~raised[ys + dy, xs + dx]
+        alone &= deviation[ys + dy, xs + dx] <= 0.5 * limit
     good = alone & (defects[ys, xs] & UNSTABLE == 0) & (mean[ys, xs] < LINEAR_SHARE * full_scale)
-    ys, xs = ys[good], xs[good]
-    ys, xs = (a[same_colour_excess(mean, ys, xs) > limit[ys, xs]] for a in (ys, xs))
+    ys, xs, limit = ys[good], xs[good], limit[good]
+    strong = same_colour_excess(mean, ys, xs) > limit
+    ys, xs = ys[strong], xs[strong]
     excess = rim_excess(mean, ys, xs)[0]
     # an error common to all pixels: their own spread about the smooth level, which the eight like pixels share
     error = np.hypot(noise[ys, xs], np.float32(spread / np.sqrt(8))).astype(np.float32)
