@@ -63,6 +63,8 @@ BASE_SHARE = (
 PITCH_MAX_UM = 12.0  # no sensor in use behind a lens has larger pixels, so the sky moves over it at least so fast
 BASE_MAX = 1.3  # star widths; a usual motion longer than that is nothing to get used to
 BASE_FEWEST = 3
+PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
+SAME_LINE = 15.0  # px
 RANKED = 5  # clear frames that an unlinked one is compared with
 GRADE_FIGURES = (
     "status",
@@ -147,6 +149,7 @@ def judge_scene(
         _doubled_figures([figures[n] for n in alike], chosen)
         _cloud_figures([figures[n] for n in alike], chosen, tracks, scene, settings, site)
         _glare_figures([figures[n] for n in alike], chosen, settings)
+        _passing_streaks([figures[n] for n in alike], chosen)
         names = [frame.plan.shown for frame in chosen]
         course = focus_course(
             [figures[n].width_px if figures[n].shape_stars >= SHAPE_STARS else None for n in alike], names
@@ -173,7 +176,7 @@ def judge_scene(
                 "cloud_fraction": f.cloud_fraction,
                 "saturated_fraction": f.saturated_fraction,
                 "streaks": f.streaks,
-                "streak_list": frame.row["streak_list"],
+                "streak_list": json.dumps(f.streak_list) if frame.sound else None,
                 "verdict": verdict.verdict,
                 "reasons": "; ".join(verdict.reasons),
                 "margin": verdict.margin,
@@ -445,6 +448,27 @@ def _airmass(frame: PlannedFrame, scene: ScenePlan, site: Site | None) -> float 
         return None
     altitude = altitude_deg(look.centre_ra_deg, look.centre_dec_deg, site.latitude, site.longitude, julian_date(moment))
     return airmass(altitude) if altitude > 3 else None
+
+
+def _passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
+    """Leave out streaks that lie in the same place in several frames: edges of the foreground, defects."""
+    lists = [json.loads(frame.row["streak_list"] or "[]") for frame in frames]
+    places = [np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in found]).reshape(-1, 4) for found in lists]
+    for f, found, here in zip(figures, lists, places, strict=True):
+        again = np.array([sum(_same_line(line, other) for other in places) for line in here])
+        f.streak_list = [s for s, times in zip(found, again, strict=True) if times < PERSISTENT]
+        f.streaks = len(f.streak_list)
+
+
+def _same_line(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """Whether both ends of a line lie within `SAME_LINE` px of the lines through any of the others."""
+    direction = others[:, 2:] - others[:, :2]
+    length = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
+    off = [
+        np.abs((line[k] - others[:, 0]) * direction[:, 1] - (line[k + 1] - others[:, 1]) * direction[:, 0]) / length
+        for k in (0, 2)
+    ]
+    return bool(((off[0] < SAME_LINE) & (off[1] < SAME_LINE)).any())
 
 
 def _glare_figures(figures: Sequence[Figures], frames: Sequence[Graded], settings: JudgeSettings) -> None:

@@ -58,6 +58,7 @@ class Figures:
     cloud_fraction: float | None = None
     saturated_fraction: float | None = None
     streaks: int | None = None
+    streak_list: list[dict[str, float]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

@@ -164,6 +164,7 @@ def measure_picture(
     fit = fit_shapes(image, np.ones((2, 2), bool), np.zeros(4), saturation, starts, skies)
     stars = _stars(fit, skies, found.noise)
     astray = ~(np.hypot(stars["x"] - columns, stars["y"] - rows) < max(3.0, start_fwhm_px))
+    astray |= ~(np.sqrt(fit["power"]) > MATCHED_MIN * found.noise)
     for name in ("x", "y", "flux", "flux_error", "mxx", "mxy", "myy", "peak", "background"):
         stars[name][astray] = np.nan
     return stars
