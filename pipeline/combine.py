@@ -23,12 +23,14 @@ from pipeline.errors import InputError, SceneError
 from pipeline.files import replacing, shown, write_json
 from pipeline.pixels.average import noise_plan
 from pipeline.pixels.background import Survey, block_size, survey_mosaic
-from pipeline.pixels.resample import interpolation_variance
+from pipeline.pixels.noise import BLOCK
+from pipeline.pixels.resample import block_variance, interpolation_variance
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.demosaic import response
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes
 from pipeline.sky.geometry import Geometry
+from pipeline.sky.wcs import wcs_header
 from pipeline.stack import figures, sizes
 from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter
 from pipeline.stack.output import CombinedWriter
@@ -253,7 +255,7 @@ def combine(
         dark_variance,
     )
     shared = figures.shared_dark(inputs.frames, matching.weights, inputs.calibration.dark_variance, shape)
-    block_factor = np.array([4, 2, 4] if colours == 3 else [1], np.float32)
+    factor, block_factor = interpolation_factors(inputs.cfa, matching)
     scene = Scene(
         shape,
         colours,
@@ -261,7 +263,7 @@ def combine(
         inputs.mosaics,
         inputs.calibration,
         matching,
-        interpolation_factors(inputs.cfa, matching),
+        factor,
         block_factor,
         (block_factor * shared.mean).astype(np.float32),
         noise_plan(n),
@@ -281,9 +283,7 @@ def combine(
         progress.total = len(windows)
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene)
-    noise_header = fits.Header(
-        [("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")]
-    )
+    noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
     coverage, rejected = np.empty(shape, np.uint16), np.empty(shape, np.uint16)
     gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n)
     with CombinedWriter(path, shape, header, noise_header) as writer, ThreadPoolExecutor(threads) as pool:
@@ -298,7 +298,7 @@ def combine(
                 progress.advance()
         writer.finish(coverage, rejected)
     del coverage, rejected
-    content = figures.figures(inputs.frames, inputs.reference, matching, scene.plan, gathered, shared)
+    content = figures.figures(inputs.frames, inputs.reference, scene, gathered, shared)
     content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
     content["bunit"] = "adu"
     content["star_scatter"] = scene.star_scatter
@@ -359,8 +359,9 @@ def _in_order(
         yield future.result()
 
 
-def interpolation_factors(cfa: str, matching: Matching) -> NDArray[np.float32]:
-    """What demosaicing and resampling make of a mosaic pixel's variance, (colours, 256) by `noise_code`.
+def interpolation_factors(cfa: str, matching: Matching) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What demosaicing and resampling make of a mosaic pixel's variance: (colours, 256) by `noise_code`, (colours,) for
+    the means over blocks by which noise is defined.
 
     The other colours' pixels come in with their own variance: the median frame's ratio at its sky.
     """
@@ -370,10 +371,12 @@ def interpolation_factors(cfa: str, matching: Matching) -> NDArray[np.float32]:
         for number, colour in enumerate("RGB"):
             for i, j in colour_planes(cfa)[colour]:
                 places[i, j] = number
-    table = interpolation_variance(response(cfa), places)
     variance = matching.sky_variance
     ratio = np.median(variance[:, None, :] / variance[:, :, None], axis=0)  # [c, d] of colour d over colour c
-    return np.einsum("cdk,cd->ck", table, ratio).astype(np.float32)
+    kernels = response(cfa)
+    single = np.einsum("cdk,cd->ck", interpolation_variance(kernels, places), ratio)
+    block = np.einsum("cd,cd->c", block_variance(kernels, places, BLOCK), ratio)
+    return single.astype(np.float32), block.astype(np.float32)
 
 
 def result_header(reference: MosaicHeader, frames: Sequence[Frame], geometry: Any, scene: str) -> fits.Header:
@@ -394,9 +397,8 @@ def result_header(reference: MosaicHeader, frames: Sequence[Frame], geometry: An
         header["EXPTIME"] = (float(sum(e for e in exposures if e is not None)), "[s] all frames together")
     header["NFRAMES"] = (len(frames), "frames combined")
     header["REFFRAME"] = (reference.frame, "frame whose pixel grid this is")
-    cards = getattr(geometry, "wcs_cards", None)
-    if cards is not None and getattr(geometry, "solved", False):
-        for card in fits.Header(cards()).cards:
+    if geometry.solved:
+        for card in wcs_header(geometry).cards:
             header.append(card)
     return header
 

@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-# Blocks along the long side of a frame, about; their size is a multiple of 16 px from 16 to 128.
+# Blocks along the long side of a frame, about; their size is 32, 64, 96 or 128 px.
 BLOCKS_LONG = 48
 # Samples of each CFA place that a block is measured from, about: its level is then known to 0.08 of a pixel's noise.
 SAMPLES = 256
@@ -58,7 +58,7 @@ class Survey:
 
 def block_size(shape: tuple[int, int]) -> int:
     """The block side for a frame of (height, width): about `BLOCKS_LONG` on the long side."""
-    return int(np.clip(round(max(shape) / BLOCKS_LONG / 16), 1, 8)) * 16
+    return int(np.clip(round(max(shape) / BLOCKS_LONG / 32), 1, 4)) * 32
 
 
 def survey_mosaic(

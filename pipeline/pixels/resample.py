@@ -171,6 +171,56 @@ def interpolation_variance(response: NDArray[np.float32], places: NDArray[np.int
     return result
 
 
+def block_variance(response: NDArray[np.float32], places: NDArray[np.int64], side: int) -> NDArray[np.float64]:
+    """Variance of the mean over a block of demosaiced and resampled pixels, times its number of pixels.
+
+    For unit variance of each colour of the mosaic, the mean over all places of the block among the pixels. Large blocks
+    come to the number of mosaic pixels for one of the colour (4, 2, 4); smaller ones to less, as interpolation carries
+    a part of the edge pixels' noise out of the block.
+
+    Parameters
+    ----------
+    response, places : as for `interpolation_variance`
+    side : int
+        Of the block, px.
+
+    Returns
+    -------
+    (colours, colours) float64 array
+        [c, d] is what unit variance of mosaic colour d gives to colour c.
+    """
+    colours = response.shape[0]
+    table = LANCZOS.reshape(PHASES + 1, _ROW)[:, :6].astype(np.float64)
+    weights = table[np.round(np.arange(NOISE_PHASES) * PHASES / NOISE_PHASES).astype(int)]
+    # what each demosaiced pixel of a row adds to the block's sum, for every sub-pixel position
+    line = np.zeros((NOISE_PHASES, side + 5))
+    for first in range(side):
+        line[:, first : first + 6] += weights
+    patch = np.einsum("ya,xb->yxab", line, line)
+    half, length = response.shape[-1] // 2, side + 5
+    result = np.zeros((colours, colours))
+    for i in range(2):
+        for j in range(2):
+            rows = (np.arange(length + 2 * half) + i - half) % 2
+            columns = (np.arange(length + 2 * half) + j - half) % 2
+            site = places[rows[:, None], columns[None, :]]
+            for c in range(colours):
+                total = np.zeros((NOISE_PHASES, NOISE_PHASES, length + 2 * half, length + 2 * half))
+                for a in range(2):
+                    for b in range(2):
+                        kernel = response[c, (i + a) % 2, (j + b) % 2].astype(np.float64)
+                        part = patch[:, :, a::2, b::2]
+                        high, wide = part.shape[2:]
+                        for dy in range(2 * half + 1):
+                            for dx in range(2 * half + 1):
+                                rows_at = slice(a + dy, a + dy + 2 * high, 2)
+                                columns_at = slice(b + dx, b + dx + 2 * wide, 2)
+                                total[:, :, rows_at, columns_at] += kernel[dy, dx] * part
+                for d in range(colours):
+                    result[c, d] += (total**2 * (site == d)).sum(axis=(2, 3)).mean() / (4 * side * side)
+    return result
+
+
 def resample(
     planes: NDArray[np.float32],
     mapping: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
@@ -363,6 +413,7 @@ __all__ = [
     "REACH_AFTER",
     "REACH_BEFORE",
     "PositionGrid",
+    "block_variance",
     "grid_nodes",
     "interpolation_variance",
     "lagrange_table",

@@ -9,11 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.average import NoisePlan
 from pipeline.pixels.noise import BLOCK, block_noise, shared_share
 from pipeline.stack.matching import Matching, grid_positions
 from pipeline.stack.sources import Frame
-from pipeline.stack.tiles import Tile
+from pipeline.stack.tiles import Scene, Tile
 
 # Blocks below which a noise figure is not good to 3 %: 1/sqrt(2 n) is 1 % at 5,000.
 BLOCKS_FOR_CLAIM = 5000
@@ -88,15 +87,14 @@ def shared_dark(
 def figures(
     frames: Sequence[Frame],
     reference: int,
-    matching: Matching,
-    plan: NoisePlan,
+    scene: Scene,
     gathered: Gathered,
     shared: SharedDark,
 ) -> dict[str, Any]:
     """What the scene's noise is, and what each frame gave."""
-    n, mono = len(frames), matching.sky.shape[0] == 1
+    n, matching, plan = len(frames), scene.matching, scene.plan
     sets = len(plan.sizes)
-    block_factor = 1.0 if mono else 2.0
+    block_factor = float(scene.block_factor[scene.colours // 2])
     hidden = block_factor * shared.hidden
     measured = [block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True)]
     halves = measured[0]

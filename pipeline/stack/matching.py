@@ -105,8 +105,8 @@ def match_frames(
     for k in range(n):
         for c in range(colours):
             read = variances[k][c] - per_level * np.maximum(levels[k][c], 0)
-            floor[k, c] = max(_median(read), ROUNDING_VARIANCE)
-            sky_variance[k, c] = max(_median(variances[k][c]), ROUNDING_VARIANCE)
+            floor[k, c] = max(_middle_mean(read), ROUNDING_VARIANCE)
+            sky_variance[k, c] = max(_middle_mean(variances[k][c]), ROUNDING_VARIANCE)
     scale = np.asarray(scales, np.float64)
 
     middle_x, middle_y = surveys[reference].centres()
@@ -221,6 +221,18 @@ def grid_positions(
 def _median(values: NDArray[np.floating]) -> float:
     good = values[np.isfinite(values)]
     return float(np.median(good)) if good.size else 0.0
+
+
+def _middle_mean(values: NDArray[np.floating]) -> float:
+    """The mean of what lies within 3 robust standard deviations of the median.
+
+    Variances from few pixels are skewed: their median lies below their mean.
+    """
+    good = values[np.isfinite(values)]
+    if not good.size:
+        return 0.0
+    apart = np.abs(good - np.median(good))
+    return float(good[apart <= 3 * np.median(apart) / 0.6745].mean())
 
 
 def _transfer(levels: list[NDArray[np.float64]], variances: list[NDArray[np.float64]]) -> PhotonTransfer:

@@ -1,0 +1,92 @@
+"""Noise: gain from photon transfer, block noise, and what a drifting dark leaves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.pixels.average import NO_GROUP, noise_plan
+from pipeline.pixels.noise import block_noise, photon_transfer, shared_share
+
+
+def test_gain_and_read_noise_come_back() -> None:
+    """A planted 2.5 electrons per ADU and 12 ADU^2 of read noise are found within 2 % and 10 %, outliers or not."""
+    rng = np.random.default_rng(1)
+    levels = rng.uniform(80, 400, 4000)
+    variances = (12 + levels / 2.5) * rng.chisquare(200, 4000) / 200
+    variances[:400] *= rng.uniform(1.5, 5, 400)  # blocks full of stars
+    found = photon_transfer(levels, variances)
+    assert found.measured
+    assert 1 / found.adu_per_electron == pytest.approx(2.5, rel=0.02)
+    assert found.read_variance == pytest.approx(12, rel=0.15)
+
+
+def test_a_level_that_never_changes_tells_no_gain() -> None:
+    """Where all blocks have one level the gain is assumed, said to be so, and the variance is still the sky's."""
+    rng = np.random.default_rng(2)
+    levels = rng.normal(200, 0.3, 500)
+    found = photon_transfer(levels, 90 * rng.chisquare(200, 500) / 200)
+    assert not found.measured
+    assert found.read_variance + 200 * found.adu_per_electron == pytest.approx(90, rel=0.03)
+
+
+@pytest.mark.parametrize("values", [np.zeros(0), np.full(50, np.nan)])
+def test_nothing_to_fit_gives_nothing(values: np.ndarray) -> None:
+    """Without blocks there is no gain and no noise."""
+    found = photon_transfer(values, values)
+    assert not found.measured
+    assert found.adu_per_electron == 0.0
+
+
+def test_block_noise_of_white_noise() -> None:
+    """White noise of sigma 3 reads 3 from its block sums within 4 standard errors, a few contaminated blocks or not."""
+    rng = np.random.default_rng(3)
+    pixels = rng.normal(0, 3, (80, 16, 90, 16))
+    used = rng.random(pixels.shape) < 0.9
+    sums, counts = (pixels * used).sum(axis=(1, 3)), used.sum(axis=(1, 3))
+    sums[3, :20] += 5000
+    counts[10, :] = 40  # too few pixels free of stars
+    found = block_noise(sums, counts)
+    assert found.blocks == 79 * 90
+    assert found.noise == pytest.approx(3, rel=4 / np.sqrt(2 * found.blocks))
+
+
+def test_too_few_blocks_give_no_noise() -> None:
+    """A figure that cannot be had is None."""
+    assert block_noise(np.ones((2, 3)), np.full((2, 3), 256)).noise is None
+
+
+def test_what_a_dark_leaves_follows_the_drift() -> None:
+    """Undithered frames keep all of the dark's noise, frames a block apart 1/N; simulated drifts agree."""
+    rng = np.random.default_rng(4)
+    n = 8
+    still = np.zeros(n)
+    assert shared_share(still, still, np.ones(n)) == pytest.approx(1.0)
+    assert shared_share(np.arange(n) * 16.0, still, np.ones(n)) == pytest.approx(1 / n)
+    x, y = np.cumsum(rng.uniform(0, 6, n)), np.cumsum(rng.uniform(-3, 3, n))
+    x, y = np.round(x).astype(int), np.round(y).astype(int)
+    halves = np.arange(n) % 2
+    mean, hidden = [], []
+    for _ in range(6):
+        dark = rng.normal(size=(800, 800))
+        frames = np.stack([np.roll(dark, (-b, -a), (0, 1)) for a, b in zip(x, y, strict=True)])
+        blocks = frames[:, :784, :784].reshape(n, 49, 16, 49, 16).mean(axis=(2, 4)) * 16
+        one, other = (blocks[halves == h].mean(axis=0) for h in (0, 1))
+        mean.append(blocks.mean(axis=0).var())
+        hidden.append(blocks.mean(axis=0).var() - ((one - other) / 2).var())
+    assert shared_share(x, y, np.ones(n)) == pytest.approx(np.mean(mean), rel=0.05)
+    assert shared_share(x, y, np.ones(n), halves) == pytest.approx(np.mean(hidden), rel=0.08)
+
+
+@pytest.mark.parametrize("frames", [1, 2, 3, 5, 8, 24, 100])
+def test_plan_of_differences(frames: int) -> None:
+    """Sets of 2, 4, 8 ... frames hold one another, are spread over the sequence and half as large before each step."""
+    plan = noise_plan(frames)
+    for size in plan.sizes:
+        members = plan.members(size)
+        assert len(members) == size
+        assert set(plan.members(size // 2)) <= set(members)
+        assert np.ptp(np.diff(np.append(members, frames))) <= 1
+    assert (plan.groups != NO_GROUP).sum() == 2 ** (frames.bit_length() - 1)
+    assert len({int(k) for pair in plan.pairs for k in pair}) == 2 * len(plan.pairs)
+    assert (plan.pairs < frames).all()

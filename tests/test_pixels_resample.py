@@ -1,0 +1,235 @@
+"""Resampling: values, positions, fluxes and noise, against slow statements and scipy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numba import njit
+from scipy import ndimage
+
+from pipeline.pixels.resample import (
+    LAGRANGE,
+    LANCZOS,
+    NOISE_PHASES,
+    NOT_COVERED,
+    OVERREAD,
+    block_variance,
+    interpolation_variance,
+    lanczos3,
+    position_grid,
+    resample,
+    resample_plane,
+)
+from pipeline.pixels.vector import weighted_6x8, weighted_6x8_slow
+from pipeline.sensor.demosaic import demosaic, response
+from tests.planted_scenes import add_star
+
+PLACES = np.array([[0, 1], [1, 2]])
+
+
+@njit
+def _compiled(source, first, stride, table, across, down):  # type: ignore[no-untyped-def]
+    return weighted_6x8(source, np.uint64(first), np.uint64(stride), table, np.uint64(across), np.uint64(down))
+
+
+def test_vector_code_equals_its_slow_statement() -> None:
+    """The six rows of eight lanes are summed as NumPy sums them."""
+    rng = np.random.default_rng(1)
+    source, table = rng.normal(size=400).astype(np.float32), rng.normal(size=64).astype(np.float32)
+    for first, stride, across, down in ((0, 20, 0, 8), (37, 31, 17, 3), (11, 8, 56, 56)):
+        fast = _compiled(source, first, stride, table, across, down)
+        assert fast == pytest.approx(weighted_6x8_slow(source, first, stride, table, across, down), abs=1e-4)
+
+
+def _smooth_field(shape: tuple[int, int], seed: int, cut: float = 0.2) -> tuple[np.ndarray, ...]:
+    """Random waves below `cut` of the sampling frequency: amplitudes, frequencies, phases."""
+    rng = np.random.default_rng(seed)
+    return rng.normal(size=30), rng.uniform(-cut, cut, (30, 2)), rng.uniform(0, 2 * np.pi, 30)
+
+
+def _evaluate(field: tuple[np.ndarray, ...], x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    amplitude, frequency, phase = field
+    waves = np.cos(2 * np.pi * (x[..., None] * frequency[:, 0] + y[..., None] * frequency[:, 1]) + phase)
+    return waves @ amplitude
+
+
+def _turned(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    c, s = np.cos(0.2), np.sin(0.2)
+    return 100 + c * (x - 96) - s * (y - 90) + 1e-5 * (x - 96) ** 2, 84 + s * (x - 96) + c * (y - 90)
+
+
+def test_equals_the_direct_sum_of_lanczos() -> None:
+    """Values are the normalised 6 x 6 Lanczos sum at the exact positions, to the rounding of positions to 1/1024 px."""
+    rng = np.random.default_rng(2)
+    plane = rng.normal(size=(180, 200)).astype(np.float32)
+    values, codes = resample(plane[None], _turned, (170, 190))
+    for y, x in rng.integers(0, 170, (200, 2)):
+        px, py = (float(v) for v in _turned(np.float64(x), np.float64(y)))
+        if not (3 < px < 196 and 3 < py < 176):
+            continue
+        ix, iy = int(px), int(py)
+        wx, wy = lanczos3(np.arange(-2, 4) - (px - ix)), lanczos3(np.arange(-2, 4) - (py - iy))
+        expected = wy @ plane[iy - 2 : iy + 4, ix - 2 : ix + 4] @ wx / (wx.sum() * wy.sum())
+        assert codes[y, x] != NOT_COVERED
+        assert values[0, y, x] == pytest.approx(expected, abs=0.01)
+
+
+def test_band_limited_fields_agree_with_a_spline_of_order_five() -> None:
+    """On waves longer than 5 px Lanczos errs by less than 1.5 % rms of the field, and agrees with scipy to 2 %."""
+    field = _smooth_field((180, 200), 3)
+    y, x = np.mgrid[0:180, 0:200].astype(float)
+    plane = _evaluate(field, x, y).astype(np.float32)
+    values, codes = resample(plane[None], _turned)
+    mx, my = _turned(x, y)
+    inside = (codes != NOT_COVERED) & (mx > 8) & (mx < 191) & (my > 8) & (my < 171)
+    truth = _evaluate(field, mx, my)
+    spline = ndimage.map_coordinates(plane.astype(float), [my, mx], order=5, mode="mirror")
+    error, reference = (np.std((v - truth)[inside]) / np.std(truth[inside]) for v in (values[0], spline))
+    assert reference < 0.01  # scipy itself is right
+    assert error < 0.015
+    assert np.std((values[0] - spline)[inside]) / np.std(truth[inside]) < 0.02
+
+
+def test_identity_changes_nothing() -> None:
+    """The reference's own pixels come through to the last bit, edges included."""
+    planes = np.random.default_rng(4).normal(size=(3, 70, 81)).astype(np.float32)
+    values, codes = resample(planes, lambda x, y: (x, y))
+    assert np.array_equal(values, planes)
+    assert set(np.unique(codes)) == {0, NOISE_PHASES**2, 2 * NOISE_PHASES**2, 3 * NOISE_PHASES**2}
+
+
+def test_a_flat_sky_stays_flat_and_what_is_outside_is_told() -> None:
+    """Normalised weights keep a constant; beyond the outermost pixel centres nothing is covered."""
+    planes = np.full((1, 60, 60), 7.0, np.float32)
+    values, codes = resample(planes, lambda x, y: (x + 5.3, y - 2.6))
+    covered = codes != NOT_COVERED
+    np.testing.assert_allclose(values[0][covered], 7.0, rtol=1e-5)
+    y, x = np.mgrid[0:60, 0:60]
+    assert np.array_equal(covered, (x + 5.3 <= 59) & (y - 2.6 >= 0))
+    assert (values[0][~covered] == 0).all()
+
+
+def test_a_place_that_is_no_number_is_not_covered() -> None:
+    """Where the lens shows nothing the map is not a number, and no value comes of it."""
+    values, codes = resample(np.ones((1, 40, 40), np.float32), lambda x, y: (np.where(x > 300, x, np.nan), y))
+    assert (codes == NOT_COVERED).all()
+    assert (values == 0).all()
+
+
+@pytest.mark.parametrize("shift", [0.1, 0.25, 0.5, 0.77])
+def test_stars_keep_flux_and_place(shift: float) -> None:
+    """A star of FWHM 2 shifted by a fraction keeps its flux to 0.1 % and its place to 0.015 px (check-values.md, 7)."""
+    rng = np.random.default_rng(7)
+    flux, place = [], []
+    y, x = np.mgrid[0:40, 0:40]
+    for _ in range(20):
+        image = np.zeros((40, 40))
+        cx, cy = rng.uniform(19, 21, 2)
+        add_star(image, cx, cy, 1.0, 2.0)
+        values, _ = resample(image[None].astype(np.float32), lambda u, v: (u + shift, v + shift / 2))
+        flux.append(values.sum())
+        weight = values[0] * np.exp(-((x - cx + shift) ** 2 + (y - cy + shift / 2) ** 2) / 4)
+        place.append((weight * x).sum() / weight.sum() - (cx - shift))
+    assert abs(np.mean(flux) - 1) < 0.001
+    assert np.std(flux) < 0.0006  # three times the table's 0.019 %: fewer stars, larger shifts
+    assert np.sqrt(np.mean(np.square(place))) < 0.015
+
+
+def test_positions_between_nodes_are_good_to_a_thousandth() -> None:
+    """Across cells of 64 px a strongly distorting lens is followed within 0.005 px; the rows say where to the float."""
+    shape = (640, 960)
+
+    def barrel(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        u, v = (x - 480) / 576, (y - 320) / 576
+        k = 1 - 0.08 * (u * u + v * v) + 0.02 * (u * u + v * v) ** 2
+        return 480 + 576 * u * k, 320 + 576 * v * k
+
+    grid = position_grid(barrel, shape)
+    # resampling a plane that holds its own x and y gives the position back, up to Lanczos' own error on a ramp
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
+    from pipeline.pixels.resample import _positions
+
+    xs, ys, nodes = np.empty(960, np.float32), np.empty(960, np.float32), np.empty((2, grid.shift.shape[1]), np.float32)
+    for row in (0, 1, 63, 64, 333, 639):
+        _positions(grid.shift, LAGRANGE, row, 0, xs, ys, nodes)
+        true_x, true_y = barrel(x[row], y[row])
+        assert np.abs(xs - true_x).max() < 0.005
+        assert np.abs(ys - true_y).max() < 0.005
+
+
+def test_bounds_hold_every_position() -> None:
+    """The region of a tile holds all its positions, and no more than a pixel beyond."""
+    grid = position_grid(_turned, (300, 300))
+    y, x = np.mgrid[70:201, 13:280].astype(float)
+    mx, my = _turned(x, y)
+    bounds = grid.region(70, 201, 13, 280)
+    assert bounds is not None
+    np.testing.assert_allclose(bounds, (my.min(), my.max(), mx.min(), mx.max()), atol=1.0)
+
+
+def test_a_tile_equals_the_whole_and_carries_scale_and_offset() -> None:
+    """Any tile has the whole's values; scale and a linear offset come in exactly."""
+    rng = np.random.default_rng(8)
+    planes = rng.normal(size=(3, 150, 170)).astype(np.float32)
+    whole, codes = resample(planes, _turned)
+    grid = position_grid(_turned, (150, 170))
+    rows, columns = grid.shift.shape[:2]
+    nodes_y, nodes_x = np.mgrid[0:rows, 0:columns]
+    offset = np.stack([2.0 * nodes_x - 3 * nodes_y + c for c in range(3)]).astype(np.float32)
+    padded = np.pad(planes, ((0, 0), (2, 3), (2, 3)), mode="reflect")
+    source = np.concatenate([padded.ravel(), np.zeros(OVERREAD, np.float32)])
+    values, part = np.empty((3, 40, 90), np.float32), np.empty((40, 90), np.uint8)
+    resample_plane(
+        source, padded.shape[1:], (-2, -2), (150, 170), grid.shift, LAGRANGE, LANCZOS, (57, 31), 0, 3,
+        np.float32(1.5), offset, values, part,
+    )  # fmt: skip
+    assert np.array_equal(part, codes[57:97, 31:121])
+    y, x = np.mgrid[57:97, 31:121]
+    for c in range(3):
+        added = 2.0 * (x / 64 + 1) - 3 * (y / 64 + 1) + c
+        expected = np.where(part == NOT_COVERED, 0, 1.5 * whole[c, 57:97, 31:121] + added)
+        np.testing.assert_allclose(values[c], expected, atol=2e-5)
+
+
+def test_variance_of_a_pixel_is_foretold() -> None:
+    """Demosaiced and resampled white noise has the variance that the table states, for every place and colour."""
+    rng = np.random.default_rng(9)
+    table = interpolation_variance(response("RGGB"), PLACES)
+    sigma = np.array([1.0, 2.0, 0.5])
+    mosaic = rng.normal(size=(900, 900))
+    for c in range(3):
+        for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            if PLACES[i, j] == c:
+                mosaic[i::2, j::2] *= sigma[c]
+    planes = demosaic(mosaic.astype(np.float32), "RGGB")
+    for dx, dy in ((0.0, 0.0), (3 / 7, 5 / 7)):
+        values, codes = resample(planes, lambda x, y, dx=dx, dy=dy: (x + dx, y + dy))
+        for code in np.unique(codes[codes != NOT_COVERED]):
+            for c in range(3):
+                measured = values[c][codes == code].var()
+                assert measured == pytest.approx(table[c, :, code] @ sigma**2, rel=0.03)
+
+
+def test_lanczos_alone_hides_noise_as_published() -> None:
+    """White noise comes out of Lanczos3 at 0.893 a pixel over all shifts (check-values.md, 7)."""
+    alone = np.zeros((1, 2, 2, 5, 5), np.float32)
+    alone[..., 2, 2] = 1
+    table = interpolation_variance(alone, np.zeros((2, 2), int))[0, 0, : 4 * NOISE_PHASES**2]
+    assert np.sqrt(table.mean()) == pytest.approx(0.893, abs=0.01)
+
+
+@pytest.mark.parametrize("side", [8, 16])
+def test_variance_of_block_means_is_foretold(side: int) -> None:
+    """Means over blocks of demosaiced and resampled noise vary as computed, below 4, 2, 4 by what leaks at the edges."""
+    rng = np.random.default_rng(10)
+    table = block_variance(response("RGGB"), PLACES, side).sum(axis=1)
+    squares, blocks = np.zeros(3), 0
+    for _ in range(6):
+        mosaic = rng.normal(size=(648, 648)).astype(np.float32)
+        dx, dy = rng.uniform(0, 1, 2)
+        values, _ = resample(demosaic(mosaic, "RGGB"), lambda x, y, dx=dx, dy=dy: (x + dx, y + dy))
+        cut = values[:, 4:644, 4:644].reshape(3, 640 // side, side, 640 // side, side).mean(axis=(2, 4))
+        squares += (cut**2).sum(axis=(1, 2)) * side**2
+        blocks += cut[0].size
+    np.testing.assert_allclose(squares / blocks, table, rtol=4 / np.sqrt(blocks / 2))
+    assert (table < (4, 2, 4)).all()
