@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping
@@ -228,7 +229,10 @@ def title(record: SceneRecord, rows: list[dict[str, Any]], where: str | None, fo
     """What to call a scene: the title given by hand, else constellation, date and focal length, as far as known."""
     if record.plan is not None and record.plan.title:
         return record.plan.title
-    first = next((when for row in rows if (when := words.moment(row.get("taken")))), None)
+    # the night's date, as in the folder's name: a frame after midnight belongs to the evening before
+    night = re.match(r"(\d{4}-\d\d-\d\d)_", record.scene)
+    moments = [night.group(1)] if night else [row.get("taken") for row in rows]
+    first = next((when for moment in moments if (when := words.moment(moment))), None)
     parts = [where, words.day(first), words.setting(focal_mm, "mm") if focal_mm else None]
     return ", ".join(part for part in parts if part) or record.scene
 
