@@ -183,8 +183,9 @@ def _look(piece: Piece) -> Look:
 
 
 def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool) -> list[str]:
-    # how the camera stood is worth a note only where it is not known
-    notes = [piece.why] if piece.why and "not known" in piece.why else []
+    # how the camera stood is worth a note only where it is not known; a split always is
+    plain = ("tracked", "fixed tripod", "fixed tripod (solved)", "drift measured from the stars", "made by hand")
+    notes = [piece.why] if piece.why and piece.why not in plain else []
     told = {f.facts.camera_subtracted for f in frames}
     if told == {True, False}:
         notes.append("some of these frames have been dark-subtracted by the camera, others not")
