@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
 
 from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
@@ -28,14 +29,15 @@ WIDE_PX = 4.0
 MATCH_SIGMAS, MATCH_MIN_PX, MATCH_MAX_PX = 5.0, 0.8, 3.0
 # An observation further off than this takes no part in the last fit and in the figures.
 OUTLIER_SIGMAS = 4.5
-# A term (tangential distortion, refraction) must lower the robust sum by this much to be kept: it is the square of
-# its significance in standard deviations.
+# Refraction must lower the robust sum by this much to be kept: the square of its significance in standard deviations.
 GAIN = 36.0
 # Where the camera may stand: sea level to 2,500 m, any night's temperature.
 AIR_STRENGTH, AIR_SIGMA = 0.92, 0.12
 # Refraction moves stars against each other by about a part in a thousand of their distance at 30 degrees altitude;
 # what that makes of the turn of the field must exceed this before the zenith is sought, pixels.
 AIR_MATTERS_PX = 0.02
+# Of the coarse grid of zeniths, so many go on.
+ZENITH_STARTS = 4
 
 
 @dataclass(frozen=True)
@@ -126,10 +128,6 @@ def adjust(
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior)
     bundle, obs, catalogue = collect(_width(bundle, obs))
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior)
-    if solved and len(obs) >= 200:
-        tilted = fit(bundle, obs, catalogue, free=free[:6] + [True, True], hold_frame=hold, hold_camera=prior)
-        if _cost(bundle, obs, tilted.scale) - _cost(tilted, obs, tilted.scale) > GAIN and tilted.camera.covers_frame():
-            bundle, free = tilted, free[:6] + [True, True]
     inliers = bundle.distance <= OUTLIER_SIGMAS * obs.sigma * bundle.scale[obs.frame]
     counts = np.bincount(obs.star[inliers], minlength=len(bundle.stars))
     inliers &= counts[obs.star] > 0
@@ -217,7 +215,8 @@ def _free(bundle: Bundle, obs: Observations, solved: bool) -> list[bool]:
         # without a catalogue only the frames' mutual motion tells of the lens
         radial = frames >= 3 and n / frames >= 50
         return [False, False, False, radial, False, False, False, False]
-    return [n >= 8, n >= 100, n >= 100, enough, enough, n >= 100, False, False]
+    # a tilted element left out (0.1 px in the corners of a 50 mm lens) would pass for refraction
+    return [n >= 8, n >= 100, n >= 100, enough, enough, n >= 100, n >= 200, n >= 200]
 
 
 def _cost(bundle: Bundle, obs: Observations, scale: Floats) -> float:
@@ -246,6 +245,10 @@ def _with_air(
     if 1e-3 * half * min(turn, 1.0) < AIR_MATTERS_PX and half / camera.focal_px < 0.2:
         return bundle
 
+    # without air the stars have been drawn off their places, where robust ties would hold them: begin afresh
+    tied = np.isfinite(catalogue[:, :1])
+    bundle = replace(bundle, stars=np.where(tied, catalogue, bundle.stars))
+
     def settle(start: Air, steps: int) -> Bundle:
         begun = replace(bundle, air=start)
         return fit(begun, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=steps)
@@ -268,7 +271,9 @@ def _with_air(
     loose = (1.0 if known.latitude is None else sure[0], 1.0, AIR_SIGMA)
     latitude = found.latitude if known.latitude is None else known.latitude
     sought = settle(replace(found, sigma=loose, known=(latitude, found.angle, AIR_STRENGTH)), 12)
-    rival = bundle if told is None else told
+    rival = (
+        fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=8) if told is None else told
+    )
     gain = _cost(rival, obs, sought.scale) - _cost(sought, obs, sought.scale)
     return sought if gain > GAIN else rival
 
@@ -290,10 +295,11 @@ def _seek_zenith(
     if len(few) < 40:
         return None
     small = Bundle(bundle.camera, bundle.attitudes[some], bundle.stars[chosen], None, scale=np.ones(len(some)))
-    base = fit(small, few, catalogue[chosen], free=free, steps=4)
+    base = fit(small, few, catalogue[chosen], free=free, steps=2)
+    base = replace(base, stars=small.stars)
     middle = bundle.attitudes[int(np.argmin(np.abs(seconds)))]
     axis, right, down = middle[2], middle[0], middle[1]
-    best: tuple[float, Air] | None = None
+    grid: list[tuple[float, Bundle]] = []
     for altitude in np.radians((6.0, 14.0, 24.0, 36.0, 52.0, 72.0)):
         for roll in np.radians(np.arange(0.0, 360.0, 30.0)):
             up = np.sin(roll) * right - np.cos(roll) * down
@@ -307,10 +313,16 @@ def _seek_zenith(
                 (latitude, angle, AIR_STRENGTH),
             )  # fmt: skip
             tried = fit(replace(base, air=air), few, catalogue[chosen], free=free, steps=2)
-            cost = _cost(tried, few, base.scale)
-            if best is None or cost < best[0]:
-                best = cost, replace(air, seconds=seconds)
-    return None if best is None else best[1]
+            grid.append((_cost(tried, few, base.scale), tried))
+    # the valley is long and flat across the zenith's direction: the best few go on, all three unknowns free
+    settled: list[tuple[float, Air]] = []
+    for _, tried in sorted(grid, key=lambda g: g[0])[:ZENITH_STARTS]:
+        assert tried.air is not None
+        loose = replace(tried.air, sigma=(1.0, 1.0, AIR_SIGMA))
+        gone_on = fit(replace(tried, air=loose), few, catalogue[chosen], free=free, steps=6)
+        assert gone_on.air is not None
+        settled.append((_cost(gone_on, few, base.scale), replace(gone_on.air, seconds=seconds)))
+    return min(settled, key=lambda s: s[0])[1] if settled else None
 
 
 def _place_all(
@@ -329,14 +341,16 @@ def _place_all(
     tree = cKDTree(bundle.stars)
     width = np.clip(MATCH_SIGMAS * float(np.median(bundle.scale)) * 0.1, MATCH_MIN_PX, MATCH_MAX_PX)
     final = [np.asarray(a, np.float64) for a in attitudes]
-    for place, n in enumerate(chosen):
-        final[n] = bundle.attitudes[place]
+    # the fit has moved the axis within the frame, and with it all attitudes alike
+    turns = np.stack([bundle.attitudes[place] @ final[n].T for place, n in enumerate(chosen)])
+    common = Rotation.from_matrix(turns).mean().as_matrix()
+    in_fit = {n: bundle.attitudes[place] for place, n in enumerate(chosen)}
+    final = [in_fit[n] if n in in_fit else common @ attitude for n, attitude in enumerate(final)]
     rms, matched = np.full(len(frames), np.nan), np.zeros(len(frames), np.intp)
     rows = [np.full(len(f), -1, np.intp) for f in frames]
-    in_fit = set(chosen)
     for n, stars in enumerate(frames):
         zenith = None if zeniths is None else zeniths[n]
-        rounds: tuple[float, ...] = (float(width),) if n in in_fit else (3 * WIDE_PX, WIDE_PX, float(width))
+        rounds: tuple[float, ...] = (float(width),) if n in in_fit else (2 * WIDE_PX, float(width))
         for reach in rounds:
             seen = _directions(camera, final[n], stars.xy, zenith, strength)
             good = np.flatnonzero(np.isfinite(seen[:, 0]))

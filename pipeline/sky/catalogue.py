@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import tempfile
 from dataclasses import dataclass
@@ -123,6 +124,7 @@ def patterns() -> tetra3rs.SolverDatabase:
     Processes that start at once may each make it; every one writes its own temporary file and renames it, so that
     none ever reads half a file. A damaged file is made again.
     """
+    logging.getLogger("tetra3").setLevel(logging.WARNING)  # it tells of every load
     path = cache_folder() / _cache_name()
     if path.is_file():
         try:

@@ -26,6 +26,8 @@ FREE_PX = 50.0
 # The fit ends when 99 of 100 stars move by less than this in a step.
 SETTLED_PX = 2e-3
 STEPS = 12
+# The frames' scatter is read off in the first steps; after that it stands, and the fit can settle.
+SCALE_STEPS = 3
 # Steps of the numerical derivatives by the air's parameters (radians, radians, strength).
 AIR_STEPS = (1e-4, 1e-4, 1e-2)
 
@@ -174,8 +176,9 @@ def fit(
     neutral = bundle.camera if hold_camera is None else hold_camera
     if hold_camera is None:
         neutral = Camera.simple(bundle.camera.focal_px, bundle.camera.width, bundle.camera.height)
-    for _ in range(steps):
-        bundle, moved, scale = _step(bundle, obs, work, tie_to, tied, free_camera, neutral, scale, hold_frame)
+    for n in range(steps):
+        fresh = n < SCALE_STEPS
+        bundle, moved, scale = _step(bundle, obs, work, tie_to, tied, free_camera, neutral, scale, fresh, hold_frame)
         if moved < SETTLED_PX:
             break
     distance = np.hypot(*(obs.xy - model_positions(bundle, obs)).T)
@@ -238,6 +241,7 @@ def _step(
     free_camera: Ints,
     neutral: Camera,
     scale: Floats,
+    fresh_scale: bool,
     hold_frame: int | None,
 ) -> tuple[Bundle, float, Floats]:
     camera, air = bundle.camera, bundle.air
@@ -248,7 +252,8 @@ def _step(
     distance = np.hypot(*residual.T)
     usable = np.isfinite(distance) & (seen[:, 2] > 0.05)
     residual = np.where(usable[:, None], residual, 0.0)
-    scale = frame_scales(np.where(usable, distance, 1e6), obs.sigma, obs.frame, frames, scale)
+    if fresh_scale:
+        scale = frame_scales(np.where(usable, distance, 1e6), obs.sigma, obs.frame, frames, scale)
     sigma = obs.sigma * scale[obs.frame]
     normalised = np.where(usable, distance, 1.0) / sigma
     weight = np.where(usable, np.minimum(1.0, HUBER / np.maximum(normalised, 1e-9)) / sigma**2, 0.0)

@@ -17,10 +17,11 @@ from pipeline.sky.table import FrameStars
 
 Floats = NDArray[np.float64]
 
-# So many of the sharpest frames are tried before a scene counts as not to be found on the sky.
-SOLVE_TRIES = 6
+# So many of the sharpest frames are tried before a scene counts as not to be found on the sky; other focal lengths
+# than Exif's (3 s for a frame of noise) with the first two.
+SOLVE_TRIES, LADDER_TRIES = 6, 2
 # Stars of a frame that take part in the first placing; the fit uses all.
-PLACING_STARS = 400
+PLACING_STARS = 250
 # A frame whose own focal length differs by more was taken with another setting of the lens.
 ZOOM_TOLERANCE = 0.01
 # Field of the assumed camera across its diagonal where neither stars nor Exif tell: flat for every purpose.
@@ -69,8 +70,10 @@ def place(
     year : Julian year, for proper motions
     pole : (3,) the Earth's axis in ICRS; None where frames have no times
     """
-    for n in order[:SOLVE_TRIES]:
-        first = solve(*_lists(frames[n]), width, height, focal_px, year=year)
+    for attempt, n in enumerate(order[:SOLVE_TRIES]):
+        if attempt >= LADDER_TRIES and focal_px is None:
+            break
+        first = solve(*_lists(frames[n]), width, height, focal_px, year=year, anywhere=attempt < LADDER_TRIES)
         if first is not None:
             return _from_catalogue(frames, n, first, year, pole)
     return _from_patterns(frames, width, height, focal_px, order)

@@ -34,6 +34,8 @@ DETECTIONS_MAX = 1500
 # A chance meeting of this many stars: fewer than one in 10^12 frames.
 CHANCE = 1e-12
 FEWEST = 8
+# A fit of one frame has converged when no star moves by more than this; the scene's own fit goes further.
+SETTLED_PX = 0.01
 # Of the detections and of the catalogue's stars, whichever are fewer, at least this share must meet.
 SHARE = 0.12
 
@@ -206,7 +208,7 @@ def refine(positions: Floats, camera: Camera, attitude: Floats, *, year: float, 
     while reach < 1.0:
         reach = min(1.0, reach * 1.15)
         steps += [(reach, tolerance), (reach, tolerance / 2)]
-    steps += [(1.0, 0.0), (1.0, 0.0)] if known else [(1.0, tolerance / 2), (1.0, 0.0), (1.0, 0.0), (1.0, 0.0)]
+    steps += [(1.0, 0.0)] if known else [(1.0, tolerance / 2), (1.0, 0.0), (1.0, 0.0), (1.0, 0.0)]
     rms = tolerance
     matched: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None
     for radius, width in steps:
@@ -289,7 +291,7 @@ def _fit(
             return None
         camera = with_vector(camera, current)
         moved = float(np.abs(by_rotation @ step[:3] + by_camera[:, :, free] @ step[3:]).max())
-        if moved < 1e-3:
+        if moved < SETTLED_PX:
             break
     model, _, _ = project_with_slopes(camera, vectors @ attitude.T)
     distance = np.hypot(*(positions - model).T)
