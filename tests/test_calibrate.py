@@ -44,7 +44,7 @@ def slow_repair(values, defects, cfa):
             ring = [values[y + dy, x + dx] for dy in span for dx in span
                     if max(abs(dy), abs(dx)) == radius and same(y, x, dy, dx) and sound(y + dy, x + dx)]  # fmt: skip
             if ring:
-                result[y, x] = np.median(ring)
+                result[y, x] = np.median(np.array(ring, float))
                 break
     return result
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
 
@@ -19,11 +20,11 @@ def sort_first(values, count):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def median_first(values, count):  # type: ignore[no-untyped-def]
-    """``np.median(values[:count])`` for count > 0; leaves them sorted."""
+    """``np.median(values[:count].astype(float))`` for count > 0; leaves them sorted."""
     sort_first(values, count)
     upper = values[count // 2]
     lower = upper if count % 2 == 1 else values[count // 2 - 1]
-    return (lower + upper) / 2
+    return (np.float64(lower) + upper) / 2
 
 
 __all__ = ["median_first", "sort_first"]
