@@ -218,6 +218,15 @@ def test_a_kicked_frame_does_not_divide():
     assert sizes(p.frames for p in Looker(sky.view, sky.match).pieces(frames, 0.6)) == [41]
 
 
+def test_frames_that_match_nothing_do_not_divide():
+    """Where not even neighbours match (streaks, noise), nothing is known: one scene, and few looks."""
+    frames = run(500, focal_mm=None)
+    sky = Sky(frames, tracking(), solved=False)
+    (piece,) = Looker(sky.view, sky.match).pieces(frames, 0.6)
+    assert len(piece.frames) == 500
+    assert len(set(sky.viewed)) <= 30
+
+
 def test_cloud_does_not_divide():
     """Frames without stars in the middle and at an end stay in their scene."""
     frames = run(41)

@@ -38,6 +38,8 @@ SENSOR_MM = 36.0
 # The split leaves room for a reference that is not quite in the middle.
 SPLIT_MARGIN = 0.02
 GRID = 24
+# No card is worth more looks than this, at a second and a half each; a run that needs them is one of nonsense.
+LOOKS_MAX = 400
 
 
 class CameraModel(Protocol):
@@ -81,11 +83,13 @@ class StarView:
 
 @dataclass(frozen=True)
 class Relation:
-    """How two frames lie to one another; `tracked` None where that cannot be told."""
+    """How two frames lie to one another; `tracked` None where that cannot be told; not `sure` where all that is known
+    is that no star of the one was found in the other."""
 
     overlap: float
     steady: bool
     tracked: bool | None = None
+    sure: bool = True
 
 
 @dataclass(frozen=True)
@@ -208,7 +212,7 @@ class Looker:
         if similarity is not None:
             return relate_similar(similarity, after, width, height)
         if min(len(first.stars), len(second.stars)) >= STARS_RICH:
-            return Relation(0.0, False)
+            return Relation(0.0, False, sure=False)
         return None
 
     def rich(self, frame: CardFrame) -> bool:
@@ -235,14 +239,25 @@ class Looker:
 
     def _cuts_between(self, run: Sequence[CardFrame], a: int, b: int) -> list[int]:
         relation = self.relate(run[a], run[b])
-        if relation is None or relation.steady:
+        if relation is None or relation.steady or len(self._views) > LOOKS_MAX:
             return []
+        if not relation.sure and not (self._matches(run, a) and self._matches(run, b)):
+            # where not even neighbours are found in one another, a failed match says nothing
+            return []
+        moved = relation.overlap < REAIMED_OVERLAP
         if b - a == 1:
-            return [b] if relation.overlap < REAIMED_OVERLAP else []
+            return [b] if moved else []
         middle = self._telling(run, a + 1, b - 1, (a + b) // 2)
         if middle is None:
-            return [b] if relation.overlap < REAIMED_OVERLAP else []
+            return [b] if moved else []
         return self._cuts_between(run, a, middle) + self._cuts_between(run, middle, b)
+
+    def _matches(self, run: Sequence[CardFrame], place: int) -> bool:
+        """Whether a frame has something in common with one of the two before or after it (a kicked one may be among
+        them)."""
+        beside = (n for n in (place + 1, place - 1, place + 2, place - 2) if 0 <= n < len(run))
+        found = (self.relate(run[min(n, place)], run[max(n, place)]) for n in beside)
+        return any(relation is not None and relation.overlap > 0 for relation in found)
 
     def _without_strays(self, run: Sequence[CardFrame], cuts: list[int]) -> list[int]:
         """Leave out cuts around a few frames between two stretches of the same pointing, and around lone frames at
