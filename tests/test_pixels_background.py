@@ -111,7 +111,7 @@ def test_a_surface_is_found_beside_ground_and_cloud() -> None:
 
 
 def test_noise_and_small_structure_are_not_imprinted() -> None:
-    """Of pure noise no more enters a surface than its terms carry (15 of 925 blocks), of a nebula of a few blocks not a tenth."""
+    """Of pure noise no more enters a surface than 15 of 925 blocks carry, of a nebula not a tenth."""
     rng = np.random.default_rng(6)
     shape = (800, 1200)
     x, y = _nodes(shape)

@@ -220,7 +220,7 @@ def test_lanczos_alone_hides_noise_as_published() -> None:
 
 @pytest.mark.parametrize("side", [8, 16])
 def test_variance_of_block_means_is_foretold(side: int) -> None:
-    """Means over blocks of demosaiced and resampled noise vary as computed, below 4, 2, 4 by what leaks at the edges."""
+    """Means over blocks of demosaiced and resampled noise vary as computed: below 4, 2, 4, as edges leak."""
     rng = np.random.default_rng(10)
     table = block_variance(response("RGGB"), PLACES, side).sum(axis=1)
     squares, blocks = np.zeros(3), 0

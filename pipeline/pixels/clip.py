@@ -304,6 +304,40 @@ def _pair(values, variance, keep):  # type: ignore[no-untyped-def]
         keep[one if values[one] > values[other] else other] = False
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def settle_pairs(values, codes, mask):  # type: ignore[no-untyped-def]
+    """Where there are two frames only, let the neighbourhood say which of them is wrong.
+
+    Beside a bright streak interpolation rings below the sky; there the streak's frame is the darker one. In the square
+    of `CLUSTER_SIDE` about a rejected pixel the frame goes that is brighter by the larger sum of squares.
+
+    Parameters
+    ----------
+    values : (2, colours, height, width) float32 array
+    codes, mask : (2, height, width) uint8 arrays; the mask is changed in place
+    """
+    _, colours, height, width = values.shape
+    half = CLUSTER_SIDE // 2
+    before = mask.copy()
+    for i in range(height):
+        for j in range(width):
+            if ((before[0, i, j] | before[1, i, j]) & 7) == 0:
+                continue
+            for c in range(colours):
+                bit = np.uint8(1 << c)
+                if ((before[0, i, j] | before[1, i, j]) & bit) == 0:
+                    continue
+                balance = 0.0
+                for y in range(max(i - half, 0), min(i + half + 1, height)):
+                    for x in range(max(j - half, 0), min(j + half + 1, width)):
+                        if ((before[0, y, x] | before[1, y, x]) & bit) != 0:
+                            apart = np.float64(values[0, c, y, x] - values[1, c, y, x])
+                            balance += apart * abs(apart)
+                bad = 0 if balance > 0 else 1
+                mask[bad, i, j] |= bit
+                mask[1 - bad, i, j] &= ~bit
+
+
 def one_by_one_slow(
     values: NDArray[np.floating], variance: NDArray[np.floating], weights: NDArray[np.floating], sigma: float
 ) -> NDArray[np.bool_]:
@@ -484,5 +518,6 @@ __all__ = [
     "one_by_one_slow",
     "reject",
     "residuals",
+    "settle_pairs",
     "star_signal",
 ]

@@ -381,10 +381,11 @@ def _add_offset(nodes, y, left, codes, values):  # type: ignore[no-untyped-def]
         first = nodes[row, column] + t * (nodes[row + 1, column] - nodes[row, column])
         last = nodes[row, column + 1] + t * (nodes[row + 1, column + 1] - nodes[row, column + 1])
         slope = (last - first) / np.float32(GRID_STEP)
-        first += slope * np.float32(left - (column - 1) * GRID_STEP)
+        into = left - (column - 1) * GRID_STEP
         for x in range(begin, end):
-            if codes[x] != NOT_COVERED:
-                values[x] += first + slope * np.float32(x)
+            # counted from the node, so that a tile's own edge cannot change the last bit
+            added = first + slope * np.float32(x + into)
+            values[x] += added if codes[x] != NOT_COVERED else np.float32(0)
         begin = end
 
 

@@ -13,6 +13,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
 from pipeline.pixels.resample import (
     LAGRANGE,
     LANCZOS,
@@ -170,13 +171,27 @@ def load_tile(
     colours = values.shape[0]
     shape = (bottom - top, right - left)
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
-    demosaic_padded(padded, frame.header.cfa, top, left, source[:-OVERREAD].reshape(colours, *shape))
+    planes = source[:-OVERREAD].reshape(colours, *shape)
+    demosaic_padded(padded, frame.header.cfa, top, left, planes)
+    # the level at which the frame's pixels are full, after black and drift
+    level = np.float32(FULL * (frame.header.saturation - max(frame.header.black) - frame.dark_offset))
+    full = bool(padded.max() >= level)
+    if full:
+        near = near_full(padded, level, REACH)
+        if colours == 3:
+            bound_demosaiced(padded, near, _sites(frame.header.cfa, top, left), planes)
+        near = near[MARGIN:-MARGIN, MARGIN:-MARGIN]
     whole = len(frame.grids) == 1
     for number, grid in enumerate(frame.grids):
         resample_plane(
             source, shape, (top, left), frame.shape, grid.shift, LAGRANGE, LANCZOS, origin,
             0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), offset, values, codes,
         )  # fmt: skip
+        if full:
+            bound_resampled(
+                planes, near, (top, left), grid.shift, LAGRANGE, LANCZOS, origin,
+                0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), values, codes,
+            )  # fmt: skip
         if number == 0:
             missing = codes == NOT_COVERED if not whole else None
         elif missing is not None:
@@ -185,6 +200,12 @@ def load_tile(
         # a pixel counts as covered where all its colours are; its place among the pixels is told by the last, blue
         codes[missing] = NOT_COVERED
     return True
+
+
+def _sites(cfa: str, top: int, left: int) -> NDArray[np.int64]:
+    """Which colour (0 red, 1 green, 2 blue) the mosaic samples at even and odd rows and columns from (top, left) on."""
+    colour = np.array(["RGB".index(c) for c in cfa]).reshape(2, 2)
+    return np.ascontiguousarray(np.roll(colour, (-(top & 1), -(left & 1)), axis=(0, 1)))
 
 
 def _calibrated(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import SceneError
 from pipeline.pixels.average import NoisePlan, average
-from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, residuals, star_signal
+from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, residuals, settle_pairs, star_signal
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.resample import GRID_STEP
 from pipeline.stack.matching import Matching
@@ -182,6 +182,8 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
             stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.sky,
             stack.signal, stack.peak, scatter, scene.clip_sigma, stack.origin, mask,
         )  # fmt: skip
+        if len(members) == 2:
+            settle_pairs(stack.values, stack.codes, mask)
         grow(mask, stack.peak, floor, slope, m.offsets, members, m.sky, scatter, stack.origin)
     plan = scene.plan
     blocks = (-(-window.height // BLOCK), -(-window.width // BLOCK))
