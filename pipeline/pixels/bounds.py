@@ -1,0 +1,122 @@
+"""Around full pixels, values kept within their neighbours'.
+
+A full core is a cliff, and the sums that are right for stars (gradient-corrected demosaicing, Lanczos) ring at a
+cliff: beside a saturated star they leave pixels darker than black, in another place for every colour. A full core has
+no flux to keep, so there, and only there, results are held between the least and the greatest of what they were made
+of.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.pixels.resample import _ROW, NOT_COVERED, PHASES, REACH_BEFORE, _positions
+
+# Share of the full level from which a pixel counts as full: full wells differ by a few per cent across a sensor.
+FULL = 0.95
+# How far ringing of demosaic (2) and Lanczos (3) reaches, px.
+REACH = 5
+
+
+def near_full_slow(mosaic: NDArray[np.float32], level: float, reach: int = REACH) -> NDArray[np.bool_]:
+    """What `near_full` computes, in NumPy."""
+    full = np.pad(mosaic >= level, reach)
+    near = np.zeros(mosaic.shape, bool)
+    for dy in range(2 * reach + 1):
+        for dx in range(2 * reach + 1):
+            near |= full[dy : dy + mosaic.shape[0], dx : dx + mosaic.shape[1]]
+    return near
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def near_full(mosaic, level, reach):  # type: ignore[no-untyped-def]
+    """Pixels within `reach` rows and columns of one at or above `level`.
+
+    Parameters
+    ----------
+    mosaic : (height, width) float32 array
+    level : float32
+    reach : int
+
+    Returns
+    -------
+    (height, width) bool array
+    """
+    height, width = mosaic.shape
+    near = np.zeros((height, width), np.bool_)
+    for y in range(height):
+        for x in range(width):
+            if mosaic[y, x] >= level:
+                near[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1] = True
+    return near
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def bound_demosaiced(padded, near, sites, planes):  # type: ignore[no-untyped-def]
+    """Hold demosaiced colours between the samples of their colour in the 5 x 5 mosaic pixels around, in place.
+
+    Parameters
+    ----------
+    padded : (height + 4, width + 4) float32 array, the mosaic with a margin of 2
+    near : (height + 4, width + 4) bool array, which pixels to look at
+    sites : (2, 2) int64 array, which plane the mosaic samples at an even or odd row and column of `planes`
+    planes : (colours, height, width) float32 array
+    """
+    colours, height, width = planes.shape
+    for y in range(height):
+        for x in range(width):
+            if near[y + 2, x + 2]:
+                for c in range(colours):
+                    low, high = np.float32(np.inf), np.float32(-np.inf)
+                    for dy in range(5):
+                        for dx in range(5):
+                            if sites[(y + dy) & 1, (x + dx) & 1] == c:
+                                low, high = min(low, padded[y + dy, x + dx]), max(high, padded[y + dy, x + dx])
+                    planes[c, y, x] = min(max(planes[c, y, x], low), high)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def bound_resampled(  # type: ignore[no-untyped-def]
+    planes, near, source_origin, shift, lagrange, table, origin, colour, count, scale, values, codes
+):
+    """Hold resampled values between the 4 x 4 source pixels around their position, in place.
+
+    Parameters
+    ----------
+    planes : (colours, rows, columns) float32 array, what was resampled
+    near : (rows, columns) bool array, which source pixels to look at
+    source_origin, shift, lagrange, table, origin, colour, count, scale, values, codes
+        As `resample_plane` was given them and left them.
+    """
+    height, width = codes.shape
+    xs, ys = np.empty(width, np.float32), np.empty(width, np.float32)
+    nodes = np.empty((2, shift.shape[1]), np.float32)
+    rows, columns = near.shape
+    for i in range(height):
+        _positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
+        for j in range(width):
+            if codes[i, j] == NOT_COVERED:
+                continue
+            ix, iy = np.int64(xs[j]), np.int64(ys[j])
+            row, column = iy - source_origin[0], ix - source_origin[1]
+            if row < REACH_BEFORE or column < REACH_BEFORE or row + 3 >= rows or column + 3 >= columns:
+                continue
+            if not near[row, column]:
+                continue
+            fx, fy = xs[j] - np.float32(ix), ys[j] - np.float32(iy)
+            across = np.int64(fx * np.float32(PHASES) + np.float32(0.5)) * _ROW
+            down = np.int64(fy * np.float32(PHASES) + np.float32(0.5)) * _ROW
+            for c in range(colour, colour + count):
+                low, high, total = np.float32(np.inf), np.float32(-np.inf), np.float32(0)
+                for dy in range(6):
+                    for dx in range(6):
+                        v = planes[c, row - REACH_BEFORE + dy, column - REACH_BEFORE + dx]
+                        total += table[down + dy] * table[across + dx] * v
+                        if 1 <= dy <= 4 and 1 <= dx <= 4:
+                            low, high = min(low, v), max(high, v)
+                values[c, i, j] += scale * (min(max(total, low), high) - total)
+
+
+__all__ = ["FULL", "REACH", "bound_demosaiced", "bound_resampled", "near_full", "near_full_slow"]
