@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from bisect import bisect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -418,7 +419,8 @@ def divided_as_before(
         return None
     names = []
     for n, frame in enumerate(frames):
-        nearest = min(known, key=lambda k: (abs(starts[k] - starts[n]), k))
+        after = bisect(known, n)
+        nearest = min(known[max(0, after - 1) : after + 1], key=lambda k: (abs(starts[k] - starts[n]), k))
         names.append(before.get(frame.id, before[frames[nearest].id]))
     parts: list[list[int]] = [[0]]
     for n in range(1, len(frames)):

@@ -14,7 +14,7 @@ from pipeline.card.frame import CardFrame, Facts, taken_text
 from pipeline.card.planning import Before
 from pipeline.files import write_text
 from pipeline.plan import read_scene
-from pipeline.tables import read_table, row_values, table_from_rows
+from pipeline.tables import read_table, table_from_rows
 
 KINDS = (
     "light", "dark", "flat", "bias", "companion", "duplicate", "not a frame", "unreadable", "other", "ignored",
@@ -91,13 +91,13 @@ def read_before(project: Path, settings: Mapping[str, Any]) -> Before:
     try:
         table = read_table(results / "inventory.ecsv")
         same_settings = dict(table.meta.get("settings", {})) == dict(settings)
-        for row in table:
-            values = row_values(row, ("id", "kind", "scene", "dark_set", "flat_set"))
-            if values["id"] and values["scene"]:
-                scenes[values["id"]] = values["scene"]
-            elif values["id"] and values["kind"] in ("dark", "bias", "flat") and values["dark_set"]:
-                sets[values["id"]] = values["dark_set"]
-    except (OSError, ValueError, KeyError, TypeError):
+        columns = (table[name].filled("").tolist() for name in ("id", "kind", "scene", "dark_set"))
+        for id_, kind, scene_name, set_name in zip(*columns, strict=True):
+            if id_ and scene_name:
+                scenes[id_] = scene_name
+            elif id_ and set_name and kind in ("dark", "bias", "flat"):
+                sets[id_] = set_name
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         # no such table, or none that can be read
         for plan in sorted((project / "work" / "plan" / "scenes").glob("*.json")):
             try:
