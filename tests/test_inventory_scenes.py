@@ -10,6 +10,7 @@ from pipeline.card.planning import Before, has_own_dark_pauses, make_plan
 from pipeline.card.pointing import (
     Looker,
     Similarity,
+    StarView,
     divided_evenly,
     earth_turned,
     overlap_similar,
@@ -482,3 +483,44 @@ def test_pauses_as_long_as_exposures_are_noted():
     assert not has_own_dark_pauses(run(3, pace_s=62))
     assert any("noise reduction" in note for note in plan(run(10, pace_s=62)).scenes[0].notes)
     assert not any("noise" in note for note in plan(run(10, pace_s=62, camera_subtracted=False)).scenes[0].notes)
+
+
+# ---- with the pipeline's own solver
+
+
+@pytest.mark.parametrize(
+    ("aim", "focal_px", "counts", "tracked"),
+    [
+        (lambda t: (fixed(40, 30) if t < 37 * 32 else fixed(85, 20))(t), 4000.0, [37, 23], False),
+        (tracking(40, 30), 8333.0, [60], True),
+    ],
+)
+def test_catalogue_fields_are_solved_and_divided(aim, focal_px, counts, tracked):
+    """Star lists from the catalogue, a fifth missing, 0.2 px of noise: the re-aimed frame and the mount are found."""
+    from pipeline import inventory
+    from pipeline.sky import catalogue
+
+    frames = run(60)
+    camera = Camera.simple(focal_px, 6000, 4000)
+    rng = np.random.default_rng(1)
+    sky = catalogue.load()
+
+    def view(one):
+        turn = aim(one.start - frames[0].start).as_matrix()
+        rows = sky.within(turn.T @ [0.0, 0.0, 1.0], np.arctan(3606 / focal_px))
+        x, y = camera.project(sky.at(rows, 2026.6) @ turn.T)
+        inside = np.flatnonzero((x > 0) & (x < 6000) & (y > 0) & (y < 4000))[:250]
+        inside = inside[rng.random(len(inside)) < 0.8]
+        flux = 10 ** (-0.4 * np.linspace(0, 5, len(inside)))
+        stars = np.column_stack([x[inside], y[inside], flux]) + [[*rng.normal(0, 0.2, 2), 0] for _ in inside]
+        found = inventory.solve_stars(stars, 6000, 4000, focal_px)
+        return StarView(stars, None if found is None else inventory.restore_solution(found))
+
+    def match(a, view_a, b, view_b):
+        found = inventory.match_stars(view_a.stars, view_b.stars, 6000, 4000)
+        return None if found is None else Similarity(*found)
+
+    pieces = Looker(view, match).pieces(frames, 0.6)
+    assert sizes(p.frames for p in pieces) == counts
+    assert {p.tracked for p in pieces} == {tracked}
+    assert all(p.solved.pixel_scale_arcsec == pytest.approx(206264.8 / focal_px, rel=1e-3) for p in pieces)

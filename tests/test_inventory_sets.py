@@ -57,6 +57,7 @@ def test_names_of_sets_tell_what_they_are():
     assert set_prefix(run(1, kind="dark")) == "dark_2026-08-14_30s_iso1600"
     assert set_prefix(run(1, kind="bias", exposure_s=1 / 4000)) == "bias_2026-08-14_1-4000s_iso1600"
     assert set_prefix(run(1, kind="dark", exposure_s=2.5, iso=None)) == "dark_2026-08-14_2-5s"
+    assert set_prefix(run(1, kind="bias", exposure_s=None, iso=None)) == "bias_2026-08-14"
     assert set_prefix(run(1, kind="flat")) == "flat_2026-08-14_24mm_f2-8"
 
 

@@ -93,7 +93,8 @@ def set_prefix(frames: Sequence[CardFrame]) -> str:
         if facts.f_number:
             parts.append(f"f{facts.f_number:.2g}")
     else:
-        parts.append(seconds(facts.exposure_s).replace(" s", "s").replace("/", "-").replace(" ", "-"))
+        if facts.exposure_s is not None:
+            parts.append(seconds(facts.exposure_s).replace(" s", "s").replace("/", "-"))
         if facts.iso is not None:
             parts.append(f"iso{facts.iso}")
     return "_".join(parts).replace(".", "-")
