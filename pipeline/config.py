@@ -245,7 +245,14 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f", line {mark.line + 1}" if mark is not None else ""
-        raise SettingsError(f"{name}{where}: not valid YAML ({getattr(error, 'problem', None) or error})") from error
+        problem = getattr(error, "problem", None) or getattr(error, "reason", None) or str(error)
+        raise SettingsError(f"{name}{where}: not valid YAML ({problem})") from error
+    except RecursionError:
+        raise SettingsError(f"{name}: is nested too deeply; a trip file has three levels at most") from None
+    except ValueError as error:  # what YAML takes for a date or a number and cannot be one
+        raise SettingsError(
+            f"{name}: holds a date or number that cannot be ({error}); put quotes about what is meant as text"
+        ) from None
     if content is None:
         content = {}
     if not isinstance(content, Mapping):
@@ -263,6 +270,8 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
                 "letters a-z, digits, '.', '_' and '-', and begins with a letter or digit; "
                 "put any other text into its 'title'"
             )
+        if scene.casefold() in ("index.html", "trip.json", "inventory.ecsv"):
+            raise SettingsError(f"{name}: scenes.{scene}: is the name of a file in results/; give the scene another")
     return trip
 
 
@@ -271,12 +280,16 @@ def _sentence(name: str, item: Any) -> str:
     if item["type"] == "extra_forbidden":
         known = _known_keys(item["loc"][:-1])
         return f"{name}: {path}: unknown key; known here: {', '.join(known)}"
+    if item["type"] == "model_type":
+        item = item | {"msg": "must hold keys and values"}
     value = repr(item["input"])
     value = value if len(value) <= 60 else value[:57] + "..."
     rule = (
         item["msg"]
         .replace("Input should be", "must be")
         .replace("List should", "must")
+        .replace(" item after validation, not 0", " entry")
+        .replace("a valid dictionary", "keys and values")
         .replace("a valid integer", "a whole number")
         .replace("a valid ", "a ")
     )
