@@ -89,18 +89,20 @@ rule dark_scene:
         verdicts="work/scenes/{scene}/verdicts.ecsv",
         mosaics=lambda wildcards: ancient(W.mosaics(wildcards.scene)),
         master=lambda wildcards: W.master(wildcards.scene),
+        flat=lambda wildcards: W.master(wildcards.scene, "flat"),
     output:
         calibration="work/scenes/{scene}/calibration.ecsv",
         defects="work/scenes/{scene}/defects.fits",
     params:
         key=lambda wildcards: W.scene_key("dark", wildcards.scene),
         master=lambda wildcards, input: f"--master {input.master}" if input.master else "",
+        flat=lambda wildcards, input: f"--flat {input.flat}" if input.flat else "",
     log:
         "logs/dark/{scene}.log",
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
         step("dark") + " scene --project . --scene {input.scene} --verdicts {input.verdicts} --mosaics {input.mosaics}"
-        " {params.master} --out {output.calibration} --defects {output.defects} 2> {log}"
+        " {params.master} {params.flat} --out {output.calibration} --defects {output.defects} 2> {log}"
 
 
 rule register:
@@ -161,7 +163,7 @@ rule finish:
     threads: workflow.cores
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
-        step("finish") + " --project . --scene {input.scene} --combined {input.combined}"
+        step("finish") + " --project . --threads {threads} --scene {input.scene} --combined {input.combined}"
         " --tiff {output.tiff} --preview {output.preview} --figures {output.figures} 2> {log}"
 
 

@@ -41,7 +41,7 @@ def step(name: str) -> str:
 # What of a scene's plan each step's results depend on; a change elsewhere in the plan must not run it again.
 _SCENE_FIELDS = {
     "judge": ("frames", "keep", "drop", "look"),
-    "dark": ("frames", "dark_set"),
+    "dark": ("frames", "dark_set", "flat_set"),
     "register": ("frames", "look"),
     "combine": ("frames", "dark_set", "flat_set"),
     "finish": (),
