@@ -288,7 +288,7 @@ def _sentence(name: str, item: Any) -> str:
         item["msg"]
         .replace("Input should be", "must be")
         .replace("List should", "must")
-        .replace(" item after validation, not 0", " entry")
+        .replace(" item after validation, not 0", " item")
         .replace("a valid dictionary", "keys and values")
         .replace("a valid integer", "a whole number")
         .replace("a valid ", "a ")

@@ -119,11 +119,13 @@ class Night:
         table = read_table(self.project / "results" / "inventory.ecsv")
         kinds = Counter(str(kind) for kind in table["kind"])
         self.teller.say(f"found {len(table)} files: " + ", ".join(f"{n} {kind}" for kind, n in kinds.most_common()))
+        for warning in table.meta.get("warnings", []):
+            self.teller.say(f"  note: {warning}")
         if not self.plan["scenes"]:
             raise InputError(f"{shown(self.project)}: no scene to make; results/inventory.ecsv says of every file why")
         for scene, entry in self.plan["scenes"].items():
             darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"
-            self.teller.say(f"  scene {scene}: {entry['frames']} frames, {darks}")
+            self.teller.say(f"  scene {scene}: {entry['frames']} frame{'s' if entry['frames'] != 1 else ''}, {darks}")
         self._check_room(table)
 
     def _check_room(self, table: Any) -> None:

@@ -219,10 +219,9 @@ def constellation(ra_deg: float | None, dec_deg: float | None) -> str | None:
     """The constellation that holds a direction (ICRS), by its Latin name; None where there is no direction."""
     if ra_deg is None or dec_deg is None:
         return None
-    from astropy import units
-    from astropy.coordinates import SkyCoord, get_constellation
+    from pipeline.sky import wcs
 
-    return str(get_constellation(SkyCoord(ra_deg * units.deg, dec_deg * units.deg)))
+    return wcs.constellation(ra_deg, dec_deg)
 
 
 def title(record: SceneRecord, rows: list[dict[str, Any]], where: str | None, focal_mm: float | None) -> str:

@@ -46,9 +46,8 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     found, kept = figures.get("frames_found") or 0, figures.get("frames_kept")
     result = [_sentence(note) for note in figures.get("notes") or []]
     if kept == 1:
-        result.append(
-            "Only one frame could be used: the picture is that frame, dark-subtracted and finished but not combined."
-        )
+        done = "dark-subtracted and finished" if (figures.get("darks") or {}).get("used") else "finished"
+        result.append(f"Only one frame could be used: the picture is that frame, {done} but not combined.")
     elif kept is not None and kept * 2 < found:
         result.append(
             f"Only {number(kept)} of {count(found, 'frame')} could be used; the reasons stand on the scene's page."
@@ -215,6 +214,8 @@ def _verdict_sentence(figures: Mapping[str, Any], aside: Sequence[Mapping[str, A
     if kept is None:
         return "No verdicts were written for this scene."
     if not aside:
+        if kept == found == 1:
+            return "The one frame was kept."
         return f"All {count(int(found or 0), 'frame')} were kept." if kept == found else f"{count(kept, 'frame')} kept."
     by_hand = sum("by hand" in str(row.get("reasons")) for row in aside)
     text = f"{count(kept, 'frame')} kept, {number(len(aside))} set aside"

@@ -241,5 +241,12 @@ def _card(entry: SceneEntry) -> dict[str, Any]:
         "preview": link(entry.scene, "preview.jpg") if entry.preview else None,
         "lines": lines,
         "warnings": warnings(figures) if kept is not None and entry.made else [],
-        "why": entry.failures or ({"step": "", "sentence": "A picture is missing; logs/ says more."},),
+        "why": entry.failures
+        or (
+            {
+                "step": "",
+                "sentence": "It has no picture: the run was stopped before it, or a step left no reason; "
+                "run again, and see logs/.",
+            },
+        ),
     }

@@ -135,4 +135,5 @@ def constellation(ra_deg: float, dec_deg: float) -> str:
     from astropy.utils import iers
 
     with iers.conf.set_temp("auto_download", False):
-        return str(get_constellation(SkyCoord(ra_deg, dec_deg, unit="deg", frame="icrs")))
+        name = str(get_constellation(SkyCoord(ra_deg, dec_deg, unit="deg", frame="icrs")))
+    return "Ophiuchus" if name == "Ophiucus" else name  # astropy's table misspells it
