@@ -27,7 +27,7 @@ from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.sky.motion import airmass, altitude_deg, trail_px
 from pipeline.sky.times import julian_date, parse
 from pipeline.stars.measure import STAR_DTYPE
-from pipeline.stars.motion import FrameShape, LensPattern, Shapes, frame_shape, learn_pattern, usable
+from pipeline.stars.motion import FrameShape, LensPattern, Shapes, frame_shape, learn_pattern, usable, visible_excess
 from pipeline.stars.transparency import Clearness, Sightings, clearness, rank_transparency
 from pipeline.tables import read_table, row_values, table_from_rows, write_table
 from pipeline.tracks import Tracks, drift, drift_at, follow
@@ -297,6 +297,8 @@ def _motion_figures(
     known = [[] if m is None else [m] for m in motions]
     parts = [frame_shape(s, pattern, k) for s, k in zip(shapes, known, strict=True)]
     usual_part = _usual_motion(parts, expected)
+    sizes = [part.size for part in parts if part is not None and part.stars >= SHAPE_STARS]
+    usual_size = float(np.quantile(sizes, 0.5)) if sizes else None
     for f, s, k, part in zip(figures, shapes, known, parts, strict=True):
         f.motion_expected_px = expected.length
         if part is None:
@@ -305,15 +307,17 @@ def _motion_figures(
         f.width_px, f.lens_ellipticity = part.fwhm_px, part.lens_ellipticity
         f.motion_px, f.motion_angle_deg = part.length, part.angle_deg
         f.excess_px = part.extra
+        explained = list(k)
         if usual_part is not None:
-            again = frame_shape(s, pattern, [*k, np.broadcast_to(usual_part, (len(s.x), 2))])
+            explained.append(np.broadcast_to(usual_part, (len(s.x), 2)))
+            again = frame_shape(s, pattern, explained)
             f.excess_px = min(f.excess_px, part.extra if again is None else again.extra)
+            part = part if again is None else again
         elif not k and expected.length:
             # length known, direction not: the sky explains what is no longer than its trail; squares add up
             f.excess_px = math.sqrt(max(part.length**2 - expected.length**2, 0.0))
-        if k and expected.length and part.length <= 1.1 * expected.length:
-            # shapes drawn out no more than the sky does it show nothing of their own but what lies across
-            f.excess_px = min(f.excess_px, max(0.0, part.length - expected.length) + _aside(part, k[0]))
+        if explained and usual_size is not None:
+            f.excess_px = min(f.excess_px, visible_excess(part, usual_size, explained))
     if usual_part is not None and expected.field is None:
         length = float(np.hypot(*usual_part))
         widths = [part.fwhm_px for part in parts if part is not None]
@@ -331,12 +335,6 @@ def _doubled_figures(figures: Sequence[Figures], frames: Sequence[Graded]) -> No
         if length is not None:
             f.motion_px, f.motion_angle_deg = length, frame.row["double_angle_deg"]
             f.excess_px = max(f.excess_px or 0.0, length)
-
-
-def _aside(part: FrameShape, motion: NDArray[np.float64]) -> float:
-    """The motion's component across the expected direction, px."""
-    across = math.radians(part.angle_deg) - math.atan2(float(np.median(motion[:, 1])), float(np.median(motion[:, 0])))
-    return abs(part.length * math.sin(across))
 
 
 def _usual_motion(parts: Sequence[FrameShape | None], expected: Expected) -> NDArray[np.float64] | None:

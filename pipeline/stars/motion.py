@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from pipeline.stars.detect import MAD_TO_SIGMA
 from pipeline.stars.shapes import FWHM_PER_SIGMA
 from pipeline.stars.trails import drawn_out, trail_length
 
@@ -107,6 +108,8 @@ class FrameShape:
     fwhm_px : of a star without motion, mean over the field
     lens_ellipticity : mean |q| / 2t of the lens's pattern over the field
     stars : number used
+    size : second moment of a star without motion at the middle of the field, px^2
+    moments : mean mxx, mxy, myy with the lens's pattern taken out and all motion left in, px^2
     """
 
     length: float
@@ -117,6 +120,8 @@ class FrameShape:
     fwhm_px: float
     lens_ellipticity: float
     stars: int
+    size: float
+    moments: tuple[float, float, float]
 
 
 def usable(stars: NDArray[Any]) -> Shapes:
@@ -154,20 +159,21 @@ def robust_fit(
     root = np.sqrt(weight)
     a, b = design * root[:, None], values * root
     down = np.ones(len(b))
-    solution = np.zeros(design.shape[1])
+    solution: NDArray[np.float64] = np.zeros(design.shape[1])
     scale = 1.0
-    new: NDArray[np.float64]
+    # columns of no spread (too few stars, all in one place) must not stop the fit
+    ridge = 1e-12 * np.eye(design.shape[1]) * max(float(np.einsum("ij,ij->", a, a)), 1e-300)
     for _ in range(ROUNDS):
-        half = np.sqrt(down)
-        new = np.asarray(np.linalg.lstsq(a * half[:, None], b * half, rcond=1e-9)[0], np.float64)
+        weighted = a * down[:, None]
+        new: NDArray[np.float64] = np.asarray(np.linalg.solve(weighted.T @ a + ridge, weighted.T @ b), np.float64)
         residual = np.abs(b - a @ new)
-        scale = max(1.4826 * float(np.median(residual)), 1e-12)
+        scale = max(MAD_TO_SIGMA * float(np.partition(residual, len(residual) // 2)[len(residual) // 2]), 1e-12)
         down = np.minimum(1.0, HUBER * scale / np.maximum(residual, 1e-12))
-        done = np.allclose(new, solution, rtol=1e-6, atol=1e-9)
+        done = float(np.abs(new - solution).max()) < 1e-6 * float(np.abs(new).max()) + 1e-9
         solution = new
         if done:
             break
-    inverse = np.linalg.pinv((a * down[:, None]).T @ a)
+    inverse = np.linalg.inv((a * down[:, None]).T @ a + ridge)
     # 1.03: what the down-weighting adds to the variance of a normal sample, rounded up
     return solution, 1.03 * scale * np.sqrt(np.maximum(np.diag(inverse), 0))
 
@@ -252,7 +258,7 @@ def _left_over(frames: Sequence[Shapes], pattern: LensPattern) -> NDArray[np.flo
         return None
     filled = np.where(number[None, None] > 0, each, 0.0)
     middle = np.nanmedian(filled, axis=0)
-    error = 1.4826 * np.nanmedian(np.abs(filled - middle), axis=0) * 1.2533 / np.sqrt(np.maximum(number, 1))
+    error = MAD_TO_SIGMA * np.nanmedian(np.abs(filled - middle), axis=0) * 1.2533 / np.sqrt(np.maximum(number, 1))
     # a part's median shrunk towards nothing where its own error is as large
     middle *= middle**2 / np.maximum(middle**2 + error**2, 1e-12)
     middle[:, number < MAP_FRAMES] = 0.0
@@ -280,7 +286,7 @@ def frame_shape(
     if len(shapes.x) < 3:
         return None
     lens = pattern.at(shapes.x, shapes.y)
-    size, length, angle, error = _size_and_motion(shapes, lens)
+    size, length, angle, error, moments = _size_and_motion(shapes, lens)
     extra, extra_angle = length, angle
     if explained:
         still = size
@@ -288,7 +294,7 @@ def frame_shape(
             rest = shapes
             for motion in explained:
                 rest = without_motion(rest, _star(still, lens), motion)
-            still, extra, extra_angle, _ = _size_and_motion(rest, lens)
+            still, extra, extra_angle, _, _ = _size_and_motion(rest, lens)
         size = still
     mean_t, mean_q = pattern.mean()
     return FrameShape(
@@ -300,6 +306,8 @@ def frame_shape(
         fwhm_px=FWHM_PER_SIGMA * math.sqrt(max(size + mean_t, 0.05)),
         lens_ellipticity=min(1.0, mean_q / (2 * max(size + mean_t, 0.05))),
         stars=len(shapes.x),
+        size=size,
+        moments=moments,
     )
 
 
@@ -312,8 +320,10 @@ def _star(size: float, lens: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack([t + q1 / 2, q2 / 2, t - q1 / 2], axis=1)
 
 
-def _size_and_motion(shapes: Shapes, lens: NDArray[np.float64]) -> tuple[float, float, float, float]:
-    """Size (px^2, at the middle), length (px), angle (deg) of the constant motion, and the length's error (px)."""
+def _size_and_motion(
+    shapes: Shapes, lens: NDArray[np.float64]
+) -> tuple[float, float, float, float, tuple[float, float, float]]:
+    """Size (px^2, at the middle), length (px), angle (deg) of the constant motion, the length's error, mean moments."""
     one = np.ones((len(shapes.x), 1))
     (q1,), (e1,) = robust_fit(one, shapes.q[:, 0] - lens[:, 1], shapes.weight)
     (q2,), (e2,) = robust_fit(one, shapes.q[:, 1] - lens[:, 2], shapes.weight)
@@ -336,4 +346,31 @@ def _size_and_motion(shapes: Shapes, lens: NDArray[np.float64]) -> tuple[float, 
         shown = math.hypot(mean[0] - mean[2], 2 * mean[1])
         length *= math.sqrt(drawn / shown) if shown > 0 else 1.0
     slope = max(2 * length / 12, math.sqrt(noise / 12))
-    return size, length, math.degrees(angle) % 180.0, noise / math.sqrt(2) / slope
+    moments = float(t + q1 / 2), float(q2 / 2), float(t - q1 / 2)
+    return size, length, math.degrees(angle) % 180.0, noise / math.sqrt(2) / slope, moments
+
+
+def visible_excess(
+    part: FrameShape, usual_size: float, explained: Sequence[NDArray[np.float64]], slack: float = 0.1
+) -> float:
+    """The longest extra motion that a frame's total shape allows, px.
+
+    Where less happened than was expected, what is left after the expected is taken out looks like a motion across it.
+    But then no star is wider in that direction than a usual one.
+
+    Parameters
+    ----------
+    part : of the frame
+    usual_size : second moment of the scene's stars without motion, px^2
+    explained : as for `frame_shape`
+    slack : of `usual_size`, by which focus and seeing may change it
+    """
+    angle = math.radians(part.extra_angle_deg)
+    direction = np.array([math.cos(angle), math.sin(angle)])
+    star = np.array([usual_size, 0.0, usual_size])
+    known = star.copy()
+    for motion in explained:
+        known += (drawn_out(np.broadcast_to(star, (len(motion), 3)), motion) - star).mean(axis=0)
+    more = np.array(part.moments) - known
+    along = more[0] * direction[0] ** 2 + 2 * more[1] * direction[0] * direction[1] + more[2] * direction[1] ** 2
+    return math.sqrt(usual_size) * float(trail_length(1 + max(along / usual_size + slack, 0.0)))

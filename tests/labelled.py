@@ -1,0 +1,327 @@
+"""A labelled set of scenes for the verdicts: star lists with planted causes at a ladder of severities.
+
+    python -m tests.labelled [--frames 300]
+
+prints recall and false alarms by cause and severity. Frames are made as star lists (what `grade` hands to `judge`), so
+that hundreds take seconds; that `grade` measures pixels rightly is the business of its own tests.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import JudgeSettings, Site
+from pipeline.grade import TILES, tile_of
+from pipeline.judge import Graded, judge_scene
+from pipeline.plan import Look, PlannedFrame, ScenePlan
+from pipeline.sky.motion import SIDEREAL_RATE, pole_direction, sidereal_velocity
+from pipeline.stars.measure import STAR_DTYPE
+from pipeline.stars.trails import drawn_out
+
+WIDTH, HEIGHT, PITCH_UM = 6000, 4000, 6.0
+NOISE = 12.0  # ADU a pixel
+SKY = 400.0  # ADU
+ROOM = 15000.0
+PIXEL_FWHM = 2.3548
+
+# what counts as right for a cause, fixed beforehand
+RIGHT = {
+    "slip": {"trailed"},
+    "kick": {"trailed"},
+    "defocus": {"out of focus"},
+    "cloud": {"cloud"},
+    "haze": {"cloud"},
+    "bright": {"bright sky", "overexposed"},
+    "beam": {"bright sky", "overexposed"},
+}
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that happens to one frame: `slip` and `kick` in star widths, `defocus` and `bright` as factors,
+    `cloud` and `haze` as the transparency that is left, over `share` of the field."""
+
+    kind: str
+    severity: float
+    share: float = 0.34
+    angle_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A lens, a mount and a sky."""
+
+    focal_mm: float = 24.0
+    tracked: bool = False
+    stars: int = 900
+    frames: int = 20
+    exposure_s: float = 15.0
+    interval_s: float = 20.0
+    fwhm: float = 2.4
+    aberration: float = 1.2  # px^2 of (q1, q2) in the corner, along the radius
+    swelling: float = 0.8  # px^2 of t in the corner
+    tilt: float = 0.25  # px^2 of q1 across the field
+    ground: bool = False
+    declination: float = 20.0
+    jitter: float = 0.15  # px rms, of motions that every frame has
+    focus_scatter: float = 0.02  # of the star width from frame to frame
+    faults: dict[int, Fault] = field(default_factory=dict)
+
+
+def make_scene(setting: Setting, seed: int) -> tuple[list[Graded], ScenePlan]:
+    """The frames of a scene as `judge` gets them."""
+    rng = np.random.default_rng(seed)
+    focal = 1000 * setting.focal_mm / PITCH_UM
+    pole = pole_direction(setting.declination, rng.uniform(-180, 180))
+    duration = setting.frames * setting.interval_s
+    drift = 0.0 if setting.tracked else SIDEREAL_RATE * duration * focal * 1.5
+    wide = np.array([WIDTH / 2 + drift, HEIGHT / 2 + drift])
+    number = int(setting.stars * 4 * wide[0] * wide[1] / (WIDTH * HEIGHT))
+    x, y = rng.uniform(-wide[0], wide[0], number), rng.uniform(-wide[1], wide[1], number)
+    # star numbers rise 2.5 times a magnitude
+    snr = 15 * rng.pareto(1.0, number) + 15
+    sigma2 = (setting.fwhm / 2.3548) ** 2 + 1 / 12
+    flux = np.minimum(snr * NOISE * math.sqrt(8 * math.pi * sigma2) * math.sqrt(2), 3e6)
+    rays = np.stack([x, y, np.full(number, focal)], axis=1)
+    begin = datetime(2026, 8, 14, 22, 0, 0)
+    frames, plans = [], []
+    for n in range(setting.frames):
+        moved = rays
+        if not setting.tracked:
+            angle = -SIDEREAL_RATE * (n - setting.frames / 2) * setting.interval_s
+            moved = (
+                rays * math.cos(angle)
+                + np.cross(pole, rays) * math.sin(angle)
+                + pole * (rays @ pole)[:, None] * (1 - math.cos(angle))
+            )
+        px, py = focal * moved[:, 0] / moved[:, 2], focal * moved[:, 1] / moved[:, 2]
+        if setting.tracked:
+            px, py = px + rng.normal(0, 3), py + rng.normal(0, 3)
+        plan = PlannedFrame(
+            id=f"f{n:03d}",
+            file=f"/none/f{n:03d}",
+            shown=f"f{n:03d}",
+            kind="light",
+            taken=(begin + timedelta(seconds=n * setting.interval_s)).isoformat(),
+            exposure_s=setting.exposure_s,
+        )
+        vx, vy = (np.zeros(number),) * 2 if setting.tracked else sidereal_velocity(px, py, focal, pole)
+        trail = np.stack([vx, vy], axis=1) * setting.exposure_s
+        stars, sky = _frame(rng, setting, setting.faults.get(n), px + WIDTH / 2, py + HEIGHT / 2, flux, trail)
+        frames.append(Graded(plan, _row(setting, stars, sky), stars))
+        plans.append(plan)
+    scale = math.degrees(math.atan(1 / focal)) * 3600
+    look = Look(scale, 100.0, setting.declination, setting.tracked)
+    return frames, ScenePlan("scene", ("b",), tuple(plans), look=look)
+
+
+def _frame(
+    rng: np.random.Generator,
+    setting: Setting,
+    fault: Fault | None,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    flux: NDArray[np.float64],
+    trail: NDArray[np.float64],
+) -> tuple[NDArray[Any], NDArray[np.float64]]:
+    """Star list and sky of the grid's parts of one frame."""
+    inside = (x > 2) & (y > 2) & (x < WIDTH - 3) & (y < HEIGHT - 3)
+    if setting.ground:
+        inside &= y < HEIGHT * (0.67 - 0.06 * np.sin(x / 700))
+    x, y, flux, trail = x[inside], y[inside], flux[inside], trail[inside]
+    clear, sky_factor = np.ones(len(x)), np.ones(TILES)
+    size = setting.fwhm * (1 + rng.normal(0, setting.focus_scatter))
+    shake = np.zeros(2)
+    heading = rng.uniform(0, 2 * math.pi)
+    jolt = abs(rng.normal(0, setting.jitter)) * np.array([math.cos(heading), math.sin(heading)])
+    if fault is not None:
+        heading = math.radians(fault.angle_deg)
+        direction = np.array([math.cos(heading), math.sin(heading)])
+        if fault.kind == "slip":
+            # evenly, with the sky's own motion where there is one: the lengths add up
+            sign = np.sign(trail @ direction) + (trail @ direction == 0)
+            trail = (
+                trail
+                + sign[:, None] * fault.severity * PIXEL_FWHM * math.sqrt(setting.fwhm**2 / 5.545 + 1 / 12) * direction
+            )
+        elif fault.kind == "kick":
+            shake = fault.severity * PIXEL_FWHM * math.sqrt(setting.fwhm**2 / 5.545 + 1 / 12) * direction
+        elif fault.kind == "defocus":
+            # of the width over the whole field, the lens's swelling (half of it on the mean) with it
+            whole = size**2 + PIXEL_FWHM**2 * (1 / 12 + 0.35 * setting.swelling)
+            size = math.sqrt(size**2 + whole * (fault.severity**2 - 1))
+        elif fault.kind == "haze":
+            clear = np.full(len(x), fault.severity)
+        elif fault.kind == "cloud":
+            # a bank whose edge crosses the field, soft over a tenth of its width
+            along = _bank(x / WIDTH, y / HEIGHT, fault, setting.ground)
+            clear = 1 - (1 - fault.severity) * along
+            i, j = np.mgrid[0 : TILES[0], 0 : TILES[1]]
+            sky_factor = 1 + 0.3 * _bank((j + 0.5) / TILES[1], (i + 0.5) / TILES[0], fault, setting.ground)
+        elif fault.kind == "bright":
+            sky_factor = np.full(TILES, fault.severity)
+        elif fault.kind == "beam":
+            sky_factor = np.ones(TILES)
+            sky_factor[TILES[0] // 2 :] = fault.severity
+    sigma2 = (size / PIXEL_FWHM) ** 2 + 1 / 12
+    rho2 = ((x - WIDTH / 2) ** 2 + (y - HEIGHT / 2) ** 2) * 4 / (WIDTH**2 + HEIGHT**2)
+    turn = np.arctan2(y - HEIGHT / 2, x - WIDTH / 2)
+    q1 = setting.aberration * rho2 * np.cos(2 * turn) + setting.tilt * (x / WIDTH - 0.5)
+    q2 = setting.aberration * rho2 * np.sin(2 * turn)
+    t = sigma2 + setting.swelling * rho2
+    moments = np.stack([t + q1 / 2, q2 / 2, t - q1 / 2], axis=1)
+    for motion in (trail, np.broadcast_to(jolt, trail.shape), np.broadcast_to(shake, trail.shape)):
+        moments = drawn_out(moments, motion)
+    vignetting = 1 - 0.45 * rho2
+    rows, columns = tile_of(x, y, WIDTH, HEIGHT)
+    noise = NOISE * np.sqrt(sky_factor[rows, columns])
+    area = np.sqrt(moments[:, 0] * moments[:, 2] - moments[:, 1] ** 2)
+    error = noise * np.sqrt(8 * math.pi * area) * math.sqrt(2)
+    seen = flux * clear * vignetting
+    snr = seen / error
+    found = snr > 5
+    stars = np.zeros(int(found.sum()), STAR_DTYPE)
+    snr, moments = snr[found], moments[found]
+    stars["flux"] = seen[found] * (1 + rng.normal(0, 1, len(stars)) / snr + rng.normal(0, 0.03, len(stars)))
+    stars["flux_error"] = error[found]
+    centre = 0.6 * PIXEL_FWHM * np.sqrt(area[found]) / snr
+    stars["x"], stars["y"] = x[found] + rng.normal(0, centre), y[found] + rng.normal(0, centre)
+    size_noise = (moments[:, 0] + moments[:, 2]) / 2 / snr * 1.4
+    wobble = rng.normal(0, 1, (3, len(stars))) * size_noise + rng.normal(0, 0.03, (3, len(stars))) * moments[:, 0]
+    stars["mxx"] = np.maximum(moments[:, 0] + wobble[0] + wobble[1], 0.2)
+    stars["myy"] = np.maximum(moments[:, 2] + wobble[0] - wobble[1], 0.2)
+    limit = 0.9 * np.sqrt(stars["mxx"] * stars["myy"])
+    stars["mxy"] = np.clip(moments[:, 1] + wobble[2], -limit, limit)
+    stars["peak"] = stars["flux"] / (2 * math.pi * area[found])
+    stars["background"] = SKY * sky_factor[rows, columns][found]
+    stars["saturated"] = stars["peak"] > ROOM
+    order = np.argsort(-stars["flux"], kind="stable")[:3000]
+    return stars[order], SKY * sky_factor
+
+
+def _bank(x: NDArray[np.float64], y: NDArray[np.float64], fault: Fault, ground: bool) -> NDArray[np.float64]:
+    """How far each place is inside the bank that covers `share` of the sky: 0 outside, 1 inside."""
+    heading = math.radians(fault.angle_deg)
+    along = (x - 0.5) * math.cos(heading) + (y - 0.5) * math.sin(heading)
+    even = (np.argwhere(np.ones((60 if not ground else 38, 60))) + 0.5) / 60 - 0.5
+    edge = float(np.quantile(even[:, 1] * math.cos(heading) + even[:, 0] * math.sin(heading), 1 - fault.share))
+    return np.clip((along - edge) / 0.05 + 0.5, 0, 1)
+
+
+def _row(setting: Setting, stars: NDArray[Any], sky: NDArray[np.float64]) -> dict[str, Any]:
+    rows, columns = tile_of(stars["x"], stars["y"], WIDTH, HEIGHT)
+    counts = np.zeros(TILES, int)
+    np.add.at(counts, (rows, columns), 1)
+    level = float(np.median(sky))
+    return {
+        "status": "ok",
+        "detail": "",
+        "width": WIDTH,
+        "height": HEIGHT,
+        "exposure_s": setting.exposure_s,
+        "focal_mm": setting.focal_mm,
+        "pixel_um": PITCH_UM,
+        "stars": len(stars),
+        "fwhm_px": 2.3548 * math.sqrt(float(np.median(stars["mxx"] + stars["myy"])) / 2) if len(stars) else None,
+        "sky_adu": level,
+        "sky_adu_s": level / setting.exposure_s,
+        "noise_adu": NOISE * math.sqrt(level / SKY),
+        "room_adu": ROOM,
+        "saturated_fraction": 0.0,
+        "streaks": 0,
+        "streak_list": "[]",
+        "double_px": None,
+        "double_angle_deg": None,
+        "tile_stars": json.dumps(counts.tolist()),
+        "tile_sky_adu": json.dumps(sky.tolist()),
+    }
+
+
+def settings_of_the_set(count: int) -> list[Setting]:
+    """Lenses 14-135 mm, tripod and tracked, sparse and rich, with and without a third of the frame hidden."""
+    out: list[Setting] = []
+    for focal in (14.0, 24.0, 35.0, 50.0, 85.0, 135.0):
+        for tracked in (False, True):
+            for stars in (150, 900, 4000):
+                for ground in (False, True):
+                    exposure = 45.0 if tracked else min(20.0, 350 / focal)
+                    out.append(
+                        Setting(focal, tracked, stars, exposure_s=exposure, interval_s=exposure + 4, ground=ground)
+                    )
+    return out[:count]
+
+
+LADDER: tuple[Fault, ...] = (
+    Fault("slip", 0.5),
+    Fault("slip", 1.0),
+    Fault("slip", 2.0),
+    Fault("kick", 0.5),
+    Fault("kick", 1.0),
+    Fault("kick", 2.0),
+    Fault("defocus", 1.2),
+    Fault("defocus", 1.4),
+    Fault("defocus", 2.0),
+    Fault("haze", 0.8),
+    Fault("haze", 0.5),
+    Fault("cloud", 0.85),
+    Fault("cloud", 0.69),
+    Fault("cloud", 0.3),
+    Fault("bright", 2.0),
+    Fault("bright", 5.0),
+    Fault("beam", 8.0),
+)
+
+
+def measure(frames: int, bad_share: float = 0.25) -> dict[tuple[str, float], tuple[int, int, int]]:
+    """Count for each cause and severity: frames, set aside with a right reason, set aside at all.
+
+    Sound frames are under ("sound", 0).
+    """
+    counts: dict[tuple[str, float], list[int]] = {}
+    chosen = settings_of_the_set(1000)
+    seed = 0
+    for fault in LADDER:
+        done = 0
+        while done < frames:
+            setting = chosen[seed % len(chosen)]
+            rng = np.random.default_rng(100_000 + seed)
+            bad = rng.permutation(setting.frames)[: int(bad_share * setting.frames)]
+            faults = {
+                int(n): replace(fault, angle_deg=float(rng.uniform(0, 360)), share=float(rng.uniform(0.34, 0.7)))
+                for n in bad
+            }
+            scene_frames, plan = make_scene(replace(setting, faults=faults), seed)
+            rows, _ = judge_scene(scene_frames, plan, JudgeSettings(), Site())
+            for n, row in enumerate(rows):
+                planted = faults.get(n)
+                key = ("sound", 0.0) if planted is None else (planted.kind, planted.severity)
+                total = counts.setdefault(key, [0, 0, 0])
+                total[0] += 1
+                if row["verdict"] == "set aside":
+                    total[2] += 1
+                    total[1] += planted is not None and bool(RIGHT[planted.kind] & set(row["reasons"].split("; ")))
+            done += len(faults)
+            seed += 1
+    return {key: (a, b, c) for key, (a, b, c) in counts.items()}
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(prog="python -m tests.labelled", description=__doc__)
+    parser.add_argument("--frames", type=int, default=300, help="frames a cause and severity (default 300)")
+    counts = measure(parser.parse_args().frames)
+    print("| cause | severity | frames | set aside, right reason | set aside |\n|---|---|---|---|---|")
+    for (kind, severity), (total, right, aside) in counts.items():
+        print(f"| {kind} | {severity:g} | {total} | {100 * right / total:.1f} % | {100 * aside / total:.1f} % |")
+
+
+if __name__ == "__main__":
+    main()
