@@ -179,7 +179,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Starry:
 
 
 def test_sky_and_noise_are_the_planted_ones(plain: Starry) -> None:
-    """The sky is the mean of what the frames show, without bias; NOISE agrees with the errors' block noise within 4 %."""
+    """The sky is the mean of what the frames show; NOISE agrees with the errors' block noise within 4 %."""
     made, stars, geometry, camera = plain
     truth, free = sky_truth(geometry, camera), free_of(stars, geometry.shape)
     for c in range(3):
@@ -221,7 +221,7 @@ def test_figures_of_noise_agree_with_theory(plain: Starry) -> None:
 
 
 def test_the_header_says_what_it_is(plain: Starry) -> None:
-    """Camera's colours, units, black, saturation, exposure and reference stand in the header; no value is not a number."""
+    """Colours, units, black, saturation, exposure and reference stand in the header; every value is a number."""
     made, _, geometry, _ = plain
     h = made.header
     assert (h["BUNIT"], h["BLACK"], h["NFRAMES"], h["EXPTIME"]) == ("adu", 0, 8, 240)
@@ -349,7 +349,7 @@ def test_two_frames_lose_only_what_is_bright_in_one(tmp_path: Path) -> None:
     geometry, camera = drifting(2, (160, 192)), Camera(slope=0.0)
     streak = np.zeros((160, 192))
     streak[80:83] = 5000
-    write_scene(tmp_path, rng, camera, geometry, extras={list(geometry.frames)[0]: streak})
+    write_scene(tmp_path, rng, camera, geometry, extras={next(iter(geometry.frames)): streak})
     made = Made(tmp_path, geometry, camera)
     sky = camera.sky[1] / camera.gain
     assert np.abs(np.median(made.picture[1][75:90], axis=1) - sky).max() < 10
@@ -398,7 +398,7 @@ def test_tiles_fit_their_memory() -> None:
     for w in cut((300, 500), 128):
         covered[w.top : w.top + w.height, w.left : w.left + w.width] += 1
     assert (covered == 1).all()
-    with pytest.raises(step.SceneError, match="need more memory than limits.memory_mb"):
+    with pytest.raises(step.SceneError, match=r"need more memory than limits\.memory_mb"):
         tile_side(1000, 3, 20_000_000)
 
 

@@ -222,15 +222,15 @@ def _count_row(codes, mask, y, left, coverage, rejected, tally, colours):  # typ
     width = np.uint64(len(coverage))
     for k in range(codes.shape[0]):
         here_codes, here_mask = codes[k, y, left : left + len(coverage)], mask[k, y, left : left + len(coverage)]
-        covered, lost = 0, 0
+        covered, lost = np.int64(0), np.int64(0)
         for j in range(width):
             inside = here_codes[j] != NOT_COVERED
             bits = here_mask[j]
             coverage[j] += np.uint16(inside)
             rejected[j] += np.uint16(inside & (bits != 0))
-            covered += colours * np.int64(inside)
+            covered += np.int64(colours) * np.int64(inside)
             single = np.int64(bits & 1) + np.int64((bits >> 1) & 1) + np.int64((bits >> 2) & 1)
-            lost += np.int64(inside) * (colours if bits & GROWN else single)
+            lost += np.int64(inside) * (np.int64(colours) if bits & GROWN else single)
         tally[k, 0] += covered
         tally[k, 1] += lost
 

@@ -53,7 +53,9 @@ class Survey:
         """x of the block columns and y of the block rows, px."""
         rows, columns = self.level.shape[:2]
         half = (self.block - 1) / 2
-        return np.arange(columns) * self.block + half, np.arange(rows) * self.block + half
+        return np.arange(columns, dtype=np.float64) * self.block + half, np.arange(
+            rows, dtype=np.float64
+        ) * self.block + half
 
 
 def block_size(shape: tuple[int, int]) -> int:
@@ -294,12 +296,12 @@ def bisquare_slow(
     residual : (n,) float64 array
         Where to begin from.
     """
-    coefficients = np.zeros(terms.shape[1])
+    coefficients: NDArray[np.float64] = np.zeros(terms.shape[1])
     for _ in range(ROUNDS):
         scale = max(_scale(residual), EXACT * (1 + float(np.abs(values).max())))
         root = np.clip(1 - (residual / (BISQUARE * scale)) ** 2, 0, None)  # root of the bisquare weight
         previous = coefficients
-        coefficients = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
+        coefficients = np.asarray(np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0], np.float64)
         residual = values - terms @ coefficients
         if np.abs(terms @ (coefficients - previous)).max() < CONVERGED * scale:
             break

@@ -460,8 +460,8 @@ def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # t
         found = 0
         for i in range(height):
             for j in range(width):
-                hit = np.uint8((mask[k, i, j] & np.uint8(7)) != 0)
-                hits[i, j] = hit
+                hit = (mask[k, i, j] & np.uint8(7)) != 0
+                hits[i, j] = np.uint8(hit)
                 found += hit
         if found < CLUSTER_MIN:
             continue

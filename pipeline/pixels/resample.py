@@ -61,7 +61,7 @@ def lagrange_table(step: int = GRID_STEP) -> NDArray[np.float32]:
 
     Returns
     -------
-    (step, 4) float32 array
+    (4, step) float32 array
     """
     t = np.arange(step) / step
     return np.stack(
@@ -71,7 +71,6 @@ def lagrange_table(step: int = GRID_STEP) -> NDArray[np.float32]:
             -(t + 1) * t * (t - 2) / 2,
             (t + 1) * t * (t - 1) / 6,
         ],
-        axis=1,
     ).astype(np.float32)
 
 
@@ -97,8 +96,8 @@ class PositionGrid:
 
 def grid_nodes(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """x of the node columns and y of the node rows for a result of (height, width)."""
-    ys = (np.arange((shape[0] - 1) // GRID_STEP + 4) - 1.0) * GRID_STEP
-    xs = (np.arange((shape[1] - 1) // GRID_STEP + 4) - 1.0) * GRID_STEP
+    ys = (np.arange((shape[0] - 1) // GRID_STEP + 4, dtype=np.float64) - 1) * GRID_STEP
+    xs = (np.arange((shape[1] - 1) // GRID_STEP + 4, dtype=np.float64) - 1) * GRID_STEP
     return xs, ys
 
 
@@ -263,25 +262,31 @@ def _positions(shift, lagrange, y, left, xs, ys, nodes):  # type: ignore[no-unty
     """Positions of the pixels left .. left + len(xs) - 1 of row y; `nodes` is scratch of 2 x grid columns."""
     width = len(xs)
     row = (y + GRID_STEP) // GRID_STEP - 1  # y may be a little above the first row
-    wy = lagrange[y - row * GRID_STEP]
+    down = y - row * GRID_STEP
     first = (left + GRID_STEP) // GRID_STEP - 1
     last = (left + width - 1) // GRID_STEP + 4
     for j in range(first, last):
         for axis in range(2):
             nodes[axis, j] = (
-                wy[0] * shift[row, j, axis]
-                + wy[1] * shift[row + 1, j, axis]
-                + wy[2] * shift[row + 2, j, axis]
-                + wy[3] * shift[row + 3, j, axis]
+                lagrange[0, down] * shift[row, j, axis]
+                + lagrange[1, down] * shift[row + 1, j, axis]
+                + lagrange[2, down] * shift[row + 2, j, axis]
+                + lagrange[3, down] * shift[row + 3, j, axis]
             )
     for k in range(first, last - 3):
         begin, end = max(k * GRID_STEP, left), min((k + 1) * GRID_STEP, left + width)
-        x0, x1, x2, x3 = nodes[0, k], nodes[0, k + 1], nodes[0, k + 2], nodes[0, k + 3]
-        y0, y1, y2, y3 = nodes[1, k], nodes[1, k + 1], nodes[1, k + 2], nodes[1, k + 3]
+        across = lagrange[:, begin - k * GRID_STEP : end - k * GRID_STEP]
+        _cell_positions(across, nodes[0, k : k + 4], begin, xs[begin - left : end - left])
+        _cell_positions(across, nodes[1, k : k + 4], y, ys[begin - left : end - left])
         for x in range(begin, end):
-            w = lagrange[x - k * GRID_STEP]
-            xs[x - left] = np.float32(x) + (w[0] * x0 + w[1] * x1 + w[2] * x2 + w[3] * x3)
-            ys[x - left] = np.float32(y) + (w[0] * y0 + w[1] * y1 + w[2] * y2 + w[3] * y3)
+            xs[x - left] += np.float32(x - begin)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _cell_positions(across, nodes, at, out):  # type: ignore[no-untyped-def]
+    base, a, b, c, d = np.float32(at), nodes[0], nodes[1], nodes[2], nodes[3]
+    for x in range(np.uint64(len(out))):
+        out[x] = base + (across[0, x] * a + across[1, x] * b + across[2, x] * c + across[3, x] * d)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -335,38 +340,57 @@ def resample_plane(  # type: ignore[no-untyped-def]
     codes : (height, width) uint8 array, filled (`noise_code`)
     """
     height, width = codes.shape
-    stride, plane = np.uint64(source_shape[1]), np.uint64(source_shape[0] * source_shape[1])
+    plane = np.uint64(source_shape[0] * source_shape[1])
+    stride = np.uint64(source_shape[1])
     xs, ys = np.empty(width, np.float32), np.empty(width, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
-    # half a step of the table beyond the outermost pixel centre counts as on it
-    slack = np.float32(0.5 / PHASES)
-    low_y = max(np.float32(0), np.float32(source_origin[0] + REACH_BEFORE))
-    low_x = max(np.float32(0), np.float32(source_origin[1] + REACH_BEFORE))
-    high_y = min(np.float32(frame_shape[0] - 1), np.float32(source_origin[0] + source_shape[0] - 1 - REACH_AFTER))
-    high_x = min(np.float32(frame_shape[1] - 1), np.float32(source_origin[1] + source_shape[1] - 1 - REACH_AFTER))
+    across, down, first = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
+    low = np.array([max(0, source_origin[0] + REACH_BEFORE), max(0, source_origin[1] + REACH_BEFORE)], np.float32)
+    high = np.array(
+        [
+            min(frame_shape[0] - 1, source_origin[0] + source_shape[0] - 1 - REACH_AFTER),
+            min(frame_shape[1] - 1, source_origin[1] + source_shape[1] - 1 - REACH_AFTER),
+        ],
+        np.float32,
+    )
     for i in range(height):
         _positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
+        _addresses(xs, ys, low, high, source_origin, source_shape[1], codes[i], across, down, first)
         for j in range(width):
-            px, py = xs[j], ys[j]
-            # written so that a position that is not a number is not covered either
-            if not (py >= low_y - slack and py <= high_y + slack and px >= low_x - slack and px <= high_x + slack):
-                codes[i, j] = NOT_COVERED
+            if codes[i, j] == NOT_COVERED:
                 for c in range(colour, colour + count):
                     values[c, i, j] = np.float32(0)
                 continue
-            px, py = max(min(px, high_x), low_x), max(min(py, high_y), low_y)
-            ix, iy = np.int64(px), np.int64(py)
-            fx, fy = px - np.float32(ix), py - np.float32(iy)
-            codes[i, j] = noise_code(ix, iy, fx, fy)
-            across = np.uint64(np.int64(fx * np.float32(PHASES) + np.float32(0.5)) * _ROW)
-            down = np.uint64(np.int64(fy * np.float32(PHASES) + np.float32(0.5)) * _ROW)
-            row, column = iy - source_origin[0] - REACH_BEFORE, ix - source_origin[1] - REACH_BEFORE
-            first = np.uint64(row) * stride + np.uint64(column) + np.uint64(colour) * plane
+            wx, wy = np.uint64(across[j]), np.uint64(down[j])
+            at = np.uint64(first[j]) + np.uint64(colour) * plane
             for c in range(colour, colour + count):
-                values[c, i, j] = scale * weighted_6x8(source, first, stride, table, across, down)
-                first += plane
+                values[c, i, j] = scale * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]
+                at += plane
         for c in range(colour, colour + count):
             _add_offset(offset[c], origin[0] + i, origin[1], codes[i], values[c, i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _addresses(xs, ys, low, high, source_origin, stride, codes, across, down, first):  # type: ignore[no-untyped-def]
+    """For a row of positions: noise code, where the weights stand in the table, index of the first of 6 x 6 pixels."""
+    low_y, low_x, high_y, high_x = low[0], low[1], high[0], high[1]
+    # half a step of the table beyond the outermost pixel centre counts as on it
+    slack = np.float32(0.5 / PHASES)
+    top, left = np.int32(source_origin[0] + REACH_BEFORE), np.int32(source_origin[1] + REACH_BEFORE)
+    width = np.int32(stride)
+    phases, half = np.float32(PHASES), np.float32(0.5)
+    for j in range(np.uint64(len(xs))):
+        x, y = xs[j], ys[j]
+        # written so that a position that is not a number is not covered either
+        inside = (y >= low_y - slack) & (y <= high_y + slack) & (x >= low_x - slack) & (x <= high_x + slack)
+        x = min(max(x, low_x), high_x) if inside else low_x
+        y = min(max(y, low_y), high_y) if inside else low_y
+        ix, iy = np.int32(x), np.int32(y)
+        fx, fy = x - np.float32(ix), y - np.float32(iy)
+        codes[j] = noise_code(ix, iy, fx, fy) if inside else np.uint8(NOT_COVERED)
+        across[j] = np.int32(fx * phases + half) * np.int32(_ROW)
+        down[j] = np.int32(fy * phases + half) * np.int32(_ROW)
+        first[j] = (iy - top) * width + (ix - left)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -392,13 +416,13 @@ def _add_offset(nodes, y, left, codes, values):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def noise_code(ix, iy, fx, fy):  # type: ignore[no-untyped-def]
     """Number of the noise step: which of the four CFA places, and which of 7 x 7 sub-pixel positions."""
-    qx = np.int64(fx * np.float32(NOISE_PHASES) + np.float32(0.5))
-    qy = np.int64(fy * np.float32(NOISE_PHASES) + np.float32(0.5))
-    if qx == NOISE_PHASES:
-        qx, ix = np.int64(0), ix + 1
-    if qy == NOISE_PHASES:
-        qy, iy = np.int64(0), iy + 1
-    return np.uint8((((iy & 1) * 2 + (ix & 1)) * NOISE_PHASES + qy) * NOISE_PHASES + qx)
+    steps, half = np.float32(NOISE_PHASES), np.float32(0.5)
+    # rounding up to the next pixel changes the place's parity
+    qx, qy = np.int32(fx * steps + half), np.int32(fy * steps + half)
+    over_x, over_y = np.int32(qx == NOISE_PHASES), np.int32(qy == NOISE_PHASES)
+    qx, qy = qx * (np.int32(1) - over_x), qy * (np.int32(1) - over_y)
+    place = ((iy + over_y) & np.int32(1)) * np.int32(2) + ((ix + over_x) & np.int32(1))
+    return np.uint8((place * np.int32(NOISE_PHASES) + qy) * np.int32(NOISE_PHASES) + qx)
 
 
 LANCZOS = lanczos_table()

@@ -38,8 +38,6 @@ OTHER_FILES = 64
 class Map(Protocol):
     """What is asked of a scene's geometry."""
 
-    reference: str
-
     def from_reference(self, frame_id: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
         """Where in a frame the reference's pixel (x, y) lies."""
 

@@ -123,7 +123,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     height, width, n = bottom - top, right - left, len(scene.frames)
     values = scratch.take("values", (n, scene.colours, height, width), np.float32)
     codes = scratch.take("codes", (n, height, width), np.uint8)
-    members = []
+    members: list[int] = []
     for number, frame in enumerate(scene.frames):
         k = len(members)
         if load_tile(
