@@ -317,7 +317,7 @@ def _motion_figures(
             # length known, direction not: the sky explains what is no longer than its trail; squares add up
             f.excess_px = math.sqrt(max(part.length**2 - expected.length**2, 0.0))
         if explained and usual_size is not None:
-            f.excess_px = min(f.excess_px, visible_excess(part, usual_size, explained))
+            f.excess_px = min(f.excess_px, visible_excess(part, usual_size))
     if usual_part is not None and expected.field is None:
         length = float(np.hypot(*usual_part))
         widths = [part.fwhm_px for part in parts if part is not None]

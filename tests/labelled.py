@@ -142,22 +142,20 @@ def _frame(
     shake = np.zeros(2)
     heading = rng.uniform(0, 2 * math.pi)
     jolt = abs(rng.normal(0, setting.jitter)) * np.array([math.cos(heading), math.sin(heading)])
+    # of the scene's stars, mean over the field, without motion
+    width = PIXEL_FWHM * math.sqrt((setting.fwhm / PIXEL_FWHM) ** 2 + 1 / 12 + 0.35 * setting.swelling)
     if fault is not None:
         heading = math.radians(fault.angle_deg)
         direction = np.array([math.cos(heading), math.sin(heading)])
         if fault.kind == "slip":
             # evenly, with the sky's own motion where there is one: the lengths add up
             sign = np.sign(trail @ direction) + (trail @ direction == 0)
-            trail = (
-                trail
-                + sign[:, None] * fault.severity * PIXEL_FWHM * math.sqrt(setting.fwhm**2 / 5.545 + 1 / 12) * direction
-            )
+            trail = trail + sign[:, None] * fault.severity * width * direction
         elif fault.kind == "kick":
-            shake = fault.severity * PIXEL_FWHM * math.sqrt(setting.fwhm**2 / 5.545 + 1 / 12) * direction
+            shake = fault.severity * width * direction
         elif fault.kind == "defocus":
             # of the width over the whole field, the lens's swelling (half of it on the mean) with it
-            whole = size**2 + PIXEL_FWHM**2 * (1 / 12 + 0.35 * setting.swelling)
-            size = math.sqrt(size**2 + whole * (fault.severity**2 - 1))
+            size = math.sqrt(size**2 + width**2 * (fault.severity**2 - 1))
         elif fault.kind == "haze":
             clear = np.full(len(x), fault.severity)
         elif fault.kind == "cloud":

@@ -109,7 +109,7 @@ class FrameShape:
     lens_ellipticity : mean |q| / 2t of the lens's pattern over the field
     stars : number used
     size : second moment of a star without motion at the middle of the field, px^2
-    moments : mean mxx, mxy, myy with the lens's pattern taken out and all motion left in, px^2
+    moments : mean mxx, mxy, myy with the lens's pattern and the explained motions taken out, px^2
     """
 
     length: float
@@ -294,7 +294,7 @@ def frame_shape(
             rest = shapes
             for motion in explained:
                 rest = without_motion(rest, _star(still, lens), motion)
-            still, extra, extra_angle, _, _ = _size_and_motion(rest, lens)
+            still, extra, extra_angle, _, moments = _size_and_motion(rest, lens)
         size = still
     mean_t, mean_q = pattern.mean()
     return FrameShape(
@@ -350,10 +350,8 @@ def _size_and_motion(
     return size, length, math.degrees(angle) % 180.0, noise / math.sqrt(2) / slope, moments
 
 
-def visible_excess(
-    part: FrameShape, usual_size: float, explained: Sequence[NDArray[np.float64]], slack: float = 0.1
-) -> float:
-    """The longest extra motion that a frame's total shape allows, px.
+def visible_excess(part: FrameShape, usual_size: float, slack: float = 0.1) -> float:
+    """The longest extra motion that a frame's shapes allow, px.
 
     Where less happened than was expected, what is left after the expected is taken out looks like a motion across it.
     But then no star is wider in that direction than a usual one.
@@ -362,15 +360,9 @@ def visible_excess(
     ----------
     part : of the frame
     usual_size : second moment of the scene's stars without motion, px^2
-    explained : as for `frame_shape`
     slack : of `usual_size`, by which focus and seeing may change it
     """
     angle = math.radians(part.extra_angle_deg)
-    direction = np.array([math.cos(angle), math.sin(angle)])
-    star = np.array([usual_size, 0.0, usual_size])
-    known = star.copy()
-    for motion in explained:
-        known += (drawn_out(np.broadcast_to(star, (len(motion), 3)), motion) - star).mean(axis=0)
-    more = np.array(part.moments) - known
-    along = more[0] * direction[0] ** 2 + 2 * more[1] * direction[0] * direction[1] + more[2] * direction[1] ** 2
-    return math.sqrt(usual_size) * float(trail_length(1 + max(along / usual_size + slack, 0.0)))
+    u, v = math.cos(angle), math.sin(angle)
+    along = part.moments[0] * u**2 + 2 * part.moments[1] * u * v + part.moments[2] * v**2
+    return math.sqrt(usual_size) * float(trail_length(max(along / usual_size + slack, 1.0)))
