@@ -26,8 +26,8 @@ from pipeline.pixels.background import Survey, block_size, survey_mosaic
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.resample import block_variance, interpolation_variance
 from pipeline.plan import ScenePlan, read_scene
+from pipeline.sensor.demosaic import NEUTRAL, Balance, response, usable_balance
 from pipeline.sensor.demosaic import colours as colour_count
-from pipeline.sensor.demosaic import response
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.wcs import wcs_header
@@ -147,6 +147,8 @@ def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arg
     mosaics = Mosaics(list(paths.values()))
     reference = list(paths).index(geometry.reference)
     shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
+    # the reference's: a camera on automatic white balance may give every frame another
+    balance = usable_balance(mosaics[reference].header.white_balance)
     frames = []
     for number, frame in enumerate(paths):
         mosaic = mosaics[number]
@@ -162,7 +164,7 @@ def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arg
                 log.warning("%s: its brightness against the reference is not known; taken as the same", frame)
             flux = 1.0
         grids = frame_grids(geometry, frame, shape, colour_count(cfa))
-        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids))
+        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids, balance))
     return Inputs(plan.scene, frames, mosaics, _read_calibration(arguments, shape), reference)
 
 
@@ -255,7 +257,7 @@ def combine(
         dark_variance,
     )
     shared = figures.shared_dark(inputs.frames, matching.weights, inputs.calibration.dark_variance, shape)
-    factor, block_factor = interpolation_factors(inputs.cfa, matching)
+    factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
     scene = Scene(
         shape,
         colours,
@@ -359,7 +361,9 @@ def _in_order(
         yield future.result()
 
 
-def interpolation_factors(cfa: str, matching: Matching) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def interpolation_factors(
+    cfa: str, matching: Matching, balance: Balance = NEUTRAL
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """What demosaicing and resampling make of a mosaic pixel's variance: (colours, 256) by `noise_code`, (colours,) for
     the means over blocks by which noise is defined.
 
@@ -373,7 +377,7 @@ def interpolation_factors(cfa: str, matching: Matching) -> tuple[NDArray[np.floa
                 places[i, j] = number
     variance = matching.sky_variance
     ratio = np.median(variance[:, None, :] / variance[:, :, None], axis=0)  # [c, d] of colour d over colour c
-    kernels = response(cfa)
+    kernels = response(cfa, balance)
     single = np.einsum("cdk,cd->ck", interpolation_variance(kernels, places), ratio)
     block = np.einsum("cd,cd->c", block_variance(kernels, places, BLOCK), ratio)
     return single.astype(np.float32), block.astype(np.float32)

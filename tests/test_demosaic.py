@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.sensor.demosaic import demosaic, demosaic_padded, response
+from pipeline.sensor.demosaic import NEUTRAL, demosaic, demosaic_padded, response, usable_balance
 from pipeline.sensor.mosaic import CFA_PATTERNS, colour_planes
 from tests.planted_scenes import add_star
 
@@ -149,3 +149,36 @@ def test_planes_of_another_size_are_refused() -> None:
         demosaic_padded(np.zeros((8, 8), np.float32), "RGGB", 0, 0, np.zeros((3, 8, 8), np.float32))
     with pytest.raises(ValueError, match="must hold 1 colours for MONO"):
         demosaic_padded(np.zeros((12, 12), np.float32), "MONO", 0, 0, np.zeros((3, 8, 8), np.float32))
+
+
+BALANCE = (1.9, 1.0, 1.6)
+
+
+@pytest.mark.parametrize("cfa", ["RGGB", "BGGR", "GRBG", "GBRG"])
+def test_balance_is_multiplying_before_and_dividing_after(cfa):
+    """The correction is made on balanced values: equal to balancing the mosaic, Malvar's sums, and balancing back."""
+    mosaic = np.random.default_rng(7).normal(900, 200, (22, 26)).astype(np.float32)
+    gains = np.array([BALANCE["RGB".index(c)] for c in cfa], np.float32).reshape(2, 2)
+    slow = demosaic(mosaic * np.tile(gains, (11, 13)), cfa) / np.array(BALANCE, np.float32)[:, None, None]
+    np.testing.assert_allclose(demosaic(mosaic, cfa, BALANCE), slow, rtol=3e-6, atol=2e-3)
+
+
+def test_a_white_star_through_unequal_filters_has_no_dark_rings():
+    """Of a star whose raw values are in the ratio of the multipliers, red and blue undershoot less than half as far."""
+    y, x = np.mgrid[:41, :41]
+    star = 10_000 * np.exp(-((x - 20.4) ** 2 + (y - 19.7) ** 2) / (2 * (2.4 / 2.3548) ** 2))
+    mosaic = np.empty((41, 41), np.float32)
+    for place, colour in enumerate("RGGB"):
+        i, j = divmod(place, 2)
+        mosaic[i::2, j::2] = star[i::2, j::2] / BALANCE["RGB".index(colour)]
+    plain, balanced = demosaic(mosaic, "RGGB"), demosaic(mosaic, "RGGB", BALANCE)
+    assert plain[[0, 2]].min() < 2 * balanced[[0, 2]].min() < 0
+    flux = balanced.sum(axis=(1, 2)) * BALANCE
+    # samples two pixels apart: 2 exp(-pi^2 s^2 / 2) of the flux hangs on where the star lies among them
+    np.testing.assert_allclose(flux, star.sum(), rtol=2 * np.exp(-(np.pi**2) * (2.4 / 2.3548) ** 2 / 2))
+
+
+def test_multipliers_that_make_no_sense_are_not_used():
+    """A camera's multipliers count only where they can be those of its filters."""
+    assert usable_balance((2.0, 1.0, 1.5)) == (2.0, 1.0, 1.5)
+    assert usable_balance(None) == usable_balance((2.0, 1.0, 9.0)) == usable_balance((0.1, 1.0, 1.0)) == NEUTRAL

@@ -15,14 +15,32 @@ from pipeline.sensor.mosaic import CFA_PATTERNS
 # Mosaic pixels that a demosaiced pixel reaches to each side.
 MARGIN = 2
 
+# Multipliers of red, green and blue under which a white star has the same value in each.
+Balance = tuple[float, float, float]
+NEUTRAL: Balance = (1.0, 1.0, 1.0)
+# Beyond these a camera's multipliers are not those of its filters but of a lamp.
+BALANCE_LEAST, BALANCE_MOST = 0.4, 4.0
+
+
+def usable_balance(multipliers: Balance | None) -> Balance:
+    """A camera's multipliers, green 1, as demosaicing takes them: neutral where there are none that make sense."""
+    if multipliers is None or not all(BALANCE_LEAST <= m <= BALANCE_MOST for m in multipliers):
+        return NEUTRAL
+    red, green, blue = multipliers
+    return (red / green, 1.0, blue / green)
+
 
 def colours(cfa: str) -> int:
     """How many planes a mosaic gives: 3, or 1 for MONO."""
     return 1 if cfa == "MONO" else 3
 
 
-def demosaic(mosaic: NDArray[np.float32], cfa: str) -> NDArray[np.float32]:
+def demosaic(mosaic: NDArray[np.float32], cfa: str, balance: Balance = NEUTRAL) -> NDArray[np.float32]:
     """Give every pixel all its colours, linearly.
+
+    The gradient correction takes it that colours rise and fall together. In raw values they do so only after
+    balancing: a raw green twice as high as blue would carve dark rings into the blue of every star. So the correction
+    is made on balanced values, and what comes out is in raw values again.
 
     The mosaic is continued beyond its edges by reflection about the outermost pixels' centres, which keeps every
     reflected pixel's colour.
@@ -32,6 +50,7 @@ def demosaic(mosaic: NDArray[np.float32], cfa: str) -> NDArray[np.float32]:
     mosaic : (height, width) float32 array, ADU above black; `cfa` holds for its top-left pixel
     cfa : str
         RGGB, BGGR, GRBG, GBRG or MONO.
+    balance : (red, green, blue) multipliers, green 1
 
     Returns
     -------
@@ -52,11 +71,18 @@ def demosaic(mosaic: NDArray[np.float32], cfa: str) -> NDArray[np.float32]:
     height, width = mosaic.shape
     padded = np.pad(np.asarray(mosaic, np.float32), MARGIN, mode="reflect")
     planes = np.empty((colours(cfa), height, width), np.float32)
-    demosaic_padded(padded, cfa, 0, 0, planes)
+    demosaic_padded(padded, cfa, 0, 0, planes, balance)
     return planes
 
 
-def demosaic_padded(padded: NDArray[np.float32], cfa: str, row: int, column: int, planes: NDArray[np.float32]) -> None:
+def demosaic_padded(
+    padded: NDArray[np.float32],
+    cfa: str,
+    row: int,
+    column: int,
+    planes: NDArray[np.float32],
+    balance: Balance = NEUTRAL,
+) -> None:
     """Demosaic a region that brings its own margin of `MARGIN` pixels on each side.
 
     Parameters
@@ -68,6 +94,7 @@ def demosaic_padded(padded: NDArray[np.float32], cfa: str, row: int, column: int
         Where the region's first pixel (inside the margin) lies in the mosaic; only whether they are odd matters.
     planes : (3 or 1, height, width) float32 array
         Filled with the result.
+    balance : (red, green, blue) multipliers, green 1
     """
     if padded.shape != (planes.shape[1] + 2 * MARGIN, planes.shape[2] + 2 * MARGIN):
         raise ValueError(f"padded must be {2 * MARGIN} larger than planes (got {padded.shape} and {planes.shape})")
@@ -79,10 +106,12 @@ def demosaic_padded(padded: NDArray[np.float32], cfa: str, row: int, column: int
     if cfa not in CFA_PATTERNS:
         raise ValueError(f"cfa must be MONO or one of {', '.join(CFA_PATTERNS)} (got {cfa!r})")
     red = cfa.index("R")
-    _malvar(padded, (red // 2 + row) & 1, (red % 2 + column) & 1, planes[0], planes[1], planes[2])
+    red_gain, blue_gain = np.float32(balance[0] / balance[1]), np.float32(balance[2] / balance[1])
+    place = (red // 2 + row) & 1, (red % 2 + column) & 1
+    _malvar(padded, *place, red_gain, blue_gain, planes[0], planes[1], planes[2])
 
 
-def response(cfa: str) -> NDArray[np.float32]:
+def response(cfa: str, balance: Balance = NEUTRAL) -> NDArray[np.float32]:
     """What each mosaic pixel adds to each demosaiced one, for working out noise.
 
     Returns
@@ -100,13 +129,13 @@ def response(cfa: str) -> NDArray[np.float32]:
                 for j in range(2):
                     padded[:] = 0
                     padded[i + dy, j + dx] = 1
-                    demosaic_padded(padded, cfa, 0, 0, planes)
+                    demosaic_padded(padded, cfa, 0, 0, planes, balance)
                     result[:, i, j, dy, dx] = planes[:, i, j]
     return result
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _malvar(m, red_row, red_column, red, green, blue):  # type: ignore[no-untyped-def]
+def _malvar(m, red_row, red_column, red_gain, blue_gain, red, green, blue):  # type: ignore[no-untyped-def]
     height, width = red.shape
     # 1 where the column holds the row's own colour (red in rows with red), 0 where it holds green; both kinds of site
     # are computed everywhere and one is taken, which the compiler turns into straight vector code
@@ -116,13 +145,19 @@ def _malvar(m, red_row, red_column, red, green, blue):  # type: ignore[no-untype
         own = red if in_red_row else blue
         other = blue if in_red_row else red
         first = red_column if in_red_row else red_column ^ 1
+        own_gain = red_gain if in_red_row else blue_gain
+        other_gain = blue_gain if in_red_row else red_gain
         for x in range(width):
             site[x] = np.float32(1 - ((x ^ first) & 1))
-        _malvar_row(m[y], m[y + 1], m[y + 2], m[y + 3], m[y + 4], site, own[y], green[y], other[y])
+        _malvar_row(
+            m[y], m[y + 1], m[y + 2], m[y + 3], m[y + 4], site, own_gain, other_gain, own[y], green[y], other[y]
+        )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _malvar_row(a, b, c, d, e, site, own, green, other):  # type: ignore[no-untyped-def]
+def _malvar_row(a, b, c, d, e, site, own_gain, other_gain, own, green, other):  # type: ignore[no-untyped-def]
+    # corrections measured in one colour are taken into another by the ratio of their multipliers
+    own_to_other, green_to_own, green_to_other = own_gain / other_gain, 1 / own_gain, 1 / other_gain
     half, quarter, eighth, sixteenth = np.float32(0.5), np.float32(0.25), np.float32(0.125), np.float32(0.0625)
     for x in range(np.uint64(len(site))):
         here = c[x + 2]
@@ -132,15 +167,15 @@ def _malvar_row(a, b, c, d, e, site, own, green, other):  # type: ignore[no-unty
         far_h = c[x] + c[x + 4]
         diagonal = b[x + 1] + b[x + 3] + d[x + 1] + d[x + 3]
         far = far_v + far_h
-        green_at_colour = half * here + quarter * (near_v + near_h) - eighth * far
-        other_at_colour = (half + quarter) * here + quarter * diagonal - (eighth + sixteenth) * far
+        green_at_colour = own_gain * (half * here - eighth * far) + quarter * (near_v + near_h)
+        other_at_colour = own_to_other * ((half + quarter) * here - (eighth + sixteenth) * far) + quarter * diagonal
         along = (half + eighth) * here - eighth * diagonal
-        own_at_green = along + half * near_h - eighth * far_h + sixteenth * far_v
-        other_at_green = along + half * near_v - eighth * far_v + sixteenth * far_h
+        own_at_green = green_to_own * (along - eighth * far_h + sixteenth * far_v) + half * near_h
+        other_at_green = green_to_other * (along - eighth * far_v + sixteenth * far_h) + half * near_v
         at_colour = site[x] > half
         own[x] = here if at_colour else own_at_green
         green[x] = green_at_colour if at_colour else here
         other[x] = other_at_colour if at_colour else other_at_green
 
 
-__all__ = ["MARGIN", "colours", "demosaic", "demosaic_padded", "response"]
+__all__ = ["MARGIN", "NEUTRAL", "Balance", "colours", "demosaic", "demosaic_padded", "response", "usable_balance"]

@@ -91,7 +91,7 @@ def _green(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> NDArra
             frame.header.cfa,
             None if calibration.flat is None else calibration.flat[window],
         )
-        planes = demosaic(band, frame.header.cfa)
+        planes = demosaic(band, frame.header.cfa, frame.balance)
         bottom = min(top + BAND, height)
         green[top:bottom] = planes[len(planes) // 2, top - y0 : bottom - y0]
     return green

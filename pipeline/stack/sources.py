@@ -26,7 +26,7 @@ from pipeline.pixels.resample import (
     resample_plane,
 )
 from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate
-from pipeline.sensor.demosaic import MARGIN, demosaic_padded
+from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 
 # Positions of red and blue that differ from green's by less than this are taken as green's, px.
@@ -98,6 +98,7 @@ class Frame:
     dark_scale: float
     dark_offset: float
     grids: tuple[PositionGrid, ...]
+    balance: Balance = NEUTRAL  # the scene's, the same for every frame
 
 
 def frame_grids(geometry: Map, frame: str, shape: tuple[int, int], colours: int) -> tuple[PositionGrid, ...]:
@@ -170,7 +171,7 @@ def load_tile(
     shape = (bottom - top, right - left)
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
     planes = source[:-OVERREAD].reshape(colours, *shape)
-    demosaic_padded(padded, frame.header.cfa, top, left, planes)
+    demosaic_padded(padded, frame.header.cfa, top, left, planes, frame.balance)
     # the level at which the frame's pixels are full, after black and drift
     level = np.float32(FULL * (frame.header.saturation - max(frame.header.black) - frame.dark_offset))
     full = bool(padded.max() >= level)
