@@ -334,7 +334,7 @@ def _doubled_figures(figures: Sequence[Figures], frames: Sequence[Graded]) -> No
         length = frame.row["double_px"]
         if length is not None:
             f.motion_px, f.motion_angle_deg = length, frame.row["double_angle_deg"]
-            f.excess_px = max(f.excess_px or 0.0, length)
+            f.excess_px = length
 
 
 def _usual_motion(parts: Sequence[FrameShape | None], expected: Expected) -> NDArray[np.float64] | None:

@@ -16,7 +16,7 @@ NEAREST = 2.0  # half-size px; companions nearer than that only draw the star ou
 SHARE = 0.7  # quantile over stars: either of two equal images may be the higher one
 HEIGHT_MIN = 0.12  # of the star's own peak; a companion of a tenth of the light costs no frame
 NOISE_SIGMA = 6.0  # of the stars' mean noise under that quantile
-DIP = 0.85  # between a star and its companion there is less light than this share of the companion's
+DIP = 0.6  # between a star and its companion falls less light than this share of the companion's; trails dip to 0.8
 
 
 @dataclass(frozen=True)

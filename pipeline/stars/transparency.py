@@ -15,6 +15,7 @@ PART_STARS = 6  # median over so many stars of 5 % scatter is good to 0.03
 PART_LEAST = 3  # stars that should be seen in a part before it says anything
 CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
 SURE = 12.0  # signal-to-noise at which a star that should be there and is not means cloud
+FOUND_SHARE = 0.7  # of the brightest stars of a part, that tell how thick a cloud is which hides the rest
 SPREAD_NEEDS = 0.05  # of rho^2, within stars, before the falloff towards the corners can be learned from them
 ROUNDS = 8
 
@@ -70,13 +71,15 @@ def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearnes
         log = np.where(seen.flux > 0, np.log(seen.flux), np.nan)
     found = np.isfinite(log)
     rho2 = (4 * ((seen.x - width / 2) ** 2 + (seen.y - height / 2) ** 2)) / (width**2 + height**2)
-    star, clear = _chain(seen, log, frames)
-    falloff = _falloff(log - star[seen.star] - clear[seen.frame], rho2, seen.star, found)
-    shade = clear[seen.frame]
+    clear = _chain(seen, log, frames)
+    star = np.zeros(int(seen.star.max()) + 1)
+    falloff = np.zeros_like(rho2)
+    shade = np.nan_to_num(clear[seen.frame])
     cells = np.zeros(frames * number)
     for _ in range(ROUNDS):
         # clear frames say best how bright a star is
         weight = np.where(found, np.exp(2 * np.minimum(shade - np.nanmax(clear), 0.0)), 0.0)
+        falloff = _falloff(log - shade, rho2, seen.star, found)
         star = _weighted_medians(log - falloff - shade, weight, seen.star, len(star))
         left = log - falloff - star[seen.star]
         cells = _medians(left, found, cell, frames * number)
@@ -89,8 +92,8 @@ def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearnes
         sure = np.exp(expected) > SURE * seen.error
     deficit = np.where(found, log - expected - level, -np.inf)
     counted = (found | sure) & np.isfinite(expected)
-    parts = _medians(deficit, counted, cell, frames * number, least=PART_LEAST).reshape(frames, *grid)
-    overall = _medians(deficit, counted, seen.frame, frames, least=PART_LEAST)
+    parts = _deficits(deficit, expected, counted, cell, frames * number).reshape(frames, *grid)
+    overall = _deficits(deficit, expected, counted, seen.frame, frames)
     often = np.bincount(part[found], minlength=number) / max(1, frames)
     return Clearness(_exp(parts), _exp(overall), (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0))
 
@@ -127,6 +130,24 @@ def _medians(values: Floats, use: NDArray[np.bool_], group: NDArray[np.int64], g
     return out
 
 
+def _deficits(
+    deficit: Floats, expected: Floats, use: NDArray[np.bool_], group: NDArray[np.int64], groups: int
+) -> Floats:
+    """Median deficit of each group; where most of its stars are gone, of as many of the brightest as mostly are not.
+
+    The brightest so far are enough as long as seven in ten of them are found. Where not even three are, all is gone.
+    """
+    out = _medians(deficit, use, group, groups, least=PART_LEAST)
+    for n in np.flatnonzero(np.isneginf(out)):
+        members = np.flatnonzero(use & (group == n))
+        members = members[np.argsort(-expected[members], kind="stable")]
+        found = np.cumsum(np.isfinite(deficit[members]))
+        enough = np.flatnonzero(found >= FOUND_SHARE * (np.arange(len(members)) + 1))
+        if len(enough) and enough[-1] + 1 >= PART_LEAST:
+            out[n] = np.median(np.maximum(deficit[members[: enough[-1] + 1]], -1e3))
+    return out
+
+
 def _weighted_medians(values: Floats, weight: Floats, group: NDArray[np.int64], groups: int) -> Floats:
     """Weighted median of each group, values of no weight left out; NaN where there is none."""
     out = np.full(groups, np.nan)
@@ -144,8 +165,8 @@ def _weighted_medians(values: Floats, weight: Floats, group: NDArray[np.int64], 
     return out
 
 
-def _chain(seen: Sightings, log: Floats, frames: int) -> tuple[Floats, Floats]:
-    """First guesses: each frame's level from the stars it shares with those before it, then each star's."""
+def _chain(seen: Sightings, log: Floats, frames: int) -> Floats:
+    """First guess of each frame's level, from the stars it shares with those before it."""
     level = np.zeros(frames)
     latest = np.full(int(seen.star.max()) + 1, np.nan)
     order = np.argsort(seen.frame, kind="stable")
@@ -162,7 +183,7 @@ def _chain(seen: Sightings, log: Floats, frames: int) -> tuple[Floats, Floats]:
         # a star's own level, as the first sight of it gave it
         new = here[~np.isfinite(latest[seen.star[here]])]
         latest[seen.star[new]] = log[new] - level[n]
-    return latest, level - _clear_level(level)
+    return level - _clear_level(level)
 
 
 def _clear_level(level: Floats) -> float:

@@ -1,0 +1,90 @@
+"""Streaks and doubled stars on rendered frames."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.stars.detect import Detections
+from pipeline.stars.doubles import doubling
+from pipeline.stars.measure import measure_frame
+from pipeline.stars.streaks import find_streaks
+from tests.starfields import Field, mosaic, random_field, render
+
+BLACK = (512.0,) * 4
+SHAPE = (900, 1300)
+
+
+def frame_with(rng, light, fwhm=2.4):
+    """A frame of 250 stars and this light."""
+    field = random_field(rng, SHAPE, 250, (800, 60000))
+    return measure_frame(mosaic(rng, render(SHAPE, field, fwhm) + light), "RGGB", BLACK, 16000)
+
+
+def line(x1, y1, x2, y2, height, width=1.0):
+    """A straight streak of Gaussian profile."""
+    rows, columns = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    length = math.hypot(x2 - x1, y2 - y1)
+    along = ((columns - x1) * (x2 - x1) + (rows - y1) * (y2 - y1)) / length
+    across = ((columns - x1) * (y2 - y1) - (rows - y1) * (x2 - x1)) / length
+    return height * np.exp(-(across**2) / (2 * width**2)) * ((along >= 0) & (along <= length))
+
+
+@pytest.mark.parametrize(
+    ("height", "place"), [(60, (200, 150, 700, 500)), (12, (0, 700, 1299, 250)), (40, (900, 80, 990, 300))]
+)
+def test_streaks_are_found_with_their_ends(height, place):
+    """A bright satellite, one of 1.2 sigma across the whole frame and a short one come back once, in their place."""
+    found = find_streaks(frame_with(np.random.default_rng(height), line(*place, height)).detections)
+    assert len(found) == 1
+    ends = sorted([(found[0].x1, found[0].y1), (found[0].x2, found[0].y2)])
+    true = sorted([place[:2], place[2:]])
+    # a line without end is cut short by a few blocks of 8 px
+    assert np.abs(np.array(ends) - np.array(true)).max() < 60
+    slope = math.atan2(found[0].y2 - found[0].y1, found[0].x2 - found[0].x1) - math.atan2(
+        place[3] - place[1], place[2] - place[0]
+    )
+    assert abs(math.sin(slope)) < 0.03
+
+
+def test_frames_without_streaks_have_none():
+    """Stars, trailed stars, a defective column and a horizon are no streaks."""
+    rng = np.random.default_rng(2)
+    assert find_streaks(frame_with(rng, np.zeros(SHAPE)).detections) == []
+    field = random_field(rng, SHAPE, 250, (3000, 90000))
+    trailed = mosaic(rng, render(SHAPE, field, 2.4, motion=(14.0, 9.0)))
+    trailed[:, 400] += 300
+    assert find_streaks(measure_frame(trailed, "RGGB", BLACK, 16000).detections) == []
+
+
+def test_a_kick_doubles_every_star():
+    """Stars drawn twice 9 px apart, 60 % and 40 % of the time, give the separation within 0.6 px and 4 degrees."""
+    rng = np.random.default_rng(3)
+    field = random_field(rng, SHAPE, 250, (5000, 90000))
+    light = render(SHAPE, Field(field.x, field.y, 0.6 * field.flux), 2.3)
+    light += render(SHAPE, Field(field.x + 7.2, field.y + 5.4, 0.4 * field.flux), 2.3)
+    found = measure_frame(mosaic(rng, light), "RGGB", BLACK, 16000).detections
+    double = doubling(found.residual, found.objects["ypeak"], found.objects["xpeak"], found.noise, 9000.0)
+    assert double is not None
+    assert double.length == pytest.approx(9.0, abs=0.6)
+    assert double.angle_deg == pytest.approx(36.9, abs=4)
+    assert double.height == pytest.approx(0.67, abs=0.12)
+
+
+@pytest.mark.parametrize("motion", [(0.0, 0.0), (6.0, 0.0), (20.0, 5.0)])
+def test_single_and_trailed_stars_are_not_doubled(motion):
+    """Round stars, and stars drawn out without a gap, are not doubled."""
+    rng = np.random.default_rng(4)
+    field = random_field(rng, SHAPE, 250, (5000, 90000))
+    found = measure_frame(mosaic(rng, render(SHAPE, field, 2.3, motion=motion)), "RGGB", BLACK, 16000).detections
+    assert doubling(found.residual, found.objects["ypeak"], found.objects["xpeak"], found.noise, 9000.0) is None
+
+
+def test_nothing_to_see_is_no_error():
+    """An empty image has neither streaks nor doubles."""
+    empty = measure_frame(np.full((200, 300), 600, np.uint16), "RGGB", BLACK, 16000).detections
+    assert isinstance(empty, Detections)
+    assert find_streaks(empty) == []
+    assert doubling(empty.residual, empty.objects["ypeak"], empty.objects["xpeak"], 1.0, 9000.0) is None

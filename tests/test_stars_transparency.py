@@ -1,0 +1,104 @@
+"""Transparency by parts of the field, planted and recovered."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.stars.transparency import Sightings, clearness, rank_transparency
+
+WIDTH, HEIGHT = 6000, 4000
+
+
+def sightings(rng, clear, number=700, drift=0.0, falloff=0.5, error=0.03, limit=125.0):
+    """Stars of a drifting field behind a cover: `clear(frame, x, y)` is what is let through."""
+    x0, y0 = rng.uniform(-drift * 12, WIDTH, number), rng.uniform(0, HEIGHT, number)
+    true = 400 * (rng.pareto(1.0, number) + 1)
+    columns = [[] for _ in range(6)]
+    for frame in range(12):
+        x, y = x0 + drift * frame, y0 + 0.2 * drift * frame
+        inside = (x > 0) & (x < WIDTH) & (y < HEIGHT)
+        rho2 = ((x - WIDTH / 2) ** 2 + (y - HEIGHT / 2) ** 2) * 4 / (WIDTH**2 + HEIGHT**2)
+        flux = true * (1 - falloff * rho2) * clear(frame, x, y) * (1 + rng.normal(0, error, number))
+        seen = np.where(flux > limit, flux, np.nan)
+        for column, values in zip(
+            columns, (np.arange(number), np.full(number, frame), seen, np.full(number, 25.0), x, y), strict=True
+        ):
+            column.append(values[inside])
+    return Sightings(*(np.concatenate(c) for c in columns))
+
+
+def test_clear_scene_is_clear():
+    """Clear frames read 1 within 0.02 overall and 0.05 in every part, tracked and drifting under vignetting."""
+    for drift in (0.0, 60.0):
+        got = clearness(
+            sightings(np.random.default_rng(1), lambda n, x, y: np.ones_like(x), drift=drift), 12, WIDTH, HEIGHT
+        )
+        np.testing.assert_allclose(got.overall, 1, atol=0.02)
+        assert got.parts.shape == (12, 6, 8)
+        assert np.nanmedian(np.abs(got.parts - 1)) < 0.02
+        assert np.nanpercentile(np.abs(got.parts - 1), 99) < 0.05
+
+
+# check-values.md section 4: 0.1, 0.3 and 1 mag of cloud let through .912, .759, .398
+@pytest.mark.parametrize("share", [0.912, 0.759, 0.398])
+def test_planted_cloud_comes_back_by_parts(share):
+    """A bank over the left third in frame 5 comes back within 0.05 there and 0.02 on the clear parts."""
+
+    def clear(frame, x, y):
+        return np.where((frame == 5) & (x < WIDTH / 4), share, 1.0)
+
+    got = clearness(sightings(np.random.default_rng(2), clear, number=1500), 12, WIDTH, HEIGHT)
+    assert np.median(got.parts[5, :, :2]) == pytest.approx(share, abs=0.02)
+    assert np.abs(got.parts[5, :, :2] - share).max() < 0.08
+    assert np.median(got.parts[5, :, 2:]) == pytest.approx(1, abs=0.02)
+    assert got.sky.all()
+
+
+def test_thick_cloud_hides_stars_and_is_seen():
+    """Where stars that should show are gone, the part is opaque, not unknown."""
+
+    def clear(frame, x, y):
+        return np.where((frame == 5) & (x < WIDTH / 2), 0.02, 1.0)
+
+    got = clearness(sightings(np.random.default_rng(3), clear), 12, WIDTH, HEIGHT)
+    assert (got.parts[5, :, :4] < 0.3).mean() > 0.9
+    assert np.nanmedian(got.parts[5, :, 4:]) == pytest.approx(1, abs=0.03)
+
+
+def test_half_the_frames_hazy():
+    """With haze in half of the frames the clear half is still 1."""
+    got = clearness(
+        sightings(np.random.default_rng(4), lambda n, x, y: np.full_like(x, 0.6 if n % 2 else 1.0), drift=30.0),
+        12,
+        WIDTH,
+        HEIGHT,
+    )
+    np.testing.assert_allclose(got.overall[::2], 1.0, atol=0.03)
+    np.testing.assert_allclose(got.overall[1::2], 0.6, atol=0.03)
+
+
+def test_ground_is_no_sky():
+    """Parts that never show stars are not sky."""
+    seen = sightings(np.random.default_rng(5), lambda n, x, y: np.where(y > HEIGHT * 2 / 3, 0.0, 1.0))
+    got = clearness(seen, 12, WIDTH, HEIGHT)
+    assert not got.sky[got.sky.shape[0] * 5 // 6 :].any()
+    assert got.sky[: got.sky.shape[0] // 2].all()
+    np.testing.assert_allclose(got.overall, 1, atol=0.03)
+
+
+def test_nothing_seen():
+    """Without stars everything is unknown."""
+    none = np.zeros(0)
+    got = clearness(Sightings(none.astype(int), none.astype(int), none, none, none, none), 3, WIDTH, HEIGHT)
+    assert np.isnan(got.overall).all()
+    assert not got.sky.any()
+
+
+def test_ranks_tell_haze_of_a_field_that_cannot_be_matched():
+    """Fluxes of the same rank give the transparency; too few stars give none."""
+    rng = np.random.default_rng(6)
+    sky = 400 * (rng.pareto(1.0, 400) + 1)
+    assert rank_transparency(0.4 * sky[sky > 1500], [sky, sky * 1.01]) == pytest.approx(0.4, abs=0.03)
+    assert rank_transparency(sky[:2], [sky]) is None
+    assert rank_transparency(sky, []) is None
