@@ -95,7 +95,7 @@ class MosaicHeader:
             taken=header.get("DATE-OBS"),
             camera=header.get("INSTRUME"),
             orientation=header.get("ORIENTAT", 1),
-            white_balance=None if None in balance else tuple(balance),  # type: ignore[arg-type]
+            white_balance=None if None in balance else tuple(balance),
             xyz_to_camera=None if None in matrix else tuple(matrix),
         )
 
