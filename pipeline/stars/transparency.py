@@ -15,6 +15,8 @@ PART_STARS = 6  # median over so many stars of 5 % scatter is good to 0.03
 PART_LEAST = 3  # stars that should be seen in a part before it says anything
 CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
 SURE = 12.0  # signal-to-noise at which a star that should be there and is not means cloud
+FINE = (24, 32)  # rows, columns of the grid that finds the foreground's edge
+FINE_LEAST = 4  # sightings in one of its places before it can be foreground
 FOUND_SHARE = 0.7  # of the brightest stars of a part, that tell how thick a cloud is which hides the rest
 SPREAD_NEEDS = 0.05  # of rho^2, within stars, before the falloff towards the corners can be learned from them
 ROUNDS = 8
@@ -91,11 +93,30 @@ def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearnes
     with np.errstate(over="ignore", invalid="ignore"):
         sure = np.exp(expected) > SURE * seen.error
     deficit = np.where(found, log - expected - level, -np.inf)
-    counted = (found | sure) & np.isfinite(expected)
+    counted = (found | (sure & _to_be_seen(seen, sure, found, width, height))) & np.isfinite(expected)
     parts = _deficits(deficit, expected, counted, cell, frames * number).reshape(frames, *grid)
     overall = _deficits(deficit, expected, counted, seen.frame, frames)
     often = np.bincount(part[found], minlength=number) / max(1, frames)
     return Clearness(_exp(parts), _exp(overall), (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0))
+
+
+def _to_be_seen(
+    seen: Sightings, sure: NDArray[np.bool_], found: NDArray[np.bool_], width: int, height: int
+) -> NDArray[np.bool_]:
+    """Which sightings count where the star was not found: true stars in places that are not the ground's.
+
+    A star found in fewer than a third of its frames is none, or hides in another; a place where most stars are missing
+    in most frames is foreground, however its edge runs through the parts of the grid.
+    """
+    number = np.bincount(seen.star)
+    times = np.bincount(seen.star, found, minlength=len(number))
+    true = times >= np.maximum(2, number / 3)
+    sure = sure & true[seen.star]
+    place = _part(seen.x, seen.y, width, height, FINE)
+    there = np.bincount(place[sure], minlength=FINE[0] * FINE[1])
+    shown = np.bincount(place[sure & found], minlength=FINE[0] * FINE[1])
+    ground = (there >= FINE_LEAST) & (shown < there / 3)
+    return true[seen.star] & ~ground[place]
 
 
 def _exp(values: Floats) -> Floats:

@@ -1,0 +1,288 @@
+"""Verdicts: planted causes are named, sound frames kept, few frames and odd scenes judged without nonsense."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rawpy
+
+from pipeline import judge
+from pipeline.config import GradeSettings, JudgeSettings, Site
+from pipeline.grade import COLUMNS as GRADE_COLUMNS
+from pipeline.grade import grade_mosaic, star_table
+from pipeline.judge import Graded, judge_scene
+from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
+from pipeline.sensor.mosaic import MosaicHeader
+from pipeline.stars.measure import STAR_DTYPE
+from pipeline.tables import read_table, table_from_rows, write_table
+from pipeline.verdicts import Figures, Usual, decide, focus_course
+from tests.labelled import RIGHT, Fault, Setting, make_scene
+
+REAL = Path(__file__).parents[2] / "shared" / "real-sky" / "field"
+
+
+def judged(setting, seed=1, settings=None, **plan):
+    """Rows and notes of a made scene."""
+    frames, scene = make_scene(setting, seed)
+    return judge_scene(frames, replace(scene, **plan), settings or JudgeSettings(), Site())
+
+
+def aside(rows):
+    """Which rows are set aside, with their reasons."""
+    return {n: row["reasons"] for n, row in enumerate(rows) if row["verdict"] == "set aside"}
+
+
+SPOILED = (
+    Fault("slip", 1.0),
+    Fault("kick", 1.2),
+    Fault("defocus", 1.4),
+    Fault("cloud", 0.6, share=0.5),
+    Fault("haze", 0.45),
+    Fault("bright", 5.0),
+    Fault("beam", 8.0),
+)
+
+
+@pytest.mark.parametrize("tracked", [False, True])
+@pytest.mark.parametrize("focal_mm", [14.0, 50.0])
+def test_each_cause_is_named_and_sound_frames_are_kept(focal_mm, tracked):
+    """Every planted fault is set aside for a right reason; every other frame is kept."""
+    faults = {2 + 2 * n: replace(f, angle_deg=37.0 * n) for n, f in enumerate(SPOILED)}
+    rows, _ = judged(Setting(focal_mm, tracked, 700, exposure_s=min(20.0, 350 / focal_mm), faults=faults))
+    got = aside(rows)
+    assert set(got) == set(faults)
+    for n, fault in faults.items():
+        assert RIGHT[fault.kind] & set(got[n].split("; ")), (fault, got[n], rows[n])
+        assert rows[n]["margin"] < 0
+        assert rows[n]["detail"]
+
+
+def test_mild_faults_are_kept():
+    """A tenth more width, a fifth of the light lost, twice the sky: weighted down later, not set aside."""
+    faults = {3: Fault("defocus", 1.12), 6: Fault("haze", 0.8), 9: Fault("bright", 2.0), 12: Fault("slip", 0.3)}
+    rows, _ = judged(Setting(35.0, True, 700, exposure_s=30, interval_s=33, faults=faults))
+    assert aside(rows) == {}
+    assert rows[6]["transparency"] == pytest.approx(0.8, abs=0.02)
+    assert rows[3]["width_px"] / rows[4]["width_px"] == pytest.approx(1.12, abs=0.05)
+
+
+def test_tripod_motion_is_expected():
+    """A tripod scene whose frames all show the sky's motion is sound, and the motion is told."""
+    rows, _ = judged(Setting(24.0, False, 700, exposure_s=15.0))
+    assert aside(rows) == {}
+    measured = np.median([row["motion_px"] for row in rows])
+    expected = rows[0]["motion_expected_px"]
+    # 24 mm, 6.0 um, 15 s, declination 20: 7.2921e-5 * 15 * 4000 * cos 20
+    assert expected == pytest.approx(4.11, rel=0.05)
+    assert measured == pytest.approx(expected, rel=0.12)
+    assert max(row["motion_excess_px"] for row in rows) < 1.2
+
+
+def test_without_times_and_scale_the_common_motion_is_still_no_fault():
+    """Where nothing is known of lens, direction or times, what all frames share is not held against them."""
+    frames, scene = make_scene(Setting(24.0, False, 700, exposure_s=9.0), 2)
+    bare = [Graded(replace(f.plan, taken=None), {**f.row, "focal_mm": None, "pixel_um": None}, f.stars) for f in frames]
+    rows, notes = judge_scene(bare, replace(scene, look=Look()), JudgeSettings(), None)
+    assert aside(rows) == {}
+    assert any("drawn out" in note for note in notes) or rows[0]["motion_expected_px"] is None
+
+
+def test_a_tracker_that_stood_still_is_a_note_not_a_hundred_rejections():
+    """With a tracker meant and the sky drifting, the scene is judged as from a tripod and the page is told."""
+    rows, notes = judged(Setting(24.0, False, 700), settings=JudgeSettings(mount="tracker"))
+    assert aside(rows) == {}
+    assert any("stood still where a tracker was meant" in note for note in notes)
+
+
+def test_a_tracker_that_slips_once_is_trailed():
+    """On a tracked scene nothing is expected, and a slip of one star width is trailed."""
+    rows, _ = judged(Setting(85.0, True, 700, exposure_s=60, interval_s=64, faults={4: Fault("slip", 1.0)}))
+    assert aside(rows) == {4: "trailed"}
+    assert rows[0]["motion_expected_px"] == 0
+    # 1 FWHM of this field, lens and pixels counted, is 2.75 px
+    assert rows[4]["motion_px"] == pytest.approx(2.75, rel=0.08)
+
+
+def test_ground_is_not_cloud():
+    """A foreground that hides a third of the frame is no cloud, and cloud above it is seen as a share of the sky."""
+    rows, _ = judged(Setting(24.0, False, 900, ground=True, faults={5: Fault("cloud", 0.4, share=0.5)}))
+    assert set(aside(rows)) == {5}
+    assert rows[5]["cloud_fraction"] == pytest.approx(0.5, abs=0.15)
+    assert max(row["cloud_fraction"] for n, row in enumerate(rows) if n != 5) < 0.05
+
+
+@pytest.mark.parametrize("fault", [Fault("defocus", 1.6), Fault("haze", 0.4), Fault("slip", 1.5), Fault("bright", 8.0)])
+def test_half_of_the_frames_bad(fault):
+    """With ten of twenty frames bad the ten good ones are kept and the bad ones set aside for their reason."""
+    faults = {n: replace(fault, angle_deg=25.0 * n) for n in range(0, 20, 2)}
+    rows, notes = judged(Setting(50.0, True, 700, exposure_s=30, interval_s=34, faults=faults))
+    got = aside(rows)
+    assert set(got) == set(faults)
+    assert all(RIGHT[fault.kind] & set(reasons.split("; ")) for reasons in got.values())
+    assert not any("All" in note for note in notes)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_few_frames_are_judged_by_absolute_limits(count):
+    """Scenes of one, two and three sound frames are kept; relative figures that cannot be had are masked."""
+    rows, _ = judged(Setting(35.0, False, 700, frames=count, exposure_s=8.0))
+    assert aside(rows) == {}
+    assert (rows[0]["transparency"] is None) == (count == 1)
+    assert rows[0]["motion_px"] is not None
+
+
+def test_one_bad_of_three():
+    """Of three frames the one behind thick cloud and the one far out of focus are set aside."""
+    rows, _ = judged(Setting(35.0, True, 700, frames=3, exposure_s=20, interval_s=24, faults={1: Fault("haze", 0.3)}))
+    assert aside(rows) == {1: "cloud"}
+    rows, _ = judged(
+        Setting(35.0, True, 700, frames=3, exposure_s=20, interval_s=24, faults={2: Fault("defocus", 2.0)})
+    )
+    assert aside(rows) == {2: "out of focus"}
+
+
+def test_two_populations_are_told():
+    """A scene refocused half way is judged against its sharp half, and the jump is told with its frame."""
+    faults = {n: Fault("defocus", 1.2) for n in range(10)}
+    rows, notes = judged(Setting(50.0, True, 700, exposure_s=30, interval_s=34, faults=faults))
+    assert aside(rows) == {}
+    assert any("The focus jumped at f010" in note for note in notes)
+
+
+def test_slow_drift_of_focus_is_told():
+    """A width that grows by a quarter over the night is a drift, not a jump; a steady one is nothing."""
+    names = [f"f{n}" for n in range(20)]
+    rng = np.random.default_rng(1)
+    drifting = [2.4 * (1 + 0.25 * n / 19) + rng.normal(0, 0.02) for n in range(20)]
+    assert "drifted slowly" in focus_course(drifting, names)
+    assert focus_course([2.4 + rng.normal(0, 0.03) for _ in range(20)], names) is None
+    jump = [2.4] * 10 + [3.1] * 10
+    assert "jumped at f10" in focus_course(jump, names)
+    assert focus_course([2.4, 3.0], ["a", "b"]) is None
+
+
+def test_all_frames_hopeless():
+    """A scene with the cap on: every frame is set aside, with a sentence for the scene."""
+    frames, scene = make_scene(Setting(frames=5), 3)
+    dark = [
+        Graded(
+            f.plan, {**f.row, "stars": 0, "sky_adu": 0.2, "sky_adu_s": 0.01, "fwhm_px": None}, np.zeros(0, STAR_DTYPE)
+        )
+        for f in frames
+    ]
+    rows, notes = judge_scene(dark, scene, JudgeSettings(), None)
+    assert all(row["reasons"] == "underexposed" for row in rows)
+    assert any("All 5 frames" in note for note in notes)
+
+
+def test_hand_lists_win():
+    """A kept frame is kept though spoiled, a dropped one set aside though sound; an unreadable one cannot be kept."""
+    setting = Setting(50.0, True, 700, exposure_s=30, interval_s=34, frames=8, faults={2: Fault("slip", 3.0)})
+    rows, _ = judged(setting, keep=("f002",), drop=("f005",))
+    assert aside(rows) == {5: "by hand"}
+    assert "kept by hand, though stars drawn out" in rows[2]["detail"]
+    verdict = decide(
+        Figures("a", status="damaged", detail="cut"), Usual(1, None, None, None), JudgeSettings(), keep=True
+    )
+    assert verdict.reasons == ("damaged",)
+    assert "cannot be kept" in verdict.detail
+
+
+def test_streaks_cost_no_frame_and_the_ground_is_no_streak():
+    """A satellite leaves a frame kept and counted; a line that stays where it is in every frame is not counted."""
+    frames, scene = make_scene(Setting(frames=6), 4)
+    edge = {"x1": 0.0, "y1": 3900.0, "x2": 5000.0, "y2": 3905.0, "signal": 5.0}
+    satellite = {"x1": 100.0, "y1": 200.0, "x2": 4000.0, "y2": 2500.0, "signal": 3.0}
+    import json
+
+    lists = [[edge, satellite] if n == 3 else [edge] for n in range(6)]
+    marked = [
+        Graded(f.plan, {**f.row, "streaks": len(m), "streak_list": json.dumps(m)}, f.stars)
+        for f, m in zip(frames, lists, strict=True)
+    ]
+    rows, _ = judge_scene(marked, scene, JudgeSettings(), None)
+    assert [row["streaks"] for row in rows] == [0, 0, 0, 1, 0, 0]
+    assert aside(rows) == {}
+
+
+def test_doubled_stars_are_trailed():
+    """A frame whose stars are drawn twice 7 px apart is trailed, though every image is round."""
+    frames, scene = make_scene(Setting(50.0, True, 700, exposure_s=30, interval_s=34, frames=6), 5)
+    frames[3] = Graded(frames[3].plan, {**frames[3].row, "double_px": 7.0, "double_angle_deg": 30.0}, frames[3].stars)
+    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    assert aside(rows) == {3: "trailed"}
+    assert rows[3]["motion_px"] == 7.0
+
+
+def test_the_step_on_files(tmp_path):
+    """The command reads grades and star lists of several batches and writes every column, the same bytes each time."""
+    frames, scene = make_scene(
+        Setting(50.0, True, 400, exposure_s=30, interval_s=34, frames=6, faults={2: Fault("slip", 3.0)}), 6
+    )
+    lost = PlannedFrame("lost", "/none/lost", "lost", "light", taken="2026-08-14T22:01:00")
+    scene = replace(scene, frames=(*scene.frames, lost))
+    write_plan(tmp_path, [], [scene], [])
+    for name, part in (("a", frames[:3]), ("b", frames[3:])):
+        rows = [{"frame": f.plan.id, **f.row} for f in part]
+        write_table(table_from_rows(rows, GRADE_COLUMNS), tmp_path / f"{name}.ecsv")
+        star_table([(f.plan.id, f.stars) for f in part]).write(tmp_path / f"{name}.stars.fits")
+    for out in ("one.ecsv", "two.ecsv"):
+        status = judge.main(
+            [
+                *("--scene", str(tmp_path / "scenes" / "scene.json")),
+                *("--grades", str(tmp_path / "a.ecsv"), str(tmp_path / "b.ecsv")),
+                *("--stars", str(tmp_path / "a.stars.fits"), str(tmp_path / "b.stars.fits")),
+                *("--out", str(tmp_path / out)),
+            ]
+        )
+        assert status == 0
+    table = read_table(tmp_path / "one.ecsv")
+    assert table.colnames == list(judge.COLUMNS)
+    verdicts = dict(zip(table["frame"], table["reasons"].filled(""), strict=True))
+    assert verdicts["f002"] == "trailed"
+    assert verdicts["lost"] == "unreadable"
+    assert sum(v == "kept" for v in table["verdict"]) == 5
+    assert table["sky_e_s"].unit == "adu / s"
+    assert (tmp_path / "one.ecsv").read_bytes() == (tmp_path / "two.ecsv").read_bytes()
+
+
+def test_grades_of_another_make_are_refused(tmp_path, capsys):
+    """A grade table without its columns ends with a sentence that names the column."""
+    _, scene = make_scene(Setting(frames=1), 7)
+    write_plan(tmp_path, [], [scene], [])
+    write_table(table_from_rows([{"frame": "f000"}], {"frame": (str, None)}), tmp_path / "a.ecsv")
+    star_table([]).write(tmp_path / "a.stars.fits")
+    arguments = ["--scene", str(tmp_path / "scenes" / "scene.json"), "--grades", str(tmp_path / "a.ecsv")]
+    arguments += ["--stars", str(tmp_path / "a.stars.fits"), "--out", str(tmp_path / "v.ecsv")]
+    assert judge.main(arguments) == 1
+    assert "column 'status' is missing; run grade again" in capsys.readouterr().err
+
+
+def test_a_frame_of_another_size_is_no_error():
+    """A frame of another size among its scene is judged by what can be said of it alone."""
+    frames, scene = make_scene(Setting(frames=5), 8)
+    frames[2] = Graded(frames[2].plan, {**frames[2].row, "width": 3000, "height": 2000}, frames[2].stars)
+    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    assert rows[2]["motion_px"] is None
+    assert rows[1]["motion_px"] is not None
+
+
+@pytest.mark.skipif(not REAL.is_dir(), reason="the shared real frames are not here")
+def test_real_frames_are_kept():
+    """Eight frames of the real drifting field, slightly but evenly elongated, are all kept (looking confirms it)."""
+    frames = []
+    for n, path in enumerate(sorted(REAL.glob("*.dng"))[::3]):
+        with rawpy.imread(str(path)) as raw:
+            pixels = raw.raw_image_visible.copy()
+            header = MosaicHeader(f"r{n}", "RGGB", (100.0,) * 4, float(raw.white_level), exposure_s=60.0)
+        row, stars = grade_mosaic(pixels, header, GradeSettings())
+        plan = PlannedFrame(f"r{n}", str(path), path.name, "light", taken=f"2012-06-17T02:{4 * n:02d}:00")
+        frames.append(Graded(plan, {"status": "ok", "detail": "", **dict.fromkeys(GRADE_COLUMNS), **row}, stars))
+        frames[-1].row.update(status="ok", detail="")
+    rows, _ = judge_scene(frames, ScenePlan("real", (), tuple(f.plan for f in frames)), JudgeSettings(), None)
+    assert aside(rows) == {}
+    assert all(0.85 < row["transparency"] < 1.05 for row in rows)
+    assert all(row["stars"] > 800 for row in rows)
