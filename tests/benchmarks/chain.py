@@ -34,7 +34,7 @@ def make_frames(folder: Path, arguments: argparse.Namespace) -> list[Path]:
         lens_mm=arguments.lens, width=arguments.width, height=arguments.height, n=arguments.frames,
         mount=arguments.mount, exposure_s=15, altitude_deg=45, seed=1,
     )  # fmt: skip
-    wanted = json.dumps({k: str(v) for k, v in vars(arguments).items() if k != "plain"})
+    wanted = json.dumps({k: str(v) for k, v in vars(arguments).items() if k not in ("plain", "out")})
     note = folder / "made-from.json"
     if not (note.is_file() and note.read_text() == wanted):
         shutil.rmtree(folder, ignore_errors=True)
