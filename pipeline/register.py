@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -193,7 +194,7 @@ def _geometry(
         solved=placed.solved,
         camera=bundle.camera,
         frames=placements,
-        left_out=dict(sorted(left_out.items())),
+        left_out=dict(left_out),
         strength=0.0 if bundle.air is None else bundle.air.strength,
         velocity=known.velocity if known is not None and placed.solved else np.zeros(3),
     )
@@ -426,29 +427,29 @@ def frame_stars(
 
 
 def _sizes(
-    rows: Mapping[str, Mapping[str, Any]], stars: Sequence[Path], kept: Sequence[str], lists: Mapping[str, FrameStars]
-) -> tuple[int, int, float | None]:
-    """Width, height and pixel pitch (um): from the verdicts, else from the grades that lie beside the star lists."""
-    figures = {i: dict(rows.get(i, {})) for i in kept}
-    if not any(f.get("width") for f in figures.values()):
-        for path in stars:
-            grades = path.with_name(path.name.removesuffix(".stars.fits") + ".ecsv")
-            if path.name.endswith(".stars.fits") and grades.is_file():
-                table = read_table(grades)
-                names = [n for n in ("width", "height", "pixel_um") if n in table.colnames]
-                for row in table:
-                    if str(row["frame"]) in figures:
-                        figures[str(row["frame"])].update(row_values(row, names))
-    sized = [f for f in figures.values() if f.get("width") and f.get("height")]
+    rows: Mapping[str, Mapping[str, Any]], stars: Sequence[Path], lists: Mapping[str, FrameStars]
+) -> tuple[dict[str, tuple[int, int]], float | None]:
+    """Width and height of frames by id, and the pixel pitch (um): from the grades that lie beside the star lists.
+
+    A frame of which nothing is told has the size of the others, or that which its stars span.
+    """
+    figures: dict[str, dict[str, Any]] = {i: dict(rows.get(i, {})) for i in lists}
+    for path in stars:
+        grades = path.with_name(path.name.removesuffix(".stars.fits") + ".ecsv")
+        if path.name.endswith(".stars.fits") and grades.is_file():
+            table = read_table(grades)
+            names = [n for n in ("width", "height", "pixel_um") if n in table.colnames]
+            for row in table:
+                if str(row["frame"]) in figures:
+                    figures[str(row["frame"])].update(row_values(row, names))
+    sizes = {i: (int(f["width"]), int(f["height"])) for i, f in figures.items() if f.get("width") and f.get("height")}
     pitch = next((float(f["pixel_um"]) for f in figures.values() if f.get("pixel_um")), None)
-    if sized:
-        return int(sized[0]["width"]), int(sized[0]["height"]), pitch
-    # nothing tells: the stars themselves span the frame
-    spans = [s.xy.max(axis=0) for s in lists.values() if len(s)]
-    if not spans:
-        return 1, 1, pitch
-    width, height = np.max(spans, axis=0)
-    return int(width) + 2, int(height) + 2, pitch
+    if not sizes:
+        spans = [s.xy.max(axis=0) for s in lists.values() if len(s)] or [np.zeros(2)]
+        width, height = np.max(spans, axis=0)
+        sizes = {i: (int(width) + 2, int(height) + 2) for i in lists}
+    common = Counter(sizes.values()).most_common(1)[0][0] if sizes else (1, 1)
+    return {i: sizes.get(i, common) for i in lists}, pitch
 
 
 def _focal_px(frame: PlannedFrame, pitch_um: float | None, width: int) -> float | None:
@@ -473,11 +474,19 @@ def _work(arguments: argparse.Namespace) -> None:
     kept = [f for f in plan.frames if rows.get(f.id, {}).get("verdict") == KEPT]
     with Progress(arguments.project, "register", plan.scene, len(kept), plan.scene) as progress:
         lists = read_stars(arguments.stars, kept, rows, settings.stars, trip.site)
-        width, height, pitch = _sizes(rows, arguments.stars, list(lists), lists)
+        sizes, pitch = _sizes(rows, arguments.stars, lists)
+        width, height = Counter(sizes.values()).most_common(1)[0][0] if sizes else (1, 1)
+        other = {
+            i: f"is {w} x {h} px; the scene's frames are {width} x {height}"
+            for i, (w, h) in sizes.items()
+            if (w, h) != (width, height)
+        }
+        lists = {i: stars for i, stars in lists.items() if i not in other}
         order = rank(rows, lists) if lists else []
         by_id = {f.id: f for f in plan.frames}
         focal = _focal_px(by_id[order[0]], pitch, width) if order else None
         geometry = register(plan, lists, order, width, height, focal, settings, trip.site)
+        geometry = replace(geometry, left_out={**geometry.left_out, **other})
         for frame, why in geometry.left_out.items():
             log.info("%s: not registered: %s", by_id[frame].shown, why)
         rms = [p.rms_px for p in geometry.frames.values() if p.rms_px is not None]

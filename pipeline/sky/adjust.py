@@ -118,6 +118,11 @@ def adjust(
         return _collect(bundle, mine, ref, width_px, solved, year, velocity)
 
     bundle, obs, catalogue = collect(rough_px)
+    if len(obs) < 3 or not len(bundle.stars):
+        nothing = np.full(len(frames), np.nan)
+        kept = replace(bundle, attitudes=np.stack([np.asarray(a, np.float64) for a in attitudes]))
+        rows = [np.full(len(f), -1, np.intp) for f in frames]
+        return Adjusted(kept, None, nothing, np.zeros(len(frames), np.intp), rows, 0)
     free = _free(bundle, obs, solved)
     prior = None if solved else camera
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=4)
