@@ -26,8 +26,8 @@ GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trai
 # Frames whose median tells where stars are and how bright: robust against one or two trails, cheap.
 MEDIAN_FRAMES = 5
 # Ringing of the interpolation about a bright star, which changes with its place among the pixels: up to a fifth of what
-# the peak itself varies, three pixels out (measured on undersampled stars of FWHM 2.3).
-RING_PX = 3
+# the peak itself varies (seen on real stars of FWHM 2.3), to five pixels: two of the demosaic, three of Lanczos.
+RING_PX = 5
 RING_SHARE = np.float32(0.2)
 # Two values that differ by more than this many standard deviations of their difference: the brighter one goes. There is
 # no third to judge by; trails, cosmic hits and hot pixels are always bright.
