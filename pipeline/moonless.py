@@ -51,6 +51,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _run(arguments)
     except MoonlessError as error:
         print(f"moonless: {error}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print("moonless: stopped; run the same command again to go on", file=sys.stderr)
     except OSError as error:
         where = f"{shown(error.filename)}: " if isinstance(error.filename, (str, bytes, os.PathLike)) else ""
         print(f"moonless: {where}{error.strerror or error}", file=sys.stderr)
@@ -60,9 +62,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _run(arguments: argparse.Namespace) -> int:
     if arguments.cores < 1:
         raise MoonlessError(f"--cores: must be at least 1 (got {arguments.cores})")
-    project = arguments.project.resolve()
-    if not project.is_dir():
+    if not arguments.project.is_dir():
         raise MoonlessError(f"{shown(arguments.project)}: is not a folder; give the folder that holds trip.yaml")
+    project = arguments.project.resolve()
     trip = load_trip(project)
     with Night(project, trip, arguments.cores) as night:
         night.sort_card()

@@ -67,6 +67,7 @@ class Night:
         self.plan: dict[str, Any] = {}
         self._stopping = False
         self._failed: set[str] = set()
+        self._broken: dict[str, str] = {}  # by scene, the first step that ended without a sentence of its own
 
     def __enter__(self) -> Night:
         self._lock = hold_run(self.project)
@@ -218,8 +219,12 @@ class Night:
         with (self.project / "logs" / "engine.log").open("a", encoding="utf-8") as log, self._watching(scene):
             assert engine.stdout is not None
             for line in engine.stdout:
-                log.write(line)
-                log.flush()
+                with contextlib.suppress(OSError):  # a full disk must not leave the engine without its master
+                    log.write(line)
+                    log.flush()
+                broken = re.match(r"Error in rule (\w+):", line)
+                if broken:
+                    self._broken.setdefault(scene, broken.group(1))
                 match = re.search(r"Finished jobid: \d+ \(Rule: (\w+)\)", line)
                 if match:
                     self._left.finished(match.group(1))
@@ -283,7 +288,9 @@ class Night:
         results = self.project / "results"
         for scene in self.plan["scenes"]:
             if scene in failed:
-                why = self._failures(scene) or [f"see logs/ and logs/engine.log in {shown(self.project)}"]
+                step = self._broken.get(scene)
+                ended = f"the step {step} ended without a word (killed, out of memory?); " if step else ""
+                why = self._failures(scene) or [f"{ended}run again, and see logs/engine.log in {shown(self.project)}"]
                 self.teller.say(f"scene {scene}: NOT MADE: {why[0]}")
                 continue
             figures = read_json(results / scene / "scene.json")
@@ -295,7 +302,8 @@ class Night:
             self.teller.say(
                 f"scene {scene}: {figures.get('frames_kept')} of {figures.get('frames_found')} frames kept{noise}"
             )
-        self.teller.say(f"done in {duration(wall)}; open {shown(results / 'index.html')}")
+        page = f"; open {shown(results / 'index.html')}" if (results / "index.html").is_file() else ""
+        self.teller.say(f"done in {duration(wall)}{page}")
 
 
 class _Left:

@@ -26,6 +26,7 @@ from pipeline.pages.words import (
 )
 from pipeline.records import SceneRecord
 
+NOISE_LOW = 0.85  # below it frames are not independent
 NOISE_HIGH = 1.10  # the main claim is within 10 % of theory
 SIZE_HIGH = 1.10
 CODES_LOW = 3.0  # fewer 16-bit codes a sigma than this would show as steps after strong editing
@@ -55,6 +56,11 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     ratio = figures.get("noise_ratio")
     if isinstance(ratio, (int, float)) and ratio > NOISE_HIGH:
         result.append(f"The combined noise is {number(ratio, '×', decimals=2)} what the frames' own noise predicts.")
+    if isinstance(ratio, (int, float)) and ratio < NOISE_LOW:
+        result.append(
+            f"The combined noise is only {number(ratio, '×', decimals=2)} what independent frames could give: "
+            "some of these frames may be copies of one another, and then the figures of noise do not hold."
+        )
     size = figures.get("size_ratio")
     if isinstance(size, (int, float)) and size > SIZE_HIGH:
         result.append(f"Stars came out {number(size, '×', decimals=2)} as wide as in the reference frame.")

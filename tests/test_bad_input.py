@@ -1,0 +1,152 @@
+"""What a user may give by mistake, and what is said of it."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from pipeline.config import parse_trip
+from pipeline.errors import SettingsError
+from pipeline.pages.scene import warnings
+from tests.conftest import ROOT, moonless
+
+
+def project(folder: Path, trip: str = "frames: [raw]\n") -> Path:
+    (folder / "raw").mkdir(parents=True)
+    (folder / "trip.yaml").write_text(trip)
+    return folder
+
+
+def refused(*arguments: object) -> str:
+    """The one sentence of a run that could not start."""
+    done = moonless(*arguments, check=2)
+    assert "Traceback" not in done.stderr
+    lines = done.stderr.splitlines()
+    assert len(lines) == 1, done.stderr
+    return lines[0]
+
+
+def test_places_that_are_no_project(tmp_path: Path) -> None:
+    """A link to itself, a path through a file and a folder without a trip file are each refused in a sentence."""
+    (tmp_path / "file").touch()
+    (tmp_path / "loop").symlink_to("loop")
+    (tmp_path / "bare").mkdir()
+    for name in ("loop", "file/below"):
+        assert refused("run", tmp_path / name).endswith("is not a folder; give the folder that holds trip.yaml")
+    assert "there is no trip file; 'moonless start FOLDER' writes one" in refused("run", tmp_path / "bare")
+    assert list((tmp_path / "bare").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("frames: " + "[" * 3000, "nested too deeply"),
+        ("drop: [2026-13-45]", "holds a date or number that cannot be .*put quotes"),
+        ("limits: {memory_mb: " + "9" * 5000 + "}", "holds a date or number that cannot be"),
+        ("scenes: {trip.json: {}}", "scenes.trip.json: is the name of a file in results/"),
+        ("scenes: {../up: {}}", "a scene's name becomes a folder"),
+        ("combine: 5", r"combine: must hold keys and values \(got 5\)"),
+        ("frames:\n\t- raw", "line 2: not valid YAML"),
+        ("frames: [a]\nframes: [b]", "the key 'frames' stands twice"),
+        ("frames: [raw]\x07", r"not valid YAML \(special characters are not allowed\)$"),
+        ('drop: !!python/object/apply:os.system ["touch made"]', "could not determine a constructor"),
+    ],
+)
+def test_trip_files_that_cannot_be(text: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is wrong with a trip file is said in one line, and nothing in it is executed."""
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SettingsError, match=said) as caught:
+        parse_trip(text)
+    assert "\n" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_of_photographs(tmp_path: Path) -> None:
+    """Pictures, links to nowhere, pipes and devices make no scene; each stands in the inventory with a reason."""
+    raw = project(tmp_path / "photos") / "raw"
+    picture = np.indices((60, 90)).sum(0).astype(np.uint8)
+    Image.fromarray(picture).save(raw / "a.jpg")
+    Image.fromarray(picture).save(raw / "b.dng", format="JPEG")
+    tifffile.imwrite(raw / "c.tif", picture.astype(np.uint16))
+    os.mkfifo(raw / "pipe.dng")
+    (raw / "endless.dng").symlink_to("/dev/zero")
+    (raw / "nowhere.dng").symlink_to("nowhere")
+    (raw / "again").symlink_to(".")
+    (raw / "empty.dng").touch()
+    sentence = refused("run", tmp_path / "photos")
+    assert "no frame can be read: 3 files unreadable" in sentence
+    table = (tmp_path / "photos" / "results" / "inventory.ecsv").read_text()
+    for name in ("a.jpg", "b.dng", "c.tif", "pipe.dng", "endless.dng", "nowhere.dng", "again/", "empty.dng"):
+        assert f"\n{name} raw" in table
+
+
+def test_frames_folders_that_are_not_there(tmp_path: Path) -> None:
+    """A folder under `frames` that is missing or empty is named, with what to do."""
+    missing = project(tmp_path / "missing", "frames: [card]\n")
+    assert "frames: card: there is no such folder" in refused("run", missing)
+    assert "there are no files in the folders under 'frames'" in refused("run", project(tmp_path / "empty"))
+
+
+def test_names_that_bite(small_frames: tuple[Path, dict], tmp_path: Path) -> None:
+    """Names with quotes, newlines, options, patterns, commands and bytes that are no UTF-8 are frames like others."""
+    folder = project(tmp_path / "a {b} 'c' $(touch made)", "frames: [raw]\ndrop: [nothing*]\n")
+    names = [b"-rf.dng", b"new\nline.dng", b"{batch}*?[a].dng", b"\xff\xe9.dng", b"$(touch made);`id` \"'.dng"]
+    frames = sorted(small_frames[0].glob("tripod_*"))
+    for name, frame in zip(names, frames, strict=True):
+        os.link(frame, os.path.join(os.fsencode(folder / "raw"), name))
+    done = moonless("run", folder, "--dry-run", check=0)
+    assert "found 5 files: 5 light" in done.stdout
+    assert "5 frames, no darks" in done.stdout
+    assert "drop: no light frame is named 'nothing*'" in done.stdout
+    assert not list(tmp_path.rglob("made"))
+    assert sorted(os.listdir(os.fsencode(folder / "raw"))) == sorted(names)
+
+
+def test_darks_only(small_frames: tuple[Path, dict], tmp_path: Path) -> None:
+    """Darks without lights make no scene, and the sentence says what to add."""
+    folder = project(tmp_path / "caps")
+    for dark in small_frames[0].glob("dark*"):
+        os.link(dark, folder / "raw" / dark.name)
+    assert "no light frames, only 4 darks; add the folder of the lights under 'frames'" in refused("run", folder)
+
+
+def test_two_runs_at_once(small_frames: tuple[Path, dict], tmp_path: Path) -> None:
+    """A second run on a folder is refused while the first works, and a killed run leaves no lock."""
+    folder = project(tmp_path / "trip")
+    for frame in small_frames[0].glob("tripod_*"):
+        os.link(frame, folder / "raw" / frame.name)
+    command = [sys.executable, "-m", "pipeline.moonless", "run", str(folder), "--dry-run"]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as first:
+        assert first.stdout is not None
+        first.stdout.readline()  # "sorting the card"
+        until = time.monotonic() + 30
+        while not (folder / "work" / "locks" / "run").is_file() and time.monotonic() < until:
+            time.sleep(0.05)
+        first.send_signal(signal.SIGSTOP)
+        try:
+            sentence = refused("run", folder, "--dry-run")
+        finally:
+            first.kill()
+    assert f"another run is working on this folder (process {first.pid})" in sentence
+    assert "5 light" in moonless("run", folder, "--dry-run", check=0).stdout
+
+
+def test_noise_below_what_frames_can_give() -> None:
+    """Noise far below theory is no success: the page says that frames may be copies of one another."""
+    figures = {"frames_found": 6, "frames_kept": 6, "darks": {"used": True}}
+    assert any("copies of one another" in line for line in warnings(figures | {"noise_ratio": 0.4}))
+    assert not warnings(figures | {"noise_ratio": 0.97})
+
+
+def test_a_lone_frame_without_darks() -> None:
+    """A scene of one frame is called dark-subtracted only where a dark was used."""
+    alone = {"frames_found": 1, "frames_kept": 1}
+    assert not any("dark-subtracted" in line for line in warnings(alone | {"darks": {"used": False}}))
+    assert any("dark-subtracted" in line for line in warnings(alone | {"darks": {"used": True}}))
