@@ -16,7 +16,10 @@ NEAREST = 2.0  # half-size px; companions nearer than that only draw the star ou
 SHARE = 0.7  # quantile over stars: either of two equal images may be the higher one
 HEIGHT_MIN = 0.12  # of the star's own peak; a companion of a tenth of the light costs no frame
 NOISE_SIGMA = 6.0  # of the stars' mean noise under that quantile
-DIP = 0.6  # between a star and its companion falls less light than this share of the companion's; trails dip to 0.8
+# Between a star and its companion falls less light than this share of the companion's. A companion as bright as the
+# star must stand clearer: long trails, drawn in steps by the pixels, show equal bumps with dips of 0.60 to 1.
+DIP, DIP_EQUAL = 0.85, 0.55
+EQUAL = 0.8
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,7 @@ def doubling(
     i, j = i + 1, j + 1
     steps = np.linspace(0, 1, 4 * REACH)
     path = light[np.rint(REACH + steps * (i - REACH)).astype(int), np.rint(REACH + steps * (j - REACH)).astype(int)]
-    if path.min() > DIP * light[i, j]:
+    if path.min() > (DIP_EQUAL if light[i, j] > EQUAL else DIP) * light[i, j]:
         return None
     near = np.maximum(light[i - 1 : i + 2, j - 1 : j + 2], 0)
     dy = float((near.sum(axis=1) * reach[i - 1 : i + 2]).sum() / near.sum())
