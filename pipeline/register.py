@@ -50,8 +50,6 @@ STARS_MIN = 6
 # sequence's length away from its middle as 15 %.
 CLOUD_COST, MIDDLE_COST = 2.0, 0.15
 CLEAR = 0.95
-# The year the catalogue's stars are moved to where no frame tells its date.
-UNDATED_YEAR = 2026.0
 WIDTH_GUESS_FWHM = 2.5
 
 
@@ -89,12 +87,9 @@ def register(
     frames = [lists[i] for i in ids]
     ranking = [ids.index(i) for i in order]
     known = _known(plan, ids, ranking[0], site)
-    year = UNDATED_YEAR if known is None else known.year
     if len(frames) == 1:
         return _alone(frames[0], width, height, focal_px, known)
-    placed = place(
-        frames, width, height, focal_px, order=ranking, year=year, pole=None if known is None else known.axes[2]
-    )
+    placed = place(frames, width, height, focal_px, order=ranking, pole=None if known is None else known.axes[2])
     left_out = {ids[n]: why for n, why in placed.missing.items()}
     group, reference, elsewhere = _pointing(frames, placed, ranking)
     left_out.update({ids[n]: why for n, why in elsewhere.items()})
@@ -263,8 +258,7 @@ def _quaternion(matrix: Floats) -> Floats:
 
 def _alone(stars: FrameStars, width: int, height: int, focal_px: float | None, known: Known | None) -> Geometry:
     """A scene of one frame: solved if it can be."""
-    year = UNDATED_YEAR if known is None else known.year
-    found = solve(stars.xy[:, 0], stars.xy[:, 1], stars.flux, width, height, focal_px, year=year)
+    found = solve(stars.xy[:, 0], stars.xy[:, 1], stars.flux, width, height, focal_px)
     if found is None:
         only = Placement(np.array([1.0, 0.0, 0.0, 0.0]), flux_scale=1.0, flux_scale_error=0.0)
         return Geometry(stars.frame, False, assumed_camera(width, height, focal_px), {stars.frame: only})
@@ -350,9 +344,7 @@ def _known(plan: ScenePlan, ids: Sequence[str], reference: int, site: Site) -> K
     angle = None
     if utc and site.longitude is not None and latitude is not None:
         angle = float(times.sidereal_angle(jd, site.longitude))
-    return Known(
-        times.celestial_frame(jd), 2000.0 + (jd - 2451545.0) / 365.25, times.earth_velocity(jd), latitude, angle
-    )
+    return Known(times.celestial_frame(jd), times.earth_velocity(jd), latitude, angle)
 
 
 def _middle(frame: PlannedFrame, site: Site) -> tuple[float, bool] | None:

@@ -49,12 +49,10 @@ class Known:
     latitude : radians, or None
     angle : sidereal angle of the zenith at the reference's time, radians, or None
     axes : (3, 3), rows are the axes of the equator of date in ICRS
-    year : Julian year
     velocity : (3,) the Earth's, over that of light
     """
 
     axes: Floats
-    year: float
     velocity: Floats
     latitude: float | None = None
     angle: float | None = None
@@ -109,13 +107,13 @@ def adjust(
     ref = chosen.index(reference)
     bundle = Bundle(camera, np.stack([attitudes[n] for n in chosen]), np.zeros((0, 3)), None)
     hold = None if solved else ref
-    year, velocity = (known.year, known.velocity) if known is not None else (2026.0, np.zeros(3))
+    velocity = np.zeros(3) if known is None else known.velocity
     all_seconds = [f.seconds for f in frames]
     timed = known is not None and all(s is not None for s in all_seconds)
     seconds = np.array([float(s or 0.0) for s in all_seconds]) - float(frames[reference].seconds or 0.0)
 
     def collect(width_px: float) -> tuple[Bundle, Observations, Floats]:
-        return _collect(bundle, mine, ref, width_px, solved, year, velocity)
+        return _collect(bundle, mine, ref, width_px, solved, velocity)
 
     bundle, obs, catalogue = collect(rough_px)
     if len(obs) < 3 or not len(bundle.stars):
@@ -166,7 +164,6 @@ def _collect(
     reference: int,
     width_px: float,
     solved: bool,
-    year: float,
     velocity: Floats,
 ) -> tuple[Bundle, Observations, Floats]:
     camera, air = bundle.camera, bundle.air
@@ -188,7 +185,7 @@ def _collect(
     obs, _ = observations(frames, rows, keep)
     stars = _mean_directions(directions, rows, keep, table)
     if solved:
-        catalogue = catalogue_directions(stars, max(width, 1.5 / camera.focal_px), year, velocity)
+        catalogue = catalogue_directions(stars, max(width, 1.5 / camera.focal_px), velocity)
         if len(frames) == 1:
             # a lone frame has nothing but the catalogue to hold its stars against
             known = np.isfinite(catalogue[:, 0])

@@ -56,7 +56,6 @@ def place(
     focal_px: float | None,
     *,
     order: Sequence[int],
-    year: float,
     pole: Floats | None,
 ) -> Placed:
     """Place frames roughly (to a pixel or some).
@@ -67,15 +66,14 @@ def place(
     width, height : pixels
     focal_px : by Exif; None where unknown
     order : positions of frames, best first: these are tried until one is found on the sky
-    year : Julian year, for proper motions
     pole : (3,) the Earth's axis in ICRS; None where frames have no times
     """
     for attempt, n in enumerate(order[:SOLVE_TRIES]):
         if attempt >= LADDER_TRIES and focal_px is None:
             break
-        first = solve(*_lists(frames[n]), width, height, focal_px, year=year, anywhere=attempt < LADDER_TRIES)
+        first = solve(*_lists(frames[n]), width, height, focal_px, anywhere=attempt < LADDER_TRIES)
         if first is not None:
-            return _from_catalogue(frames, n, first, year, pole)
+            return _from_catalogue(frames, n, first, pole)
     return _from_patterns(frames, width, height, focal_px, order)
 
 
@@ -87,9 +85,7 @@ def _matrix(quaternion: Floats) -> Floats:
     return Rotation.from_quat(quaternion, scalar_first=True).as_matrix()
 
 
-def _from_catalogue(
-    frames: Sequence[FrameStars], start: int, first: Solution, year: float, pole: Floats | None
-) -> Placed:
+def _from_catalogue(frames: Sequence[FrameStars], start: int, first: Solution, pole: Floats | None) -> Placed:
     camera = first.camera
     attitudes = {start: _matrix(first.attitude)}
     missing: dict[int, str] = {}
@@ -97,7 +93,7 @@ def _from_catalogue(
     for n in sorted(range(len(frames)), key=lambda n: (abs(n - start), n)):
         if n in attitudes:
             continue
-        attitude, why = _one(frames, n, camera, attitudes, year, pole)
+        attitude, why = _one(frames, n, camera, attitudes, pole)
         if attitude is None:
             missing[n] = why
         else:
@@ -116,7 +112,6 @@ def _one(
     n: int,
     camera: Camera,
     attitudes: dict[int, Floats],
-    year: float,
     pole: Floats | None,
 ) -> tuple[Floats | None, str]:
     stars = frames[n]
@@ -124,16 +119,16 @@ def _one(
     if len(positions) < 3:
         return None, f"shows {_stars(len(stars))}, too few to place it"
     for guess in _predictions(frames, n, attitudes, pole):
-        found = refine(positions, camera, guess, year=year, known=True)
+        found = refine(positions, camera, guess, known=True)
         if found is not None:
             return found.attitude, ""
-    own = solve(*_lists(stars), camera.width, camera.height, camera=camera, year=year)
+    own = solve(*_lists(stars), camera.width, camera.height, camera=camera)
     if own is not None:
         return _matrix(own.attitude), ""
     attitude = _by_neighbour(frames, n, camera, attitudes)
     if attitude is not None:
         return attitude, ""
-    free = solve(*_lists(stars), camera.width, camera.height, camera.focal_px, year=year)
+    free = solve(*_lists(stars), camera.width, camera.height, camera.focal_px)
     if free is not None and abs(free.focal_px / camera.focal_px - 1) > ZOOM_TOLERANCE:
         return None, (
             f"was taken at another focal length ({free.focal_px / camera.focal_px:.2f} times the scene's); "

@@ -84,7 +84,6 @@ def solve(
     focal_px: float | None = None,
     *,
     camera: Camera | None = None,
-    year: float = 2026.0,
     anywhere: bool = True,
 ) -> Solution | None:
     """Find attitude and lens of a frame.
@@ -95,7 +94,6 @@ def solve(
     width, height : size of the frame, pixels
     focal_px : focal length in pixels by Exif; None or wrong is allowed
     camera : a known lens; its distortion is taken out before the search
-    year : Julian year, for proper motions
     anywhere : try other focal lengths where the given one leads nowhere
 
     Returns
@@ -119,7 +117,7 @@ def solve(
             continue
         attitude, focal = start
         lens = guess.changed(focal_px=focal) if camera is None else camera
-        found = refine(positions, lens, attitude, year=year, known=camera is not None)
+        found = refine(positions, lens, attitude, known=camera is not None)
         if found is not None:
             return _solution(found, order)
     return None
@@ -178,7 +176,7 @@ class Refined:
     rms_px: float
 
 
-def refine(positions: Floats, camera: Camera, attitude: Floats, *, year: float, known: bool = False) -> Refined | None:
+def refine(positions: Floats, camera: Camera, attitude: Floats, *, known: bool = False) -> Refined | None:
     """Grow a start from the middle of the frame to its edges, and keep it only if it explains the stars beyond chance.
 
     Parameters
@@ -196,7 +194,7 @@ def refine(positions: Floats, camera: Camera, attitude: Floats, *, year: float, 
     centre = attitude.T @ camera.unproject(*middle)
     # the frame fills a good third of the circle around it; the brightest of six times its share are enough
     candidates = stars.within(centre, min(corner_angle * 1.15, np.radians(75)), 6 * int(CATALOGUE_FACTOR * n) + 200)
-    vectors = stars.at(candidates, year)
+    vectors = stars.vectors[candidates]
 
     def inside(lens: Camera, turn: Floats) -> tuple[NDArray[np.intp], Floats]:
         x, y = lens.project(vectors @ turn.T)

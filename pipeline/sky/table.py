@@ -131,7 +131,7 @@ def observations(
     )
 
 
-def catalogue_directions(stars: Floats, width: float, year: float, velocity: Floats) -> Floats:
+def catalogue_directions(stars: Floats, width: float, velocity: Floats) -> Floats:
     """(m, 3): where the catalogue has each star of a table (with aberration), NaN where it has none.
 
     Only as many of the catalogue's brightest in that part of the sky as the table holds stars, twice over: a faint
@@ -145,7 +145,7 @@ def catalogue_directions(stars: Floats, width: float, year: float, velocity: Flo
     centre /= np.linalg.norm(centre)
     reach = float(np.arccos(np.clip((stars @ centre).min(), -1, 1))) + 2 * width
     near = stored.within(centre, reach, 6 * len(stars) + 500)
-    places = stored.at(near, year) + velocity
+    places = stored.vectors[near] + velocity
     places /= np.linalg.norm(places, axis=1, keepdims=True)
     if not len(near):
         return result

@@ -1,4 +1,4 @@
-"""From a clock to the sky: the Earth's axis, zenith and velocity in ICRS, Julian years. Nothing is downloaded.
+"""From a clock to the sky: the Earth's axis, zenith and velocity in ICRS. Nothing is downloaded.
 
 Times are UTC; UT1 is taken as equal to it (within 0.9 s, 14 arcsec of sidereal angle, which no camera's clock keeps).
 """
@@ -17,7 +17,6 @@ Floats = NDArray[np.float64]
 SIDEREAL_RATE = 2 * np.pi / 86164.0905  # rad/s
 # TT minus UTC since 2017; a second more or less moves nothing here.
 TT_MINUS_UTC_S = 69.184
-_J2000 = 2451545.0
 # Aberration: the Earth's velocity over that of light, from erfa's own ephemeris (better than 1 m/s here).
 _AU_PER_DAY_OVER_C = 149597870.7 / 86400.0 / 299792.458
 
@@ -36,11 +35,6 @@ def parse(taken: str | None) -> datetime | None:
 def julian_date(moment: datetime) -> float:
     """Julian date of a moment, UTC (days of 86,400 s)."""
     return 2440587.5 + moment.timestamp() / 86400.0
-
-
-def julian_year(moment: datetime) -> float:
-    """Julian year, for proper motions."""
-    return 2000.0 + (julian_date(moment) - _J2000) / 365.25
 
 
 def celestial_frame(jd_utc: float) -> Floats:
