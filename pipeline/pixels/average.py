@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.clip import GROWN, _base, _cell
+from pipeline.pixels.clip import GROWN, MILD, _base, _cell
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
 
@@ -96,7 +96,7 @@ def average(  # type: ignore[no-untyped-def]
     green = colours // 2
     total, weight = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
     spread = np.empty(GRID_STEP, np.float32)
-    half, half_weight = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
+    halves, half_weights = np.empty((2, GRID_STEP), np.float32), np.empty((2, GRID_STEP), np.float32)
     set_total = np.empty((group_count, GRID_STEP), np.float32)
     set_weight = np.empty((group_count, GRID_STEP), np.float32)
     bases = np.empty(n, np.float32)
@@ -121,7 +121,7 @@ def average(  # type: ignore[no-untyped-def]
                     bases[k] = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
                     mean_base += bases[k] / np.float32(n)
                 total[:], weight[:], spread[:] = np.float32(0), np.float32(0), np.float32(0)
-                half[:], half_weight[:] = np.float32(0), np.float32(0)
+                halves[:], half_weights[:] = np.float32(0), np.float32(0)
                 if c == green:
                     set_total[:], set_weight[:] = np.float32(0), np.float32(0)
                 for k in range(n):
@@ -139,8 +139,10 @@ def average(  # type: ignore[no-untyped-def]
                                 here_values, here_codes, here_mask, bit, weights[k],
                                 set_total[group], set_weight[group], size,
                             )  # fmt: skip
-                        if members[k] & 1:
-                            _add_kept(here_values, here_codes, here_mask, bit, weights[k], half, half_weight, size)
+                        _add_kept(
+                            here_values, here_codes, here_mask, bit, weights[k],
+                            halves[members[k] & 1], half_weights[members[k] & 1], size,
+                        )  # fmt: skip
                 for j in range(size):
                     if weight[j] > 0:
                         picture[c, i, begin + j] = total[j] / weight[j]
@@ -159,7 +161,7 @@ def average(  # type: ignore[no-untyped-def]
                         if weight[j] <= 0 or peak[c, y, x0 + j] > faint:
                             continue
                         block_column = (begin + j) // BLOCK
-                        _difference(total[j] - half[j], weight[j] - half_weight[j], half[j], half_weight[j],
+                        _difference(halves[0, j], half_weights[0, j], halves[1, j], half_weights[1, j],
                                     sums[0], counts[0], block_row, block_column)  # fmt: skip
                         model[0, block_row, block_column] += block_factor[c] * spread[j] / (weight[j] * weight[j])
                         model[1, block_row, block_column] += 1
@@ -200,8 +202,14 @@ def _accumulate(values, codes, mask, bit, own, base, slope, signal, total, weigh
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add_kept(values, codes, mask, bit, own, total, weight, size):  # type: ignore[no-untyped-def]
+    """Add what shows the noise: also what was rejected by little, on no trail.
+
+    The mean's error does not depend on how far its values lie apart, their differences do: cutting the far ones would
+    make the differences, and the noise told by them, too small.
+    """
     for j in range(size):
-        w = own if (codes[j] != NOT_COVERED) & ((mask[j] & bit) == 0) else np.float32(0)
+        kept = ((mask[j] & bit) == 0) | ((mask[j] & np.uint8(MILD | GROWN)) == MILD)
+        w = own if (codes[j] != NOT_COVERED) & kept else np.float32(0)
         total[j] += w * values[j]
         weight[j] += w
 

@@ -2,7 +2,8 @@
 
 All kernels work on one tile with all its frames: `values` (n, colours, height, width) float32, matched in sky and
 scale; `codes` (n, height, width) uint8, where each value comes from (`resample.noise_code`), `NOT_COVERED` where the
-frame has none; `mask` (n, height, width) uint8, bit c set where colour c was rejected, `GROWN` where a trail was grown.
+frame has none; `mask` (n, height, width) uint8, bit c set where colour c was rejected, `GROWN` where a trail
+was grown, `MILD` where green was rejected by little.
 
 The noise of a value is known, not taken from the values compared: read and photon noise of its frame at its level,
 times what interpolation does at its place, plus a part proportional to the brightest star pixel nearby (`star_scatter`:
@@ -22,6 +23,8 @@ from numpy.typing import NDArray
 from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
 
 GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
+MILD = 16  # bit of the mask: rejected in green, but not by more than `MILD_SIGMA`: mostly by chance
+MILD_SIGMA = 5.0
 
 # Frames whose median tells where stars are and how bright: robust against one or two trails, cheap.
 MEDIAN_FRAMES = 5
@@ -170,7 +173,7 @@ def reject(  # type: ignore[no-untyped-def]
         `NoiseModel.star_scatter`.
     sigma : float
         Limit in standard deviations.
-    mask : (n, height, width) uint8 array, bits set
+    mask : (n, height, width) uint8 array, bits set, `MILD` among them
     """
     n, colours, height, width = values.shape
     limit = np.float32(sigma * sigma)
@@ -214,9 +217,18 @@ def reject(  # type: ignore[no-untyped-def]
                             own[k] = values[k, c, i, begin + j]
                             variance[k] = (bases[k] + slope[k] * signal[c, i, begin + j]) * factors[c, code] + cores[j]
                         _one_by_one(own, variance, weights, keep, limit)
+                        kept, kept_weight = 0.0, 0.0
+                        for k in range(n):
+                            if keep[k]:
+                                kept += weights[k] * own[k]
+                                kept_weight += weights[k]
                         for k in range(n):
                             if not keep[k] and codes[k, i, begin + j] != NOT_COVERED:
                                 mask[k, i, begin + j] |= np.uint8(1 << c)
+                                apart = own[k] - kept / kept_weight
+                                noise = variance[k] * (1.0 + weights[k] / kept_weight)
+                                if c == colours // 2 and apart * apart <= MILD_SIGMA**2 * noise:
+                                    mask[k, i, begin + j] |= np.uint8(MILD)
             begin = end
 
 
@@ -513,6 +525,7 @@ __all__ = [
     "GROWN",
     "GROW_MARGIN",
     "MEDIAN_FRAMES",
+    "MILD",
     "NoiseModel",
     "grow",
     "one_by_one_slow",
