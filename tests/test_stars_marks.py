@@ -10,7 +10,7 @@ import pytest
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling
 from pipeline.stars.measure import measure_frame
-from pipeline.stars.streaks import find_streaks
+from pipeline.stars.streaks import find_streaks, free_means
 from tests.starfields import Field, mosaic, random_field, render
 
 BLACK = (512.0,) * 4
@@ -80,6 +80,18 @@ def test_single_and_trailed_stars_are_not_doubled(motion):
     field = random_field(rng, SHAPE, 250, (5000, 90000))
     found = measure_frame(mosaic(rng, render(SHAPE, field, 2.3, motion=motion)), "RGGB", BLACK, 16000).detections
     assert doubling(found.residual, found.objects["ypeak"], found.objects["xpeak"], found.noise, 9000.0) is None
+
+
+def test_free_means_equal_numpy():
+    """The compiled block means equal their NumPy statement."""
+    rng = np.random.default_rng(5)
+    image = rng.normal(size=(26, 34)).astype(np.float32)
+    segments = (rng.random((26, 34)) < 0.45).astype(np.int32)
+    free = np.where(segments == 0, image, np.nan)[:24, :32].reshape(6, 4, 8, 4)
+    number = np.isfinite(free).sum(axis=(1, 3))
+    slow = np.where(number >= 8, np.nansum(free, axis=(1, 3)) / number, np.nan)
+    np.testing.assert_allclose(free_means(image, segments), slow, rtol=1e-5)
+    assert np.isnan(slow).any()
 
 
 def test_nothing_to_see_is_no_error():

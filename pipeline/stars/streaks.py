@@ -100,17 +100,48 @@ def _vote(rows: Any, columns: Any, cosines: Any, sines: Any, offset: int, votes:
             votes[k, round(columns[n] * cosines[k] + rows[n] * sines[k]) + offset] += 1
 
 
+@numba.njit(cache=True, nogil=True)
+def free_means(image: Any, segments: Any) -> Any:
+    """Mean of every 4 x 4 block over the pixels of no detection; NaN where fewer than 8 are left.
+
+    ``np.where(segments == 0, image, nan).reshape(h, 4, w, 4)``, its ``nanmean`` over axes 1 and 3.
+    """
+    height, width = image.shape[0] // BLOCK, image.shape[1] // BLOCK
+    out = np.empty((height, width))
+    for i in range(height):
+        for j in range(width):
+            total, number = 0.0, 0
+            for row in range(i * BLOCK, (i + 1) * BLOCK):
+                for column in range(j * BLOCK, (j + 1) * BLOCK):
+                    if segments[row, column] == 0:
+                        total += image[row, column]
+                        number += 1
+            out[i, j] = total / number if number >= BLOCK * BLOCK // 2 else np.nan
+    return out
+
+
+def _chords(angles: NDArray[np.float64], offsets: NDArray[np.int64], height: int, width: int) -> NDArray[np.float64]:
+    """Length inside the picture of the lines x cos + y sin = offset, (angles, offsets)."""
+    cosine, sine = np.cos(angles)[:, None], np.sin(angles)[:, None]
+    low = np.full((len(angles), len(offsets)), -1e9)
+    high = -low
+    # points of a line: offset (cos, sin) + t (-sin, cos)
+    for base, slope, size in ((offsets * cosine, -sine, width), (offsets * sine, cosine, height)):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ends = np.stack([(-0.5 - base) / slope, (size - 0.5 - base) / slope])
+        level = np.abs(slope) < 1e-9
+        outside = level & ((base < -0.5) | (base > size - 0.5))
+        low = np.where(level, low, np.maximum(low, ends.min(axis=0)))
+        high = np.where(outside, -1e9, np.where(level, high, np.minimum(high, ends.max(axis=0))))
+    return np.maximum(high - low, 0.0)
+
+
 def _faint_lines(found: Detections) -> list[Streak]:
     """Lines across the frame too faint for a detection, from means of 4 x 4 px with the detections left out."""
     height, width = (n // BLOCK for n in found.residual.shape)
     if min(height, width) < 30:
         return []
-    view = (height, BLOCK, width, BLOCK)
-    residual = found.residual[: height * BLOCK, : width * BLOCK].reshape(view)
-    free = (found.segments[: height * BLOCK, : width * BLOCK] == 0).reshape(view)
-    number = free.sum(axis=(1, 3))
-    blocks = np.where(free, residual, 0).sum(axis=(1, 3)) / np.maximum(number, 1)
-    blocks[number < BLOCK * BLOCK // 2] = np.nan
+    blocks = free_means(found.residual, found.segments)
     with np.errstate(invalid="ignore"):
         # defective columns and rows, and what the sky's mesh left of edges that run with them
         blocks -= _nanmedian(blocks, 0)[None, :]
@@ -128,12 +159,10 @@ def _faint_lines(found: Detections) -> list[Streak]:
     offset = int(math.hypot(height, width)) + 2
     votes = np.zeros((ANGLES, 2 * offset + 1), np.int32)
     _vote(rows, columns, np.cos(angles), np.sin(angles), offset, votes)
-    inside = np.zeros_like(votes)
-    every = np.argwhere(np.ones((height // 2, width // 2), bool)) * 2
-    _vote(every[:, 0], every[:, 1], np.cos(angles), np.sin(angles), offset, inside)
+    inside = _chords(angles, np.arange(votes.shape[1]) - offset, height, width)
     # what parallel lines nearby hold: treetops and star clouds vote for all of them
     nearby = uniform_filter1d(votes.astype(float), BESIDE, axis=1)
-    room = uniform_filter1d(inside.astype(float), BESIDE, axis=1)
+    room = uniform_filter1d(inside, BESIDE, axis=1)
     expected = nearby * inside / np.maximum(room, 1)
     excess = (votes - expected) / np.sqrt(np.maximum(expected, 4))
     lines: list[Streak] = []
