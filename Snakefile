@@ -13,9 +13,13 @@ wildcard_constraints:
     set=r"[\w.-]+",
 
 
+# What the last step of a scene leaves; every one is asked for, so that one that was deleted is made again.
+PAGES = ("index.html", "frames.ecsv", "scene.json", "timings.json")
+
+
 rule all:
     input:
-        [f"results/{scene}/index.html" for scene in W.scenes],
+        [f"results/{scene}/{name}" for scene in W.scenes for name in PAGES],
 
 
 rule decode:
@@ -176,6 +180,9 @@ rule summarise:
         calibration="work/scenes/{scene}/calibration.ecsv",
         combine="work/scenes/{scene}/combine.json",
         finish="work/scenes/{scene}/finish.json",
+        combined="results/{scene}/combined.fits",
+        tiff="results/{scene}/combined.tif",
+        preview="results/{scene}/preview.jpg",
     output:
         page="results/{scene}/index.html",
         frames="results/{scene}/frames.ecsv",

@@ -29,6 +29,8 @@ from pipeline.locks import hold_run, no_jobs
 from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
 
+# What the last step of a scene leaves; the same names stand in the Snakefile.
+PAGES = ("index.html", "frames.ecsv", "scene.json", "timings.json")
 SNAKEFILE = Path(__file__).parents[1] / "Snakefile"
 
 # What a job costs against decoding one frame: (a frame, a job). Measured on the example and on 24-megapixel frames;
@@ -192,6 +194,7 @@ class Night:
         """Make every scene, one after the other so that scratch holds one; returns those that failed."""
         pending = self._pending()
         if not pending:
+            self._renew_trip_page()
             self.teller.say("everything is up to date: nothing to do")
             return self._not_made()
         begun = time.monotonic()
@@ -214,7 +217,7 @@ class Night:
         return failed
 
     def _make(self, scene: str) -> None:
-        engine = self._engine(f"results/{scene}/index.html")
+        engine = self._engine(*(f"results/{scene}/{name}" for name in PAGES))
         self._running = engine
         with (self.project / "logs" / "engine.log").open("a", encoding="utf-8") as log, self._watching(scene):
             assert engine.stdout is not None
@@ -268,6 +271,14 @@ class Night:
             over.set()
             thread.join()
             self.teller.clear()
+
+    def _renew_trip_page(self) -> None:
+        """Make the trip's page where it was deleted and no scene gives the engine reason to."""
+        if all((self.project / "results" / name).is_file() for name in ("index.html", "trip.json")):
+            return
+        command = [sys.executable, "-m", "pipeline.summarise", "trip", "--project", str(self.project)]
+        if subprocess.run(command, stdin=subprocess.DEVNULL, check=False).returncode:
+            raise MoonlessError(f"{shown(self.project)}: the trip's page could not be written")
 
     # ---- afterwards
 
