@@ -293,11 +293,12 @@ def _pointing(
             continue
         name = frames[mine[0]].frame if len(mine) == 1 else f"{frames[mine[0]].frame} to {frames[mine[-1]].frame}"
         count = "this one frame points" if len(mine) == 1 else f"{len(mine)} frames ({name}) point"
+        them = "it" if len(mine) == 1 else "them"
         for n in mine:
             share = plain.overlap(frames[n].frame, frames[reference].frame, steps=12)
             elsewhere[n] = (
                 f"shows {share:.0%} of the scene's field: {count} elsewhere; "
-                "name them under 'scenes' in trip.yaml to make a picture of them"
+                f"name {them} under 'scenes' in trip.yaml to make a picture of {them}"
             )
     return group, reference, elsewhere
 
@@ -311,6 +312,8 @@ def rank(rows: Mapping[str, Mapping[str, Any]], lists: Mapping[str, FrameStars])
     lists : star lists in order of time
     """
     ids = list(lists)
+    if not ids:
+        return []
     sizes = np.array([_number(rows.get(i, {}), "fwhm_px") for i in ids])
     clear = np.array([_number(rows.get(i, {}), "transparency") for i in ids])
     counts = np.array([len(lists[i]) for i in ids], np.float64)
@@ -474,7 +477,7 @@ def _work(arguments: argparse.Namespace) -> None:
             if (w, h) != (width, height)
         }
         lists = {i: stars for i, stars in lists.items() if i not in other}
-        order = rank(rows, lists) if lists else []
+        order = rank(rows, lists)
         by_id = {f.id: f for f in plan.frames}
         focal = _focal_px(by_id[order[0]], pitch, width) if order else None
         geometry = register(plan, lists, order, width, height, focal, settings, trip.site)

@@ -18,8 +18,8 @@ from pipeline.sky.table import FrameStars
 Floats = NDArray[np.float64]
 
 # So many of the sharpest frames are tried before a scene counts as not to be found on the sky; other focal lengths
-# than Exif's (3 s for a frame of noise) with the first two.
-SOLVE_TRIES, LADDER_TRIES = 6, 2
+# than Exif's (2 s for a frame of noise) with the first, or where Exif has none with the first two.
+SOLVE_TRIES = 6
 # Stars of a frame that take part in the first placing; the fit uses all.
 PLACING_STARS = 250
 # A frame whose own focal length differs by more was taken with another setting of the lens.
@@ -68,10 +68,11 @@ def place(
     order : positions of frames, best first: these are tried until one is found on the sky
     pole : (3,) the Earth's axis in ICRS; None where frames have no times
     """
+    ladder_tries = 2 if focal_px is None else 1
     for attempt, n in enumerate(order[:SOLVE_TRIES]):
-        if attempt >= LADDER_TRIES and focal_px is None:
+        if attempt >= ladder_tries and focal_px is None:
             break
-        first = solve(*_lists(frames[n]), width, height, focal_px, anywhere=attempt < LADDER_TRIES)
+        first = solve(*_lists(frames[n]), width, height, focal_px, anywhere=attempt < ladder_tries)
         if first is not None:
             return _from_catalogue(frames, n, first, pole)
     return _from_patterns(frames, width, height, focal_px, order)
@@ -118,8 +119,10 @@ def _one(
     positions = stars.xy[:PLACING_STARS]
     if len(positions) < 3:
         return None, f"shows {_stars(len(stars))}, too few to place it"
+    # clouds may hide the brightest: the catalogue is gone into as deep as in a clear frame, though by fewer stars
+    depth = min(PLACING_STARS, max(len(frames[k]) for k in attitudes)) if len(positions) < PLACING_STARS else None
     for guess in _predictions(frames, n, attitudes, pole):
-        found = refine(positions, camera, guess, known=True)
+        found = refine(positions, camera, guess, known=True, depth=depth)
         if found is not None:
             return found.attitude, ""
     own = solve(*_lists(stars), camera.width, camera.height, camera=camera)
@@ -146,9 +149,8 @@ def _predictions(
 ) -> list[Floats]:
     """Where the frame would point if the camera had stood still, or followed the stars, since its placed neighbours."""
     guesses = []
-    near = sorted(attitudes, key=lambda k: (abs(k - n), k))[:2]
     mine = frames[n].seconds
-    for k in near:
+    for k in _neighbours(n, attitudes, 2):
         theirs = frames[k].seconds
         if pole is not None and mine is not None and theirs is not None:
             turn = Rotation.from_rotvec(-times.SIDEREAL_RATE * (mine - theirs) * pole).as_matrix()
@@ -157,9 +159,15 @@ def _predictions(
     return guesses
 
 
+def _neighbours(n: int, attitudes: dict[int, Floats], count: int) -> list[int]:
+    """The placed frames nearest in the run, and the very first: the nearest may point elsewhere."""
+    near = sorted(attitudes, key=lambda k: (abs(k - n), k))[:count]
+    return list(dict.fromkeys([*near, next(iter(attitudes))]))
+
+
 def _by_neighbour(frames: Sequence[FrameStars], n: int, camera: Camera, attitudes: dict[int, Floats]) -> Floats | None:
     """By the pattern of its stars in the nearest placed frames."""
-    for k in sorted(attitudes, key=lambda k: (abs(k - n), k))[:3]:
+    for k in _neighbours(n, attitudes, 3):
         found = _match(frames[k], frames[n], camera, 2 * PATTERN_TOLERANCE_PX)
         if found is not None and found.quaternion is not None:
             return _matrix(found.quaternion) @ attitudes[k]

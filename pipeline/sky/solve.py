@@ -176,7 +176,9 @@ class Refined:
     rms_px: float
 
 
-def refine(positions: Floats, camera: Camera, attitude: Floats, *, known: bool = False) -> Refined | None:
+def refine(
+    positions: Floats, camera: Camera, attitude: Floats, *, known: bool = False, depth: int | None = None
+) -> Refined | None:
     """Grow a start from the middle of the frame to its edges, and keep it only if it explains the stars beyond chance.
 
     Parameters
@@ -185,22 +187,24 @@ def refine(positions: Floats, camera: Camera, attitude: Floats, *, known: bool =
     camera : the lens to start from
     attitude : (3, 3), ICRS to camera, right to about half a per cent of the field
     known : the lens is known: only a quarter of a per cent of scale is left to find
+    depth : how many stars a clear frame shows, where this one may show fewer: so deep the catalogue is gone into
     """
     n = len(positions)
+    depth = n if depth is None else max(n, depth)
     stars = catalogue.load()
     middle = np.array([(camera.width - 1) / 2, (camera.height - 1) / 2])
     half = float(np.hypot(*(middle + 0.5)))
     corner_angle = np.arctan(1.1 * half / camera.focal_px)
     centre = attitude.T @ camera.unproject(*middle)
     # the frame fills a good third of the circle around it; the brightest of six times its share are enough
-    candidates = stars.within(centre, min(corner_angle * 1.15, np.radians(75)), 6 * int(CATALOGUE_FACTOR * n) + 200)
+    candidates = stars.within(centre, min(corner_angle * 1.15, np.radians(75)), 6 * int(CATALOGUE_FACTOR * depth) + 200)
     vectors = stars.vectors[candidates]
 
     def inside(lens: Camera, turn: Floats) -> tuple[NDArray[np.intp], Floats]:
         x, y = lens.project(vectors @ turn.T)
         with np.errstate(invalid="ignore"):
             seen = (x >= -0.5) & (x <= lens.width - 0.5) & (y >= -0.5) & (y <= lens.height - 0.5)
-        rows = np.flatnonzero(seen)[: int(CATALOGUE_FACTOR * n) + 30]
+        rows = np.flatnonzero(seen)[: int(CATALOGUE_FACTOR * depth) + 30]
         return rows, np.stack([x[rows], y[rows]], axis=1)
 
     rows, _ = inside(camera, attitude)
