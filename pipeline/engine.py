@@ -24,7 +24,7 @@ STEP_VERSIONS = {
     "judge": 1,
     "dark": 1,
     "register": 1,
-    "combine": 1,
+    "combine": 2,
     "finish": 1,
     "summarise": 1,
 }
