@@ -24,6 +24,8 @@ SOLVE_TRIES = 6
 PLACING_STARS = 250
 # A frame whose own focal length differs by more was taken with another setting of the lens.
 ZOOM_TOLERANCE = 0.01
+ZOOM_TRIES = 3
+ANOTHER_LENS = "was taken at another focal length"
 # Field of the assumed camera across its diagonal where neither stars nor Exif tell: flat for every purpose.
 ASSUMED_DIAGONAL_DEG = 3.0
 # With a camera by Exif only, positions may be off by this share of their distance; the match allows for it.
@@ -96,6 +98,10 @@ def _from_catalogue(frames: Sequence[FrameStars], start: int, first: Solution, p
             continue
         attitude, why = _one(frames, n, camera, attitudes, pole)
         if attitude is None:
+            # was the lens turned? asked of a few frames only: it takes seconds of a frame that shows no sky at all
+            zoomed = sum(ANOTHER_LENS in said for said in missing.values())
+            if len(missing) - zoomed < ZOOM_TRIES:
+                why = _another_lens(frames[n], camera) or why
             missing[n] = why
         else:
             attitudes[n] = attitude
@@ -131,13 +137,18 @@ def _one(
     attitude = _by_neighbour(frames, n, camera, attitudes)
     if attitude is not None:
         return attitude, ""
-    free = solve(*_lists(stars), camera.width, camera.height, camera.focal_px)
-    if free is not None and abs(free.focal_px / camera.focal_px - 1) > ZOOM_TOLERANCE:
-        return None, (
-            f"was taken at another focal length ({free.focal_px / camera.focal_px:.2f} times the scene's); "
-            "make its frames a scene of their own under 'scenes' in trip.yaml"
-        )
     return None, f"its {_stars(len(stars))} match neither the catalogue nor the scene's other frames"
+
+
+def _another_lens(stars: FrameStars, camera: Camera) -> str | None:
+    """A sentence where a frame was taken at another focal length than the scene."""
+    free = solve(*_lists(stars), camera.width, camera.height)
+    if free is None or abs(free.focal_px / camera.focal_px - 1) <= ZOOM_TOLERANCE:
+        return None
+    return (
+        f"{ANOTHER_LENS} ({free.focal_px / camera.focal_px:.2f} times the scene's); "
+        "make its frames a scene of their own under 'scenes' in trip.yaml"
+    )
 
 
 def _stars(count: int) -> str:
