@@ -89,8 +89,8 @@ class JudgeSettings(_Section):
         0.88,
         gt=0,
         le=20,
-        description="trailed: the stars move during the exposure by more than this many of the scene's star widths (FWHM) "
-        "beyond what the sky's turning and the scene's usual frames explain",
+        description="trailed: the stars move during the exposure by more than this many of the scene's star widths "
+        "(FWHM) beyond what the sky's turning and the scene's usual frames explain",
     )
     focus_max: float = Field(
         1.3, gt=1, le=10, description="out of focus: star width over that of the scene's sharp frames, motion taken out"

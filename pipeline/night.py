@@ -308,7 +308,8 @@ class Night:
             noise = ""
             if figures.get("noise_ratio") is not None and figures.get("noise_frame"):
                 gain = figures["noise_frame"] / figures["noise_combined"]
-                noise = f", noise {gain:.1f} times lower than in one frame"
+                lower = f"{gain:.1f} times lower" if gain >= 1 else f"{1 / gain:.1f} times HIGHER"
+                noise = f", noise {lower} than in one frame"
                 noise += f" ({figures['noise_ratio']:.2f} of what theory expects)"
             self.teller.say(
                 f"scene {scene}: {figures.get('frames_kept')} of {figures.get('frames_found')} frames kept{noise}"
