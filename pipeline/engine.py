@@ -20,13 +20,13 @@ from pipeline.locks import hold_run, share_jobs
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 1,
-    "grade": 1,
-    "judge": 1,
+    "grade": 2,
+    "judge": 2,
     "dark": 1,
-    "register": 1,
+    "register": 2,
     "combine": 2,
     "finish": 1,
-    "summarise": 1,
+    "summarise": 2,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

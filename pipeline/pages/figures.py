@@ -236,6 +236,12 @@ def title(record: SceneRecord, rows: list[dict[str, Any]], where: str | None, fo
     return ", ".join(part for part in parts if part) or record.scene
 
 
+def _seen(record: SceneRecord) -> list[str]:
+    """What the judge saw of the scene as a whole: a drift of the focus, a tracker that stood still, a usual motion."""
+    notes = record.verdicts.meta.get("notes")
+    return [note for note in notes if isinstance(note, str)] if isinstance(notes, list) else []
+
+
 def darks(record: SceneRecord) -> dict[str, Any]:
     """The master dark that was used, or why none."""
     plan, header = record.plan, record.master
@@ -355,7 +361,7 @@ def scene_figures(
                 "saturated_cores",
             )
         },
-        "notes": list(record.plan.notes) if record.plan is not None else [],
+        "notes": [*(record.plan.notes if record.plan is not None else ()), *_seen(record)],
         "versions": versions,
         "settings": settings,
     }
