@@ -1,6 +1,6 @@
 """The whole chain on frames of camera size, step by step, beside the plain script on the same files in the same run.
 
-    python tests/benchmarks/chain.py --out /somewhere/with/10/GB [--frames 16] [--width 6000 --height 4000]
+    python -m tests.benchmarks.chain --out /somewhere/with/10/GB [--frames 16] [--width 6000 --height 4000]
 
 Prints seconds a frame by step and in all, peak memory (proportional set size, summed over every process of the run and
 of the largest one), scratch, and ratios: to the plain script, to plain decoding of the same files, to a copy of one
