@@ -12,15 +12,16 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
-from pipeline.sky.fit import Air, Bundle, Observations, fit, model_positions, resect, robust_cost
+from pipeline.sky.fit import Air, Bundle, Observations, bundle_cost, fit, resect
 from pipeline.sky.table import FrameStars, catalogue_directions, gather, mutual, observations
+from pipeline.sky.zenith import seek_zenith
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 # As many frames, spread evenly in time, make the camera and the star table; the others are placed against it.
-# 0.1 px centroids of 48 frames leave 0.014 px of a star's place, and the cost a frame stays flat.
-FIT_FRAMES = 48
+# 0.1 px centroids of 40 frames leave 0.016 px of a star's place, and the cost a frame stays flat.
+FIT_FRAMES = 40
 # Stars of the table at most: the most often seen.
 TABLE_STARS = 2500
 # Stars of two frames within this of each other are the same at first, when distortion and air are known roughly.
@@ -36,8 +37,6 @@ AIR_STRENGTH, AIR_SIGMA = 0.92, 0.12
 # Refraction moves stars against each other by about a part in a thousand of their distance at 30 degrees altitude;
 # what that makes of the turn of the field must exceed this before the zenith is sought, pixels.
 AIR_MATTERS_PX = 0.02
-# Of the coarse grid of zeniths, so many go on.
-ZENITH_STARTS = 4
 
 
 @dataclass(frozen=True)
@@ -221,12 +220,6 @@ def _free(bundle: Bundle, obs: Observations, solved: bool) -> list[bool]:
     return [n >= 8, n >= 100, n >= 100, enough, enough, n >= 100, n >= 200, n >= 200]
 
 
-def _cost(bundle: Bundle, obs: Observations, scale: Floats) -> float:
-    distance = np.hypot(*(obs.xy - model_positions(bundle, obs)).T)
-    distance = np.where(np.isfinite(distance), distance, 1e6)
-    return robust_cost(distance / obs.sigma / scale[obs.frame])
-
-
 def _with_air(
     bundle: Bundle,
     obs: Observations,
@@ -247,6 +240,7 @@ def _with_air(
     if 1e-3 * half * min(turn, 1.0) < AIR_MATTERS_PX and half / camera.focal_px < 0.2:
         return bundle
 
+    without = bundle
     # without air the stars have been drawn off their places, where robust ties would hold them: begin afresh
     tied = np.isfinite(catalogue[:, :1])
     bundle = replace(bundle, stars=np.where(tied, catalogue, bundle.stars))
@@ -267,64 +261,18 @@ def _with_air(
         if abs(told.air.angle - known.angle) < sure[1] and abs(told.air.latitude - known.latitude) < sure[0]:
             return told
     # the place is not known, or the stars contradict what was said of it (a clock an hour wrong)
-    found = _seek_zenith(bundle, obs, catalogue, free, known, seconds)
-    if found is None:
-        return bundle if told is None else told
+    sought_at = seek_zenith(without, obs, catalogue, free, known.axes, seconds, known.latitude, AIR_STRENGTH, AIR_SIGMA)
+    if sought_at is None:
+        return without if told is None else told
+    found, bundle = sought_at[0], replace(bundle, camera=sought_at[1])
     loose = (1.0 if known.latitude is None else sure[0], 1.0, AIR_SIGMA)
     latitude = found.latitude if known.latitude is None else known.latitude
     sought = settle(replace(found, sigma=loose, known=(latitude, found.angle, AIR_STRENGTH)), 12)
-    rival = (
-        fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=8) if told is None else told
-    )
-    gain = _cost(rival, obs, sought.scale) - _cost(sought, obs, sought.scale)
+    rival = told
+    if rival is None:
+        rival = fit(without, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=8)
+    gain = bundle_cost(rival, obs, sought.scale) - bundle_cost(sought, obs, sought.scale)
     return sought if gain > GAIN else rival
-
-
-def _seek_zenith(
-    bundle: Bundle, obs: Observations, catalogue: Floats, free: list[bool], known: Known, seconds: Floats
-) -> Air | None:
-    """A zenith to start from: the best of a coarse grid, each tried with few stars."""
-    frames = len(bundle.attitudes)
-    some = np.unique(np.linspace(0, frames - 1, min(frames, 6)).round().astype(int))
-    rows = np.isin(obs.frame, some)
-    often = np.bincount(obs.star[rows], minlength=len(bundle.stars))
-    chosen = np.zeros(len(bundle.stars), bool)
-    chosen[np.lexsort((np.arange(len(often)), -often))[:150]] = True
-    rows &= chosen[obs.star]
-    number = np.cumsum(chosen) - 1
-    place = np.searchsorted(some, obs.frame[rows])
-    few = Observations(place, number[obs.star[rows]], obs.xy[rows], obs.sigma[rows])
-    if len(few) < 40:
-        return None
-    small = Bundle(bundle.camera, bundle.attitudes[some], bundle.stars[chosen], None, scale=np.ones(len(some)))
-    base = fit(small, few, catalogue[chosen], free=free, steps=2)
-    base = replace(base, stars=small.stars)
-    middle = bundle.attitudes[int(np.argmin(np.abs(seconds)))]
-    axis, right, down = middle[2], middle[0], middle[1]
-    grid: list[tuple[float, Bundle]] = []
-    for altitude in np.radians((6.0, 14.0, 24.0, 36.0, 52.0, 72.0)):
-        for roll in np.radians(np.arange(0.0, 360.0, 30.0)):
-            up = np.sin(roll) * right - np.cos(roll) * down
-            zenith = np.sin(altitude) * axis + np.cos(altitude) * up
-            local = known.axes @ zenith
-            latitude, angle = float(np.arcsin(np.clip(local[2], -1, 1))), float(np.arctan2(local[1], local[0]))
-            if known.latitude is not None and abs(latitude - known.latitude) > np.radians(15):
-                continue
-            air = Air(
-                known.axes, seconds[some], latitude, angle, AIR_STRENGTH, (0.0, 0.0, 0.0),
-                (latitude, angle, AIR_STRENGTH),
-            )  # fmt: skip
-            tried = fit(replace(base, air=air), few, catalogue[chosen], free=free, steps=2)
-            grid.append((_cost(tried, few, base.scale), tried))
-    # the valley is long and flat across the zenith's direction: the best few go on, all three unknowns free
-    settled: list[tuple[float, Air]] = []
-    for _, tried in sorted(grid, key=lambda g: g[0])[:ZENITH_STARTS]:
-        assert tried.air is not None
-        loose = replace(tried.air, sigma=(1.0, 1.0, AIR_SIGMA))
-        gone_on = fit(replace(tried, air=loose), few, catalogue[chosen], free=free, steps=6)
-        assert gone_on.air is not None
-        settled.append((_cost(gone_on, few, base.scale), replace(gone_on.air, seconds=seconds)))
-    return min(settled, key=lambda s: s[0])[1] if settled else None
 
 
 def _place_all(

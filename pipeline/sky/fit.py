@@ -192,6 +192,13 @@ def robust_cost(normalised: Floats) -> float:
     return float(np.where(d <= HUBER, d * d, HUBER * (2 * d - HUBER)).sum())
 
 
+def bundle_cost(bundle: Bundle, obs: Observations, scale: Floats) -> float:
+    """The robust sum of squares of a bundle with given scales of the frames: what two fits are compared by."""
+    distance = np.hypot(*(obs.xy - model_positions(bundle, obs)).T)
+    distance = np.where(np.isfinite(distance), distance, 1e6)
+    return robust_cost(distance / obs.sigma / scale[obs.frame])
+
+
 def frame_scales(distance: Floats, sigma: Floats, frame: Ints, frames: int, before: Floats | None = None) -> Floats:
     """(frames,) how much larger each frame's scatter is than expected (median over Rayleigh's 1.1774, at least 0.2)."""
     result = np.ones(frames) if before is None else before.copy()
@@ -224,7 +231,7 @@ class _Work:
         return result
 
 
-def _tangents(vectors: Floats) -> Floats:
+def tangents(vectors: Floats) -> Floats:
     """(m, 3, 2): two unit vectors at right angles to each direction."""
     other = np.where(np.abs(vectors[:, 2:3]) < 0.9, [[0.0, 0.0, 1.0]], [[1.0, 0.0, 0.0]])
     one = np.cross(other, vectors)
@@ -272,8 +279,8 @@ def _step(
     slopes = np.where(usable[:, None, None], np.concatenate([*parts, by_rotation], axis=2), 0.0) * root
     residual = residual * root[:, :, 0]
     # a star's move by a tangent is a small rotation of what is seen
-    tangents = _tangents(bundle.stars)
-    moved = np.einsum("nij,njk->nik", bundle.attitudes[obs.frame], tangents[obs.star])
+    across = tangents(bundle.stars)
+    moved = np.einsum("nij,njk->nik", bundle.attitudes[obs.frame], across[obs.star])
     turns = np.cross(seen[:, None, :], moved.transpose(0, 2, 1))
     star_slopes = np.einsum("nij,nkj->nik", slopes[:, :, shared:], turns)
 
@@ -296,7 +303,7 @@ def _step(
 
     star_normal = work.by_star(np.einsum("nij,nik->njk", star_slopes, star_slopes))
     star_right = work.by_star(np.einsum("nij,ni->nj", star_slopes, residual))
-    offset = np.einsum("mij,mi->mj", tangents, tie_to - bundle.stars)
+    offset = np.einsum("mij,mi->mj", across, tie_to - bundle.stars)
     tie = np.where(tied, TIE_PX, FREE_PX) / camera.focal_px
     pull = np.minimum(1.0, HUBER / np.maximum(np.hypot(*offset.T) / tie, 1e-9)) / tie**2
     star_normal += pull[:, None, None] * np.eye(2)
@@ -343,7 +350,7 @@ def _step(
     values = camera_vector(camera)
     values[free_camera] += step[: len(free_camera)]
     attitudes = Rotation.from_rotvec(step[shared:].reshape(frames, 3)).as_matrix() @ bundle.attitudes
-    directions = bundle.stars + np.einsum("mij,mj->mi", tangents, star_step)
+    directions = bundle.stars + np.einsum("mij,mj->mi", across, star_step)
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     if air is not None and free_air:
         changed = air.values

@@ -158,16 +158,32 @@ def _stars(count: int) -> str:
 def _predictions(
     frames: Sequence[FrameStars], n: int, attitudes: dict[int, Floats], pole: Floats | None
 ) -> list[Floats]:
-    """Where the frame would point if the camera had stood still, or followed the stars, since its placed neighbours."""
-    guesses = []
+    """Where the frame would point if the camera had stood still, or followed the stars, since its placed neighbours.
+
+    What its neighbours did comes first.
+    """
     mine = frames[n].seconds
-    for k in _neighbours(n, attitudes, 2):
+    near = _neighbours(n, attitudes, 2)
+    follows: list[Floats] = [attitudes[k] for k in near]
+    if pole is None or mine is None:
+        return follows
+
+    def still(k: int, seconds: float) -> Floats | None:
         theirs = frames[k].seconds
-        if pole is not None and mine is not None and theirs is not None:
-            turn = Rotation.from_rotvec(-times.SIDEREAL_RATE * (mine - theirs) * pole).as_matrix()
-            guesses.append(attitudes[k] @ turn)
-        guesses.append(attitudes[k])
-    return guesses
+        if theirs is None:
+            return None
+        turn = Rotation.from_rotvec(-times.SIDEREAL_RATE * (seconds - theirs) * pole)
+        return attitudes[k] @ turn.as_matrix()
+
+    stands = [guess for guess in (still(k, mine) for k in near) if guess is not None]
+    other = frames[near[1]].seconds if len(near) > 1 else None
+    expected = still(near[0], other) if other is not None else None
+    if expected is not None:
+        as_still = Rotation.from_matrix(expected @ attitudes[near[1]].T).magnitude()
+        as_following = Rotation.from_matrix(attitudes[near[0]] @ attitudes[near[1]].T).magnitude()
+        if as_following < as_still:
+            return [*follows, *stands]
+    return [*stands, *follows]
 
 
 def _neighbours(n: int, attitudes: dict[int, Floats], count: int) -> list[int]:
