@@ -139,7 +139,7 @@ def test_a_clock_an_hour_wrong_is_found_out():
 
 
 def test_the_mount_is_read_off_the_attitudes():
-    """Creep of 20 arcsec an hour to 2, the Earth's axis to 4 arcmin; a polar error of 0.5 degrees to 0.05."""
+    """Creep of 20 arcsec an hour to 4, the Earth's axis to 4 arcmin, a knock; a polar error of 0.5 degrees to 0.05."""
     run = sequence(35, "tripod", frames=8)
     geometry, result = _register(run, 4)
     seconds = np.array([f.seconds for f in run.frames]) - run.frames[4].seconds
@@ -150,14 +150,20 @@ def test_the_mount_is_read_off_the_attitudes():
     np.testing.assert_allclose(figures["creep_arcsec_h"], [20, -20, 20], atol=4)
     assert figures["pole_offset_arcmin"] < 4
     assert figures["sidereal_ratio"] == pytest.approx(1.0, abs=5e-4)
+    assert figures["knocks"] == []
+    knock = Rotation.from_rotvec(np.array([900.0, -400, 20]) * np.pi / 648000).as_matrix()
+    knocked = np.concatenate([result.bundle.attitudes[:3], knock @ result.bundle.attitudes[3:]])
+    figures = mount_figures(knocked, seconds, axes, zenith)
+    assert figures["knocks"] == [3]
+    np.testing.assert_allclose(figures["creep_arcsec_h"], [20, -20, 20], atol=6)
     run = sequence(85, "tracked", frames=8, dither_px=3.0)
     geometry, result = _register(run, 4)
     figures = mount_figures(result.bundle.attitudes, seconds, axes, geometry.frames[geometry.reference].zenith)
     assert figures["mount"] == "tracked"
     assert figures["polar_error_deg"] == pytest.approx(0.5, abs=0.05)
-    if figures["polar_error_up_deg"] is not None:
-        assert figures["polar_error_up_deg"] == pytest.approx(0.5, abs=0.05)
-        assert abs(figures["polar_error_east_deg"]) < 0.1
+    assert 0 < figures["polar_error_sigma_deg"] < 0.05
+    assert figures["polar_error_up_deg"] == pytest.approx(0.5, abs=0.05)
+    assert abs(figures["polar_error_east_deg"]) < 0.1
     assert mount_figures(result.bundle.attitudes[:1], seconds[:1], axes, None) == {"mount": None}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,9 @@ ARCSEC = np.pi / 648000
 STILL = 0.15
 # Below this many seconds between first and last frame a rate is not worth a figure.
 SHORTEST_S = 60.0
+# A tripod was knocked between two frames where it turned by this much more than it usually does from frame to frame:
+# arcsec, and times the usual scatter.
+KNOCK_ARCSEC, KNOCK_SIGMAS = 30.0, 10.0
 
 
 def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floats | None) -> dict[str, Any]:
@@ -32,11 +36,14 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     Returns
     -------
     dict
-        `mount` ("tripod", "tracked" or None where neither fits); for a tripod `creep_arcsec_h` (rotation about the
-        camera's X, Y, Z), `creep_scatter_arcsec`, `pole_offset_arcmin` (of the axis about which the stars were seen to
-        turn from the Earth's), `sidereal_ratio` (its rate over the sidereal); for a tracker `polar_error_deg`,
-        `polar_error_up_deg`, `polar_error_east_deg` (of its axis from the pole: towards the zenith, towards the east
-        at the pole; None without a zenith), `rate_error` (relative), `drift_arcsec_h`, `drift_scatter_arcsec`.
+        `mount`: "tripod", "tracked", or None where neither fits.
+        For a tripod: `creep_arcsec_h` (rotation about the camera's X, Y, Z) and `creep_scatter_arcsec`; `knocks`
+        (positions of the frames before which it was knocked; the rates are those of the longest run between two);
+        `pole_offset_arcmin` (of the axis about which the stars were seen to turn from the Earth's) and
+        `sidereal_ratio` (its rate over the sidereal).
+        For a tracker: `polar_error_deg` with `polar_error_sigma_deg`, `polar_error_up_deg`, `polar_error_east_deg`
+        (of its axis from the pole: towards the zenith, towards the east; None without a zenith), `rate_error`
+        (relative), `drift_arcsec_h`, `drift_scatter_arcsec`.
     """
     nothing: dict[str, Any] = {"mount": None}
     if len(seconds) < 2 or np.ptp(seconds) < SHORTEST_S:
@@ -47,17 +54,20 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     ground = attitudes @ axes.T @ turn
     by_ground = Rotation.from_matrix(ground @ ground[middle].T).as_rotvec() / ARCSEC
     by_stars = Rotation.from_matrix(attitudes @ attitudes[middle].T).as_rotvec() / ARCSEC
-    creep, creep_scatter = _rate(hours, by_ground)
+    knocks = _knocks(by_ground, hours)
+    calm = _longest(knocks, seconds)
+    creep, creep_scatter = _rate(hours[calm], by_ground[calm])
     drift, drift_scatter = _rate(hours, by_stars)
     sidereal = SIDEREAL_RATE * 3600 / ARCSEC
     pole = axes[2]
     if np.linalg.norm(creep) < STILL * sidereal:
-        in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
-        rate, _ = _rate(seconds, in_sky)
+        in_sky = Rotation.from_matrix(attitudes[calm][0].T @ attitudes[calm]).as_rotvec()
+        rate, _ = _rate(seconds[calm], in_sky)
         speed = float(np.linalg.norm(rate))
         axis = -rate / speed
         return {
             "mount": "tripod",
+            "knocks": [int(k) for k in knocks],
             "creep_arcsec_h": [round(float(c), 2) for c in creep],
             "creep_scatter_arcsec": round(creep_scatter, 2),
             "pole_offset_arcmin": round(
@@ -67,7 +77,9 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         }
     if np.linalg.norm(drift) < STILL * sidereal:
         in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
-        rate, _ = _rate(seconds, in_sky)
+        rate, scatter = _rate(seconds, in_sky)
+        # of a slope across the pole (two of three components), from what the straight line leaves
+        spread = scatter * np.sqrt(2 / 3) / max(float(np.linalg.norm(seconds - seconds.mean())), 1e-9)
         off = rate / SIDEREAL_RATE
         along = float(off @ pole)
         across = off - along * pole
@@ -82,6 +94,7 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         return {
             "mount": "tracked",
             "polar_error_deg": round(float(np.degrees(np.linalg.norm(across))), 4),
+            "polar_error_sigma_deg": round(float(np.degrees(spread / SIDEREAL_RATE)), 4),
             "polar_error_up_deg": up,
             "polar_error_east_deg": east,
             "rate_error": round(along, 6),
@@ -89,6 +102,24 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
             "drift_scatter_arcsec": round(drift_scatter, 2),
         }
     return nothing
+
+
+def _knocks(turns: Floats, hours: Floats) -> NDArray[np.intp]:
+    """Positions of frames before which a camera that stands still was turned suddenly; turns (n, 3) in arcsec."""
+    if len(turns) < 4:
+        return np.zeros(0, np.intp)
+    rates = np.diff(turns, axis=0) / np.maximum(np.diff(hours), 1e-6)[:, None]
+    usual = np.median(rates, axis=0) * np.diff(hours)[:, None]
+    off = np.linalg.norm(np.diff(turns, axis=0) - usual, axis=1)
+    limit = max(KNOCK_ARCSEC, KNOCK_SIGMAS * float(np.median(off)))
+    return np.flatnonzero(off > limit) + 1
+
+
+def _longest(knocks: NDArray[np.intp], seconds: Floats) -> slice:
+    """The longest run of frames without a knock."""
+    bounds = [0, *knocks.tolist(), len(seconds)]
+    runs = [slice(a, b) for a, b in pairwise(bounds) if b > a]
+    return max(runs, key=lambda run: float(seconds[run.stop - 1] - seconds[run.start]))
 
 
 def _rate(time: Floats, values: Floats) -> tuple[Floats, float]:
