@@ -82,7 +82,7 @@ def match_frames(
 
     For each frame and colour the difference of its scaled sky to the reference's, block by block at the same stars, is
     taken as a smooth surface (`fit_surface`); what is added is the mean of all frames' surfaces minus its own. So the
-    result's sky is the weighted mean of what the frames show; no frame's noise or nebulosity enters by the matching.
+    result's sky is the weighted mean of what the frames show; no frame's noise or nebula light enters by the matching.
 
     Parameters
     ----------

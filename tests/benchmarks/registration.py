@@ -55,7 +55,7 @@ def measure(mm: int, kind: str, frames: int, stars: int, site: bool) -> str:
         squares.append(((gx - tx) ** 2 + (gy - ty) ** 2)[inside])
     error = float(np.sqrt(np.concatenate(squares).mean()))
     return (
-        f"{mm:4d} mm {kind:8s} {frames:5d} frames: placing {(between - begun) / frames:.4f} s, "
+        f"{mm:4d} mm {kind:8s} {frames:>5} frames: placing {(between - begun) / frames:.4f} s, "
         f"fit {(ended - between) / frames:.4f} s, together {(ended - begun) / frames:.4f} s a frame; "
         f"map {error:.4f} px rms"
     )
