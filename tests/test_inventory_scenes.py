@@ -508,7 +508,7 @@ def test_catalogue_fields_are_solved_and_divided(aim, focal_px, counts, tracked)
     def view(one):
         turn = aim(one.start - frames[0].start).as_matrix()
         rows = sky.within(turn.T @ [0.0, 0.0, 1.0], np.arctan(3606 / focal_px))
-        x, y = camera.project(sky.at(rows, 2026.6) @ turn.T)
+        x, y = camera.project(sky.vectors[rows] @ turn.T)
         inside = np.flatnonzero((x > 0) & (x < 6000) & (y > 0) & (y < 4000))[:250]
         inside = inside[rng.random(len(inside)) < 0.8]
         flux = 10 ** (-0.4 * np.linspace(0, 5, len(inside)))
