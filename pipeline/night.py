@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import re
@@ -384,8 +385,9 @@ def _jobs_of(project: Path) -> list[int]:
     """Engines and steps of this pipeline that are at work in this folder, this process apart."""
     found = []
     for process in psutil.process_iter(["pid", "cwd", "cmdline"]):
-        command = " ".join(process.info["cmdline"] or [])
-        ours = "pipeline." in command or "snakemake" in command
+        command = process.info["cmdline"] or []
+        modules = [name for flag, name in itertools.pairwise(command) if flag == "-m"]
+        ours = any(name == "snakemake" or name.startswith("pipeline.") for name in modules)
         if ours and process.info["cwd"] == str(project) and process.info["pid"] != os.getpid():
             found.append(int(process.info["pid"]))
     return found

@@ -33,7 +33,7 @@ def start(folder: str | os.PathLike[str]) -> None:
     Raises
     ------
     InputError
-        There is no such folder, no raw frame in it, a `trip.yaml` already, or no right to write one.
+        There is no such folder, no raw frame or no scene in it, a `trip.yaml` already, or no right to write one.
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -66,9 +66,13 @@ def start(folder: str | os.PathLike[str]) -> None:
     finally:
         memory.save()
         teller.end()
-    write_text(target, trip_text(frames, card))
     for line in describe(folder, card):
         teller.say(line)
+    if not card.plan.scenes:
+        raise InputError(
+            f"{shown(folder)}: holds no frame of the night sky to make a scene of; {TRIP_FILE} is not written"
+        )
+    write_text(target, trip_text(frames, card))
     teller.say(f"wrote {shown(target)}; look it over, then: moonless run {shown(folder)}")
 
 
@@ -150,8 +154,6 @@ def describe(folder: Path, card: Sorted) -> list[str]:
         if all(each.set not in (scene.dark_set, scene.flat_set) for scene in card.plan.scenes):
             lines.append(f"  not used: {count(len(each.frames), each.kind)} ({each.set})")
     lines += _odd_files(card.rows)
-    if not card.plan.scenes:
-        lines.append("  no scene can be made of these")
     return lines
 
 

@@ -19,6 +19,7 @@ FAR_OFF = -0.5  # margin of `trailed` beyond which fluxes, shared out along the 
 GLARE_SHARE = 0.2  # of the field, for light that does not fall on all of it
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
+# Every reason for which a frame can be set aside, gravest first; `register` gives the two before the last.
 REASONS = (
     "unreadable",
     "damaged",
@@ -29,6 +30,8 @@ REASONS = (
     "underexposed",
     "overexposed",
     "few stars",
+    "not registered",
+    "different camera or settings",
     "by hand",
 )
 

@@ -323,7 +323,7 @@ def test_horizontal_positions_agree_with_astropy() -> None:
 
     start = datetime(2026, 8, 14, 23, 40, 12, 370_000, tzinfo=UTC)
     turning = Turning(Site(45.0, -30.0), start)
-    stars = catalogue(2026.6)
+    stars = catalogue()
     chosen = np.arange(0, len(stars), 4001)
     ra, dec = radec_of(stars.vectors[chosen])
     mine = aberrate(stars.vectors[chosen], turning.velocity) @ turning.horizon(3600.0).T
@@ -341,7 +341,7 @@ def test_horizontal_positions_agree_with_astropy() -> None:
 
 def test_catalogue_is_complete_and_fixed() -> None:
     """All 482,176 stars are read; brightest Vega-like G near 0 lie where they should; temperatures do not change."""
-    stars = catalogue(2026.6)
+    stars = catalogue()
     assert len(stars) == 482_176
     assert np.linalg.norm(stars.vectors, axis=1) == pytest.approx(1)
     assert 3300 <= stars.temperature.min() < stars.temperature.max() <= 22000
@@ -400,7 +400,7 @@ def test_geometry_carries_stars_from_frame_to_frame_and_to_the_sky(mount: str) -
         assert x == pytest.approx(two[1].x[second, n], abs=1e-5)
         assert y == pytest.approx(two[1].y[second, n], abs=1e-5)
     ra, dec = a.to_sky(one[1].x[:, 0], one[1].y[:, 0], "R")
-    stars = catalogue(2026.6)
+    stars = catalogue()
     order = np.argsort(stars.source)
     at = order[np.searchsorted(stars.source, one[1].source, sorter=order)]
     assert vectors_of(ra, dec) == pytest.approx(stars.vectors[at], abs=1e-9)

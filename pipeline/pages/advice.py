@@ -155,18 +155,21 @@ def _darks(figures: Mapping[str, Any]) -> list[Advice]:
         ]
     number_of = darks.get("number")
     if isinstance(number_of, int) and number_of >= 1 and kept:
-        # the worst case, where the stars stay on the same pixels and dark noise bounds: sqrt(1/N + 1/Nd) over sqrt(1/N)
-        worst = exposure.undithered_noise(kept, number_of) * math.sqrt(kept)
-        if number_of < DARKS_WANTED and worst > DARKS_COST:
+        shared, noise = _value(figures, "noise_dark_shared"), _value(figures, "noise_combined")
+        if shared is not None and noise is not None and shared < noise:
+            # measured: what of the master's noise is left in the picture, after the frames moved over it
+            cost, how = noise / math.sqrt(noise**2 - shared**2), "it makes the result"
+        else:
+            # the worst case, where stars stay on the same pixels and dark noise bounds: sqrt(1/N + 1/Nd) over sqrt(1/N)
+            cost = exposure.undithered_noise(kept, number_of) * math.sqrt(kept)
+            how = "where the picture hardly moved over the sensor it makes the result up to"
+        if number_of < DARKS_WANTED and cost > DARKS_COST:
             return [
                 Advice(
                     "Take more darks",
-                    f"The master was made of {count(number_of, 'dark')}. Where the picture hardly moved over the "
-                    f"sensor and dark noise "
-                    f"bounds, it makes the result up to {number(worst, '×', decimals=2)} as noisy as perfect darks "
-                    f"would; "
-                    f"{DARKS_WANTED} or more cost only time, and serve other nights of the same exposure, ISO and "
-                    f"temperature.",
+                    f"The master was made of {count(number_of, 'dark')}: {how} {number(cost, '×', decimals=2)} as "
+                    f"noisy as perfect darks would. {DARKS_WANTED} or more cost only time, and serve other nights of "
+                    "the same exposure, ISO and temperature.",
                     outdoors=False,
                 )
             ]

@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.pages import words
 from pipeline.records import SceneRecord
+from pipeline.verdicts import REASONS
 
 # name: (type, unit); the contract's columns in the contract's order, then what is added to them.
 # The unit of sky_e_s is what the grades state (electrons or ADU per second).
@@ -50,20 +51,6 @@ ADDED_COLUMNS: dict[str, tuple[type, str | None]] = {
     "dark_scale": (float, None),
     "dark_offset": (float, "adu"),
 }
-REASONS = (
-    "unreadable",
-    "damaged",
-    "trailed",
-    "out of focus",
-    "cloud",
-    "bright sky",
-    "underexposed",
-    "overexposed",
-    "few stars",
-    "not registered",
-    "different camera or settings",
-    "by hand",
-)
 KEPT, ASIDE = "kept", "set aside"
 
 

@@ -14,12 +14,6 @@ def pixel_scale(focal_mm: float, pixel_um: float) -> float:
     return math.degrees(math.atan(pixel_um * 1e-3 / focal_mm)) * 3600
 
 
-def trail_px(exposure_s: float, focal_mm: float, pixel_um: float, declination_deg: float = 0.0) -> float:
-    """Trail of a star near the optical axis of a fixed camera, px."""
-    along = SIDEREAL_RATE_RAD_S * math.cos(math.radians(declination_deg))
-    return along * exposure_s * focal_mm * 1e3 / pixel_um
-
-
 def rule_of_500(focal_mm: float, crop: float = 1.0) -> float:
     """Longest exposure by the rule of 500, seconds (common practice): 500 / (focal length in mm x crop factor).
 
