@@ -8,13 +8,15 @@ import pytest
 from astropy.io import fits
 from astropy.stats import sigma_clipped_stats
 
-from pipeline.dark import main, read_master
+from pipeline.dark import main
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame
 from pipeline.sensor import darks
 from pipeline.sensor.darks import CLIP_SIGMA, NoiseModel
 from pipeline.sensor.defects import COLD, HOT, UNSTABLE, coarse_level, master_defects, same_colour_excess
+from pipeline.sensor.master import read_master
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
+from pipeline.tables import table_from_rows, write_table
 
 BLACK = (512.0, 513.0, 511.5, 512.0)
 READ = 8.0
@@ -302,6 +304,19 @@ def test_left_out_frames_are_named_and_the_same_bytes_come_twice(tmp_path):
     assert (tmp_path / "master.fits").read_bytes() == first
 
 
+def test_a_damaged_dark_is_left_out(tmp_path):
+    """A dark that decode called damaged is not used, and the master says why."""
+    rng = np.random.default_rng(34)
+    ids = write_set(tmp_path, [take(rng, sensor(rng)[0]) for _ in range(4)])
+    rows = [{"frame": ids[2], "status": "damaged", "detail": "rows 100 to 239 are repeated"}]
+    columns = {"frame": (str, None), "status": (str, None), "detail": (str, None)}
+    write_table(table_from_rows(rows, columns), tmp_path / "m" / "decoded.ecsv")
+    assert run_master(tmp_path) == 0
+    header = read_master(tmp_path / "master.fits").header
+    assert (header["NFRAMES"], header["NLEFTOUT"]) == (3, 1)
+    assert "is damaged: rows 100 to 239 are repeated" in " ".join(str(header["HISTORY"]).split())
+
+
 def test_a_set_without_mosaics_is_one_sentence(tmp_path, capsys):
     """No decodable frame, and a file that is no master, are said in one sentence each."""
     rng = np.random.default_rng(33)
@@ -311,7 +326,7 @@ def test_a_set_without_mosaics_is_one_sentence(tmp_path, capsys):
     (tmp_path / "m" / f"{ids[0]}.fits").unlink()
     assert run_master(tmp_path) == 1
     error = capsys.readouterr().err
-    assert "none of its 1 frames could be decoded" in error
+    assert "none of its 1 frames is usable; the first could not be decoded" in error
     assert "Traceback" not in error
 
 

@@ -9,13 +9,14 @@ import rawpy
 from astropy.io import fits
 from scipy.special import erf
 
-from pipeline.dark import main, read_master
+from pipeline.dark import main
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
 from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.darks import clipped
 from pipeline.sensor.defects import COLD, HOT
+from pipeline.sensor.master import read_master
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes, write_mosaic
 from pipeline.sensor.warm import WarmPixels, dark_factor
 from pipeline.tables import read_table, table_from_rows, write_table

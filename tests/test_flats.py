@@ -5,12 +5,13 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
-from pipeline.dark import main, read_master
+from pipeline.dark import main
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame
 from pipeline.sensor import flats
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.defects import COLD
+from pipeline.sensor.master import read_master
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes, write_mosaic
 
 SHAPE = (160, 240)

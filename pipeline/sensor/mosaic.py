@@ -41,6 +41,11 @@ class MosaicHeader:
     white_balance: tuple[float, float, float] | None = None
     xyz_to_camera: tuple[float, ...] | None = None
 
+    @property
+    def full_scale(self) -> float:
+        """Saturation above black, ADU."""
+        return self.saturation - sum(self.black) / 4
+
     def cards(self) -> fits.Header:
         """The header as FITS cards (names in DEVELOPERS.md)."""
         header = fits.Header()

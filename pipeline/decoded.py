@@ -1,0 +1,31 @@
+"""What decode left in its folders: mosaics by frame, and which of them are damaged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.sensor.mosaic import MosaicFile
+from pipeline.tables import read_table
+
+
+def find_mosaic(frame: str, folders: Sequence[Path]) -> MosaicFile | None:
+    """The mosaic of a frame in any of the folders, damaged or not; None where decode made none."""
+    for folder in folders:
+        path = folder / f"{frame}.fits"
+        if path.is_file():
+            return MosaicFile(path)
+    return None
+
+
+def damaged_frames(folders: Sequence[Path]) -> dict[str, str]:
+    """What is wrong with the frames that decode called damaged, by frame id; nothing where decode left no table."""
+    found = {}
+    for folder in folders:
+        path = folder / "decoded.ecsv"
+        if not path.is_file():
+            continue
+        for row in read_table(path):
+            if str(row["status"]) == "damaged":
+                found[str(row["frame"])] = str(row["detail"])
+    return found

@@ -1,0 +1,310 @@
+"""Making the master of one set of darks, biases or flats: which of its frames belong, and their mean."""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from pipeline.config import load_trip
+from pipeline.console import Progress, log
+from pipeline.decoded import damaged_frames, find_mosaic
+from pipeline.errors import FrameError, InputError
+from pipeline.files import replacing, shown
+from pipeline.plan import DarkSet, PlannedFrame, read_set
+from pipeline.sensor import darks, defects, flats
+from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.master import Master, master_hdus, read_master
+from pipeline.sensor.mosaic import MosaicFile
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    frame: PlannedFrame
+    mosaic: MosaicFile
+
+
+def make_master(arguments: argparse.Namespace) -> None:
+    """Make the master of one set."""
+    trip = load_trip(arguments.project)
+    dark_set = read_set(arguments.set)
+    if dark_set.kind not in ("dark", "bias", "flat"):
+        raise InputError(f"{shown(arguments.set)}: a set of kind {dark_set.kind!r} makes no master")
+    candidates, reasons = _like_frames(dark_set, arguments.mosaics)
+    if not candidates:
+        raise InputError(
+            f"{dark_set.set}: none of its {len(dark_set.frames)} frames is usable; "
+            f"the first {reasons[dark_set.frames[0].id]}"
+        )
+    subtract = read_master(arguments.dark) if arguments.dark is not None else None
+    if subtract is not None and subtract.mean.shape != candidates[0].mosaic.shape:
+        raise InputError(
+            f"{shown(arguments.dark)}: has another size than the frames "
+            f"(got {subtract.mean.shape} and {candidates[0].mosaic.shape})"
+        )
+    with Progress(arguments.project, "dark", dark_set.set, len(candidates)) as progress:
+        if dark_set.kind == "flat":
+            hdus = _master_flat(candidates, reasons, dark_set, subtract, trip.limits.memory_mb)
+        else:
+            hdus = _master_dark(candidates, reasons, dark_set, trip.dark.hot_sigma, trip.limits.memory_mb)
+        progress.advance(len(candidates))
+    with replacing(arguments.out) as temporary:
+        hdus.writeto(temporary, overwrite=True, output_verify="exception")
+
+
+def _like_frames(dark_set: DarkSet, folders: Sequence[Path]) -> tuple[list[_Candidate], dict[str, str]]:
+    """The decoded frames alike in size, CFA, exposure and ISO, as most of the set, and why the others are left out."""
+    reasons: dict[str, str] = {}
+    found: list[_Candidate] = []
+    damaged = damaged_frames(folders)
+    for frame in dark_set.frames:
+        if frame.id in damaged:
+            reasons[frame.id] = f"is damaged: {damaged[frame.id]}"
+            continue
+        try:
+            mosaic = find_mosaic(frame.id, folders)
+        except FrameError as error:
+            reasons[frame.id] = str(error)
+            continue
+        if mosaic is None:
+            reasons[frame.id] = "could not be decoded"
+        else:
+            found.append(_Candidate(frame, mosaic))
+
+    def likeness(c: _Candidate) -> tuple[Any, ...]:
+        h = c.mosaic.header
+        exposure = None if h.exposure_s is None or dark_set.kind != "dark" else round(h.exposure_s, 3)
+        return (c.mosaic.shape, h.cfa, h.iso, exposure)
+
+    if not found:
+        return [], reasons
+    # the most common; of equally common ones the first met
+    usual = Counter(likeness(c) for c in found).most_common(1)[0][0]
+    for c in found:
+        for name, got, want in zip(("size", "CFA", "ISO", "exposure"), likeness(c), usual, strict=True):
+            if got != want:
+                reasons.setdefault(c.frame.id, f"has another {name} than most of its set ({got} against {want})")
+    return [c for c in found if c.frame.id not in reasons], reasons
+
+
+def _sample(mosaic: MosaicFile, rows: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Rows of a mosaic, ADU above black."""
+    black = np.array(mosaic.header.black, np.float32).reshape(2, 2)
+    strips = np.concatenate([mosaic.region(int(r), int(r) + 1, 0, mosaic.shape[1]) for r in rows]).astype(np.float32)
+    strips[:, 0::2] -= black[rows % 2, 0][:, None]
+    strips[:, 1::2] -= black[rows % 2, 1][:, None]
+    return strips
+
+
+def _levels(mosaic: MosaicFile, level: float) -> NDArray[np.float32]:
+    """What is taken from even and odd rows, (2, width)."""
+    levels = np.empty((2, mosaic.shape[1]), np.float32)
+    for row in (0, 1):
+        levels[row, 0::2] = mosaic.header.black[2 * row] + level
+        levels[row, 1::2] = mosaic.header.black[2 * row + 1] + level
+    return levels
+
+
+def _master_dark(
+    candidates: list[_Candidate], reasons: dict[str, str], dark_set: DarkSet, hot_sigma: float, memory_mb: int
+) -> fits.HDUList:
+    shape = candidates[0].mosaic.shape
+    rows = darks.sample_rows(*shape)
+    sample = np.stack([_sample(c.mosaic, rows) for c in candidates])
+    figures = darks.frame_figures(sample)
+    model = darks.fit_noise(sample - _column(figures))
+    out = darks.left_out(figures, model.sigma)
+    for n, reason in out.items():
+        reasons[candidates[n].frame.id] = reason
+        log.info("%s: %s is left out: it %s", dark_set.set, candidates[n].frame.shown, reason)
+    kept = [n for n in range(len(candidates)) if n not in out]
+    used = [candidates[n] for n in kept]
+    if out:  # what was left out must not colour the figures of the others
+        figures_kept = darks.frame_figures(sample[kept])
+        model = darks.fit_noise(sample[kept] - _column(figures_kept))
+    else:
+        figures_kept = figures
+    average = float(np.mean([f.level for f in figures_kept]))
+    levels = np.stack([_levels(c.mosaic, f.level - average) for c, f in zip(used, figures_kept, strict=True)])
+    del sample
+    mean = np.empty(shape, np.float32)
+    noise = np.empty(shape, np.float32)
+    unstable = np.empty(shape, np.bool_)
+    hits = 0
+
+    def block(top: int, bottom: int) -> int:
+        stack = np.empty((len(used), bottom - top, shape[1]), np.uint16)
+        for n, c in enumerate(used):
+            stack[n] = c.mosaic.region(top, bottom, 0, shape[1])
+        part, variance, number, unsteady = darks.robust_mean(stack, levels, model)
+        mean[top:bottom] = part
+        noise[top:bottom] = darks.standard_error(part, variance, number, model)
+        unstable[top:bottom] = unsteady
+        return int(len(used) * part.size - number.sum(dtype=np.int64))
+
+    hits = _by_blocks(block, shape, len(used), memory_mb)
+    header = used[0].mosaic.header
+    flags = defects.master_defects(mean, unstable, model.sigma, header.cfa, hot_sigma, header.full_scale)
+    cards = _master_cards(used, dark_set, reasons)
+    cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
+    cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")
+    cards["DGAIN"] = (round(model.gain, 5), "[ADU] temporal variance per ADU of dark signal")
+    cards["DLEVEL"] = (round(model.bulk, 3), "[ADU] level of ordinary pixels above black")
+    cards["NHITS"] = (hits, "values rejected (cosmic hits)")
+    if len(used) == 1:
+        cards["COMMENT"] = "One frame: hits and hot pixels cannot be told apart, noise includes fixed pattern."
+    elif len(used) == 2:
+        cards["COMMENT"] = "Two frames: where they disagree the lower value is used; unstable pixels not judged."
+    elif len(used) == 3:
+        cards["COMMENT"] = "Three frames: unstable pixels are not judged."
+    table = _frame_table(dark_set, reasons, {c.frame.id: f for c, f in zip(candidates, figures, strict=True)})
+    log.info(
+        "%s: %d of %d frames, %.2f ADU noise a frame, %d hot, %d cold, %d unstable pixels",
+        dark_set.set,
+        len(used),
+        len(dark_set.frames),
+        model.sigma,
+        *(int(np.count_nonzero(flags & bit)) for bit in (defects.HOT, defects.COLD, defects.UNSTABLE)),
+    )
+    return master_hdus(cards, mean, noise, flags, table)
+
+
+def _column(figures: Sequence[darks.FrameFigures]) -> NDArray[np.float32]:
+    return np.array([f.level for f in figures], np.float32)[:, None, None]
+
+
+def _by_blocks(work: Any, shape: tuple[int, int], frames: int, memory_mb: int) -> int:
+    """Call ``work(top, bottom)`` over row blocks on two threads; the sum of what it returns."""
+    # the planes of the master and one compiled environment stand beside the two blocks
+    planes = 11 * shape[0] * shape[1] / 1e6
+    room = max(40.0, (memory_mb - planes - 250) / 2)
+    # blocks larger than 64 MB gain nothing
+    rows = darks.block_rows(frames, shape[1], min(room, 64.0))
+    tops = range(0, shape[0], rows)
+    with ThreadPoolExecutor(2) as pool:
+        return sum(pool.map(lambda top: work(top, min(top + rows, shape[0])), tops))
+
+
+def _master_flat(
+    candidates: list[_Candidate],
+    reasons: dict[str, str],
+    dark_set: DarkSet,
+    subtract: Master | None,
+    memory_mb: int,
+) -> fits.HDUList:
+    shape = candidates[0].mosaic.shape
+    rows = darks.sample_rows(*shape)
+    header = candidates[0].mosaic.header
+    full_scale = header.full_scale
+    used: list[_Candidate] = []
+    samples, values = [], []
+    for c in candidates:
+        sample = _sample(c.mosaic, rows)
+        saturated = float(np.mean(sample >= 0.99 * full_scale))
+        if subtract is not None:
+            sample -= subtract.mean[rows]
+        level = flats.flat_level(sample)
+        reason = flats.unusable_flat(level, saturated, full_scale)
+        if reason is not None:
+            reasons[c.frame.id] = reason
+            log.info("%s: %s is left out: it %s", dark_set.set, c.frame.shown, reason)
+            continue
+        used.append(c)
+        samples.append(sample)
+        values.append(level)
+    if not used:
+        raise InputError(
+            f"{dark_set.set}: none of its {len(candidates)} flats is usable; "
+            f"the first {reasons[candidates[0].frame.id]}"
+        )
+    goal = float(np.mean(values))
+    gains = np.array([goal / v for v in values], np.float32)
+    model = darks.fit_noise(np.stack(samples) * gains[:, None, None])
+    del samples
+    mean = np.empty(shape, np.float32)
+    error = np.empty(shape, np.float32)
+
+    def block(top: int, bottom: int) -> int:
+        stack = np.empty((len(used), bottom - top, shape[1]), np.float32)
+        for n, c in enumerate(used):
+            dark = None if subtract is None else subtract.mean[top:bottom]
+            stack[n] = calibrate(c.mosaic.region(top, bottom, 0, shape[1]), c.mosaic.header.black, dark) * gains[n]
+        none = np.zeros((len(used), 2, shape[1]), np.float32)
+        part, variance, number, _ = darks.robust_mean(stack, none, model)
+        mean[top:bottom] = part
+        error[top:bottom] = darks.standard_error(part, variance, number, model)
+        return int(len(used) * part.size - number.sum(dtype=np.int64))
+
+    hits = _by_blocks(block, shape, 3 * len(used), memory_mb)
+    try:
+        flat, relative, colours = flats.normalise(mean, error, header.cfa)
+    except ValueError as problem:
+        raise InputError(f"{dark_set.set}: {problem}") from None
+    cards = _master_cards(used, dark_set, reasons)
+    cards["NHITS"] = (hits, "values rejected (cosmic hits)")
+    for colour, level in colours.items():
+        cards[f"LEVEL_{colour}"] = (round(level, 2), "[ADU] mean above black, divided out")
+    cards["FLATDARK"] = (subtract is not None, "a dark or bias was taken off first")
+    if subtract is None:
+        cards["COMMENT"] = "No dark or bias of the flats: the header's black level was taken off."
+    return master_hdus(
+        cards, flats.usable(flat), relative, flats.flat_defects(flat), _frame_table(dark_set, reasons, {})
+    )
+
+
+def _master_cards(used: list[_Candidate], dark_set: DarkSet, reasons: dict[str, str]) -> fits.Header:
+    """What a master's header says of its frames."""
+    headers = [c.mosaic.header for c in used]
+    cards = headers[0].with_frame(f"master-{dark_set.set}").cards()
+    for key in ("DATE-OBS", "MASKMEAN", "CCD-TEMP"):
+        cards.remove(key, ignore_missing=True)
+    cards["IMAGETYP"] = (f"master {dark_set.kind}", "")
+    cards["NFRAMES"] = (len(used), "frames used")
+    cards["NFOUND"] = (len(dark_set.frames), "frames of the set")
+    cards["NLEFTOUT"] = (len(reasons), "frames left out; why stands in table FRAMES")
+    temperatures = [
+        t
+        for c in used
+        for t in [c.frame.temperature_c if c.frame.temperature_c is not None else c.mosaic.header.temperature_c]
+        if t is not None
+    ]
+    if temperatures:
+        cards["CCD-TEMP"] = (round(float(np.median(temperatures)), 2), "[C] median sensor temperature")
+        cards["TEMPMIN"] = (round(float(min(temperatures)), 2), "[C]")
+        cards["TEMPMAX"] = (round(float(max(temperatures)), 2), "[C]")
+    masked = [h.masked_level - float(np.mean(h.black)) for h in headers if h.masked_level is not None]
+    if len(masked) == len(headers):
+        cards["MASKDIFF"] = (round(float(np.mean(masked)), 4), "[ADU] masked columns above black")
+    for frame in dark_set.frames:
+        if frame.id in reasons:
+            cards["HISTORY"] = f"{frame.id} left out: it {reasons[frame.id]}".encode("ascii", "replace").decode()
+    return cards
+
+
+def _frame_table(
+    dark_set: DarkSet, reasons: dict[str, str], figures: dict[str, darks.FrameFigures]
+) -> fits.BinTableHDU:
+    """A row a frame of the set: whether it was used, why not, and its figures (NaN where there are none)."""
+    rows = [figures.get(f.id) for f in dark_set.frames]
+    why = [reasons.get(f.id, "").encode("ascii", "replace").decode() for f in dark_set.frames]
+    table = Table(
+        {
+            "frame": [f.id for f in dark_set.frames],
+            "used": [f.id not in reasons for f in dark_set.frames],
+            "why": why,
+            "level": [np.nan if r is None else r.level for r in rows],
+            "noise": [np.nan if r is None else r.noise for r in rows],
+            "factor": [np.nan if r is None or r.factor is None else r.factor for r in rows],
+        }
+    )
+    table["level"].unit = table["noise"].unit = "adu"
+    return fits.BinTableHDU(table, name="FRAMES")

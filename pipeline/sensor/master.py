@@ -1,0 +1,83 @@
+"""Master darks, biases and flats as files: the mean, its NOISE, its DEFECTS, and table FRAMES with a row a frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.files import shown
+from pipeline.sensor.defects import COLD, HOT, UNSTABLE
+from pipeline.sensor.mosaic import MosaicHeader
+
+
+@dataclass(frozen=True)
+class Master:
+    """A master dark or flat as read from its file, native arrays."""
+
+    header: fits.Header
+    mean: NDArray[np.float32]
+    noise: NDArray[np.float32]
+    defects: NDArray[np.uint8]
+
+
+def read_master(path: Path) -> Master:
+    """Read a master file.
+
+    Raises
+    ------
+    InputError
+        Where it is none.
+    """
+    try:
+        with fits.open(path, memmap=True) as hdus:
+            return Master(
+                hdus[0].header.copy(),
+                hdus[0].data.astype(np.float32),
+                hdus["NOISE"].data.astype(np.float32),
+                hdus["DEFECTS"].data.astype(np.uint8),
+            )
+    except FileNotFoundError:
+        raise InputError(f"{shown(path)}: there is no such master; run 'dark master' first") from None
+    except (OSError, KeyError, AttributeError, TypeError) as error:
+        raise InputError(f"{shown(path)}: not a master that 'dark master' wrote; make it again") from error
+
+
+def check_fits_together(master: Master, header: MosaicHeader, shape: tuple[int, int], path: Path) -> None:
+    """Refuse a master of another size or CFA than a frame."""
+    if master.mean.shape != shape:
+        raise InputError(f"{shown(path)}: has another size than the frame (got {master.mean.shape} and {shape})")
+    cfa = master.header.get("BAYERPAT", "MONO")
+    if cfa != header.cfa:
+        raise InputError(f"{shown(path)}: has another CFA than the frame (got {cfa} and {header.cfa})")
+
+
+def master_hdus(
+    cards: fits.Header,
+    mean: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    flags: NDArray[np.uint8],
+    table: fits.BinTableHDU,
+) -> fits.HDUList:
+    """The content of a master's file; its cards are told the numbers of defects."""
+    for bit, name, what in (
+        (HOT, "NHOT", "hot"),
+        (COLD, "NCOLD", "cold"),
+        (UNSTABLE, "NUNSTABL", "unstable"),
+    ):
+        cards[name] = (int(np.count_nonzero(flags & bit)), f"{what} pixels")
+    return fits.HDUList(
+        [
+            fits.PrimaryHDU(mean, cards),
+            fits.ImageHDU(noise, name="NOISE"),
+            fits.ImageHDU(flags, name="DEFECTS"),
+            table,
+        ]
+    )
+
+
+__all__ = ["Master", "check_fits_together", "master_hdus", "read_master"]
