@@ -13,14 +13,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError, InputError
 from pipeline.files import shown
 from pipeline.plan import PlannedFrame, read_batch
-from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
+from pipeline.sensor.mosaic import write_mosaic
 from pipeline.sensor.worker import Decoded, Decoder
 from pipeline.tables import table_from_rows, write_table
 
@@ -40,7 +37,6 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "white_level": (float, "adu"),  # as the file's header states it
 }
 TABLE = "decoded.ecsv"
-_HEADER_BYTES = 4 * 2880  # blocks of a FITS header and the padding
 
 
 def row_of(frame_id: str, decoded: Decoded | FrameError) -> dict[str, Any]:
@@ -106,10 +102,10 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
     building.mkdir()
     rows = []
     try:
-        with Decoder() as decoder, Progress(project, "decode", batch.batch, len(batch.frames)) as progress:
+        with Progress(project, "decode", batch.batch, len(batch.frames)) as progress, Decoder() as decoder:
             for frame, decoded in decode_all(decoder, batch.frames):
                 if isinstance(decoded, Decoded):
-                    _write(building / f"{frame.id}.fits", decoded.pixels, decoded.header)
+                    write_mosaic(building / f"{frame.id}.fits", decoded.pixels, decoded.header)
                 row = row_of(frame.id, decoded)
                 rows.append(row)
                 if row["status"] != "ok":
@@ -125,16 +121,6 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
         shutil.rmtree(building, ignore_errors=True)
     bad = sum(row["status"] != "ok" for row in rows)
     log.info("batch %s: %d frames decoded, %d damaged or unreadable", batch.batch, len(rows), bad)
-
-
-def _write(path: Path, pixels: NDArray[np.uint16], header: MosaicHeader) -> None:
-    """Write a mosaic; a full disk is ENOSPC, which astropy hides in an error of its own without a number."""
-    try:
-        write_mosaic(path, pixels, header)
-    except OSError as error:
-        if error.errno is None and shutil.disk_usage(path.parent).free < pixels.nbytes + _HEADER_BYTES:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), os.fspath(path)) from None
-        raise
 
 
 def _no_space(done: int, total: int) -> str:
@@ -158,7 +144,7 @@ def decode_file(file: Path, out_file: Path) -> None:
     """
     with Decoder() as decoder:
         decoded = decoder.decode(file, out_file.stem)
-    _write(out_file, decoded.pixels, decoded.header)
+    write_mosaic(out_file, decoded.pixels, decoded.header)
     if decoded.damage is not None:
         log.warning("%s: damaged: %s", shown(file), decoded.damage)
 

@@ -101,6 +101,18 @@ def test_runs_equal_their_slow_statement(seed):
     assert np.all(found <= expected)
 
 
+def test_no_run_of_32_is_missed_wherever_it_begins():
+    """A row of 33 equal steps among noise is found at every place it can begin, with either phase of the columns."""
+    rng = np.random.default_rng(9)
+    pixels = rng.integers(400, 700, (200, 260)).astype(np.uint16)
+    begins = np.arange(20, 200)
+    for row in begins:
+        left = row - 20
+        pixels[row, left : left + 68 : 2] = 500 + 3 * np.arange(34)  # 34 pixels of one colour: 33 steps, 32 repeats
+    assert np.all(longest_runs(pixels, 60000)[0, begins] >= 32)
+    assert not longest_runs(pixels, 60000)[0, :20].any()
+
+
 @pytest.mark.parametrize("clip", [16383, 15800, 12000])
 def test_clip_level_is_found_whatever_the_header_says(clip):
     """Stars clipped below or at the header's white give the clip level exactly."""

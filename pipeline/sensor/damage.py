@@ -16,53 +16,58 @@ from numpy.typing import NDArray
 _RUN = 32
 # ... and this many times the median row's, for frames whose noise is rounded away or clipped at zero
 _RUN_FACTOR = 4
-# Every run of 32 steps crosses one of the columns this far apart; a row is walked through only where three equal steps
-# stand at one of them, which makes the search eight times as fast.
-_STRIDE = 16
+# A row is walked through only where this many equal steps stand at one of the places this far apart (in pixels of one
+# colour): 33 equal steps, a run of 32, hold such a place with its 8 wherever they begin. Of a dark and of a light of 24
+# megapixels no row is walked through; asked for three equal steps, it was nine of ten rows of the dark and half of the
+# light's, and the search took ten times as long.
+_EQUAL = 8
+_STRIDE = _RUN + 1 - _EQUAL
 
 
 @njit(cache=True, nogil=True)
-def _step(pixels: NDArray[np.uint16], row: int, column: int, back: int, saturation: int) -> int:
-    """Step modulo 65536 from the pixel `back` rows above (0: two columns to the left); -1 where both are saturated."""
-    value = int(pixels[row, column])
-    other = int(pixels[row - back, column]) if back else int(pixels[row, column - 2])
-    if value >= saturation and other >= saturation:
-        return -1
-    return (value - other) & 0xFFFF
-
-
-@njit(cache=True, nogil=True)
-def _suspicious(pixels: NDArray[np.uint16], row: int, back: int, saturation: int) -> bool:
-    width = pixels.shape[1]
+def _suspicious(row: NDArray[np.uint16], other: NDArray[np.uint16], saturation: int) -> bool:
     for phase in range(2):
-        for column in range(phase if back else phase + 2, width - 4, 2 * _STRIDE):
-            step = _step(pixels, row, column, back, saturation)
-            if (
-                step >= 0
-                and step == _step(pixels, row, column + 2, back, saturation)
-                and step == _step(pixels, row, column + 4, back, saturation)
-            ):
+        for column in range(phase, row.shape[0] - 2 * (_EQUAL - 1), 2 * _STRIDE):
+            step = np.uint16(row[column] - other[column])
+            equal = 1
+            while equal < _EQUAL and step == np.uint16(row[column + 2 * equal] - other[column + 2 * equal]):
+                equal += 1
+            if equal < _EQUAL:
+                continue
+            clear = True
+            for place in range(column, column + 2 * _EQUAL, 2):
+                clear = clear and not (row[place] >= saturation and other[place] >= saturation)
+            if clear:
                 return True
     return False
 
 
 @njit(cache=True, nogil=True)
+def _longest(row: NDArray[np.uint16], other: NDArray[np.uint16], saturation: int) -> int:
+    longest = 0
+    for phase in range(2):
+        length = 0
+        last_step = -1
+        for column in range(phase, row.shape[0], 2):
+            step = int(np.uint16(row[column] - other[column]))
+            if row[column] >= saturation and other[column] >= saturation:
+                step = -1
+            length = length + 1 if step >= 0 and step == last_step else 0
+            longest = max(longest, length)
+            last_step = step
+    return longest
+
+
+@njit(cache=True, nogil=True)
 def _survey(pixels: NDArray[np.uint16], saturation: int, runs: NDArray[np.int32]) -> None:
-    height, width = pixels.shape
-    for row in range(height):
-        for back in range(min(3, row + 1)):
-            if not _suspicious(pixels, row, back, saturation):
-                continue
-            longest = 0
-            for phase in range(2):
-                length = 0
-                last_step = -1
-                for column in range(phase if back else phase + 2, width, 2):
-                    step = _step(pixels, row, column, back, saturation)
-                    length = length + 1 if step >= 0 and step == last_step else 0
-                    longest = max(longest, length)
-                    last_step = step
-            runs[back, row] = longest
+    for number in range(pixels.shape[0]):
+        for back in range(min(3, number + 1)):
+            if back:
+                row, other = pixels[number], pixels[number - back]
+            else:
+                row, other = pixels[number, 2:], pixels[number, :-2]
+            if _suspicious(row, other, saturation):
+                runs[back, number] = _longest(row, other, saturation)
 
 
 def longest_runs(pixels: NDArray[np.uint16], saturation: float) -> NDArray[np.int32]:

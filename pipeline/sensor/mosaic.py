@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import io
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
 from pipeline.files import replacing
+
+# FITS keeps unsigned numbers with the sign bit turned over, big-endian (FITS 4.0, 4.4.2.5: BZERO = 32768)
+_SIGN = 0x8000
+_BLOCK = 2880  # bytes; header and data fill whole blocks
+# Rows are turned round and written in pieces of this many bytes, which stay in a core's cache meanwhile.
+_PIECE = 512 * 1024
 
 CFA_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
@@ -109,17 +117,88 @@ class MosaicHeader:
         return replace(self, frame=frame)
 
 
+@njit(cache=True, nogil=True)
+def _to_stored(pixels: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
+    for row in range(pixels.shape[0]):
+        for column in range(pixels.shape[1]):
+            value = pixels[row, column] ^ _SIGN
+            out[row, column] = (value << 8) | (value >> 8)
+
+
+@njit(cache=True, nogil=True)
+def _to_native(stored: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
+    for row in range(stored.shape[0]):
+        for column in range(stored.shape[1]):
+            value = stored[row, column]
+            out[row, column] = ((value << 8) | (value >> 8)) ^ _SIGN
+
+
+def to_stored(pixels: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
+    """Turn numbers into what a FITS file holds of them, as the machine reads it.
+
+    What it computes: ``out[:] = (pixels ^ 0x8000).byteswap()``.
+
+    Parameters
+    ----------
+    pixels : (height, width) uint16 array, ADU
+    out : array of the same shape and type
+    """
+    _to_stored(pixels, out)
+
+
+def to_native(stored: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
+    """Undo `to_stored`.
+
+    What it computes: ``out[:] = stored.byteswap() ^ 0x8000``.
+
+    Parameters
+    ----------
+    stored : (height, width) uint16 array, as the machine reads the file's bytes
+    out : array of the same shape and type
+    """
+    _to_native(stored, out)
+
+
 def write_mosaic(path: str | os.PathLike[str], pixels: NDArray[np.uint16], header: MosaicHeader) -> None:
     """Write a mosaic, under a temporary name first.
+
+    The bytes are those of ``fits.PrimaryHDU(pixels, header.cards()).writeto(path)``, with half the copying.
 
     Parameters
     ----------
     pixels : (height, width) uint16 array, ADU as the camera wrote them
+
+    Raises
+    ------
+    OSError
+        With its number, as a full disk.
     """
     if pixels.dtype != np.uint16 or pixels.ndim != 2:
         raise ValueError(f"pixels must be a 2-D uint16 array (got {pixels.dtype}, {pixels.ndim}-D)")
-    with replacing(path) as temporary:
-        fits.PrimaryHDU(pixels, header.cards()).writeto(temporary, overwrite=True, output_verify="exception")
+    height, width = pixels.shape
+    rows = max(1, _PIECE // max(1, 2 * width))
+    piece = np.empty((min(rows, height), width), np.uint16)
+    with replacing(path) as temporary, open(temporary, "wb", buffering=0) as handle:
+        _write_all(handle, _header(pixels.shape, header))
+        for top in range(0, height, rows):
+            part = pixels[top : top + rows]
+            to_stored(part, piece[: len(part)])
+            _write_all(handle, piece[: len(part)].data.cast("B"))
+        _write_all(handle, b"\0" * (-2 * height * width % _BLOCK))
+
+
+def _header(shape: tuple[int, ...], header: MosaicHeader) -> bytes:
+    """The header's blocks, with the cards that FITS asks for."""
+    cards = fits.PrimaryHDU(np.zeros((1, 1), np.uint16), header.cards()).header
+    cards["NAXIS1"], cards["NAXIS2"] = shape[1], shape[0]
+    return cards.tostring().encode("ascii")
+
+
+def _write_all(handle: io.FileIO, data: bytes | memoryview) -> None:
+    """Write all of some bytes; an unbuffered file may take a part of them at a time."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[handle.write(rest) :]
 
 
 class MosaicFile:
@@ -137,12 +216,16 @@ class MosaicFile:
                 offset = hdu.fileinfo()["datLoc"]
         except (OSError, KeyError) as error:
             raise FrameError(f"{self.path.name}: not a readable mosaic ({error}); run decode again") from error
-        # big-endian, stored with the sign bit turned over (FITS 4.0, 4.4.2.5: BZERO = 32768)
+        # big-endian, stored with the sign bit turned over
         self.stored: NDArray[np.uint16] = np.memmap(self.path, ">u2", "r", offset, self.shape)
+        self._words: NDArray[np.uint16] = np.asarray(self.stored).view(np.uint16)
 
     def region(self, top: int, bottom: int, left: int, right: int) -> NDArray[np.uint16]:
         """Pixels of rows top..bottom-1 and columns left..right-1, native uint16, a copy."""
-        return self.stored[top:bottom, left:right].astype(np.uint16) ^ np.uint16(0x8000)
+        part = self._words[top:bottom, left:right]
+        out = np.empty(part.shape, np.uint16)
+        to_native(part, out)
+        return out
 
     def pixels(self) -> NDArray[np.uint16]:
         """All pixels, native uint16, a copy."""
@@ -164,4 +247,4 @@ def colour_planes(cfa: str) -> dict[str, tuple[tuple[int, int], ...]]:
     return {c: tuple((n // 2, n % 2) for n in range(4) if cfa[n] == c) for c in "RGB"}
 
 
-__all__ = ["CFA_PATTERNS", "MosaicFile", "MosaicHeader", "colour_planes", "write_mosaic"]
+__all__ = ["CFA_PATTERNS", "MosaicFile", "MosaicHeader", "colour_planes", "to_native", "to_stored", "write_mosaic"]

@@ -11,13 +11,16 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import shutil
 import subprocess
 import sys
 import threading
 import time
 from collections import defaultdict
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import psutil
@@ -74,12 +77,27 @@ class Watch:
 
         thread = threading.Thread(target=sample)
         thread.start()
+        before = os.times()
         self.output, _ = process.communicate()
+        after = os.times()
+        self.cpu_s = after.children_user + after.children_system - before.children_user - before.children_system
         over.set()
         thread.join()
         self.seconds = time.time() - begun
         if process.returncode:
             sys.exit(f"{' '.join(command)} failed:\n{self.output}")
+
+
+def draw(jobs: list[dict[str, Any]], columns: int = 100) -> None:
+    """Each job's span as a line of text, one under another."""
+    begun = {id(j): datetime.fromisoformat(j["begun"]).timestamp() for j in jobs}
+    first = min(begun.values())
+    span = max(begun[id(j)] + j["wall_s"] for j in jobs) - first
+    for job in sorted(jobs, key=lambda j: begun[id(j)]):
+        left = round((begun[id(job)] - first) / span * columns)
+        width = max(1, round(job["wall_s"] / span * columns))
+        bar = " " * left + "#" * width
+        print(f"{job['step']:<10}{bar:<{columns + 1}} {begun[id(job)] - first:6.1f} s +{job['wall_s']:.1f}")
 
 
 def main() -> None:
@@ -108,26 +126,31 @@ def main() -> None:
         np.copyto(target, picture)
         copies.append(time.perf_counter() - begun)
     copy = float(np.median(copies))
-    begun = time.perf_counter()
+    begun = time.process_time()
     for path in paths[:8]:
         with rawpy.imread(str(path)) as raw:
-            raw.raw_image_visible.sum()
-    decode = (time.perf_counter() - begun) / min(8, n)
+            raw.raw_image_visible.copy()
+    decode = (time.process_time() - begun) / min(8, n)
 
     chain = Watch([sys.executable, "-m", "pipeline.moonless", "run", str(project)], project / "work" / "mosaics")
     steps: dict[str, float] = defaultdict(float)
-    for path in (project / "work" / "timings").glob("*.json"):
-        record = json.loads(path.read_text())
+    cpu: dict[str, float] = defaultdict(float)
+    jobs = [json.loads(path.read_text()) for path in (project / "work" / "timings").glob("*.json")]
+    for record in jobs:
         steps[record["step"]] += record["wall_s"]
+        cpu[record["step"]] += record["cpu_s"]
     print(chain.output)
     print(f"{n} lights, {arguments.darks} darks, {arguments.width} x {arguments.height}")
-    print(f"copy of one frame {copy:.3f} s, plain decoding {decode:.3f} s a frame")
-    print(f"{'step':<12}{'job s a frame':>15}{'x decoding':>12}{'x copy':>9}")
-    for step, seconds in sorted(steps.items(), key=lambda item: -item[1]):
+    print(f"copy of one frame {copy:.3f} s, plain decoding {decode:.3f} cpu s a frame")
+    print(f"{'step':<12}{'job s a frame':>15}{'cpu s a frame':>15}{'x decoding':>12}{'x copy':>9}")
+    for step, seconds in sorted(cpu.items(), key=lambda item: -item[1]):
         a_frame = seconds / n
-        print(f"{step:<12}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
+        print(f"{step:<12}{steps[step] / n:>15.3f}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
+    a_frame = chain.cpu_s / n
+    print(f"{'all, cpu':<27}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
     a_frame = chain.seconds / n
     print(f"{'all, wall':<12}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
+    draw(jobs)
     print(f"peak memory: largest process {chain.one / 1e6:.0f} MB, all {chain.all / 1e6:.0f} MB")
     print(f"scratch: {chain.scratch / (2e0 * n * arguments.width * arguments.height):.2f} 16-bit mosaics a frame")
     if arguments.plain:
