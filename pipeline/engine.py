@@ -20,7 +20,7 @@ from pipeline.locks import hold_run, share_jobs
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 1,
-    "grade": 2,
+    "grade": 3,
     "judge": 2,
     "dark": 1,
     "register": 2,

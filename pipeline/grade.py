@@ -25,6 +25,7 @@ from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.stars.doubles import doubling
 from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
+from pipeline.stars.mesh import SkyMesh
 from pipeline.stars.shapes import fwhm_px
 from pipeline.stars.streaks import find_streaks
 from pipeline.tables import read_table, row_values, table_from_rows, write_table
@@ -82,9 +83,9 @@ def grade_mosaic(
     found = measure_frame(
         pixels, header.cfa, header.black, header.saturation, settings.detection_sigma, settings.stars_max
     )
-    half_sky = found.detections.sky
-    sky = float(np.median(half_sky[::8, ::8]))
-    low, high = np.percentile(half_sky[::8, ::8], [5, 95])
+    mesh = found.detections.sky.level
+    sky = float(np.median(mesh))
+    low, high = np.percentile(mesh, [5, 95])
     streaks = find_streaks(found.detections)
     seen = found.detections
     room = header.saturation - float(np.mean(header.black))
@@ -110,7 +111,7 @@ def grade_mosaic(
         "streaks": len(streaks),
         "streak_list": json.dumps([s.as_dict() for s in streaks[:50]]),
         "tile_stars": json.dumps(_star_tiles(found, pixels.shape).tolist()),
-        "tile_sky_adu": json.dumps(_sky_tiles(half_sky)),
+        "tile_sky_adu": json.dumps(_sky_tiles(found.detections.sky, found.detections.residual.shape)),
     }
     row.update(frame_shape(found.stars))
     return row, found.stars
@@ -155,12 +156,14 @@ def tile_of(
     return rows, columns
 
 
-def _sky_tiles(half_sky: NDArray[np.float32]) -> list[list[float]]:
-    bands = np.array_split(half_sky, TILES[0], axis=0)
-    return [
-        [round(float(np.median(part[::4, ::4])), 2) for part in np.array_split(band, TILES[1], axis=1)]
-        for band in bands
-    ]
+def _sky_tiles(sky: SkyMesh, shape: tuple[int, ...]) -> list[list[float]]:
+    """Median sky of each part of the coarse grid, ADU above black; `shape` that of the half-size image."""
+    rows, columns = TILES
+    places = (np.arange(8) + 0.5) / 8  # eight by eight places in a part, on a mesh of three to twelve crossings
+    y = (np.arange(rows)[:, None] + places).ravel() * shape[0] / rows - 0.5
+    x = (np.arange(columns)[:, None] + places).ravel() * shape[1] / columns - 0.5
+    there = sky.at(y[:, None], x[None]).reshape(rows, 8, columns, 8)
+    return [[round(float(v), 2) for v in row] for row in np.median(there, axis=(1, 3))]
 
 
 def star_table(lists: Sequence[tuple[str, NDArray[Any]]]) -> Table:

@@ -8,22 +8,24 @@ from typing import Any
 
 import numba
 import numpy as np
-import sep
 from numpy.typing import NDArray
 
-MESH = 32  # px of the half-size image: 64 leaves the Milky Way and treetops in, 32 still clears discs of 28 px radius
+from pipeline.stars.mesh import SkyMesh, sky_mesh
+from pipeline.stars.objects import find_objects
+
 HOT_SIGMA = 8.0  # a single pixel below this does not pass a 5-sigma detection on the smoothed half-size image
 HOT_RISE = 0.12  # stars of FWHM 1.5 px in the weaker colours rise by 0.15 and more of their excess, measured
 DEBLEND_CONTRAST = 0.02  # 0.005 finds 10 % more stars in the Milky Way, and cuts one trail of 30 px in three to pieces
-DEBLEND_LEVELS = 8
+DEBLEND_DIP = 0.2  # of the level between two stars, and
+DEBLEND_SIGMA = 4.0  # of the smoothed image: noise on a trail makes bumps of 3
 # matched to FWHM 1.7 px of the half-size image
 KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32) / np.float32(16)
 KERNEL_NOISE = float(np.sqrt((KERNEL**2).sum()))  # what it leaves of white noise
 KERNEL_VARIANCE = 0.5  # px^2 along x and y, what it adds to moments
 MAD_TO_SIGMA = 1.482602  # of a normal distribution
 CLIP = 3.5
+NOISE_ROWS = 64
 CLIPPED_SHARE = 0.99694  # standard deviation of a unit normal distribution clipped at 3.5
-PIXEL_BUFFER_SHARE = 0.5  # of the image's pixels may belong to detections before the search gives up on faint ones
 
 
 def green_places(cfa: str) -> NDArray[np.bool_]:
@@ -64,26 +66,44 @@ def is_hot(pixels: Any, row: int, column: int, black: Any, excess_limit: float) 
 
 
 @numba.njit(cache=True, nogil=True)
-def _half(pixels: Any, black: Any, green: Any, excess_limit: float, out: Any) -> int:
+def _half(pixels: Any, black: Any, places: Any, excess_limit: float, out: Any) -> int:
     """The compiled loop of `green_half`; returns the number of hot pixels met."""
     hot = 0
-    for i in range(out.shape[0]):
-        for j in range(out.shape[1]):
+    height, width = out.shape
+    greens = places.shape[0]
+    lone = np.zeros(width, np.bool_)
+    share = np.float32(1 / greens)
+    for i in range(height):
+        line = out[i]
+        line[:] = np.float32(0)
+        lone[:] = False
+        for n in range(greens):
+            k = places[n]
+            row, right = 2 * i + k // 2, k % 2
+            here, level = pixels[row], np.float32(black[k])
+            for j in range(width):
+                line[j] += share * (np.float32(here[2 * j + right]) - level)
+            if row > 0:
+                # most pixels are no candidates: cheap comparison first
+                above = pixels[row - 1]
+                limit = int(np.floor(min(excess_limit + black[k] - black[3 - k], 1e6)))
+                for j in range(1 - right, width):
+                    lone[j] |= np.int32(here[2 * j + right]) - np.int32(above[2 * j + right - 1]) > limit
+        for j in range(width):
+            if not lone[j]:
+                continue
             total, number, least = 0.0, 0, np.inf
-            for k in range(4):
+            for n in range(greens):
+                k = places[n]
                 row, column = 2 * i + k // 2, 2 * j + k % 2
-                if not green[k // 2, k % 2]:
-                    continue
                 value = pixels[row, column] - black[k]
                 least = min(least, value)
-                # most pixels are no candidates: cheap comparison first
-                lone = value - (pixels[row - 1, column - 1] - black[3 - k]) if row > 0 and column > 0 else 0.0
-                if lone > excess_limit and is_hot(pixels, row, column, black, excess_limit):
+                if is_hot(pixels, row, column, black, excess_limit):
                     hot += 1
-                    continue
-                total += value
-                number += 1
-            out[i, j] = total / number if number else least
+                else:
+                    total += value
+                    number += 1
+            line[j] = total / number if number else least
     return hot
 
 
@@ -108,20 +128,23 @@ def green_half(
     hot : number of hot pixels left out
     """
     out = np.empty((pixels.shape[0] // 2, pixels.shape[1] // 2), np.float32)
-    hot = _half(pixels, black, green_places(cfa), hot_excess, out)
+    places = np.flatnonzero(green_places(cfa).ravel())
+    hot = _half(pixels, np.asarray(black, np.float64), places, hot_excess, out)
     return out, int(hot)
 
 
 def pixel_noise(pixels: NDArray[np.uint16], cfa: str, black: NDArray[np.float64]) -> float:
-    """Standard deviation of one green pixel of the sky, ADU, from differences inside the 2 x 2 cells of every 32nd row.
+    """Standard deviation of one green pixel of the sky, ADU, from differences inside the 2 x 2 cells of some rows.
 
     Neighbours share sky and gradient; stars are too few to move the median absolute difference.
     """
     places = np.argwhere(green_places(cfa))
     (r0, c0), (r1, c1) = places[0], places[-1]
     height, width = (n // 2 * 2 for n in pixels.shape)
-    first = pixels[r0:height:32, c0:width:2].astype(np.float32)
-    second = pixels[r1:height:32, c1:width:2].astype(np.float32)
+    # 200,000 differences of a large frame know the noise to 0.2 %
+    step = 2 * max(1, height // (2 * NOISE_ROWS))
+    first = pixels[r0:height:step, c0:width:2].astype(np.float32)
+    second = pixels[r1:height:step, c1:width:2].astype(np.float32)
     difference = (first - second)[: len(first)] - np.float32(black[2 * r0 + c0] - black[2 * r1 + c1])
     if difference.size == 0:
         return 0.0
@@ -158,52 +181,34 @@ def smoothed(image: Any) -> Any:
 class Detections:
     """What stands out of the sky of one half-size image.
 
-    `objects` is `sep`'s table of the smoothed image, in half-size px; `segments` numbers the pixels of object n with
-    n + 1; `sky` and `noise` are (height, width) float32 arrays of the half-size image, ADU above black.
+    `objects` is `find_objects`' table of the smoothed image, in half-size px; `segments` numbers the pixels of object
+    n with n + 1; `sky` is the mesh of its sky (ADU above black) and `residual` what is left of the image above it;
+    `noise` that of one of its pixels.
     """
 
     objects: NDArray[Any]
     segments: NDArray[np.int32]
-    sky: NDArray[np.float32]
+    sky: SkyMesh
     residual: NDArray[np.float32]
     noise: float
 
 
-def detect(half: NDArray[np.float32], sigma: float) -> Detections:
+def detect(half: NDArray[np.float32], sigma: float, quantum: float = 0.0) -> Detections:
     """Find what rises `sigma` standard deviations above the smoothed sky.
 
     Parameters
     ----------
-    half : (height, width) float32 array
+    half : (height, width) float32 array; its memory is used for `residual`
     sigma : threshold in standard deviations of the noise of the smoothed image
+    quantum : the steps that its values come in, ADU; 0 where they come in none
     """
-    half = np.ascontiguousarray(half)
-    mesh = [max(8, min(MESH, n)) for n in half.shape]
-    mesh_sky = sep.Background(half, bh=mesh[0], bw=mesh[1])
-    sky = mesh_sky.back(dtype=np.float32)
-    residual = half - sky
-    noise = float(mesh_sky.globalrms)
+    sky = sky_mesh(half, quantum)
+    residual = sky.subtracted(half, half)
+    noise = sky.noise
     if not noise > 0:
         noise = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), 1e-3)
-    image = smoothed(residual)
-    sep.set_extract_pixstack(max(300_000, int(PIXEL_BUFFER_SHARE * half.size)))
-    # where the picture is full of things that are no stars, the search gives up its finer points one by one
-    for threshold, contrast in ((sigma, DEBLEND_CONTRAST), (sigma, 1.0), (4 * sigma, 1.0), (16 * sigma, 1.0)):
-        try:
-            objects, segments = sep.extract(
-                image,
-                threshold * KERNEL_NOISE,
-                err=noise,
-                minarea=1,
-                filter_kernel=None,
-                deblend_nthresh=DEBLEND_LEVELS,
-                deblend_cont=contrast,
-                clean=False,
-                segmentation_map=True,
-            )
-            return Detections(objects, segments, sky, residual, noise)
-        except Exception as error:  # sep raises a bare Exception for its buffers
-            if "overflow" not in str(error) and "buffer" not in str(error) and "limit" not in str(error):
-                raise
-    empty = np.empty(0, sep.extract(np.zeros((8, 8), np.float32), 1.0, err=1.0).dtype)
-    return Detections(empty, np.zeros(half.shape, np.int32), sky, residual, noise)
+    step = KERNEL_NOISE * noise
+    objects, segments = find_objects(
+        smoothed(residual), sigma * step, DEBLEND_CONTRAST, DEBLEND_DIP, DEBLEND_SIGMA * step
+    )
+    return Detections(objects, segments, sky, residual, noise)

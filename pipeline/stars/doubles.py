@@ -62,7 +62,9 @@ def doubling(
         return None
     reach = np.arange(-REACH, REACH + 1)
     stamps = residual[rows[best][:, None, None] + reach[:, None], columns[best][:, None, None] + reach[None]]
-    light = np.quantile(stamps / peaks[best][:, None, None], SHARE, axis=0)
+    over_peak = np.ascontiguousarray((stamps / peaks[best][:, None, None]).reshape(len(best), -1).T)
+    rank = round(SHARE * (len(best) - 1))
+    light = np.partition(over_peak, rank, axis=1)[:, rank].reshape(len(reach), len(reach))
     # in a crowd the quantile of empty places is above zero
     light = light - np.median(light)
     floor = max(HEIGHT_MIN, NOISE_SIGMA * noise / float(np.median(peaks[best])) / math.sqrt(len(best)))

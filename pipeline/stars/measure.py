@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.stars.detect import HOT_SIGMA, KERNEL_VARIANCE, Detections, detect, green_half, green_places, pixel_noise
+from pipeline.stars.mesh import sky_mesh
 from pipeline.stars.shapes import FIT_DTYPE, fit_shapes
 
 STAR_DTYPE = np.dtype(
@@ -100,13 +101,14 @@ def measure_frame(
     pixels = np.ascontiguousarray(pixels)
     noise = pixel_noise(pixels, cfa, levels)
     half, hot = green_half(pixels, cfa, levels, HOT_SIGMA * noise)
-    found = detect(half, detection_sigma)
+    greens = int(green_places(cfa).sum())
+    found = detect(half, detection_sigma, 1 / greens)
     objects = found.objects
     brightest = np.argsort(-objects["flux"], kind="stable")[: int(CANDIDATES * stars_max) + 20]
     chosen = objects[brightest]
     rows = np.clip(np.rint(chosen["y"]).astype(int), 0, half.shape[0] - 1)
     columns = np.clip(np.rint(chosen["x"]).astype(int), 0, half.shape[1] - 1)
-    skies = found.sky[rows, columns].astype(np.float64)
+    skies = found.sky.at(rows, columns)
     fit = fit_shapes(
         pixels,
         green_places(cfa),
@@ -152,26 +154,27 @@ def measure_picture(
     holes = ~np.isfinite(image)
     if holes.any():
         image = np.where(holes, np.float32(np.nanmedian(image)), image)
-    found = detect(image, 5.0)
+    sky = sky_mesh(image)
+    noise = sky.noise if sky.noise > 0 else 1e-3
     i = np.clip(np.rint(rows).astype(int), 0, image.shape[0] - 1)
     j = np.clip(np.rint(columns).astype(int), 0, image.shape[1] - 1)
-    skies = found.sky[i, j].astype(np.float64)
+    skies = sky.at(i, j)
     starts = np.zeros((len(columns), 6))
     peak = np.array([image[max(0, a - 1) : a + 2, max(0, b - 1) : b + 2].max() for a, b in zip(i, j, strict=True)])
-    starts[:, 0] = np.maximum(peak - skies, found.noise)
+    starts[:, 0] = np.maximum(peak - skies, noise)
     starts[:, 1], starts[:, 2] = columns, rows
     starts[:, 3] = starts[:, 5] = (start_fwhm_px / 2.3548) ** 2
     fit = fit_shapes(image, np.ones((2, 2), bool), np.zeros(4), saturation, starts, skies)
-    stars = _stars(fit, skies, found.noise)
+    stars = _stars(fit, skies, noise)
     astray = ~(np.hypot(stars["x"] - columns, stars["y"] - rows) < max(3.0, start_fwhm_px))
-    astray |= ~(np.sqrt(fit["power"]) > MATCHED_MIN * found.noise)
+    astray |= ~(np.sqrt(fit["power"]) > MATCHED_MIN * noise)
     for name in ("x", "y", "flux", "flux_error", "mxx", "mxy", "myy", "peak", "background"):
         stars[name][astray] = np.nan
     return stars
 
 
 def _starts(objects: NDArray[Any]) -> NDArray[np.float64]:
-    """First guesses in px of the mosaic from `sep`'s in px of the half-size image."""
+    """First guesses in px of the mosaic from the objects of the half-size image."""
     starts = np.empty((len(objects), 6))
     starts[:, 0] = np.maximum(objects["peak"], 1e-3) * 1.5
     starts[:, 1] = 2 * objects["x"] + 0.5

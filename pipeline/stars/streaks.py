@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from typing import Any
 
 import numba
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter, uniform_filter1d
 
 from pipeline.stars.detect import MAD_TO_SIGMA, Detections
+from pipeline.stars.objects import axes
 
 LENGTH_MIN = 24.0  # half-size px; shorter marks cannot be told from close pairs of stars
 LENGTH_OF_STARS = 4.0  # times the length of the frame's own star images
@@ -19,6 +21,8 @@ WIDTH_MAX = 4.0  # half-size px, sigma across; an aircraft's glare is wider than
 AXIS_RATIO = 8.0  # rows of blended stars in the Milky Way reach 7
 LINE_FILL = 0.5  # detected pixels for each half-size px of length; strings of separate stars fill less
 JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
+JOIN_ANGLE_SHORT = 10.0  # degrees; a star that lies on the end of a piece shorter than SHORT turns it by so much
+SHORT = 160.0  # px
 JOIN_OFFSET = 6.0  # half-size px off the line
 BLOCK = 4  # half-size px a side, for the search of faint lines
 FAINT_SIGMA = 2.0  # a block above this votes
@@ -70,25 +74,27 @@ def _long_marks(found: Detections) -> list[Streak]:
     objects = found.objects
     if len(objects) == 0:
         return []
-    bright = objects[np.argsort(-objects["flux"], kind="stable")[:300]]
+    along, across, angle = axes(objects)
+    bright = np.argsort(-objects["flux"], kind="stable")[:300]
     # an even line of length l has a standard deviation of l / sqrt(12) along itself
-    typical = math.sqrt(12) * float(np.median(bright["a"]))
-    length = math.sqrt(12) * objects["a"]
+    typical = math.sqrt(12) * float(np.median(along[bright]))
+    length = math.sqrt(12) * along
     limit = max(LENGTH_MIN, LENGTH_OF_STARS * typical)
-    thin = (objects["b"] < WIDTH_MAX) & (objects["a"] > AXIS_RATIO * objects["b"])
+    thin = (across < WIDTH_MAX) & (along > AXIS_RATIO * across)
     # a defective column is exactly upright and one pixel wide
-    upright = (np.abs(np.abs(objects["theta"]) - math.pi / 2) < 0.02) | (np.abs(objects["theta"]) < 0.02)
-    column = upright & (objects["b"] < 0.45)
-    chosen = objects[(length > limit) & thin & ~column & (objects["npix"] > LINE_FILL * length)]
+    upright = (np.abs(np.abs(angle) - math.pi / 2) < 0.02) | (np.abs(angle) < 0.02)
+    column = upright & (across < 0.45)
+    chosen = np.flatnonzero((length > limit) & thin & ~column & (objects["npix"] > LINE_FILL * length))
+    reach = math.sqrt(3) * along
     return [
         Streak(
-            2 * (o["x"] - math.sqrt(3) * o["a"] * math.cos(o["theta"])) + 0.5,
-            2 * (o["y"] - math.sqrt(3) * o["a"] * math.sin(o["theta"])) + 0.5,
-            2 * (o["x"] + math.sqrt(3) * o["a"] * math.cos(o["theta"])) + 0.5,
-            2 * (o["y"] + math.sqrt(3) * o["a"] * math.sin(o["theta"])) + 0.5,
-            float(o["flux"] / max(o["npix"], 1) / found.noise),
+            2 * (objects["x"][n] - reach[n] * math.cos(angle[n])) + 0.5,
+            2 * (objects["y"][n] - reach[n] * math.sin(angle[n])) + 0.5,
+            2 * (objects["x"][n] + reach[n] * math.cos(angle[n])) + 0.5,
+            2 * (objects["y"][n] + reach[n] * math.sin(angle[n])) + 0.5,
+            float(objects["flux"][n] / objects["npix"][n] / found.noise),
         )
-        for o in chosen
+        for n in chosen
     ]
 
 
@@ -120,8 +126,16 @@ def free_means(image: Any, segments: Any) -> Any:
     return out
 
 
-def _chords(angles: NDArray[np.float64], offsets: NDArray[np.int64], height: int, width: int) -> NDArray[np.float64]:
-    """Length inside the picture of the lines x cos + y sin = offset, (angles, offsets)."""
+def _reach(height: int, width: int) -> int:
+    """Offset of the farthest line that meets the picture."""
+    return int(math.hypot(height, width)) + 2
+
+
+@lru_cache(maxsize=2)
+def _chords(height: int, width: int) -> NDArray[np.float64]:
+    """Length inside the picture of the lines x cos + y sin = offset, (angles, offsets); the same for every frame."""
+    reach = _reach(height, width)
+    angles, offsets = np.arange(ANGLES) * math.pi / ANGLES, np.arange(-reach, reach + 1)
     cosine, sine = np.cos(angles)[:, None], np.sin(angles)[:, None]
     low = np.full((len(angles), len(offsets)), -1e9)
     high = -low
@@ -144,22 +158,22 @@ def _faint_lines(found: Detections) -> list[Streak]:
     blocks = free_means(found.residual, found.segments)
     with np.errstate(invalid="ignore"):
         # defective columns and rows, and what the sky's mesh left of edges that run with them
-        blocks -= _nanmedian(blocks, 0)[None, :]
-        blocks -= _nanmedian(blocks, 1)[:, None]
+        blocks -= row_medians(np.ascontiguousarray(blocks.T))[None, :]
+        blocks -= row_medians(blocks)[:, None]
         # the Milky Way and the sky's mesh leave structure; a line is narrower
         known = np.isfinite(blocks)
         filled = np.where(known, blocks, 0.0)
         blocks -= uniform_filter(filled, SMOOTH) / np.maximum(uniform_filter(known.astype(float), SMOOTH), 0.05)
-        spread = MAD_TO_SIGMA * float(_nanmedian(np.abs(blocks).reshape(1, -1), 1)[0])
+        spread = MAD_TO_SIGMA * float(row_medians(np.abs(blocks).reshape(1, -1))[0])
         voters = blocks > FAINT_SIGMA * max(spread, 1e-9)
     rows, columns = np.nonzero(voters)
     if len(rows) < VOTES_MIN or len(rows) > SHARE_MAX * max(1, int(known.sum())):
         return []
     angles = np.arange(ANGLES) * math.pi / ANGLES
-    offset = int(math.hypot(height, width)) + 2
+    offset = _reach(height, width)
     votes = np.zeros((ANGLES, 2 * offset + 1), np.int32)
     _vote(rows, columns, np.cos(angles), np.sin(angles), offset, votes)
-    inside = _chords(angles, np.arange(votes.shape[1]) - offset, height, width)
+    inside = _chords(height, width)
     # what parallel lines nearby hold: treetops and star clouds vote for all of them
     nearby = uniform_filter1d(votes.astype(float), BESIDE, axis=1)
     room = uniform_filter1d(inside, BESIDE, axis=1)
@@ -191,9 +205,20 @@ def _faint_lines(found: Detections) -> list[Streak]:
     return lines
 
 
-def _nanmedian(values: NDArray[Any], axis: int) -> NDArray[Any]:
-    filled = np.where(np.isfinite(values).any(axis=axis, keepdims=True), values, 0)
-    return np.nanmedian(filled, axis=axis)
+@numba.njit(cache=True, nogil=True)
+def row_medians(values: Any) -> Any:
+    """``np.nanmedian(values, axis=1)``, the lower of two middle ones; 0 where a row has none."""
+    rows, columns = values.shape
+    out, here = np.zeros(rows), np.empty(columns)
+    for i in range(rows):
+        number = 0
+        for j in range(columns):
+            if np.isfinite(values[i, j]):
+                here[number] = values[i, j]
+                number += 1
+        if number:
+            out[i] = np.partition(here[:number], (number - 1) // 2)[(number - 1) // 2]
+    return out
 
 
 def _densest_stretch(along: NDArray[np.float64]) -> tuple[float, float]:
@@ -229,12 +254,14 @@ def _join(pieces: list[Streak]) -> list[Streak]:
 
 
 def _aligned(whole: Streak, piece: Streak) -> bool:
-    """Whether a piece lies on the line of a longer one."""
+    """Whether both ends of a piece lie on the line of a longer one; a star at its end may turn a short piece."""
     ux, uy = (whole.x2 - whole.x1) / whole.length, (whole.y2 - whole.y1) / whole.length
-    vx, vy = (piece.x2 - piece.x1) / piece.length, (piece.y2 - piece.y1) / piece.length
-    if abs(ux * vy - uy * vx) > math.sin(math.radians(JOIN_ANGLE)):
+    turn = abs((piece.x2 - piece.x1) * uy - (piece.y2 - piece.y1) * ux) / piece.length
+    if turn > math.sin(math.radians(JOIN_ANGLE_SHORT if piece.length < SHORT else JOIN_ANGLE)):
         return False
-    dx, dy = (piece.x1 + piece.x2) / 2 - whole.x1, (piece.y1 + piece.y2) / 2 - whole.y1
-    along, across = dx * ux + dy * uy, abs(dx * uy - dy * ux)
-    beyond = max(0.0, -along, along - whole.length)
-    return across < 2 * JOIN_OFFSET + 0.02 * (whole.length + beyond)
+    for x, y in ((piece.x1, piece.y1), (piece.x2, piece.y2)):
+        dx, dy = x - whole.x1, y - whole.y1
+        along, across = dx * ux + dy * uy, abs(dx * uy - dy * ux)
+        if across > 2 * JOIN_OFFSET + 0.02 * max(whole.length, along, whole.length - along):
+            return False
+    return True

@@ -1,0 +1,180 @@
+"""The sky behind the stars of one half-size image: a mesh of levels that stars do not lift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import median_filter
+
+SIDE = 32  # px of the half-size image: 64 leaves the Milky Way and treetops in, 32 still clears discs of 28 px radius
+SAMPLE = 64  # pixels of a block that say where its histogram lies
+BINS = 80
+BINS_SIGMA = 8.0  # to a standard deviation; the median between bins is then good to 0.002 of it
+CLIP = 3.0
+CLIPPED_SPREAD = 0.98658  # standard deviation of a unit normal distribution clipped at 3
+# Mode of a skewed distribution by Pearson's rule, 2.5 median - 1.5 mean in its form for clipped samples, as long as
+# mean and median are so near each other (in standard deviations); beyond, the median (Da Costa 1992, ASP Conf. 23:90).
+SKEW_MAX = 0.3
+ROUNDS = 6
+
+
+@numba.njit(cache=True, nogil=True)
+def _statistics(counts: Any, first: float, step: float, own: float) -> Any:
+    """Mode and spread of a histogram, clipped about the median; `own` is the variance that a bin hides (bins^2)."""
+    low, high = 0, counts.shape[0]
+    middle, mean, spread = 0.0, 0.0, 0.0
+    for _ in range(ROUNDS):
+        number, total, square = 0, 0.0, 0.0
+        for k in range(low, high):
+            number += counts[k]
+            total += counts[k] * k
+            square += counts[k] * k * k
+        if number == 0:
+            break
+        mean = total / number
+        spread = np.sqrt(max(square / number - mean * mean, 0.0))
+        half, running, k = number / 2, 0, low
+        while running + counts[k] < half:
+            running += counts[k]
+            k += 1
+        middle = k - 0.5 + (half - running) / max(counts[k], 1)
+        new_low = max(low, int(np.ceil(middle - CLIP * spread - 0.5)))
+        new_high = min(high, int(np.floor(middle + CLIP * spread + 0.5)) + 1)
+        if new_low == low and new_high == high:
+            break
+        low, high = new_low, new_high
+    spread = np.sqrt(max(spread * spread - own, 0.0))
+    mode = middle
+    if abs(mean - middle) < SKEW_MAX * max(spread, 0.5):
+        mode = 2.5 * middle - 1.5 * mean
+    return first + step * mode, step * spread
+
+
+@numba.njit(cache=True, nogil=True)
+def _levels(image: Any, quantum: float, tops: Any, lefts: Any, level: Any, spread: Any) -> None:
+    """The compiled loop of `sky_mesh`."""
+    sample = np.empty(SAMPLE, np.float32)
+    counts = np.empty(BINS, np.int64)
+    for i in range(level.shape[0]):
+        for j in range(level.shape[1]):
+            top, bottom, left, right = tops[i], tops[i + 1], lefts[j], lefts[j + 1]
+            tall, wide = bottom - top, right - left
+            for n in range(SAMPLE):
+                # an 8 x 8 lattice, shifted from row to row so that no pattern of the sensor falls in with it
+                a, b = n // 8, n % 8
+                sample[n] = image[top + (8 * a + b) * tall // SAMPLE, left + (8 * b + (3 * a) % 8) * wide // SAMPLE]
+            sample.sort()
+            centre = (sample[31] + sample[32]) / 2
+            width = (sample[48] - sample[15]) / 1.349
+            step, own = width / BINS_SIGMA, 1 / 12
+            if quantum > 0:
+                # bins as wide as a whole number of the steps that levels come in, or they fill unevenly
+                step = quantum * max(1.0, np.round(step / quantum))
+                first = sample[0] + quantum * np.round((centre - step * (BINS // 2) - sample[0]) / quantum)
+                first += quantum * 0.5 * (np.round(step / quantum) - 1)
+                own = (1 - (quantum / step) ** 2) / 12
+            else:
+                first = centre - step * (BINS // 2)
+            if step <= 0:
+                level[i, j], spread[i, j] = centre, 0.0
+                continue
+            counts[:] = 0
+            scale, offset = np.float32(1 / step), np.float32(0.5 - first / step)
+            for row in range(top, bottom):
+                for column in range(left, right):
+                    k = image[row, column] * scale + offset
+                    if 0 <= k < BINS:
+                        counts[int(k)] += 1
+            level[i, j], spread[i, j] = _statistics(counts, first, step, own)
+
+
+@numba.njit(cache=True, nogil=True)
+def _subtract(image: Any, mesh: Any, centre_y: Any, centre_x: Any, out: Any) -> None:
+    """``out = image - (mesh between the centres, linearly; beyond the outermost ones along the same line)``."""
+    rows, columns = mesh.shape
+    height, width = image.shape
+    line = np.empty(columns, np.float32)
+    where, share = np.empty(width, np.int32), np.empty(width, np.float32)
+    j = 0
+    for x in range(width):
+        while j < columns - 2 and x > centre_x[j + 1]:
+            j += 1
+        where[x] = j
+        share[x] = (x - centre_x[j]) / (centre_x[j + 1] - centre_x[j]) if columns > 1 else 0.0
+    i = 0
+    for y in range(height):
+        while i < rows - 2 and y > centre_y[i + 1]:
+            i += 1
+        down = np.float32((y - centre_y[i]) / (centre_y[i + 1] - centre_y[i])) if rows > 1 else np.float32(0)
+        below = min(i + 1, rows - 1)
+        for k in range(columns):
+            line[k] = mesh[i, k] + down * (mesh[below, k] - mesh[i, k])
+        for x in range(width):
+            a = where[x]
+            b = min(a + 1, columns - 1)
+            out[y, x] = image[y, x] - (line[a] + share[x] * (line[b] - line[a]))
+
+
+@dataclass(frozen=True)
+class SkyMesh:
+    """`level` (rows, columns) float32 sky levels at the crossings of `y` and `x`, px; `noise` of one pixel."""
+
+    level: NDArray[np.float32]
+    y: NDArray[np.float64]
+    x: NDArray[np.float64]
+    noise: float
+
+    def at(self, y: ArrayLike, x: ArrayLike) -> NDArray[np.float64]:
+        """Sky at places (row, column), linearly between the crossings."""
+
+        def between(centres: NDArray[np.float64], place: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+            values = np.asarray(place, np.float64)
+            if len(centres) == 1:
+                return np.zeros(values.shape, np.int64), np.zeros(values.shape)
+            first = np.clip(np.searchsorted(centres, values) - 1, 0, len(centres) - 2)
+            return first, (values - centres[first]) / (centres[first + 1] - centres[first])
+
+        i, down = between(self.y, y)
+        j, right = between(self.x, x)
+        level = self.level.astype(np.float64)
+        i1, j1 = np.minimum(i + 1, len(self.y) - 1), np.minimum(j + 1, len(self.x) - 1)
+        above = level[i, j] + right * (level[i, j1] - level[i, j])
+        under = level[i1, j] + right * (level[i1, j1] - level[i1, j])
+        return above + down * (under - above)
+
+    def subtracted(self, image: NDArray[np.float32], out: NDArray[np.float32]) -> NDArray[np.float32]:
+        """`image` less the sky, into `out` (which may be `image`)."""
+        _subtract(image, self.level, self.y, self.x, out)
+        return out
+
+
+def sky_mesh(image: NDArray[np.float32], quantum: float = 0.0) -> SkyMesh:
+    """Measure the sky of an image in blocks of `SIDE` px.
+
+    A block's level is the mode of its values clipped at 3 standard deviations; a median over 3 x 3 blocks takes out
+    what single bright stars still lift.
+
+    Parameters
+    ----------
+    image : (height, width) float32 array
+    quantum : the steps that its values come in; 0 where they come in none
+    """
+    sides = [max(8, min(SIDE, n)) for n in image.shape]
+    # blocks at the far edges are larger by what is left, up to half a block
+    edges = []
+    for n, side in zip(image.shape, sides, strict=True):
+        number = max(1, round(n / side))
+        edges.append(np.rint(np.linspace(0, n, number + 1)).astype(np.int64))
+    level = np.empty((len(edges[0]) - 1, len(edges[1]) - 1), np.float32)
+    spread = np.empty_like(level)
+    _levels(image, quantum, edges[0], edges[1], level, spread)
+    # beyond the edge a slope goes on: the median of a corner block repeated would be that of the blocks inside of it
+    padded = np.pad(level, [(1, 1) if n > 1 else (0, 0) for n in level.shape], "reflect", reflect_type="odd")
+    inner = tuple(slice(1, -1) if n > 1 else slice(None) for n in level.shape)
+    level = np.ascontiguousarray(median_filter(padded, 3, mode="nearest")[inner])
+    centres = [(e[1:] + e[:-1] - 1) / 2 for e in edges]
+    return SkyMesh(level, centres[0], centres[1], float(np.median(spread)) / CLIPPED_SPREAD)
