@@ -24,7 +24,7 @@ STEP_VERSIONS = {
     "judge": 2,
     "dark": 1,
     "register": 2,
-    "combine": 2,
+    "combine": 3,
     "finish": 1,
     "summarise": 3,
 }

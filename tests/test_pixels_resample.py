@@ -20,7 +20,7 @@ from pipeline.pixels.resample import (
     resample,
     resample_plane,
 )
-from pipeline.pixels.vector import weighted_6x8, weighted_6x8_slow
+from pipeline.pixels.vector import weighted_6x8, weighted_6x8_rgb, weighted_6x8_slow
 from pipeline.sensor.demosaic import demosaic, response
 from tests.planted_scenes import add_star
 
@@ -32,6 +32,12 @@ def _compiled(source, first, stride, table, across, down):  # type: ignore[no-un
     return weighted_6x8(source, np.uint64(first), np.uint64(stride), table, np.uint64(across), np.uint64(down))
 
 
+@njit
+def _compiled_rgb(source, first, stride, plane, table, across, down):  # type: ignore[no-untyped-def]
+    place = np.uint64(first), np.uint64(stride), np.uint64(plane)
+    return weighted_6x8_rgb(source, *place, table, np.uint64(across), np.uint64(down))
+
+
 def test_vector_code_equals_its_slow_statement() -> None:
     """The six rows of eight lanes are summed as NumPy sums them."""
     rng = np.random.default_rng(1)
@@ -39,6 +45,8 @@ def test_vector_code_equals_its_slow_statement() -> None:
     for first, stride, across, down in ((0, 20, 0, 8), (37, 31, 17, 3), (11, 8, 56, 56)):
         fast = _compiled(source, first, stride, table, across, down)
         assert fast == pytest.approx(weighted_6x8_slow(source, first, stride, table, across, down), abs=1e-4)
+        three = _compiled_rgb(source, first, stride, 61, table, across, down)
+        assert three == tuple(_compiled(source, first + 61 * c, stride, table, across, down) for c in range(3))
 
 
 def _smooth_field(shape: tuple[int, int], seed: int, cut: float = 0.2) -> tuple[np.ndarray, ...]:

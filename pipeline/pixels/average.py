@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.clip import GROWN, MILD, _base, _cell
+from pipeline.pixels.clip import GROWN, MILD, _cells, _fill_bases
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
 
@@ -94,134 +94,149 @@ def average(  # type: ignore[no-untyped-def]
     n, colours = values.shape[0], values.shape[1]
     height, width = coverage.shape
     green = colours // 2
-    total, weight = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
-    spread = np.empty(GRID_STEP, np.float32)
-    halves, half_weights = np.empty((2, GRID_STEP), np.float32), np.empty((2, GRID_STEP), np.float32)
-    set_total = np.empty((group_count, GRID_STEP), np.float32)
-    set_weight = np.empty((group_count, GRID_STEP), np.float32)
-    bases = np.empty(n, np.float32)
+    total, weight, spread = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    halves, half_weights = np.empty((2, width), np.float32), np.empty((2, width), np.float32)
+    set_total, set_weight = np.empty((group_count, width), np.float32), np.empty((group_count, width), np.float32)
+    usable, difference = np.empty(width, np.bool_), np.empty(width, np.float32)
+    x0, x1 = inside[1], inside[1] + width
+    edges, columns = _cells(origin[1] + x0, width)
+    bases, known = np.empty((colours, n, len(columns)), np.float32), -1
     place = np.full(offsets.shape[0], -1, np.int64)
     for k in range(n):
         place[members[k]] = k
     for i in range(height):
         y = inside[0] + i
         row = (origin[0] + y + GRID_STEP) // GRID_STEP
-        _count_row(codes, mask, y, inside[1], coverage[i], rejected[i], tally, colours)
-        begin = 0
-        while begin < width:
-            x0 = inside[1] + begin
-            column = (origin[1] + x0 + GRID_STEP) // GRID_STEP
-            end = min(width, column * GRID_STEP - origin[1] - inside[1])
-            size = np.uint64(end - begin)
-            for c in range(colours):
-                level = _cell(sky[c], row, column)
-                bit = np.uint8((1 << c) | GROWN)
-                mean_base = np.float32(0)
-                for k in range(n):
-                    bases[k] = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
-                    mean_base += bases[k] / np.float32(n)
-                total[:], weight[:], spread[:] = np.float32(0), np.float32(0), np.float32(0)
-                halves[:], half_weights[:] = np.float32(0), np.float32(0)
-                if c == green:
-                    set_total[:], set_weight[:] = np.float32(0), np.float32(0)
-                for k in range(n):
-                    here_values, here_codes = values[k, c, y, x0 : x0 + end - begin], codes[k, y, x0 : x0 + end - begin]
-                    here_mask = mask[k, y, x0 : x0 + end - begin]
-                    here_signal = signal[c, y, x0 : x0 + end - begin]
-                    _accumulate(
-                        here_values, here_codes, here_mask, bit, weights[k], bases[k], slope[k], here_signal,
-                        total, weight, spread, size,
-                    )  # fmt: skip
-                    if c == green:
-                        group = groups[members[k]]
-                        if group < group_count:
-                            _add_kept(
-                                here_values, here_codes, here_mask, bit, weights[k],
-                                set_total[group], set_weight[group], size,
-                            )  # fmt: skip
-                        _add_kept(
-                            here_values, here_codes, here_mask, bit, weights[k],
-                            halves[members[k] & 1], half_weights[members[k] & 1], size,
-                        )  # fmt: skip
-                for j in range(size):
-                    if weight[j] > 0:
-                        picture[c, i, begin + j] = total[j] / weight[j]
-                        noise[c, i, begin + j] = np.sqrt(
-                            block_factor[c] * spread[j] / (weight[j] * weight[j]) + common[c]
-                        )
-                    else:
+        if row != known:
+            _fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
+            known = row
+        _count_row(codes, mask, y, x0, coverage[i], rejected[i], tally, colours)
+        for c in range(colours):
+            bit = np.uint8((1 << c) | GROWN)
+            here_signal = signal[c, y, x0:x1]
+            total[:], weight[:], spread[:] = np.float32(0), np.float32(0), np.float32(0)
+            for k in range(n):
+                _accumulate(
+                    values[k, c, y, x0:x1], codes[k, y, x0:x1], mask[k, y, x0:x1], bit, weights[k], bases[c, k], edges,
+                    slope[k], here_signal, total, weight, spread,
+                )  # fmt: skip
+            _finish_row(total, weight, spread, block_factor[c], common[c], picture[c, i], noise[c, i])
+            for cell in range(len(columns)):
+                for j in range(edges[cell], edges[cell + 1]):
+                    if weight[j] <= 0:
                         _rescue(
-                            values, codes, mask, weights, bases, slope, signal, c, y, x0 + j, i, begin + j,
+                            values, codes, mask, weights, bases[c, :, cell], slope, signal, c, y, x0 + j, i, j,
                             block_factor, common, picture, noise,
                         )  # fmt: skip
-                if c == green:
-                    faint = np.float32(STAR_SIGMA) * np.sqrt(mean_base)
-                    block_row = i // BLOCK
-                    for j in range(size):
-                        if weight[j] <= 0 or peak[c, y, x0 + j] > faint:
+            if c != green:
+                continue
+            for cell in range(len(columns)):
+                mean = np.float32(0)
+                for k in range(n):
+                    mean += bases[c, k, cell] / np.float32(n)
+                faint = np.float32(STAR_SIGMA) * np.sqrt(mean)
+                for j in range(edges[cell], edges[cell + 1]):
+                    usable[j] = (weight[j] > 0) & (peak[c, y, x0 + j] <= faint)
+            block_row = i // BLOCK
+            _add_model(weight, spread, block_factor[c], usable, model[0, block_row], model[1, block_row])
+            halves[:], half_weights[:] = np.float32(0), np.float32(0)
+            set_total[:], set_weight[:] = np.float32(0), np.float32(0)
+            for k in range(n):
+                here_values, here_codes = values[k, c, y, x0:x1], codes[k, y, x0:x1]
+                here_mask, half = mask[k, y, x0:x1], members[k] & 1
+                _add_kept(here_values, here_codes, here_mask, bit, weights[k], halves[half], half_weights[half])
+                group = groups[members[k]]
+                if group < group_count:
+                    _add_kept(here_values, here_codes, here_mask, bit, weights[k], set_total[group], set_weight[group])
+            _difference(halves[0], half_weights[0], halves[1], half_weights[1], usable, difference,
+                        sums[0, block_row], counts[0, block_row])  # fmt: skip
+            for g in range(1, group_count):
+                _difference(set_total[0], set_weight[0], set_total[g], set_weight[g], usable, difference,
+                            sums[g, block_row], counts[g, block_row])  # fmt: skip
+                # the sets before, together, are what the next one is set against
+                for j in range(np.uint64(width)):
+                    set_total[0, j] += set_total[g, j]
+                    set_weight[0, j] += set_weight[g, j]
+            for p in range(len(pairs)):
+                one, other = place[pairs[p, 0]], place[pairs[p, 1]]
+                if one < 0 or other < 0:
+                    continue
+                for cell in range(len(columns)):
+                    base, rise = bases[c, one, cell] + bases[c, other, cell], slope[one] + slope[other]
+                    for j in range(edges[cell], edges[cell + 1]):
+                        x = x0 + j
+                        if not usable[j] or codes[one, y, x] == NOT_COVERED or codes[other, y, x] == NOT_COVERED:
                             continue
-                        block_column = (begin + j) // BLOCK
-                        _difference(halves[0, j], half_weights[0, j], halves[1, j], half_weights[1, j],
-                                    sums[0], counts[0], block_row, block_column)  # fmt: skip
-                        model[0, block_row, block_column] += block_factor[c] * spread[j] / (weight[j] * weight[j])
-                        model[1, block_row, block_column] += 1
-                        below, below_weight = set_total[0, j], set_weight[0, j]
-                        for g in range(1, group_count):
-                            _difference(below, below_weight, set_total[g, j], set_weight[g, j],
-                                        sums[g], counts[g], block_row, block_column)  # fmt: skip
-                            below += set_total[g, j]
-                            below_weight += set_weight[g, j]
-                        for p in range(len(pairs)):
-                            one, other = place[pairs[p, 0]], place[pairs[p, 1]]
-                            if one < 0 or other < 0:
-                                continue
-                            if codes[one, y, x0 + j] == NOT_COVERED or codes[other, y, x0 + j] == NOT_COVERED:
-                                continue
-                            both = bases[one] + bases[other] + (slope[one] + slope[other]) * signal[c, y, x0 + j]
-                            apart = np.float64(values[one, c, y, x0 + j] - values[other, c, y, x0 + j])
-                            # a wide cut of its own: three standard deviations would make one frame look less noisy
-                            grown = (mask[one, y, x0 + j] | mask[other, y, x0 + j]) & np.uint8(GROWN)
-                            if grown == 0 and apart * apart < PAIR_CUT * PAIR_CUT * both:
-                                at = group_count + p
-                                sums[at, block_row, block_column] += apart / np.sqrt(2.0)
-                                counts[at, block_row, block_column] += 1
-                                model[2 + p, block_row, block_column] += 0.5 * block_factor[c] * both
-            begin = end
+                        both = base + rise * here_signal[j]
+                        apart = np.float64(values[one, c, y, x] - values[other, c, y, x])
+                        # a wide cut of its own: three standard deviations would make one frame look less noisy
+                        grown = (mask[one, y, x] | mask[other, y, x]) & np.uint8(GROWN)
+                        if grown == 0 and apart * apart < PAIR_CUT * PAIR_CUT * both:
+                            at, block = group_count + p, j // np.uint64(BLOCK)
+                            sums[at, block_row, block] += apart / np.sqrt(2.0)
+                            counts[at, block_row, block] += 1
+                            model[2 + p, block_row, block] += 0.5 * block_factor[c] * both
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _accumulate(values, codes, mask, bit, own, base, slope, signal, total, weight, spread, size):  # type: ignore[no-untyped-def]
+def _accumulate(  # type: ignore[no-untyped-def]
+    values, codes, mask, bit, own, bases, edges, slope, signal, total, weight, spread
+):
     square = own * own
-    for j in range(size):
-        kept = (codes[j] != NOT_COVERED) & ((mask[j] & bit) == 0)
-        w = own if kept else np.float32(0)
-        total[j] += w * values[j]
-        weight[j] += w
-        spread[j] += square * (base + slope * signal[j]) if kept else np.float32(0)
+    for cell in range(len(bases)):
+        base = bases[cell]
+        for j in range(edges[cell], edges[cell + 1]):
+            kept = (codes[j] != NOT_COVERED) & ((mask[j] & bit) == 0)
+            w = own if kept else np.float32(0)
+            total[j] += w * values[j]
+            weight[j] += w
+            spread[j] += square * (base + slope * signal[j]) if kept else np.float32(0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_kept(values, codes, mask, bit, own, total, weight, size):  # type: ignore[no-untyped-def]
+def _finish_row(total, weight, spread, block_factor, common, picture, noise):  # type: ignore[no-untyped-def]
+    """The mean and its standard deviation; both 0 where nothing has weight."""
+    for j in range(np.uint64(len(picture))):
+        inverse = np.float32(1) / max(weight[j], np.float32(1e-30))
+        some = weight[j] > 0
+        picture[j] = total[j] * inverse if some else np.float32(0)
+        noise[j] = np.sqrt(block_factor * spread[j] * inverse * inverse + common) if some else np.float32(0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_model(weight, spread, block_factor, usable, variances, counts):  # type: ignore[no-untyped-def]
+    """Sum the mean's variance, and the number of pixels, over a row's blocks."""
+    for j in range(np.uint64(len(weight))):
+        if usable[j]:
+            variances[j // np.uint64(BLOCK)] += block_factor * spread[j] / (weight[j] * weight[j])
+            counts[j // np.uint64(BLOCK)] += 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_kept(values, codes, mask, bit, own, total, weight):  # type: ignore[no-untyped-def]
     """Add what shows the noise: also what was rejected by little, on no trail.
 
     The mean's error does not depend on how far its values lie apart, their differences do: cutting the far ones would
     make the differences, and the noise told by them, too small.
     """
-    for j in range(size):
+    for j in range(np.uint64(len(values))):
         kept = ((mask[j] & bit) == 0) | ((mask[j] & np.uint8(MILD | GROWN)) == MILD)
         w = own if (codes[j] != NOT_COVERED) & kept else np.float32(0)
         total[j] += w * values[j]
         weight[j] += w
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _difference(one, one_weight, other, other_weight, sums, counts, i, j):  # type: ignore[no-untyped-def]
-    """Add the difference of two weighted means, scaled so that its noise is that of the mean of all."""
-    if one_weight > 0 and other_weight > 0:
-        both = np.float64(one_weight) * np.float64(other_weight)
-        difference = np.float64(one) / one_weight - np.float64(other) / other_weight
-        sums[i, j] += difference * np.sqrt(both) / (one_weight + other_weight)
-        counts[i, j] += 1
+@njit(cache=True, nogil=True, error_model="numpy")
+def _difference(one, one_weight, other, other_weight, usable, scratch, sums, counts):  # type: ignore[no-untyped-def]
+    """Add a row's differences of two weighted means, scaled so that their noise is that of the mean of all."""
+    for j in range(np.uint64(len(one))):
+        first, second = max(one_weight[j], np.float32(1e-30)), max(other_weight[j], np.float32(1e-30))
+        apart = one[j] / first - other[j] / second
+        scratch[j] = apart * np.sqrt(first * second) / (first + second)
+    for j in range(np.uint64(len(one))):
+        if usable[j] and one_weight[j] > 0 and other_weight[j] > 0:
+            sums[j // np.uint64(BLOCK)] += np.float64(scratch[j])
+            counts[j // np.uint64(BLOCK)] += 1
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -177,59 +177,86 @@ def reject(  # type: ignore[no-untyped-def]
     """
     n, colours, height, width = values.shape
     limit = np.float32(sigma * sigma)
-    total, weight = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
-    cores, worst = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
-    bases = np.empty(n, np.float32)
+    total, weight = np.empty(width, np.float32), np.empty(width, np.float32)
+    cores, worst = np.empty(width, np.float32), np.empty(width, np.float32)
     own, variance, keep = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.bool_)
+    edges, columns = _cells(origin[1], width)
+    bases, known = np.empty((colours, n, len(columns)), np.float32), -1
     # a value that is not covered has no weight and no limit
     factors = factor.copy()
     factors[:, NOT_COVERED] = np.float32(1e30)
     for i in range(height):
         row = (origin[0] + i + GRID_STEP) // GRID_STEP
-        begin = 0
-        while begin < width:
-            column = (origin[1] + begin + GRID_STEP) // GRID_STEP
-            end = min(width, column * GRID_STEP - origin[1])
-            size = np.uint64(end - begin)
-            for c in range(colours):
-                level = _cell(sky[c], row, column)
-                for k in range(n):
-                    bases[k] = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
-                total[:] = np.float32(0)
-                weight[:] = np.float32(0)
-                for k in range(n):
-                    _add(values[k, c, i, begin:end], codes[k, i, begin:end], weights[k], total, weight, size)
-                for j in range(size):
-                    total[j] /= max(weight[j], np.float32(1e-30))
-                    weight[j] = np.float32(1) / max(weight[j], np.float32(1e-30))
-                    cores[j] = (scatter * peak[c, i, begin + j]) ** 2
-                    worst[j] = np.float32(0)
-                for k in range(n):
-                    _test(
-                        values[k, c, i, begin:end], codes[k, i, begin:end], factors[c], bases[k], slope[k],
-                        signal[c, i, begin:end], cores, total, weight, weights[k], limit, worst, size,
-                    )  # fmt: skip
-                for j in range(size):
+        if row != known:
+            _fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
+            known = row
+        for c in range(colours):
+            total[:] = np.float32(0)
+            weight[:] = np.float32(0)
+            for k in range(n):
+                _add(values[k, c, i], codes[k, i], weights[k], total, weight)
+            for j in range(np.uint64(width)):
+                inverse = np.float32(1) / max(weight[j], np.float32(1e-30))
+                total[j] *= inverse
+                weight[j] = inverse
+                core = scatter * peak[c, i, j]
+                cores[j] = core * core
+                worst[j] = np.float32(0)
+            for k in range(n):
+                _test(
+                    values[k, c, i], codes[k, i], factors[c], bases[c, k], edges, slope[k], signal[c, i], cores, total,
+                    weight, weights[k], limit, worst,
+                )  # fmt: skip
+            for cell in range(len(columns)):
+                for j in range(edges[cell], edges[cell + 1]):
                     if worst[j] > 0:
                         for k in range(n):
-                            code = codes[k, i, begin + j]
+                            code = codes[k, i, j]
                             keep[k] = code != NOT_COVERED
-                            own[k] = values[k, c, i, begin + j]
-                            variance[k] = (bases[k] + slope[k] * signal[c, i, begin + j]) * factors[c, code] + cores[j]
+                            own[k] = values[k, c, i, j]
+                            variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code] + cores[j]
                         _one_by_one(own, variance, weights, keep, limit)
-                        kept, kept_weight = 0.0, 0.0
-                        for k in range(n):
-                            if keep[k]:
-                                kept += weights[k] * own[k]
-                                kept_weight += weights[k]
-                        for k in range(n):
-                            if not keep[k] and codes[k, i, begin + j] != NOT_COVERED:
-                                mask[k, i, begin + j] |= np.uint8(1 << c)
-                                apart = own[k] - kept / kept_weight
-                                noise = variance[k] * (1.0 + weights[k] / kept_weight)
-                                if c == colours // 2 and apart * apart <= MILD_SIGMA**2 * noise:
-                                    mask[k, i, begin + j] |= np.uint8(MILD)
-            begin = end
+                        _mark(own, variance, weights, keep, codes[:, i, j], mask[:, i, j], c, c == colours // 2)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mark(own, variance, weights, keep, codes, mask, c, green):  # type: ignore[no-untyped-def]
+    """Set the bits of one pixel's rejected values."""
+    kept, kept_weight = 0.0, 0.0
+    for k in range(len(own)):
+        if keep[k]:
+            kept += weights[k] * own[k]
+            kept_weight += weights[k]
+    for k in range(len(own)):
+        if not keep[k] and codes[k] != NOT_COVERED:
+            mask[k] |= np.uint8(1 << c)
+            apart = own[k] - kept / kept_weight
+            noise = variance[k] * (1.0 + weights[k] / kept_weight)
+            if green and apart * apart <= MILD_SIGMA**2 * noise:
+                mask[k] |= np.uint8(MILD)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _cells(left, width):  # type: ignore[no-untyped-def]
+    """The cells of the position grid that a row from column `left` on crosses: where each begins, their nodes."""
+    first = (left + GRID_STEP) // GRID_STEP
+    count = (left + width - 1 + GRID_STEP) // GRID_STEP - first + 1
+    edges, columns = np.empty(count + 1, np.uint64), np.empty(count, np.int64)
+    for cell in range(count):
+        columns[cell] = first + cell
+        edges[cell] = np.uint64(max((first + cell - 1) * GRID_STEP - left, 0))
+    edges[count] = np.uint64(width)
+    return edges, columns
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill_bases(floor, slope, offsets, members, sky, row, columns, bases):  # type: ignore[no-untyped-def]
+    """Variances of the frames' mosaic pixels at the sky of a row of cells: (colours, n, cells)."""
+    for c in range(bases.shape[0]):
+        for k in range(bases.shape[1]):
+            for cell in range(len(columns)):
+                level = _cell(sky[c], row, columns[cell])
+                bases[c, k, cell] = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, columns[cell])
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -239,21 +266,25 @@ def _base(floor, slope, level, offsets, row, column):  # type: ignore[no-untyped
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add(values, codes, own, total, weight, size):  # type: ignore[no-untyped-def]
-    for j in range(size):
+def _add(values, codes, own, total, weight):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(values))):
         w = own if codes[j] != NOT_COVERED else np.float32(0)
         total[j] += w * values[j]
         weight[j] += w
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _test(values, codes, factors, base, slope, signal, cores, mean, inverse, own, limit, worst, size):  # type: ignore[no-untyped-def]
-    for j in range(size):
-        residual = values[j] - mean[j]
-        variance = (base + slope * signal[j]) * factors[codes[j]] + cores[j]
-        # the mean holds the value itself: their difference varies less than the value
-        excess = residual * residual - limit * variance * (np.float32(1) - own * inverse[j])
-        worst[j] = max(worst[j], excess)
+def _test(  # type: ignore[no-untyped-def]
+    values, codes, factors, bases, edges, slope, signal, cores, mean, inverse, own, limit, worst
+):
+    for cell in range(len(bases)):
+        base = bases[cell]
+        for j in range(edges[cell], edges[cell + 1]):
+            residual = values[j] - mean[j]
+            variance = (base + slope * signal[j]) * factors[codes[j]] + cores[j]
+            # the mean holds the value itself: their difference varies less than the value
+            excess = residual * residual - limit * variance * (np.float32(1) - own * inverse[j])
+            worst[j] = max(worst[j], excess)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -498,17 +529,14 @@ def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # t
                 for j in range(width):
                     columns[j] += hits[y, j]
             seeds[i] = np.uint8(0)
-            count = 0
-            for j in range(min(half, width)):
-                count += columns[j]
             for j in range(width):
-                if j + half < width:
-                    count += columns[j + half]
-                if j - half - 1 >= 0:
-                    count -= columns[j - half - 1]
-                if hits[i, j] != 0 and count >= CLUSTER_MIN:
-                    seeds[i, j] = np.uint8(1)
-                    any_seed = True
+                if hits[i, j] != 0:
+                    count = 0
+                    for x in range(max(j - half, 0), min(j + half + 1, width)):
+                        count += columns[x]
+                    if count >= CLUSTER_MIN:
+                        seeds[i, j] = np.uint8(1)
+                        any_seed = True
         if not any_seed:
             continue
         for i in range(height):

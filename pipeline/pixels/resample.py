@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.vector import weighted_6x8
+from pipeline.pixels.vector import weighted_6x8, weighted_6x8_rgb
 
 # Pixels of the source that a resampled pixel reaches to each side of the pixel it lies in.
 REACH_BEFORE, REACH_AFTER = 2, 3
@@ -275,18 +275,19 @@ def _positions(shift, lagrange, y, left, xs, ys, nodes):  # type: ignore[no-unty
             )
     for k in range(first, last - 3):
         begin, end = max(k * GRID_STEP, left), min((k + 1) * GRID_STEP, left + width)
-        across = lagrange[:, begin - k * GRID_STEP : end - k * GRID_STEP]
-        _cell_positions(across, nodes[0, k : k + 4], begin, xs[begin - left : end - left])
-        _cell_positions(across, nodes[1, k : k + 4], y, ys[begin - left : end - left])
-        for x in range(begin, end):
-            xs[x - left] += np.float32(x - begin)
+        into, at, size = np.uint64(begin - k * GRID_STEP), np.uint64(begin - left), np.uint64(end - begin)
+        _cell_positions(lagrange, into, nodes[0, k : k + 4], np.float32(begin), np.float32(1), xs, at, size)
+        _cell_positions(lagrange, into, nodes[1, k : k + 4], np.float32(y), np.float32(0), ys, at, size)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _cell_positions(across, nodes, at, out):  # type: ignore[no-untyped-def]
-    base, a, b, c, d = np.float32(at), nodes[0], nodes[1], nodes[2], nodes[3]
-    for x in range(np.uint64(len(out))):
-        out[x] = base + (across[0, x] * a + across[1, x] * b + across[2, x] * c + across[3, x] * d)
+def _cell_positions(lagrange, into, nodes, base, step, out, at, size):  # type: ignore[no-untyped-def]
+    a, b, c, d = nodes[0], nodes[1], nodes[2], nodes[3]
+    one, two, three, four = lagrange[0], lagrange[1], lagrange[2], lagrange[3]
+    for x in range(size):
+        k = into + x
+        shift = one[k] * a + two[k] * b + three[k] * c + four[k] * d
+        out[at + x] = base + shift + step * np.float32(np.int32(x))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -356,18 +357,44 @@ def resample_plane(  # type: ignore[no-untyped-def]
     for i in range(height):
         _positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
         _addresses(xs, ys, low, high, source_origin, source_shape[1], codes[i], across, down, first)
-        for j in range(width):
-            if codes[i, j] == NOT_COVERED:
+        if count == 3:
+            _three(
+                source,
+                first,
+                stride,
+                plane,
+                table,
+                across,
+                down,
+                scale,
+                codes[i],
+                values[0, i],
+                values[1, i],
+                values[2, i],
+            )
+        else:
+            for j in range(width):
+                if codes[i, j] == NOT_COVERED:
+                    for c in range(colour, colour + count):
+                        values[c, i, j] = np.float32(0)
+                    continue
+                wx, wy = np.uint64(across[j]), np.uint64(down[j])
+                at = np.uint64(first[j]) + np.uint64(colour) * plane
                 for c in range(colour, colour + count):
-                    values[c, i, j] = np.float32(0)
-                continue
-            wx, wy = np.uint64(across[j]), np.uint64(down[j])
-            at = np.uint64(first[j]) + np.uint64(colour) * plane
-            for c in range(colour, colour + count):
-                values[c, i, j] = scale * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]
-                at += plane
+                    values[c, i, j] = scale * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]
+                    at += plane
         for c in range(colour, colour + count):
             _add_offset(offset[c], origin[0] + i, origin[1], codes[i], values[c, i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _three(source, first, stride, plane, table, across, down, scale, codes, red, green, blue):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(codes))):
+        # what is not covered has the address of a pixel that is there, and weight 0
+        own = scale if codes[j] != NOT_COVERED else np.float32(0)
+        at, wx, wy = np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
+        sums = weighted_6x8_rgb(source, at, stride, plane, table, wx, wy)  # type: ignore[call-arg, var-annotated]
+        red[j], green[j], blue[j] = own * sums[0], own * sums[1], own * sums[2]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -405,11 +432,12 @@ def _add_offset(nodes, y, left, codes, values):  # type: ignore[no-untyped-def]
         first = nodes[row, column] + t * (nodes[row + 1, column] - nodes[row, column])
         last = nodes[row, column + 1] + t * (nodes[row + 1, column + 1] - nodes[row, column + 1])
         slope = (last - first) / np.float32(GRID_STEP)
-        into = left - (column - 1) * GRID_STEP
-        for x in range(begin, end):
-            # counted from the node, so that a tile's own edge cannot change the last bit
-            added = first + slope * np.float32(x + into)
-            values[x] += added if codes[x] != NOT_COVERED else np.float32(0)
+        # counted from the node, so that a tile's own edge cannot change the last bit
+        into = left - (column - 1) * GRID_STEP + begin
+        at = np.uint64(begin)
+        for x in range(np.uint64(end - begin)):
+            added = first + slope * np.float32(np.int32(x) + np.int32(into))
+            values[at + x] += added if codes[at + x] != NOT_COVERED else np.float32(0)
         begin = end
 
 
