@@ -28,9 +28,9 @@ from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
 from pipeline.stars.mesh import SkyMesh
 from pipeline.stars.shapes import fwhm_px
 from pipeline.stars.streaks import find_streaks
+from pipeline.stars.tiles import TILES, tile_of
 from pipeline.tables import read_table, row_values, table_from_rows, write_table
 
-TILES = (6, 8)  # rows, columns of the coarse grid: 750 px a side at 24 MP, the size of a small cloud at 24 mm
 SNR_SHAPE = 20.0  # of stars whose shapes count for the frame's figures
 PEAK_SHARE = 0.6  # of saturation; the mean of two greens below it has neither of them saturated but in sharp cores
 SIXTEENTH = 4  # saturated pixels are counted on every fourth row and column of cells
@@ -145,15 +145,6 @@ def _star_tiles(found: FrameStars, shape: tuple[int, ...]) -> NDArray[np.int64]:
     counts = np.zeros(TILES, np.int64)
     np.add.at(counts, (rows, columns), 1)
     return counts
-
-
-def tile_of(
-    x: NDArray[np.float64], y: NDArray[np.float64], width: int, height: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Row and column of the coarse grid at a position."""
-    rows = np.clip((np.asarray(y) + 0.5) * TILES[0] / height, 0, TILES[0] - 1).astype(np.int64)
-    columns = np.clip((np.asarray(x) + 0.5) * TILES[1] / width, 0, TILES[1] - 1).astype(np.int64)
-    return rows, columns
 
 
 def _sky_tiles(sky: SkyMesh, shape: tuple[int, ...]) -> list[list[float]]:

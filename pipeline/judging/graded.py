@@ -1,0 +1,87 @@
+"""What grade left of the frames of a scene, read together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.plan import PlannedFrame, ScenePlan
+from pipeline.stars.measure import STAR_DTYPE
+from pipeline.tables import read_table, row_values
+
+GRADE_FIGURES = (
+    "status",
+    "detail",
+    "width",
+    "height",
+    "exposure_s",
+    "focal_mm",
+    "pixel_um",
+    "stars",
+    "fwhm_px",
+    "sky_adu",
+    "sky_adu_s",
+    "noise_adu",
+    "room_adu",
+    "saturated_fraction",
+    "streaks",
+    "streak_list",
+    "double_px",
+    "double_angle_deg",
+    "tile_stars",
+    "tile_sky_adu",
+)
+
+
+@dataclass(frozen=True)
+class Graded:
+    """One frame of the scene: its plan, its grade row, its stars."""
+
+    plan: PlannedFrame
+    row: Mapping[str, Any]
+    stars: NDArray[Any]
+
+    @property
+    def sound(self) -> bool:
+        """Whether there is anything to judge by."""
+        return self.row["status"] == "ok"
+
+
+def read_graded(scene: ScenePlan, grades: Sequence[Path], stars: Sequence[Path]) -> list[Graded]:
+    """The frames of a scene with their grades and stars, in the order of time.
+
+    Raises
+    ------
+    InputError
+        Where the tables lack a column.
+    """
+    rows: dict[str, dict[str, Any]] = {}
+    for path in grades:
+        table = read_table(path)
+        missing = [name for name in ("frame", *GRADE_FIGURES) if name not in table.colnames]
+        if missing:
+            raise InputError(f"{path.name}: column {missing[0]!r} is missing; run grade again")
+        rows.update({str(row["frame"]): row_values(row, GRADE_FIGURES) for row in table})
+    lists: dict[str, NDArray[Any]] = {}
+    for path in stars:
+        table = Table.read(path, format="fits")
+        ids = np.char.strip(np.asarray(table["frame"]).astype(str)) if len(table) else np.empty(0, str)
+        found = np.zeros(len(table), STAR_DTYPE)
+        for name in STAR_DTYPE.names or ():
+            if name not in table.colnames:
+                raise InputError(f"{path.name}: column {name!r} is missing; run grade again")
+            found[name] = np.asarray(table[name])
+        lists.update({str(i): found[ids == i] for i in np.unique(ids)})
+    absent = dict.fromkeys(GRADE_FIGURES) | {"status": "unreadable", "detail": "was not graded"}
+    frames = [
+        Graded(frame, rows.get(frame.id, absent), lists.get(frame.id, np.zeros(0, STAR_DTYPE)))
+        for frame in scene.frames
+    ]
+    return sorted(frames, key=lambda f: (f.plan.taken or "", f.plan.id))

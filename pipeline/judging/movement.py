@@ -1,0 +1,196 @@
+"""How far the stars of each frame were drawn out, what of it was to be expected, and what is left."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import JudgeSettings
+from pipeline.judging.graded import Graded
+from pipeline.plan import ScenePlan
+from pipeline.sky.motion import trail_px
+from pipeline.sky.times import parse
+from pipeline.stars.motion import FrameShape, LensPattern, Shapes, frame_shape, visible_excess
+from pipeline.tracks import Tracks, drift, drift_at
+from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, Figures
+
+STILL_SHARE = 0.3  # of the equator's rate: a field that moves so fast on average is not tracked (its pole apart)
+STEADY = 0.3  # spread of the drift from step to step over its length, of a camera that stands still
+BASE_SHARE = (
+    0.5  # of the frames, the least drawn out, say what is usual: all of them sound if no more than half are bad
+)
+PITCH_MAX_UM = 12.0  # no sensor in use behind a lens has larger pixels, so the sky moves over it at least so fast
+BASE_MAX = 1.3  # star widths; a usual motion longer than that is nothing to get used to
+BASE_FEWEST = 3
+
+
+@dataclass(frozen=True)
+class Expected:
+    """The motion that a camera standing still would see: `at(x, y)` px, or a length alone; both None if tracked."""
+
+    length: float | None
+    field: NDArray[np.float64] | None = None  # of `drift_at`, px a second times the exposure
+    extent: float = 1.0
+
+    def at(self, shapes: Shapes) -> NDArray[np.float64] | None:
+        """(n, 2) motion of each star, where its direction is known."""
+        return None if self.field is None else drift_at(self.field, shapes.x, shapes.y, self.extent)
+
+
+def expected_motion(
+    frames: Sequence[Graded],
+    tracks: Tracks,
+    scene: ScenePlan,
+    settings: JudgeSettings,
+    extent: int,
+    notes: list[str],
+) -> Expected:
+    """What the turning of the sky does during an exposure.
+
+    Best of all the drift between the frames says it, direction and all; where frames cannot be laid on one another,
+    scale and declination do; else focal length and pixel size, for stars at the equator (the longest trails).
+    """
+    first = frames[0].row
+    exposures = [f.row["exposure_s"] or f.plan.exposure_s for f in frames]
+    known = [e for e in exposures if e]
+    exposure = float(np.median(known)) if known else None
+    look = scene.look
+    ceiling = None
+    if exposure is not None:
+        if look.pixel_scale_arcsec:
+            ceiling = trail_px(exposure_s=exposure, scale_arcsec=look.pixel_scale_arcsec)
+        elif first["focal_mm"] and first["pixel_um"]:
+            ceiling = trail_px(1000 * first["focal_mm"] / first["pixel_um"], exposure)
+    begun = [parse(f.plan.taken) for f in frames]
+    times = [None if b is None else (b - datetime(2000, 1, 1, tzinfo=b.tzinfo)).total_seconds() for b in begun]
+    # the least that a camera standing still shows of stars at the equator
+    floor = ceiling
+    if floor is None and exposure is not None and first["focal_mm"]:
+        floor = trail_px(1000 * first["focal_mm"] / PITCH_MAX_UM, exposure)
+    moved = drift(tracks, times, float(extent))
+    still, measured = False, None
+    if moved is not None and exposure is not None:
+        measured, spread = moved
+        grid = np.linspace(0.1, 0.9, 5) * extent
+        across, down = (a.ravel() for a in np.meshgrid(grid, grid))
+        rate = float(np.hypot(*drift_at(measured, across, down, extent).T).mean())
+        # a mount that tracks, or one moved about between frames, has no steady drift near the sky's rate
+        enough = floor is None or rate * exposure > STILL_SHARE * floor
+        near = ceiling is None or rate * exposure < 2 * ceiling
+        still = enough and near and spread < STEADY
+    if look.tracked is not None and moved is None:
+        still = not look.tracked
+    if settings.mount == "tripod":
+        still = True
+    elif settings.mount == "tracker" and still:
+        notes.append(
+            "The stars drift at the rate of the sky: the camera stood still where a tracker was meant. "
+            "The frames are judged as from a tripod."
+        )
+    if look.tracked and settings.mount != "tripod" and not still:
+        return Expected(0.0)
+    if not still:
+        known_mount = settings.mount == "tracker" or moved is not None
+        if known_mount:
+            return Expected(0.0)
+        # nothing tells: the sky may explain as much as it can
+        return Expected(_at_declination(ceiling, look.centre_dec_deg))
+    if measured is not None and exposure is not None and moved is not None and moved[1] < STEADY:
+        middle = float(np.hypot(*drift_at(measured * exposure, *_middle(frames), extent)[0]))
+        return Expected(middle, measured * exposure, float(extent))
+    return Expected(_at_declination(ceiling, look.centre_dec_deg))
+
+
+def _middle(frames: Sequence[Graded]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    row = frames[0].row
+    return np.array([(row["width"] - 1) / 2]), np.array([(row["height"] - 1) / 2])
+
+
+def _at_declination(equator: float | None, declination_deg: float | None) -> float | None:
+    if equator is None or declination_deg is None:
+        return equator
+    return equator * math.cos(math.radians(declination_deg))
+
+
+def motion_figures(
+    figures: Sequence[Figures],
+    shapes: Sequence[Shapes],
+    motions: Sequence[NDArray[np.float64] | None],
+    pattern: LensPattern,
+    expected: Expected,
+    notes: list[str],
+) -> None:
+    """Fill in sizes and motions; what the steadiest frames share is the scene's usual, and no frame's fault."""
+    known = [[] if m is None else [m] for m in motions]
+    parts = [frame_shape(s, pattern, k) for s, k in zip(shapes, known, strict=True)]
+    usual_part = _usual_motion(parts, expected)
+    sizes = [part.size for part in parts if part is not None and part.stars >= SHAPE_STARS]
+    usual_size = float(np.quantile(sizes, 0.5)) if sizes else None
+    for f, s, k, part in zip(figures, shapes, known, parts, strict=True):
+        f.motion_expected_px = expected.length
+        if part is None:
+            continue
+        f.shape_stars = part.stars
+        f.width_px, f.lens_ellipticity = part.fwhm_px, part.lens_ellipticity
+        f.motion_px, f.motion_angle_deg = part.length, part.angle_deg
+        f.excess_px = part.extra
+        explained = list(k)
+        if usual_part is not None:
+            explained.append(np.broadcast_to(usual_part, (len(s.x), 2)))
+            again = frame_shape(s, pattern, explained)
+            f.excess_px = min(f.excess_px, part.extra if again is None else again.extra)
+            part = part if again is None else again
+        elif not k and expected.length:
+            # length known, direction not: the sky explains what is no longer than its trail; squares add up
+            f.excess_px = math.sqrt(max(part.length**2 - expected.length**2, 0.0))
+        if explained and usual_size is not None:
+            f.excess_px = min(f.excess_px, visible_excess(part, usual_size))
+    if usual_part is not None and expected.field is None:
+        length = float(np.hypot(*usual_part))
+        widths = [part.fwhm_px for part in parts if part is not None]
+        if length > 0.5 * float(np.median(widths)) and not expected.length:
+            notes.append(
+                f"Even the steadiest frames show stars drawn out by {length:.1f} px in one direction; "
+                "only what exceeds that is held against a frame."
+            )
+
+
+def doubled_figures(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
+    """A star drawn twice is two round stars to the shapes; their common separation is the motion."""
+    for f, frame in zip(figures, frames, strict=True):
+        length = frame.row["double_px"]
+        if length is not None:
+            f.motion_px, f.motion_angle_deg = length, frame.row["double_angle_deg"]
+            f.excess_px = length
+
+
+def _usual_motion(parts: Sequence[FrameShape | None], expected: Expected) -> NDArray[np.float64] | None:
+    """The motion that the least drawn-out frames share beyond the expected, px; None where that says nothing."""
+    good = sorted((p for p in parts if p is not None and p.stars >= SHAPE_STARS), key=lambda p: p.extra)
+    if len(good) < SMALL_SCENE:
+        return None
+    base = good[: max(BASE_FEWEST, round(BASE_SHARE * len(good)))]
+    q = np.median(
+        [
+            [
+                p.extra**2 * math.cos(2 * math.radians(p.extra_angle_deg)),
+                p.extra**2 * math.sin(2 * math.radians(p.extra_angle_deg)),
+            ]
+            for p in base
+        ],
+        axis=0,
+    )
+    length = math.sqrt(math.hypot(*q))
+    width = float(np.median([p.fwhm_px for p in base]))
+    allowed = BASE_MAX * width
+    if expected.field is None and expected.length:
+        allowed = max(allowed, 1.15 * expected.length)
+    if length > allowed:
+        return None
+    angle = 0.5 * math.atan2(q[1], q[0])
+    return length * np.array([math.cos(angle), math.sin(angle)])

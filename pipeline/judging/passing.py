@@ -1,0 +1,48 @@
+"""What passes through single frames: streaks of aircraft and satellites, light of lamps and moonrise."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import JudgeSettings
+from pipeline.judging.graded import Graded
+from pipeline.verdicts import SMALL_SCENE, Figures
+
+PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
+SAME_LINE = 15.0  # px
+
+
+def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
+    """Leave out streaks that lie in the same place in several frames: edges of the foreground, defects."""
+    lists = [json.loads(frame.row["streak_list"] or "[]") for frame in frames]
+    places = [np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in found]).reshape(-1, 4) for found in lists]
+    for f, found, here in zip(figures, lists, places, strict=True):
+        again = np.array([sum(_same_line(line, other) for other in places) for line in here])
+        f.streak_list = [s for s, times in zip(found, again, strict=True) if times < PERSISTENT]
+        f.streaks = len(f.streak_list)
+
+
+def _same_line(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """Whether both ends of a line lie within `SAME_LINE` px of the lines through any of the others."""
+    direction = others[:, 2:] - others[:, :2]
+    length = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
+    off = [
+        np.abs((line[k] - others[:, 0]) * direction[:, 1] - (line[k + 1] - others[:, 1]) * direction[:, 0]) / length
+        for k in (0, 2)
+    ]
+    return bool(((off[0] < SAME_LINE) & (off[1] < SAME_LINE)).any())
+
+
+def glare_figures(figures: Sequence[Figures], frames: Sequence[Graded], settings: JudgeSettings) -> None:
+    """Fill in the share of the field whose sky is far above the scene's in the same part."""
+    if len(frames) < SMALL_SCENE:
+        return
+    skies = np.array([json.loads(frame.row["tile_sky_adu"]) for frame in frames])
+    noise = float(np.median([frame.row["noise_adu"] for frame in frames]))
+    reference = np.maximum(np.quantile(skies, 0.25, axis=0), noise)
+    for f, sky in zip(figures, skies, strict=True):
+        f.glare = float(np.mean(sky > settings.sky_max * reference))
