@@ -4,7 +4,16 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.card.kinds import LOOK_ALL_PIXELS, Sorter, first_places, impression, runs_of, sample, standing_out
+from pipeline.card.kinds import (
+    LOOK_ALL_PIXELS,
+    Sorter,
+    at_steps,
+    first_places,
+    impression,
+    runs_of,
+    sample,
+    standing_out,
+)
 from pipeline.card.looks import Look, look_at
 from tests.cards import clocked, frame, run
 
@@ -122,6 +131,26 @@ def test_sizes_that_stand_out():
     assert standing_out(sizes, 0.03) == [40]
     assert standing_out([None, None], 0.1) == []
     assert standing_out([5.0], 0.1) == []
+
+
+def test_frames_that_stand_out_together_are_told_by_their_first_and_last():
+    """Of darks after the lights and of one covered frame the steps count, not every frame; noise of dark previews does
+    not."""
+    sizes = [1000.0] * 16 + [700.0] * 4
+    assert standing_out(sizes, 0.03) == [16, 17, 18]
+    assert at_steps(sizes, [16, 17, 18], 0.03) == {15, 16}
+    assert at_steps([10.0, 10.0, 7.0, 10.0], [2], 0.03) == {1, 2, 3}
+    assert at_steps([0.004, 0.012, 0.008], [0, 1, 2], 0.25, 0.05) == set()
+    assert first_places(20, [15, 16]) == [0, 7, 15, 16, 19]
+
+
+def test_darks_after_a_few_large_lights_cost_five_looks():
+    """Sixteen lights and eight darks of 24 megapixels without a pause: the ends, the border, and one in the middle."""
+    frames = clocked([frame(n * 17, size=19_000_000 if n < 16 else 14_000_000) for n in range(24)])
+    card = Card({f.id: STARS if n < 16 else DARK for n, f in enumerate(frames)})
+    kinds = card.sort(frames)
+    assert [kinds[f.id] for f in frames] == ["light"] * 16 + ["dark"] * 8
+    assert card.asked == {frames[n].id for n in (0, 7, 15, 16, 23)}
 
 
 @pytest.mark.parametrize("border", [1, 2, 57, 150, 199])

@@ -2,8 +2,9 @@
 
 Decoding every frame to sort it would double the cost of a night, so pixels are looked at where they are needed. Frames
 of one body with the same settings that follow one another without a pause are a run. Of a small run every frame is
-looked at (`LOOK_ALL_PIXELS`); of a larger one the first, the last, one in `STRIDE` between, and those whose file size
-or embedded preview stands out among their neighbours; wherever two of the frames looked at differ, the one halfway
+looked at (`LOOK_ALL_PIXELS`); of a larger one the first, the last, one in `STRIDE` between, those whose file size or
+embedded preview stands out among their neighbours and steps from one frame to the next, those beside such a step, and
+the middle of the longest stretch without one; wherever two of the frames looked at differ, the one halfway
 between them is looked at too, until the border is found. What was not looked at is what both its neighbours are. A
 frame that hides from this (covered for one exposure, in a file as large as the others) is found by its grades.
 """
@@ -60,6 +61,9 @@ COVERED_NOISE = 0.7
 # File sizes and previews that differ from the median of their neighbours by more than this share stand out.
 SIZE_STANDS_OUT = 0.03
 PREVIEW_STANDS_OUT = 0.25
+# ... of at least this share of white: previews of darks are almost black, their noise is most of them (0.004-0.012
+# measured, of lights under a dark sky 0.053).
+PREVIEW_FLOOR = 0.05
 # A preview brighter than this share of white is no covered frame's.
 DAYLIGHT_PREVIEW = 0.1
 
@@ -110,9 +114,35 @@ def standing_out(values: Sequence[float | None], share: float, reach: int = 5) -
     return found
 
 
+def at_steps(values: Sequence[float | None], places: Iterable[int], share: float, floor: float = 0.0) -> set[int]:
+    """Those of some places that differ from the next or the one before, and these.
+
+    Frames that stand out together (the darks after a run's lights) are told by the first and the last of them.
+
+    Parameters
+    ----------
+    values : sizes of files or levels of previews, in order of time
+    places : those that stand out
+    share, floor : float
+        Two values differ by more than `share` of the larger one, or of `floor` where that is more.
+    """
+    found: set[int] = set()
+    for n in places:
+        value = values[n]
+        for beside in (n - 1, n + 1):
+            other = values[beside] if 0 <= beside < len(values) else value
+            if value is None or other is None or abs(value - other) > share * max(abs(value), abs(other), floor):
+                found |= {n, beside}
+    return found
+
+
 def first_places(length: int, extra: Iterable[int]) -> list[int]:
-    """The places of a run to look at first: both ends, the middle, one in `STRIDE`, and `extra`."""
-    return sorted({0, length // 2, length - 1, *range(STRIDE // 2, length, STRIDE), *extra})
+    """The places of a run to look at first: both ends, `extra`, the middle of the longest stretch between these, and
+    one in `STRIDE`."""
+    ends = sorted({0, length - 1, *extra})
+    gaps = [(b - a, -a) for a, b in itertools.pairwise(ends)]
+    longest, left = max(gaps, default=(0, 0))
+    return sorted({*ends, -left + longest // 2, *range(STRIDE // 2, length, STRIDE)})
 
 
 def sample(places: Sequence[int], seen: Callable[[int], str]) -> dict[int, str]:
@@ -214,10 +244,13 @@ class Sorter:
     def _standing_out(self, run: list[CardFrame]) -> list[int]:
         if sum(frame.pixels for frame in run) <= LOOK_ALL_PIXELS:
             return list(range(len(run)))
-        return [
-            *standing_out([float(f.size) for f in run], SIZE_STANDS_OUT),
-            *standing_out([self._preview(f) for f in run], PREVIEW_STANDS_OUT),
-        ]
+        sizes: list[float | None] = [float(f.size) for f in run]
+        previews = [self._preview(f) for f in run]
+        by_size, by_preview = standing_out(sizes, SIZE_STANDS_OUT), standing_out(previews, PREVIEW_STANDS_OUT)
+        return sorted(
+            at_steps(sizes, by_size, SIZE_STANDS_OUT)
+            | at_steps(previews, by_preview, PREVIEW_STANDS_OUT, PREVIEW_FLOOR)
+        )
 
     def _look_at_run(self, run: list[CardFrame], places: list[int], seen: _Seen) -> None:
         def impression_of(n: int) -> str:

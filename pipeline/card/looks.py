@@ -6,11 +6,13 @@ Enough to tell a dark from a light and the night from the day; the grades of a f
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sensor.mosaic import colour_planes
+from pipeline.stars.peaks import count_peaks
 
 # Side of the blocks in which background and noise are taken, in 2 x 2 cells: large against a star, small against
 # vignetting and twilight gradients.
@@ -70,21 +72,28 @@ def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, flo
     block = min(BLOCK, height, width)
     rows, columns = height // block, width // block
     cells = pixels[: 2 * rows * block, : 2 * columns * block]
-    planes = [cells[n // 2 :: 2, n % 2 :: 2].astype(np.float32) - np.float32(black[n]) for n in range(4)]
-    greens = [planes[2 * r + c] for r, c in colour_planes(cfa)["G"]]
-    green = (sum(greens[1:], greens[0]) / np.float32(len(greens))).astype(np.float32, copy=False)
+    greens = [_plane(cells, black, 2 * r + c) for r, c in colour_planes(cfa)["G"]]
+    green = sum(greens[1:], greens[0])
+    green /= np.float32(len(greens))
     span = max(saturation - float(np.mean(black)), 1.0)
 
     blocks = _blocks(green, block)
     levels = _median(blocks[..., ::THIN, ::THIN])
     noise = _step(blocks[..., ::THIN, :])
     side = block // 2
-    coarse = blocks[..., : 2 * side, : 2 * side].reshape(rows, columns, side, 2, side, 2).mean(axis=(3, 5))
+    four = [blocks[..., y : 2 * side : 2, x : 2 * side : 2] for y in (0, 1) for x in (0, 1)]
+    coarse = (four[0] + four[1] + four[2] + four[3]) / np.float32(4)
     fine = _least_steps(blocks[..., ::THIN, :])
     # quantisation bounds the noise from below: a third of a count, as of a uniform error of one count
     smooth = 2 * _least_steps(coarse) < TEXTURE_MAX * np.maximum(fine, 0.3)
     low, high = np.percentile(levels, (5, 95))
-    stars, points = _count_peaks(planes, block, smooth)
+    thinned = [_thinned(cells, black, n, block) for n in range(4)]
+    peak_levels = np.stack([_median(plane) for plane in thinned])
+    steps = (np.abs(plane - level[..., None, None]) for plane, level in zip(thinned, peak_levels, strict=True))
+    noises = np.maximum(np.float32(1.4826) * np.stack([_median(each) for each in steps]), np.float32(0.5))
+    stars, points = count_peaks(
+        cells, black, peak_levels, noises, 2 * block, smooth, PEAK_SIGMA, NEIGHBOURS_SIGMA, NEIGHBOUR_SHARE
+    )
     return Look(
         level=round(float(np.median(levels)) / span, 6),
         spread=round(float(high - low) / span, 6),
@@ -95,9 +104,23 @@ def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, flo
     )
 
 
-def _blocks(plane: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+def _plane(cells: NDArray[np.uint16], black: tuple[float, float, float, float], n: int) -> NDArray[np.float32]:
+    """The pixels of one CFA position, ADU above black."""
+    return cells[n // 2 :: 2, n % 2 :: 2].astype(np.float32) - np.float32(black[n])
+
+
+def _thinned(
+    cells: NDArray[np.uint16], black: tuple[float, float, float, float], n: int, block: int
+) -> NDArray[np.float32]:
+    """Every so-manieth row and column of the blocks of one CFA position, ADU above black."""
+    return _blocks(cells[n // 2 :: 2, n % 2 :: 2], block)[..., ::THIN, ::THIN].astype(np.float32) - np.float32(black[n])
+
+
+def _blocks(plane: NDArray[Any], block: int) -> NDArray[Any]:
     rows, columns = plane.shape[0] // block, plane.shape[1] // block
-    return plane.reshape(rows, block, columns, block).swapaxes(1, 2)
+    down, right = plane.strides
+    shape, strides = (rows, columns, block, block), (down * block, right * block, down, right)
+    return np.lib.stride_tricks.as_strided(plane, shape, strides, writeable=False)
 
 
 def _step(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -124,35 +147,3 @@ def _ranked(blocks: NDArray[np.float32], share: float) -> NDArray[np.float32]:
     values = np.ascontiguousarray(blocks).reshape(rows * columns, -1)
     place = int(values.shape[1] * share)
     return np.partition(values, place, axis=1)[:, place].reshape(rows, columns)
-
-
-def _count_peaks(planes: list[NDArray[np.float32]], block: int, smooth: NDArray[np.bool_]) -> tuple[int, int]:
-    """Count the peaks that are spread over several pixels and those that are not, in the blocks that are smooth."""
-    height, width = planes[0].shape
-    rise = np.empty((2 * height, 2 * width), np.float32)
-    for n, plane in enumerate(planes):
-        blocks = _blocks(plane, block)
-        thinned = blocks[..., ::THIN, ::THIN]
-        level = _median(thinned)[:, :, None, None]
-        noise = 1.4826 * _median(np.abs(thinned - level))[:, :, None, None]
-        scaled = (blocks - level) / np.maximum(noise, 0.5)
-        rise[n // 2 :: 2, n % 2 :: 2] = scaled.swapaxes(1, 2).reshape(height, width)
-    rows, columns = np.nonzero(rise[1:-1, 1:-1] > PEAK_SIGMA)
-    rows, columns = rows + 1, columns + 1
-    inside = smooth[rows // (2 * block), columns // (2 * block)]
-    rows, columns = rows[inside], columns[inside]
-    peak = rise[rows, columns]
-    is_peak = np.ones(len(peak), bool)
-    for y in (-1, 0, 1):
-        for x in (-1, 0, 1):
-            if (y, x) < (0, 0):
-                is_peak &= peak > rise[rows + y, columns + x]
-            elif (y, x) > (0, 0):
-                is_peak &= peak >= rise[rows + y, columns + x]
-    rows, columns, peak = rows[is_peak], columns[is_peak], peak[is_peak]
-    around = np.sort(
-        [rise[rows - 1, columns], rise[rows + 1, columns], rise[rows, columns - 1], rise[rows, columns + 1]], axis=0
-    )
-    spread_out = (around.sum(axis=0) > 2 * NEIGHBOURS_SIGMA) & (around[2] > NEIGHBOUR_SHARE * peak)
-    stars = int(np.count_nonzero(spread_out))
-    return stars, len(peak) - stars
