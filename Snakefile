@@ -76,15 +76,17 @@ rule dark_master:
     input:
         set=ancient("work/plan/darks/{set}.json"),
         mosaics=lambda wildcards: ancient(W.mosaics(wildcards.set)),
+        dark=lambda wildcards: W.dark_of_flats(wildcards.set),
     output:
         "work/darks/{set}.fits",
     params:
         key=lambda wildcards: W.set_key(wildcards.set),
+        dark=lambda wildcards, input: f"--dark {input.dark}" if input.dark else "",
     log:
         "logs/dark/{set}.log",
     priority: lambda wildcards: W.priority(wildcards.set)
     shell:
-        step("dark") + " master --project . --set {input.set} --mosaics {input.mosaics} --out {output} 2> {log}"
+        step("dark") + " master --project . --set {input.set} --mosaics {input.mosaics} {params.dark} --out {output} 2> {log}"
 
 
 rule dark_scene:
@@ -93,6 +95,7 @@ rule dark_scene:
         verdicts="work/scenes/{scene}/verdicts.ecsv",
         mosaics=lambda wildcards: ancient(W.mosaics(wildcards.scene)),
         master=lambda wildcards: W.master(wildcards.scene),
+        bias=lambda wildcards: W.master(wildcards.scene, "bias"),
         flat=lambda wildcards: W.master(wildcards.scene, "flat"),
     output:
         calibration="work/scenes/{scene}/calibration.ecsv",
@@ -100,13 +103,14 @@ rule dark_scene:
     params:
         key=lambda wildcards: W.scene_key("dark", wildcards.scene),
         master=lambda wildcards, input: f"--master {input.master}" if input.master else "",
+        bias=lambda wildcards, input: f"--bias {input.bias}" if input.bias else "",
         flat=lambda wildcards, input: f"--flat {input.flat}" if input.flat else "",
     log:
         "logs/dark/{scene}.log",
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
         step("dark") + " scene --project . --scene {input.scene} --verdicts {input.verdicts} --mosaics {input.mosaics}"
-        " {params.master} {params.flat} --out {output.calibration} --defects {output.defects} 2> {log}"
+        " {params.master} {params.bias} {params.flat} --out {output.calibration} --defects {output.defects} 2> {log}"
 
 
 rule register:
@@ -134,6 +138,7 @@ rule combine:
         defects="work/scenes/{scene}/defects.fits",
         mosaics=lambda wildcards: ancient(W.mosaics(wildcards.scene)),
         master=lambda wildcards: W.master(wildcards.scene),
+        bias=lambda wildcards: W.master(wildcards.scene, "bias"),
         flat=lambda wildcards: W.master(wildcards.scene, "flat"),
     output:
         combined="results/{scene}/combined.fits",
@@ -141,6 +146,7 @@ rule combine:
     params:
         key=lambda wildcards: W.scene_key("combine", wildcards.scene),
         master=lambda wildcards, input: f"--master {input.master}" if input.master else "",
+        bias=lambda wildcards, input: f"--bias {input.bias}" if input.bias else "",
         flat=lambda wildcards, input: f"--flat {input.flat}" if input.flat else "",
     log:
         "logs/combine/{scene}.log",
@@ -148,7 +154,7 @@ rule combine:
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
         "NUMBA_NUM_THREADS={threads} " + step("combine") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
-        " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.master} {params.flat}"
+        " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.master} {params.bias} {params.flat}"
         " --mosaics {input.mosaics} --out {output.combined} --figures {output.figures} 2> {log}"
 
 

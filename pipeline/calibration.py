@@ -17,8 +17,8 @@ from pipeline.errors import SceneError
 from pipeline.files import replacing
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.sensor import defects
-from pipeline.sensor.calibrate import calibrate
-from pipeline.sensor.master import Master, check_fits_together, read_master
+from pipeline.sensor.calibrate import calibrate, dark_signal
+from pipeline.sensor.master import Master, check_fits_together, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.warm import LINEAR_SHARE, DarkFactor, WarmPixels, dark_factor, warm_pixels
 from pipeline.tables import read_table, table_from_rows, write_table
@@ -29,6 +29,8 @@ PERSISTENCE_FRAMES = 16
 PERSISTENCE_SIGMA = 5.0
 # With one frame a peak of noise persists as well as anything: ask for more.
 SINGLE_SIGMA = 6.0
+# The least dark factor of a light that has a dark.
+FACTOR_LEAST = 1e-4
 # Candidates looked at in one go (25 values each, a frame).
 PATCHES_AT_ONCE = 100_000
 
@@ -40,6 +42,55 @@ CALIBRATION_COLUMNS: dict[str, tuple[type, str | None]] = {
     "warm_pixels": (int, None),
     "note": (str, None),
 }
+
+
+# Dark current doubles in so many degrees C (0.85 eV); used only where a light's own pixels do not tell its factor.
+DOUBLING_C = 6.0
+
+
+@dataclass(frozen=True)
+class Signal:
+    """What the masters say of the sensor without light.
+
+    `dark` is what a dark shows above the bias where there is one, else above black; ADU.
+    """
+
+    dark: NDArray[np.float32] | None = None
+    bias: NDArray[np.float32] | None = None
+    warm: WarmPixels | None = None
+    defects: NDArray[np.uint8] | None = None
+    exposure_s: float | None = None
+    temperature_c: float | None = None
+    masked: tuple[float, float] | None = None  # level of masked columns above black: the bias's, what a dark adds
+
+    @classmethod
+    def of(cls, dark: Master | None, bias: Master | None, full_scale: float) -> Signal:
+        """What a master dark and a bias, either of which may be missing, say together."""
+        if dark is None:
+            return cls() if bias is None else cls(bias=bias.mean)
+        mean, noise, fixed = dark.mean, dark.noise, 0.0
+        masked = dark.header.get("MASKDIFF")
+        if bias is not None:
+            mean, noise = mean - bias.mean, np.hypot(noise, bias.noise)
+            fixed = bias.header.get("MASKDIFF", masked if masked is not None else 0.0)
+        return cls(
+            mean,
+            None if bias is None else bias.mean,
+            warm_pixels(mean, noise, dark.defects, full_scale),
+            dark.defects,
+            dark.header.get("EXPTIME"),
+            dark.header.get("CCD-TEMP"),
+            None if masked is None else (float(fixed), float(masked) - float(fixed)),
+        )
+
+    def expected_factor(self, frame: PlannedFrame) -> float:
+        """The dark factor that exposure and temperature let expect; 1 where a dark is not scaled without its bias."""
+        if self.bias is None or not frame.exposure_s or not self.exposure_s:
+            return 1.0
+        warmer = 0.0
+        if frame.temperature_c is not None and self.temperature_c is not None:
+            warmer = frame.temperature_c - self.temperature_c
+        return float(frame.exposure_s / self.exposure_s * 2 ** (warmer / DOUBLING_C))
 
 
 def make_scene(arguments: argparse.Namespace) -> None:
@@ -61,14 +112,18 @@ def make_scene(arguments: argparse.Namespace) -> None:
     for frame, mosaic in lights:
         if mosaic.shape != shape or mosaic.header.cfa != header.cfa:
             raise SceneError(f"{scene.scene}: {frame.shown} has another size or CFA than the scene's first frame")
-    master = read_master(arguments.master) if arguments.master is not None else None
+    master = read_usable_master(arguments.master)
     if master is not None:
         check_fits_together(master, header, shape, arguments.master)
-    flat = read_master(arguments.flat) if arguments.flat is not None else None
+    bias = read_usable_master(arguments.bias)
+    if bias is not None:
+        check_fits_together(bias, header, shape, arguments.bias)
+    flat = read_usable_master(arguments.flat)
     if flat is not None:
         check_fits_together(flat, header, shape, arguments.flat)
     with Progress(arguments.project, "dark", scene.scene, len(lights), scene.scene) as progress:
-        rows, flags = _scene(scene, lights, master, trip.dark.hot_sigma, progress)
+        signal = Signal.of(master, bias, header.full_scale)
+        rows, flags = _scene(scene, lights, signal, trip.dark.hot_sigma, progress)
     if flat is not None:
         flags |= flat.defects
     counts = {
@@ -92,35 +147,31 @@ def make_scene(arguments: argparse.Namespace) -> None:
 def _scene(
     scene: ScenePlan,
     lights: list[tuple[PlannedFrame, MosaicFile]],
-    master: Master | None,
+    signal: Signal,
     hot_sigma: float,
     progress: Progress,
 ) -> tuple[list[dict[str, Any]], NDArray[np.uint8]]:
     shape, header = lights[0][1].shape, lights[0][1].header
-    warm = None
-    if master is not None:
-        warm = warm_pixels(master.mean, master.noise, master.defects, header.full_scale)
     watched = set(np.unique(np.linspace(0, len(lights) - 1, min(PERSISTENCE_FRAMES, len(lights))).round().astype(int)))
     total = np.zeros(shape, np.float32)
     rows: list[dict[str, Any]] = []
     watch: list[_Watched] = []
     for n, (frame, mosaic) in enumerate(lights):
-        row = _dark_row(frame, mosaic, master, warm, scene)
+        row = _dark_row(frame, mosaic, signal, scene)
         rows.append(row)
         if n in watched:
             pixels = mosaic.pixels()
-            scale = row.get("dark_scale") or 0.0
-            dark = None if master is None or scale == 0 else master.mean
-            values = calibrate(pixels, mosaic.header.black, dark, scale, row.get("dark_offset") or 0.0)
+            scale = row.get("dark_scale", 1.0)
+            dark, factor = dark_signal(signal.dark, signal.bias, scale)
+            values = calibrate(pixels, mosaic.header.black, dark, factor, row.get("dark_offset") or 0.0)
             sky = np.array([[clipped_level(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)], np.float32)
             sigma = max(defects.cross_residual_sigma(values), 1e-3)
             defects.add_persistence(total, values, sigma)
             watch.append(_Watched(mosaic, scale, sky + (row.get("dark_offset") or 0.0), sigma))
-            del pixels, values
+            del pixels, values, dark
         progress.advance()
-    flags = np.zeros(shape, np.uint8) if master is None else master.defects.copy()
-    dark = None if master is None else master.mean
-    _add_persistent(flags, total, watch, dark, header.cfa, hot_sigma, header.full_scale)
+    flags = np.zeros(shape, np.uint8) if signal.defects is None else signal.defects.copy()
+    _add_persistent(flags, total, watch, signal, header.cfa, hot_sigma, header.full_scale)
     return rows, flags
 
 
@@ -148,30 +199,34 @@ class _Mapped:
         return self.stored[index].astype(np.uint16) ^ np.uint16(0x8000)
 
 
-def _dark_row(
-    frame: PlannedFrame, mosaic: MosaicFile, master: Master | None, warm: WarmPixels | None, scene: ScenePlan
-) -> dict[str, Any]:
+def _dark_row(frame: PlannedFrame, mosaic: MosaicFile, signal: Signal, scene: ScenePlan) -> dict[str, Any]:
     """The factor and offset of one light, and in words where they come from."""
     header = mosaic.header
     row: dict[str, Any] = {"frame": frame.id}
     if frame.camera_subtracted:
         return row | {"dark_scale": 0.0, "dark_offset": 0.0, "note": "the camera has subtracted a dark already"}
-    if master is None or warm is None:
+    if signal.warm is None:
         why = scene.dark_why or "no master dark"
-        return row | {"note": f"no dark subtracted: {why}; defects are found from the lights"}
-    found = measure_factor(mosaic, warm)
+        taken = "no dark subtracted" if signal.bias is None else "a bias subtracted, no dark"
+        return row | {"note": f"{taken}: {why}; defects are found from the lights"}
+    found = measure_factor(mosaic, signal.warm)
     notes = []
-    if found.factor is None:
-        notes.append(no_factor(found))
+    factor = found.factor
+    if factor is None:
+        factor = signal.expected_factor(frame)
+        notes.append(no_factor(found, factor))
+    # a factor of exactly 0 is kept for frames whose camera took its own dark off
+    factor = max(factor, FACTOR_LEAST)
     row |= {
-        "dark_scale": 1.0 if found.factor is None else found.factor,
+        "dark_scale": factor,
         "dark_scale_error": found.error,
         "warm_pixels": found.pixels,
         "dark_offset": 0.0,
     }
-    masked_dark = master.header.get("MASKDIFF")
-    if header.masked_level is not None and masked_dark is not None:
-        row["dark_offset"] = header.masked_level - float(np.mean(header.black)) - float(masked_dark)
+    if header.masked_level is not None and signal.masked is not None:
+        fixed, thermal = signal.masked
+        scaled = thermal * (factor if signal.bias is not None else 1.0)
+        row["dark_offset"] = header.masked_level - float(np.mean(header.black)) - fixed - scaled
         notes.append("offset from the masked columns")
     return row | {"note": "; ".join(notes)}
 
@@ -183,18 +238,19 @@ def measure_factor(mosaic: MosaicFile, warm: WarmPixels) -> DarkFactor:
     return dark_factor(pixels, warm, sigma, mosaic.header.saturation * LINEAR_SHARE)
 
 
-def no_factor(found: DarkFactor) -> str:
-    """Why the factor is 1, in words."""
+def no_factor(found: DarkFactor, taken: float = 1.0) -> str:
+    """Why the factor is not the light's own, in words."""
+    what = "factor 1 taken" if taken == 1 else f"factor {taken:.2f} taken from exposure and temperature"
     if found.error is None:
-        return f"factor 1 taken: too few warm pixels ({found.pixels})"
-    return f"factor 1 taken: the warm pixels tell it to {found.error:.2f} only"
+        return f"{what}: too few warm pixels ({found.pixels})"
+    return f"{what}: the warm pixels tell it to {found.error:.2f} only"
 
 
 def _add_persistent(
     flags: NDArray[np.uint8],
     total: NDArray[np.float32],
     watch: list[_Watched],
-    dark: NDArray[np.float32] | None,
+    signal: Signal,
     cfa: str,
     hot_sigma: float,
     full_scale: float,
@@ -208,7 +264,7 @@ def _add_persistent(
     sigma = float(np.mean([w.sigma for w in watch])) * _median_error(frames)
     for start in range(0, len(ys), PATCHES_AT_ONCE):
         y, x = ys[start : start + PATCHES_AT_ONCE], xs[start : start + PATCHES_AT_ONCE]
-        patches = np.median(np.stack([_patches(w, dark, y, x) for w in watch]), axis=0).astype(np.float32)
+        patches = np.median(np.stack([_patches(w, signal, y, x) for w in watch]), axis=0).astype(np.float32)
         hot, cold = defects.looks_like_defect(patches, y, x, cfa, sigma, limit)
         # a saturated star bleeds along its column, as sharp as any defect
         hot &= np.delete(patches, patches.shape[1] // 2, axis=1).max(axis=1, initial=0) < 0.8 * full_scale
@@ -225,15 +281,15 @@ def _median_error(frames: int) -> float:
     return float(np.sqrt((1.0 if frames <= 2 else np.pi / 2) / frames))
 
 
-def _patches(
-    watched: _Watched, dark: NDArray[np.float32] | None, ys: NDArray[np.int64], xs: NDArray[np.int64]
-) -> NDArray[np.float32]:
+def _patches(watched: _Watched, signal: Signal, ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[np.float32]:
     """Calibrated patches of one light, its sky taken off."""
     values = defects.gather_patches(_Mapped(watched.mosaic), ys, xs)
     level = watched.sky + np.array(watched.mosaic.header.black, np.float32).reshape(2, 2)
     reach = np.arange(-defects.REACH, defects.REACH + 1)
     rows, columns = (ys[:, None] + reach) % 2, (xs[:, None] + reach) % 2
     patches = values.astype(np.float32) - level[rows[:, :, None], columns[:, None, :]].reshape(len(ys), -1)
-    if dark is not None and watched.scale != 0:
-        patches -= np.float32(watched.scale) * defects.gather_patches(dark, ys, xs)
+    if signal.dark is not None and watched.scale != 0:
+        patches -= np.float32(watched.scale) * defects.gather_patches(signal.dark, ys, xs)
+    if signal.bias is not None and watched.scale != 0:
+        patches -= defects.gather_patches(signal.bias, ys, xs)
     return patches

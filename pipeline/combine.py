@@ -26,8 +26,11 @@ from pipeline.pixels.background import Survey, block_size, survey_mosaic
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.resample import block_variance, interpolation_variance
 from pipeline.plan import ScenePlan, read_scene
+from pipeline.sensor.calibrate import dark_signal
 from pipeline.sensor.demosaic import NEUTRAL, Balance, response, usable_balance
 from pipeline.sensor.demosaic import colours as colour_count
+from pipeline.sensor.flats import block_response
+from pipeline.sensor.master import unusable
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.wcs import wcs_header
@@ -54,6 +57,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--calibration", type=Path, required=True, metavar="CALIBRATION.ecsv")
     parser.add_argument("--defects", type=Path, metavar="DEFECTS.fits", help="the scene's map of defective pixels")
     parser.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark, where one matches")
+    parser.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias, where one matches")
     parser.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat, where one matches")
     parser.add_argument("--mosaics", type=Path, nargs="+", required=True, metavar="DIR", help="folders of mosaics")
     parser.add_argument("--out", type=Path, required=True, metavar="COMBINED.fits")
@@ -185,21 +189,30 @@ def _factors(path: Path) -> dict[str, tuple[float, float]]:
 
 
 def _read_calibration(arguments: argparse.Namespace, shape: tuple[int, int]) -> Calibration:
-    dark, variance = None, 0.0
-    if arguments.master is not None:
-        with _open(arguments.master) as hdus:
-            dark = _plane(hdus, 0, arguments.master, shape, np.float32)
-            if "NOISE" in hdus:
-                variance = float(np.median(np.asarray(hdus["NOISE"].data, np.float32)[::4, ::4]) ** 2)
+    dark, variance = _read_master(arguments.master, shape)
+    bias, bias_variance = _read_master(arguments.bias, shape)
+    if dark is not None and bias is not None:
+        dark -= bias
     defects = None
     if arguments.defects is not None:
         with _open(arguments.defects) as hdus:
             defects = _plane(hdus, _first_image(hdus), arguments.defects, shape, np.uint8)
-    flat = None
-    if arguments.flat is not None:
-        with _open(arguments.flat) as hdus:
-            flat = _plane(hdus, 0, arguments.flat, shape, np.float32)
-    return Calibration(dark, variance, defects, flat)
+    flat, _ = _read_master(arguments.flat, shape)
+    brightest = 1.0 if flat is None else float(np.percentile(flat[::8, ::8], 99.5))
+    return Calibration(dark, variance, defects, flat, bias, bias_variance, brightest)
+
+
+def _read_master(path: Path | None, shape: tuple[int, int]) -> tuple[NDArray[np.float32] | None, float]:
+    """A master's mean and the variance of a pixel of it; None where none is given or none of its frames was usable."""
+    if path is None:
+        return None, 0.0
+    with _open(path) as hdus:
+        if unusable(hdus[0].header) is not None:
+            return None, 0.0
+        mean = _plane(hdus, 0, path, shape, np.float32)
+        if "NOISE" not in hdus:
+            return mean, 0.0
+        return mean, float(np.median(np.asarray(hdus["NOISE"].data, np.float32)[::4, ::4]) ** 2)
 
 
 def _open(path: Path) -> fits.HDUList:
@@ -246,7 +259,7 @@ def combine(
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
     with ThreadPoolExecutor(threads) as pool:
         surveys = list(pool.map(lambda k: _survey(inputs, k), range(n)))
-    dark_variance = [frame.dark_scale**2 * inputs.calibration.dark_variance for frame in inputs.frames]
+    dark_variance = [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames]
     matching = match_frames(
         surveys,
         [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
@@ -256,7 +269,7 @@ def combine(
         shape,
         dark_variance,
     )
-    shared = figures.shared_dark(inputs.frames, matching.weights, inputs.calibration.dark_variance, shape)
+    shared = _shared(inputs, matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
     scene = Scene(
         shape,
@@ -276,7 +289,7 @@ def combine(
         scene, factors = _checked(scene, pool, threads)
     matching = scene.matching
     fixed = inputs.calibration
-    held = sum(a.nbytes for a in (fixed.dark, fixed.defects, fixed.flat, matching.offsets) if a is not None)
+    held = sum(a.nbytes for a in (fixed.dark, fixed.bias, fixed.defects, fixed.flat, matching.offsets) if a is not None)
     held += 4 * shape[0] * shape[1] + n * inputs.frames[0].grids[0].shift.nbytes
     budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
     side = tile_side(n, colours, budget // threads)
@@ -284,7 +297,7 @@ def combine(
     if progress is not None:
         progress.total = len(windows)
     reference = inputs.frames[inputs.reference]
-    header = result_header(reference.header, inputs.frames, geometry, inputs.scene)
+    header = result_header(reference.header, inputs.frames, geometry, inputs.scene, fixed.response_max)
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
     coverage, rejected = np.empty(shape, np.uint16), np.empty(shape, np.uint16)
     gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n)
@@ -309,19 +322,35 @@ def combine(
     return content
 
 
+def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figures.SharedDark:
+    """What the noise of the masters leaves in the result."""
+    c = inputs.calibration
+    of_frames = [c.masters(frame.dark_scale) or [(0.0, 0.0)] * 2 for frame in inputs.frames]
+    total = figures.SharedDark(0.0, 0.0)
+    for which in range(max(len(masters) for masters in of_frames)):
+        pairs = [masters[which] if which < len(masters) else (0.0, 0.0) for masters in of_frames]
+        variance = max(v for _, v in pairs)
+        part = figures.shared_dark(inputs.frames, matching.weights, [f for f, _ in pairs], variance, shape)
+        total = figures.SharedDark(total.mean + part.mean, total.hidden + part.hidden)
+    return total
+
+
 def _survey(inputs: Inputs, number: int) -> Survey:
     frame, c = inputs.frames[number], inputs.calibration
+    dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale)
     survey = survey_mosaic(
         inputs.mosaics[number].stored,
         frame.header.black,
-        c.dark,
-        frame.dark_scale,
+        dark,
+        scale,
         frame.dark_offset,
         c.defects,
         frame.header.saturation,
         block_size(frame.shape),
     )
-    return survey
+    if c.flat is None:
+        return survey
+    return replace(survey, response=block_response(c.flat, survey.block))
 
 
 def _checked(scene: Scene, pool: ThreadPoolExecutor, threads: int) -> tuple[Scene, NDArray[np.float64]]:
@@ -383,7 +412,9 @@ def interpolation_factors(
     return single.astype(np.float32), block.astype(np.float32)
 
 
-def result_header(reference: MosaicHeader, frames: Sequence[Frame], geometry: Any, scene: str) -> fits.Header:
+def result_header(
+    reference: MosaicHeader, frames: Sequence[Frame], geometry: Any, scene: str, response_max: float = 1.0
+) -> fits.Header:
     """The header of `combined.fits`: the reference's camera and colours, what was combined, and where the sky is."""
     header = fits.Header()
     header["BUNIT"] = ("adu", "above black; camera's own colours, sky kept")
@@ -395,7 +426,7 @@ def result_header(reference: MosaicHeader, frames: Sequence[Frame], geometry: An
             header.append(card)
     header["COLORTYP"] = ("MONO" if reference.cfa == "MONO" else "RGB", "planes: red, green, blue; or one, thrice")
     header["BLACK"] = (0.0, "[adu] black level of the values")
-    header["SATURATE"] = (saturation(frames), "[adu] above black; full from here on")
+    header["SATURATE"] = (saturation(frames, response_max), "[adu] above black; full from here on")
     exposures = [frame.header.exposure_s for frame in frames]
     if all(e is not None for e in exposures):
         header["EXPTIME"] = (float(sum(e for e in exposures if e is not None)), "[s] all frames together")
@@ -407,9 +438,10 @@ def result_header(reference: MosaicHeader, frames: Sequence[Frame], geometry: An
     return header
 
 
-def saturation(frames: Sequence[Frame]) -> float:
+def saturation(frames: Sequence[Frame], response_max: float = 1.0) -> float:
     """The lowest level at which a frame's full pixels stand in the result's scale, ADU above black."""
-    return float(min(f.flux_scale * (f.header.saturation - max(f.header.black) - f.dark_offset) for f in frames))
+    least = min(f.flux_scale * (f.header.saturation - max(f.header.black) - f.dark_offset) for f in frames)
+    return float(least / response_max)
 
 
 if __name__ == "__main__":

@@ -10,15 +10,14 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from pipeline.calibration import make_scene, measure_factor, no_factor
+from pipeline.calibration import Signal, make_scene, measure_factor, no_factor
 from pipeline.console import project_argument, run_step
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown
 from pipeline.masters import make_master
-from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import check_fits_together, read_master
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.sensor.warm import warm_pixels
 
 
 def calibrate_one(arguments: argparse.Namespace) -> None:
@@ -27,14 +26,15 @@ def calibrate_one(arguments: argparse.Namespace) -> None:
     header = mosaic.header
     pixels = mosaic.pixels()
     master = None if arguments.master is None else read_master(arguments.master)
+    bias = None if arguments.bias is None else read_master(arguments.bias)
     flat = None if arguments.flat is None else read_master(arguments.flat)
-    for given, path in ((master, arguments.master), (flat, arguments.flat)):
+    for given, path in ((master, arguments.master), (bias, arguments.bias), (flat, arguments.flat)):
         if given is not None:
             check_fits_together(given, header, mosaic.shape, path)
     scale, note = arguments.scale, "given"
-    if master is not None and scale is None:
-        warm = warm_pixels(master.mean, master.noise, master.defects, header.full_scale)
-        found = measure_factor(mosaic, warm)
+    signal = Signal.of(master, bias, header.full_scale)
+    if signal.warm is not None and scale is None:
+        found = measure_factor(mosaic, signal.warm)
         scale, note = (1.0, no_factor(found)) if found.factor is None else (found.factor, "measured")
     flags = None if master is None else master.defects
     if arguments.defects is not None:
@@ -46,11 +46,12 @@ def calibrate_one(arguments: argparse.Namespace) -> None:
             raise InputError(
                 f"{shown(arguments.defects)}: has another size than the frame (got {flags.shape} and {mosaic.shape})"
             )
+    dark, factor = dark_signal(signal.dark, signal.bias, 1.0 if scale is None else scale)
     values = calibrate(
         pixels,
         header.black,
-        None if master is None else master.mean,
-        1.0 if scale is None else scale,
+        dark,
+        factor,
         arguments.offset,
         flags,
         header.cfa,
@@ -93,6 +94,7 @@ def parser() -> argparse.ArgumentParser:
     scene.add_argument("--verdicts", type=Path, required=True, metavar="VERDICTS.ecsv")
     scene.add_argument("--mosaics", type=Path, nargs="+", required=True, metavar="DIR", help="folders of mosaics")
     scene.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark, where one matches")
+    scene.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias, where one matches")
     scene.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat: its dead pixels join the map")
     scene.add_argument("--out", type=Path, required=True, metavar="CALIBRATION.ecsv")
     scene.add_argument("--defects", type=Path, required=True, metavar="DEFECTS.fits")
@@ -102,6 +104,7 @@ def parser() -> argparse.ArgumentParser:
     project_argument(one)
     one.add_argument("--mosaic", type=Path, required=True, metavar="MOSAIC.fits")
     one.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark")
+    one.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias: the dark is scaled without it")
     one.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat")
     one.add_argument("--defects", type=Path, metavar="DEFECTS.fits", help="defect map; the master's where not given")
     one.add_argument("--scale", type=float, help="dark factor; measured from the warm pixels where not given")

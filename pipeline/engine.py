@@ -41,11 +41,14 @@ def step(name: str) -> str:
 # What of a scene's plan each step's results depend on; a change elsewhere in the plan must not run it again.
 _SCENE_FIELDS = {
     "judge": ("frames", "keep", "drop", "look"),
-    "dark": ("frames", "dark_set", "flat_set"),
+    "dark": ("frames", "dark_set", "bias_set", "flat_set"),
     "register": ("frames", "look"),
-    "combine": ("frames", "dark_set", "flat_set"),
+    "combine": ("frames", "dark_set", "bias_set", "flat_set"),
     "finish": (),
-    "summarise": ("frames", "keep", "drop", "look", "dark_set", "dark_why", "flat_set", "flat_why", "notes", "title"),
+    "summarise": (
+        *("frames", "keep", "drop", "look", "dark_set", "bias_set", "dark_why", "flat_set", "flat_why"),
+        *("notes", "title"),
+    ),
 }
 
 
@@ -66,6 +69,10 @@ def step_key(trip: Trip, name: str, subject: Any = None) -> str:
         settings["site"] = trip.site.model_dump()  # the zenith, hence refraction
     content = {"versions": {s: STEP_VERSIONS[s] for s in steps}, "settings": settings, "subject": subject}
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _master_file(name: str | None) -> list[str]:
+    return [] if name is None else [f"work/darks/{name}.fits"]
 
 
 class Workflow:
@@ -96,7 +103,7 @@ class Workflow:
 
     def set_key(self, name: str) -> str:
         """See `step_key`, for a master."""
-        return step_key(self.trip, "dark", self._frames("darks", name))
+        return step_key(self.trip, "dark", [self._frames("darks", name), self.sets[name]["dark_set"]])
 
     def scene_key(self, step_name: str, scene: str) -> str:
         """See `step_key`; the subject is that part of the scene's plan on which the step depends."""
@@ -135,8 +142,11 @@ class Workflow:
 
     def master(self, scene: str, kind: str = "dark") -> list[str]:
         """The master that a scene is given, as a list of one path or none."""
-        name = self.scenes[scene][f"{kind}_set"]
-        return [] if name is None else [f"work/darks/{name}.fits"]
+        return _master_file(self.scenes[scene][f"{kind}_set"])
+
+    def dark_of_flats(self, name: str) -> list[str]:
+        """The master dark or bias that a set of flats is given, as a list of one path or none."""
+        return _master_file(self.sets[name]["dark_set"])
 
     def priority(self, owner: str) -> int:
         """Earlier scenes first, so that scratch holds one scene; calibration sets before all."""

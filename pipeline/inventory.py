@@ -258,6 +258,7 @@ def _note_scenes(plan: Plan, row_of_id: dict[str, dict[str, Any]]) -> None:
     for scene in plan.scenes:
         for frame in scene.frames:
             row_of_id[frame.id] |= {"scene": scene.scene, "dark_set": scene.dark_set, "flat_set": scene.flat_set}
+            row_of_id[frame.id]["bias_set"] = scene.bias_set
     for each in plan.sets:
         for frame in each.frames:
             row_of_id[frame.id] |= {"dark_set": each.set}

@@ -23,7 +23,7 @@ from pipeline.files import replacing, shown
 from pipeline.plan import DarkSet, PlannedFrame, read_set
 from pipeline.sensor import darks, defects, flats
 from pipeline.sensor.calibrate import calibrate
-from pipeline.sensor.master import Master, master_hdus, read_master
+from pipeline.sensor.master import Master, empty_master, master_hdus, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 
 
@@ -40,25 +40,29 @@ def make_master(arguments: argparse.Namespace) -> None:
     if dark_set.kind not in ("dark", "bias", "flat"):
         raise InputError(f"{shown(arguments.set)}: a set of kind {dark_set.kind!r} makes no master")
     candidates, reasons = _like_frames(dark_set, arguments.mosaics)
-    if not candidates:
-        raise InputError(
-            f"{dark_set.set}: none of its {len(dark_set.frames)} frames is usable; "
-            f"the first {reasons[dark_set.frames[0].id]}"
-        )
-    subtract = read_master(arguments.dark) if arguments.dark is not None else None
-    if subtract is not None and subtract.mean.shape != candidates[0].mosaic.shape:
+    subtract = read_usable_master(arguments.dark)
+    if candidates and subtract is not None and subtract.mean.shape != candidates[0].mosaic.shape:
         raise InputError(
             f"{shown(arguments.dark)}: has another size than the frames "
             f"(got {subtract.mean.shape} and {candidates[0].mosaic.shape})"
         )
     with Progress(arguments.project, "dark", dark_set.set, len(candidates)) as progress:
-        if dark_set.kind == "flat":
+        if not candidates:
+            hdus = _empty(dark_set, reasons)
+        elif dark_set.kind == "flat":
             hdus = _master_flat(candidates, reasons, dark_set, subtract, trip.limits.memory_mb)
         else:
             hdus = _master_dark(candidates, reasons, dark_set, trip.dark.hot_sigma, trip.limits.memory_mb)
         progress.advance(len(candidates))
     with replacing(arguments.out) as temporary:
         hdus.writeto(temporary, overwrite=True, output_verify="exception")
+
+
+def _empty(dark_set: DarkSet, reasons: dict[str, str]) -> fits.HDUList:
+    """What stands in the place of a master without a usable frame: the scene is made without it, and says so."""
+    why = f"none of its {len(dark_set.frames)} frames is usable; the first {reasons[dark_set.frames[0].id]}"
+    log.warning("%s: %s", dark_set.set, why)
+    return empty_master(_master_cards([], dark_set, reasons), why, _frame_table(dark_set, reasons, {}))
 
 
 def _like_frames(dark_set: DarkSet, folders: Sequence[Path]) -> tuple[list[_Candidate], dict[str, str]]:
@@ -206,13 +210,14 @@ def _master_flat(
     header = candidates[0].mosaic.header
     full_scale = header.full_scale
     used: list[_Candidate] = []
-    samples, values = [], []
+    samples, gains = [], []
     for c in candidates:
         sample = _sample(c.mosaic, rows)
         saturated = float(np.mean(sample >= 0.99 * full_scale))
         if subtract is not None:
             sample -= subtract.mean[rows]
-        level = flats.flat_level(sample)
+        levels = flats.flat_levels(sample, header.cfa)
+        level = float(levels.mean())
         reason = flats.unusable_flat(level, saturated, full_scale)
         if reason is not None:
             reasons[c.frame.id] = reason
@@ -220,15 +225,14 @@ def _master_flat(
             continue
         used.append(c)
         samples.append(sample)
-        values.append(level)
+        gains.append(1 / levels)
+    if used:
+        used, samples, gains = _alike_flats(used, samples, gains, dark_set, reasons)
     if not used:
-        raise InputError(
-            f"{dark_set.set}: none of its {len(candidates)} flats is usable; "
-            f"the first {reasons[candidates[0].frame.id]}"
-        )
-    goal = float(np.mean(values))
-    gains = np.array([goal / v for v in values], np.float32)
-    model = darks.fit_noise(np.stack(samples) * gains[:, None, None])
+        return _empty(dark_set, reasons)
+    goal = 1 / np.mean(gains, axis=0)
+    gain = np.array([flats.by_place(g * goal, shape[1]) for g in gains], np.float32)
+    model = darks.fit_noise(np.stack([s * g[rows % 2] for s, g in zip(samples, gain, strict=True)]))
     del samples
     mean = np.empty(shape, np.float32)
     error = np.empty(shape, np.float32)
@@ -237,7 +241,10 @@ def _master_flat(
         stack = np.empty((len(used), bottom - top, shape[1]), np.float32)
         for n, c in enumerate(used):
             dark = None if subtract is None else subtract.mean[top:bottom]
-            stack[n] = calibrate(c.mosaic.region(top, bottom, 0, shape[1]), c.mosaic.header.black, dark) * gains[n]
+            values = calibrate(c.mosaic.region(top, bottom, 0, shape[1]), c.mosaic.header.black, dark)
+            values[0::2] *= gain[n, 0]
+            values[1::2] *= gain[n, 1]
+            stack[n] = values
         none = np.zeros((len(used), 2, shape[1]), np.float32)
         part, variance, number, _ = darks.robust_mean(stack, none, model)
         mean[top:bottom] = part
@@ -261,10 +268,31 @@ def _master_flat(
     )
 
 
+def _alike_flats(
+    used: list[_Candidate],
+    samples: list[NDArray[np.float32]],
+    gains: list[NDArray[np.float64]],
+    dark_set: DarkSet,
+    reasons: dict[str, str],
+) -> tuple[list[_Candidate], list[NDArray[np.float32]], list[NDArray[np.float64]]]:
+    """Leave out flats that are lit otherwise than the others."""
+    width = samples[0].shape[1]
+    parity = np.arange(len(samples[0])) % 2  # rows come in pairs that begin at an even one
+    shapes = np.stack([s * flats.by_place(g, width)[parity] for s, g in zip(samples, gains, strict=True)])
+    kept = []
+    for n, off in enumerate(flats.shape_departures(shapes)):
+        if off is None:
+            kept.append(n)
+            continue
+        reasons[used[n].frame.id] = f"is lit otherwise than the others, by up to {100 * off:.1f} %"
+        log.info("%s: %s is left out: it %s", dark_set.set, used[n].frame.shown, reasons[used[n].frame.id])
+    return [used[n] for n in kept], [samples[n] for n in kept], [gains[n] for n in kept]
+
+
 def _master_cards(used: list[_Candidate], dark_set: DarkSet, reasons: dict[str, str]) -> fits.Header:
     """What a master's header says of its frames."""
     headers = [c.mosaic.header for c in used]
-    cards = headers[0].with_frame(f"master-{dark_set.set}").cards()
+    cards = headers[0].with_frame(f"master-{dark_set.set}").cards() if headers else fits.Header()
     for key in ("DATE-OBS", "MASKMEAN", "CCD-TEMP"):
         cards.remove(key, ignore_missing=True)
     cards["IMAGETYP"] = (f"master {dark_set.kind}", "")
@@ -282,7 +310,7 @@ def _master_cards(used: list[_Candidate], dark_set: DarkSet, reasons: dict[str, 
         cards["TEMPMIN"] = (round(float(min(temperatures)), 2), "[C]")
         cards["TEMPMAX"] = (round(float(max(temperatures)), 2), "[C]")
     masked = [h.masked_level - float(np.mean(h.black)) for h in headers if h.masked_level is not None]
-    if len(masked) == len(headers):
+    if masked and len(masked) == len(headers):
         cards["MASKDIFF"] = (round(float(np.mean(masked)), 4), "[ADU] masked columns above black")
     for frame in dark_set.frames:
         if frame.id in reasons:

@@ -61,6 +61,13 @@ DOING = {
 }
 
 
+def calibration_sets(plan: dict[str, Any], scene: str) -> list[str]:
+    """Names of the sets of darks, biases and flats that a scene is given, those of its flats included."""
+    own = [plan["scenes"][scene][f"{kind}_set"] for kind in ("dark", "bias", "flat")]
+    own += [plan["sets"][name]["dark_set"] for name in own if name is not None]
+    return [name for name in own if name is not None]
+
+
 class Night:
     """Holds the folder's lock while it lasts; use as a context manager."""
 
@@ -292,7 +299,7 @@ class Night:
         found = []
         for path in sorted((self.project / "work" / "failures").glob("*.json")):
             failure = read_json(path)
-            if failure["name"] in (scene, *batches, self.plan["scenes"][scene]["dark_set"]):
+            if failure["name"] in (scene, *batches, *calibration_sets(self.plan, scene)):
                 found.append(f"{failure['step']}: {failure['sentence']}")
         return found
 

@@ -58,6 +58,7 @@ class ScenePlan:
     keep: tuple[str, ...] = ()
     drop: tuple[str, ...] = ()
     dark_set: str | None = None
+    bias_set: str | None = None
     dark_why: str = ""
     flat_set: str | None = None
     flat_why: str = ""
@@ -74,6 +75,8 @@ class DarkSet:
     kind: str  # dark, flat or bias
     batches: tuple[str, ...]
     frames: tuple[PlannedFrame, ...]
+    dark_set: str | None = None  # for flats: the darks or biases that are taken off them
+    dark_why: str = ""
 
 
 def _frames(items: list[dict[str, Any]]) -> tuple[PlannedFrame, ...]:
@@ -99,7 +102,14 @@ def read_scene(path: str | os.PathLike[str]) -> ScenePlan:
 def read_set(path: str | os.PathLike[str]) -> DarkSet:
     """Read a dark-set file."""
     content = read_json(path)
-    return DarkSet(content["set"], content["kind"], tuple(content["batches"]), _frames(content["frames"]))
+    return DarkSet(
+        content["set"],
+        content["kind"],
+        tuple(content["batches"]),
+        _frames(content["frames"]),
+        content.get("dark_set"),
+        content.get("dark_why", ""),
+    )
 
 
 def write_plan(work: Path, batches: list[Batch], scenes: list[ScenePlan], sets: list[DarkSet]) -> None:
@@ -117,10 +127,16 @@ def write_plan(work: Path, batches: list[Batch], scenes: list[ScenePlan], sets: 
         work / "plan.json",
         {
             "scenes": {
-                s.scene: {"batches": s.batches, "dark_set": s.dark_set, "flat_set": s.flat_set, "frames": len(s.frames)}
+                s.scene: {
+                    "batches": s.batches,
+                    "dark_set": s.dark_set,
+                    "bias_set": s.bias_set,
+                    "flat_set": s.flat_set,
+                    "frames": len(s.frames),
+                }
                 for s in scenes
             },
-            "sets": {s.set: {"batches": s.batches, "kind": s.kind} for s in sets},
+            "sets": {s.set: {"batches": s.batches, "kind": s.kind, "dark_set": s.dark_set} for s in sets},
         },
         only_if_changed=True,
     )

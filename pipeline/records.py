@@ -130,7 +130,7 @@ def belonging(items: Iterable[dict[str, Any]], plan: ScenePlan | None, scene: st
     """Those notes (failures, timings) that concern a scene: itself, its batches, its calibration sets."""
     names = {scene}
     if plan is not None:
-        names |= {*plan.batches, *(s for s in (plan.dark_set, plan.flat_set) if s)}
+        names |= {*plan.batches, *(s for s in (plan.dark_set, plan.bias_set, plan.flat_set) if s)}
     return tuple(item for item in items if item.get("scene") == scene or item.get("name") in names)
 
 

@@ -150,8 +150,10 @@ def describe(folder: Path, card: Sorted) -> list[str]:
         lines.append(_summary(lights, len(card.plan.scenes)))
     for scene in card.plan.scenes:
         lines += _scene_lines(scene, [by_id[frame.id] for frame in scene.frames])
+    used = {s for scene in card.plan.scenes for s in (scene.dark_set, scene.bias_set, scene.flat_set)}
+    used |= {each.dark_set for each in card.plan.sets if each.set in used}
     for each in card.plan.sets:
-        if all(each.set not in (scene.dark_set, scene.flat_set) for scene in card.plan.scenes):
+        if each.set not in used:
             lines.append(f"  not used: {count(len(each.frames), each.kind)} ({each.set})")
     lines += _odd_files(card.rows)
     return lines

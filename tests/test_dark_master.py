@@ -9,12 +9,13 @@ from astropy.io import fits
 from astropy.stats import sigma_clipped_stats
 
 from pipeline.dark import main
+from pipeline.errors import InputError
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame
 from pipeline.sensor import darks
 from pipeline.sensor.darks import CLIP_SIGMA, NoiseModel
 from pipeline.sensor.defects import COLD, HOT, UNSTABLE, coarse_level, master_defects, same_colour_excess
-from pipeline.sensor.master import read_master
+from pipeline.sensor.master import read_master, read_usable_master
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.tables import table_from_rows, write_table
 
@@ -324,10 +325,12 @@ def test_a_set_without_mosaics_is_one_sentence(tmp_path, capsys):
     assert run_master(tmp_path, "--dark", str(tmp_path / "set.json")) == 1
     assert "not a master that 'dark master' wrote" in capsys.readouterr().err
     (tmp_path / "m" / f"{ids[0]}.fits").unlink()
-    assert run_master(tmp_path) == 1
-    error = capsys.readouterr().err
-    assert "none of its 1 frames is usable; the first could not be decoded" in error
-    assert "Traceback" not in error
+    assert run_master(tmp_path) == 0
+    words = "none of its 1 frames is usable; the first could not be decoded"
+    assert words in capsys.readouterr().err
+    assert read_usable_master(tmp_path / "master.fits") is None
+    with pytest.raises(InputError, match=words):
+        read_master(tmp_path / "master.fits")
 
 
 def test_memory_does_not_grow_with_the_number_of_darks(tmp_path):

@@ -11,7 +11,7 @@ from pipeline.plan import DarkSet, PlannedFrame
 from pipeline.sensor import flats
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.defects import COLD
-from pipeline.sensor.master import read_master
+from pipeline.sensor.master import read_master, read_usable_master
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes, write_mosaic
 
 SHAPE = (160, 240)
@@ -117,8 +117,9 @@ def test_unusable_flats_are_left_out(tmp_path, capsys):
     assert "overexposed" in history
     assert "too dark" in history
     write_set(tmp_path, [over, under])
-    assert master(tmp_path) == 1
-    assert "none of its 2 flats is usable; the first is overexposed" in capsys.readouterr().err
+    assert master(tmp_path) == 0
+    assert "none of its 2 frames is usable; the first is overexposed" in capsys.readouterr().err
+    assert read_usable_master(tmp_path / "flat.fits") is None
 
 
 def test_black_corners_are_not_divided():

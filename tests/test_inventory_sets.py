@@ -2,14 +2,8 @@
 
 import pytest
 
-from pipeline.card.calibration_sets import (
-    CalibrationSet,
-    group_darks,
-    group_flats,
-    match_darks,
-    match_flats,
-    set_prefix,
-)
+from pipeline.card.calibration_sets import CalibrationSet, group_darks, group_flats, set_prefix
+from pipeline.card.matching import match_bias, match_darks, match_flat_dark, match_flats
 from tests.cards import run
 
 NIGHT = 86400.0
@@ -24,7 +18,12 @@ def flat_set(name="f", count=12, **facts):
 
 
 def match(lights, *sets):
-    return match_darks(lights, sets, 0.03, 3.0)
+    found = match_darks(lights, sets, 0.03, 3.0)
+    return found.dark, found.why
+
+
+def bias_set(name="b", count=12, **facts):
+    return CalibrationSet(name, "bias", tuple(run(count, kind="bias", **{"exposure_s": 1 / 4000, **facts})))
 
 
 def test_darks_are_grouped_by_what_makes_them_alike():
@@ -141,3 +140,60 @@ def test_flats_match_lens_focal_length_and_aperture():
     assert "another aperture" in why
     assert match_flats(run(5), []) == (None, "no flats were found")
     assert [len(g) for g in group_flats([f for s in flats for f in s.frames])] == [12, 12, 12]
+
+
+def test_darks_of_another_exposure_are_scaled_with_a_bias_and_refused_without():
+    """With biases of the same camera and ISO the set that needs least is taken, and the sentence states its cost."""
+    lights = run(5, temperature_c=20.0)
+    long, short = dark_set("long", exposure_s=60.0, temperature_c=20.0), dark_set("short", exposure_s=8.0)
+    chosen, why = match(lights, long, short)
+    assert chosen is None
+    assert "another exposure; with bias frames of this camera and ISO they could be scaled" in why
+    found = match_darks(lights, [long, short, bias_set()], 0.03, 3.0)
+    assert (found.dark.name, found.bias.name) == ("long", "b")
+    assert "about 0.5 times, without its bias (12 biases of 1/4000 s" in found.why
+    assert "its noise in a light is 0.14 times a dark's" in found.why
+    assert match_darks(lights, [long, bias_set(iso=800)], 0.03, 3.0).dark is None
+    # fifteen times is too much to ask of pixels that follow temperature each in its own way
+    far = match_darks(lights, [dark_set(exposure_s=2.0, temperature_c=20.0), bias_set()], 0.03, 3.0)
+    assert far.dark is None
+    assert far.bias.name == "b"
+    assert "12 biases of 1/4000 s" in far.why
+    # another temperature is scaled just so
+    cold = match_darks(lights, [dark_set("cold", temperature_c=12.0), bias_set()], 0.03, 3.0)
+    assert cold.dark.name == "cold"
+    assert "about 2.5 times" in cold.why
+
+
+def test_a_bias_goes_with_darks_that_fit():
+    """With a bias the fitting dark is scaled without it; camera-subtracted lights get neither."""
+    found = match_darks(run(5), [dark_set("right"), bias_set("far", begin_s=9 * NIGHT), bias_set("near")], 0.03, 3.0)
+    assert (found.dark.name, found.bias.name) == ("right", "near")
+    assert "scaled to each light without its bias" in found.why
+    found = match_darks(run(5, camera_subtracted=True), [dark_set(), bias_set()], 0.03, 3.0)
+    assert (found.dark, found.bias) == (None, None)
+    assert match_bias(run(1)[0], [bias_set(serial="9")]) is None
+
+
+def test_what_is_taken_off_flats():
+    """Darks of about their exposure and of their ISO first, then a bias, else the header's black level."""
+    flats = flat_set(exposure_s=0.02, iso=100)
+    own, far = dark_set("own", exposure_s=0.025, iso=100), dark_set("far", exposure_s=1.0, iso=100)
+    bias = bias_set(iso=100)
+    assert match_flat_dark(flats, [far, bias, own])[0].name == "own"
+    chosen, why = match_flat_dark(flats, [far, bias, bias_set("other", iso=1600)])
+    assert chosen.name == "b"
+    assert why.startswith("less 12 biases of 1/4000 s at ISO 100")
+    assert match_flat_dark(flats, [far])[1].startswith("less the header's black level")
+
+
+def test_why_no_flat_fits():
+    """The sentence names both lenses and apertures, and what keeps them apart."""
+    chosen, why = match_flats(run(5), [flat_set(lens="35 mm f/2", focal_mm=35.0)])
+    assert chosen is None
+    assert why == (
+        "no flats fit: 12 flats of 35 mm f/2 at 35 mm, f/2.8, 6000 x 4000, camera Varno N1 20417, "
+        "but these lights are of 24 mm f/2.8 at 24 mm, f/2.8, 6000 x 4000, camera Varno N1 20417: another lens"
+    )
+    assert "another image size" in match_flats(run(5), [flat_set(width=3000)])[1]
+    assert "another camera" in match_flats(run(5), [flat_set(serial="9")])[1]

@@ -13,11 +13,10 @@ from pipeline.card.calibration_sets import (
     CalibrationSet,
     group_darks,
     group_flats,
-    match_darks,
-    match_flats,
     set_prefix,
 )
 from pipeline.card.frame import CardFrame, in_order, taken_text
+from pipeline.card.matching import match_darks, match_flat_dark, match_flats
 from pipeline.card.pointing import Looker, Piece
 from pipeline.card.scenes import by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
 from pipeline.config import Trip
@@ -73,7 +72,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
         members = list(piece.frames)
         own = batches_of(name, members, trip.limits.frames_per_job)
         batches += [Batch(key, "light", _planned(of, trip)) for key, of in own.items()]
-        dark, dark_why = match_darks(members, sets, settings.exposure_tolerance, settings.temperature_tolerance_c)
+        darks = match_darks(members, sets, settings.exposure_tolerance, settings.temperature_tolerance_c)
         flat, flat_why = match_flats(members, sets)
         hand = trip.scenes.get(name)
         scenes.append(
@@ -83,8 +82,9 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 frames=_planned(members, trip),
                 keep=tuple(f.id for f in members if named(f, trip.keep)),
                 drop=tuple(f.id for f in members if named(f, trip.drop)),
-                dark_set=None if dark is None else dark.name,
-                dark_why=dark_why,
+                dark_set=None if darks.dark is None else darks.dark.name,
+                bias_set=None if darks.bias is None else darks.bias.name,
+                dark_why=darks.why,
                 flat_set=None if flat is None else flat.name,
                 flat_why=flat_why,
                 look=_look(piece),
@@ -96,7 +96,17 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
     for each in sets:
         own = batches_of(each.name, each.frames, trip.limits.frames_per_job)
         batches += [Batch(key, each.kind, _planned(of, trip)) for key, of in own.items()]
-        planned_sets.append(DarkSet(each.name, each.kind, tuple(own), _planned(each.frames, trip)))
+        dark, dark_why = match_flat_dark(each, sets) if each.kind == "flat" else (None, "")
+        planned_sets.append(
+            DarkSet(
+                each.name,
+                each.kind,
+                tuple(own),
+                _planned(each.frames, trip),
+                None if dark is None else dark.name,
+                dark_why,
+            )
+        )
     return Plan(batches, scenes, planned_sets, _unused_names(frames, trip, {s.scene for s in scenes}))
 
 

@@ -28,6 +28,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "id": (str, None),
     "scene": (str, None),
     "dark_set": (str, None),  # of a light: the darks of its scene; of a dark, flat or bias: the set it is in
+    "bias_set": (str, None),
     "flat_set": (str, None),
     "taken": (str, None),  # ISO 8601; UTC where `utc`, the camera's clock otherwise
     "utc": (bool, None),

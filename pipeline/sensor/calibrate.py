@@ -110,6 +110,27 @@ def calibrate(
     return out
 
 
+def dark_signal(
+    dark: NDArray[np.float32] | None,
+    bias: NDArray[np.float32] | None,
+    scale: float,
+    window: tuple[slice, slice] = (slice(None), slice(None)),
+) -> tuple[NDArray[np.float32] | None, float]:
+    """What is taken off a light of dark factor `scale`, as `calibrate` takes it: an array and what multiplies it.
+
+    ``bias + scale * dark``, where `dark` is what a master dark shows above the bias (without a bias: above black) and
+    either may be None. A factor of exactly 0 means that the camera has taken its own dark off, bias and all.
+    """
+    if scale == 0 or (dark is None and bias is None):
+        return None, 1.0
+    if bias is None:
+        assert dark is not None
+        return dark[window], scale
+    if dark is None:
+        return bias[window], 1.0
+    return bias[window] + np.float32(scale) * dark[window], 1.0
+
+
 def repair(values: NDArray[np.float32], defects: NDArray[np.uint8], cfa: str) -> NDArray[np.float32]:
     """Refill defective pixels in place from sound pixels of their own colour, and return `values`.
 
@@ -208,4 +229,4 @@ def _same_colour(kind, dy, dx):  # type: ignore[no-untyped-def]
     return True
 
 
-__all__ = ["CHESS", "FULL", "REPAIR_MARGIN", "SPARSE", "calibrate", "lattices", "repair"]
+__all__ = ["CHESS", "FULL", "REPAIR_MARGIN", "SPARSE", "calibrate", "dark_signal", "lattices", "repair"]

@@ -18,9 +18,67 @@ FLAT_FLOOR = 0.02
 FLAT_LOW, FLAT_HIGH = 0.02, 0.9
 
 
-def flat_level(rows: NDArray[np.float32]) -> float:
-    """Level of a flat, ADU above black: the mean over all colours, outliers clipped, of a sample of rows."""
-    return clipped(rows, sigma=5.0)[0]
+# A flat whose blocks depart from the middle of its set by more than this share, and five times as far as its fellows
+# do, is lit otherwise (a cloud, a lamp, a hand). An evening sky's own gradient turns by less than that within a set.
+DEPARTURE_MAX = 0.02
+DEPARTURE_RATIO = 5.0
+DEPARTURE_BLOCKS = 8
+
+
+def flat_levels(rows: NDArray[np.float32], cfa: str) -> NDArray[np.float64]:
+    """Levels of a flat by CFA place, ADU above black: means, outliers clipped, of a sample of rows.
+
+    Parameters
+    ----------
+    rows : (rows, width) float32 array, even and odd rows of the frame in turns
+    cfa : str
+
+    Returns
+    -------
+    (2, 2) float64 array; places of one colour have one level
+    """
+    levels = np.empty((2, 2))
+    for places in colour_planes(cfa).values():
+        level = float(np.mean([clipped(rows[r::2, c::2], sigma=5.0)[0] for r, c in places]))
+        for r, c in places:
+            levels[r, c] = max(level, 1e-3)
+    return levels
+
+
+def by_place(values: NDArray[np.float64], width: int) -> NDArray[np.float32]:
+    """Spread (2, 2) values by CFA place over an even and an odd row of a frame: (2, width) float32."""
+    return np.tile(values, (1, (width + 1) // 2))[:, :width].astype(np.float32)
+
+
+def shape_departures(flats: NDArray[np.float32]) -> list[float | None]:
+    """How far each flat's light departs from the middle of its set, where that is too far; None where it is not.
+
+    Parameters
+    ----------
+    flats : (frames, rows, width) float32 array, 1 on average
+
+    Notes
+    -----
+    Largest difference of block medians from the median over frames, as a share. With fewer than three flats nothing
+    tells which one is wrong, and all are kept; so they are where half or more would go.
+    """
+    if len(flats) < 3:
+        return [None] * len(flats)
+    blocks = np.stack(
+        [
+            [
+                [np.median(part) for part in np.array_split(strip, DEPARTURE_BLOCKS, axis=1)]
+                for strip in np.array_split(flat, min(DEPARTURE_BLOCKS, len(flat)), axis=0)
+            ]
+            for flat in flats
+        ]
+    )
+    middle = np.median(blocks, axis=0)
+    off = np.abs(blocks / np.maximum(middle, 1e-6) - 1).max(axis=(1, 2))
+    limit = max(DEPARTURE_MAX, DEPARTURE_RATIO * float(np.median(off)))
+    if np.count_nonzero(off > limit) * 2 >= len(flats):
+        return [None] * len(flats)
+    return [float(o) if o > limit else None for o in off]
 
 
 def unusable_flat(level: float, saturated: float, full_scale: float) -> str | None:
@@ -74,6 +132,26 @@ def normalise(
     return flat, relative, levels
 
 
+def block_response(flat: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+    """Means of a flat over blocks by CFA place, as surveys of the sky have them.
+
+    Parameters
+    ----------
+    flat : (height, width) float32 array, 0 where it is not to be divided by
+    block : int
+        Side of the blocks, px, even.
+
+    Returns
+    -------
+    (rows, columns, 4) float32 array; 1 in blocks that are not divided
+    """
+    rows, columns = flat.shape[0] // block, flat.shape[1] // block
+    cells = flat[: rows * block, : columns * block].reshape(rows, block // 2, 2, columns, block // 2, 2)
+    total = cells.sum(axis=(1, 4), dtype=np.float64).swapaxes(1, 2).reshape(rows, columns, 4)
+    number = np.count_nonzero(cells > 0, axis=(1, 4)).swapaxes(1, 2).reshape(rows, columns, 4)
+    return np.where(number > 0, total / np.maximum(number, 1), 1.0).astype(np.float32)
+
+
 def flat_defects(flat: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Pixels whose response differs from their like by more than `RESPONSE_LIMIT`; COLD where less, HOT where more."""
     defects = np.zeros(flat.shape, np.uint8)
@@ -91,4 +169,13 @@ def usable(flat: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.where(flat > FLAT_FLOOR * float(np.percentile(flat[::8, ::8], 99)), flat, np.float32(0))
 
 
-__all__ = ["flat_defects", "flat_level", "normalise", "unusable_flat", "usable"]
+__all__ = [
+    "block_response",
+    "by_place",
+    "flat_defects",
+    "flat_levels",
+    "normalise",
+    "shape_departures",
+    "unusable_flat",
+    "usable",
+]

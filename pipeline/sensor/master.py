@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +26,21 @@ class Master:
     defects: NDArray[np.uint8]
 
 
+def unusable(header: fits.Header) -> str | None:
+    """Why a master holds no picture, where none of its frames was usable; None where it does."""
+    return str(header["UNUSABLE"]) if header.get("NFRAMES") == 0 else None
+
+
+def read_usable_master(path: Path | None) -> Master | None:
+    """Read a master file; None where none is given, or none of its frames was usable."""
+    if path is None:
+        return None
+    with contextlib.suppress(OSError):  # a missing or foreign file has its sentence in `read_master`
+        if unusable(fits.getheader(path, 0)) is not None:
+            return None
+    return read_master(path)
+
+
 def read_master(path: Path) -> Master:
     """Read a master file.
 
@@ -35,6 +51,9 @@ def read_master(path: Path) -> Master:
     """
     try:
         with fits.open(path, memmap=True) as hdus:
+            why = unusable(hdus[0].header)
+            if why is not None:
+                raise InputError(f"{shown(path)}: holds no picture: {why}")
             return Master(
                 hdus[0].header.copy(),
                 hdus[0].data.astype(np.float32),
@@ -54,6 +73,12 @@ def check_fits_together(master: Master, header: MosaicHeader, shape: tuple[int, 
     cfa = master.header.get("BAYERPAT", "MONO")
     if cfa != header.cfa:
         raise InputError(f"{shown(path)}: has another CFA than the frame (got {cfa} and {header.cfa})")
+
+
+def empty_master(cards: fits.Header, why: str, table: fits.BinTableHDU) -> fits.HDUList:
+    """The content of a master's file where none of its frames was usable: no picture, and why."""
+    cards["UNUSABLE"] = why.encode("ascii", "replace").decode()
+    return fits.HDUList([fits.PrimaryHDU(None, cards), table])
 
 
 def master_hdus(
@@ -80,4 +105,12 @@ def master_hdus(
     )
 
 
-__all__ = ["Master", "check_fits_together", "master_hdus", "read_master"]
+__all__ = [
+    "Master",
+    "check_fits_together",
+    "empty_master",
+    "master_hdus",
+    "read_master",
+    "read_usable_master",
+    "unusable",
+]

@@ -64,12 +64,22 @@ class SharedDark:
 
 
 def shared_dark(
-    frames: Sequence[Frame], weights: NDArray[np.floating], dark_variance: float, shape: tuple[int, int]
+    frames: Sequence[Frame],
+    weights: NDArray[np.floating],
+    factors: Sequence[float],
+    dark_variance: float,
+    shape: tuple[int, int],
 ) -> SharedDark:
-    """Follow the dark's noise through the frames' drift across the sensor; the mean over places of the picture."""
-    if dark_variance <= 0:
+    """Follow a master's noise through the frames' drift across the sensor; the mean over places of the picture.
+
+    Parameters
+    ----------
+    factors : what the master is multiplied by in each frame
+    dark_variance : variance of a pixel of the master, ADU^2
+    """
+    scale = np.abs([frame.flux_scale * factor for frame, factor in zip(frames, factors, strict=True)])
+    if dark_variance <= 0 or not scale.any():
         return SharedDark(0.0, 0.0)
-    scale = np.array([frame.flux_scale * frame.dark_scale for frame in frames])
     # the weights of the dark are those of the frames times the frames' own factors
     w = np.asarray(weights, np.float64)
     share = w * scale

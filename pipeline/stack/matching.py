@@ -22,6 +22,8 @@ RATIOS_MIN = 300
 FACTOR_RANGE = (0.3, 4.0)
 # Scatter of star cores where there are too few to measure it, and what is believed of what is measured.
 SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.3), 20
+# The noise of pixels that a flat multiplies by more than 1 / 0.05 is not followed further.
+FLAT_LEAST = 0.05
 # Points a side at which surfaces are evaluated for their mean.
 MEAN_POINTS = 24
 
@@ -36,6 +38,9 @@ class Matching:
         Added to a frame's values times its flux scale, at the nodes of the position grid.
     sky : (colours, rows, columns) float32 array
         The result's smooth sky at the nodes, ADU above black.
+    noise_sky : (colours, rows, columns) float32 array
+        The level that goes into the noise model for it: the sky's own, and where a flat multiplies the noise of dark
+        corners as much higher as makes floor and slope give what the frames have there on average.
     floor : (n, colours) float32 array
         Read noise and what does not go with the level, squared, in the result's scale.
     slope : (n,) float32 array
@@ -53,6 +58,7 @@ class Matching:
 
     offsets: NDArray[np.float32]
     sky: NDArray[np.float32]
+    noise_sky: NDArray[np.float32]
     floor: NDArray[np.float32]
     slope: NDArray[np.float32]
     weights: NDArray[np.float32]
@@ -95,16 +101,20 @@ def match_frames(
     dark_variance : n variances of the master dark's noise as it stands in each frame, ADU^2: it is no frame's own
     """
     n = len(surveys)
-    levels = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
+    raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
+    responses = [
+        None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
+    ]
+    levels = [level if flat is None else level / flat for level, flat in zip(raw, responses, strict=True)]
     variances = [by_colour(s.variance, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
     colours = levels[0].shape[0]
-    transfer = _transfer(levels, variances)
+    transfer = _transfer(raw, variances)
     per_level = transfer.adu_per_electron
     floor, sky_variance = np.empty((n, colours)), np.empty((n, colours))
     for k in range(n):
         for c in range(colours):
-            read = variances[k][c] - per_level * np.maximum(levels[k][c], 0)
+            read = variances[k][c] - per_level * np.maximum(raw[k][c], 0)
             floor[k, c] = max(_middle_mean(read), ROUNDING_VARIANCE)
             sky_variance[k, c] = max(_middle_mean(variances[k][c]), ROUNDING_VARIANCE)
     scale = np.asarray(scales, np.float64)
@@ -149,17 +159,55 @@ def match_frames(
         inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
         inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])
         sky[c] = sample_map(flat, block, inside_x, inside_y).reshape(node_x.shape) + level
+    floor, slope = scale[:, None] ** 2 * floor, scale * per_level
+    noise_sky = sky.copy()
+    for c in range(colours):
+        maps = [None if flat is None else flat[c] for flat in responses]
+        noise_sky[c] += _flat_noise(
+            maps, surveys, grids, weights, floor[:, c], slope, sky[c] - offsets[:, c], node_x, node_y
+        )
     return Matching(
         offsets,
         sky,
-        (scale[:, None] ** 2 * floor).astype(np.float32),
-        (scale * per_level).astype(np.float32),
+        noise_sky,
+        floor.astype(np.float32),
+        slope.astype(np.float32),
         weights.astype(np.float32),
         difference,
         sky_variance,
         scatter,
         transfer,
     )
+
+
+def _flat_noise(
+    flats: Sequence[NDArray[np.float64] | None],
+    surveys: Sequence[Survey],
+    grids: Sequence[PositionGrid],
+    weights: NDArray[np.float64],
+    floor: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    levels: NDArray[np.floating],
+    node_x: NDArray[np.float64],
+    node_y: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """What is added to the sky so that the noise model holds where frames were divided by a flat.
+
+    A frame's variance is ``floor / f**2 + slope * level / f`` for a flat of f. The mean over frames of what that is
+    above ``floor + slope * level``, over the mean slope, at the nodes; 0 without flats or where no slope is known.
+    """
+    extra, total = np.zeros(node_x.shape), 0.0
+    for k, flat in enumerate(flats):
+        if flat is None or not slope[k] > 0:
+            continue
+        xs, ys = grid_positions(grids[k], node_x.ravel(), node_y.ravel())
+        middle_x, middle_y = surveys[k].centres()
+        xs, ys = np.clip(xs, middle_x[0], middle_x[-1]), np.clip(ys, middle_y[0], middle_y[-1])
+        f = np.nan_to_num(sample_map(flat, surveys[k].block, xs, ys), nan=1.0).reshape(node_x.shape)
+        f = np.maximum(f, FLAT_LEAST)
+        extra += weights[k] * (floor[k] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k], 0) * (1 / f - 1))
+        total += weights[k]
+    return extra / total if total > 0 else extra
 
 
 def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tuple[Matching, NDArray[np.float64]]:

@@ -9,7 +9,7 @@ import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
 
-from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.demosaic import demosaic
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.stack.sources import Calibration, Frame
@@ -81,11 +81,12 @@ def _green(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> NDArra
     for top in range(0, height, BAND):
         y0, y1 = max(top - margin, 0), min(top + BAND + margin, height)
         window = (slice(y0, y1), slice(None))
+        dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window)
         band = calibrate(
             mosaic.region(y0, y1, 0, width),
             frame.header.black,
-            None if calibration.dark is None else calibration.dark[window],
-            frame.dark_scale,
+            dark,
+            scale,
             frame.dark_offset,
             None if calibration.defects is None else calibration.defects[window],
             frame.header.cfa,

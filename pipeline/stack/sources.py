@@ -25,7 +25,7 @@ from pipeline.pixels.resample import (
     position_grid,
     resample_plane,
 )
-from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate
+from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate, dark_signal
 from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 
@@ -78,13 +78,30 @@ def allow_open_files(wanted: int) -> int:
 class Calibration:
     """What calibrates every frame of a scene; (height, width) arrays in memory, None where there is none.
 
-    `dark` float32, ADU above black; `dark_variance` that of a pixel of it, ADU^2; `defects` uint8; `flat` float32.
+    `dark` float32, ADU above the bias where there is one, else above black; `dark_variance` that of a pixel of the
+    master, ADU^2; `defects` uint8; `flat` float32; `bias` float32, ADU above black, and its `bias_variance`.
     """
 
     dark: NDArray[np.float32] | None = None
     dark_variance: float = 0.0
     defects: NDArray[np.uint8] | None = None
     flat: NDArray[np.float32] | None = None
+    bias: NDArray[np.float32] | None = None
+    bias_variance: float = 0.0
+    response_max: float = 1.0  # the flat where the lens passes most
+
+    def masters(self, scale: float) -> list[tuple[float, float]]:
+        """What the noise of each master is multiplied by in a frame of that dark factor, and its variance, ADU^2."""
+        if scale == 0:
+            return []
+        if self.dark is None:
+            return [] if self.bias is None else [(1.0, self.bias_variance)]
+        # dark and bias were measured apart: bias + scale * (dark - bias)
+        return [(scale, self.dark_variance), *([] if self.bias is None else [(1 - scale, self.bias_variance)])]
+
+    def variance(self, scale: float) -> float:
+        """Variance that the masters bring into a pixel of a frame of that dark factor, ADU^2."""
+        return sum(factor**2 * variance for factor, variance in self.masters(scale))
 
 
 @dataclass(frozen=True)
@@ -172,8 +189,10 @@ def load_tile(
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
     planes = source[:-OVERREAD].reshape(colours, *shape)
     demosaic_padded(padded, frame.header.cfa, top, left, planes, frame.balance)
-    # the level at which the frame's pixels are full, after black and drift
-    level = np.float32(FULL * (frame.header.saturation - max(frame.header.black) - frame.dark_offset))
+    # the level at which the frame's pixels are full, after black and drift, where the flat makes least of it
+    level = np.float32(
+        FULL * (frame.header.saturation - max(frame.header.black) - frame.dark_offset) / calibration.response_max
+    )
     full = bool(padded.max() >= level)
     if full:
         near = near_full(padded, level, REACH)
@@ -218,11 +237,12 @@ def _calibrated(
     x0, x1 = max(left - repair, 0) & ~1, min(max(right + repair, REPAIR_MARGIN), width)
     y0, x0 = min(y0, max(height - REPAIR_MARGIN, 0) & ~1), min(x0, max(width - REPAIR_MARGIN, 0) & ~1)
     window = (slice(y0, y1), slice(x0, x1))
+    dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window)
     pixels = calibrate(
         mosaic.region(y0, y1, x0, x1),
         frame.header.black,
-        None if calibration.dark is None else calibration.dark[window],
-        frame.dark_scale,
+        dark,
+        scale,
         frame.dark_offset,
         None if calibration.defects is None else calibration.defects[window],
         frame.header.cfa,

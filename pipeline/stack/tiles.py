@@ -159,7 +159,7 @@ def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     counts, scatters = np.zeros(k, np.int64), np.empty(CORES_MAX, np.float32)
     cores = residuals(
         stack.values, stack.codes, np.ascontiguousarray(m.weights[members]), np.ascontiguousarray(m.floor[members]),
-        np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.sky, stack.signal, stack.peak,
+        np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.noise_sky, stack.signal, stack.peak,
         stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters,
     )  # fmt: skip
     result = [np.zeros(0, np.float32)] * len(scene.frames)
@@ -179,12 +179,12 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     scatter = np.float32(scene.star_scatter)
     if len(members) > 1:
         reject(
-            stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.sky,
+            stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.noise_sky,
             stack.signal, stack.peak, scatter, scene.clip_sigma, stack.origin, mask,
         )  # fmt: skip
         if len(members) == 2:
             settle_pairs(stack.values, stack.codes, mask)
-        grow(mask, stack.peak, floor, slope, m.offsets, members, m.sky, scatter, stack.origin)
+        grow(mask, stack.peak, floor, slope, m.offsets, members, m.noise_sky, scatter, stack.origin)
     plan = scene.plan
     blocks = (-(-window.height // BLOCK), -(-window.width // BLOCK))
     tile = Tile(
@@ -201,9 +201,9 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     tally = np.zeros((len(members), 2), np.int64)
     average(
         stack.values, stack.codes, mask, weights, floor, slope, scene.block_factor, scene.common, m.offsets, members,
-        m.sky, stack.signal, stack.peak, stack.origin, (window.top - stack.origin[0], window.left - stack.origin[1]),
-        plan.groups, 1 + len(plan.sizes), plan.pairs, tile.picture, tile.noise, tile.coverage, tile.rejected,
-        tile.sums, tile.counts, tile.model, tally,
+        m.noise_sky, stack.signal, stack.peak, stack.origin,
+        (window.top - stack.origin[0], window.left - stack.origin[1]), plan.groups, 1 + len(plan.sizes), plan.pairs,
+        tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
     )  # fmt: skip
     tile.tally[members] = tally
     return tile

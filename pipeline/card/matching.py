@@ -1,0 +1,317 @@
+"""Which darks, biases and flats go with a scene, and why, in a sentence that its page shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from pipeline.card.calibration_sets import FOCAL_TOLERANCE, CalibrationSet
+from pipeline.card.frame import CardFrame, count, median, night_of, seconds
+
+# A master of fewer darks than this is taken only where there is no other: subtracting a mean of two adds half a
+# frame's variance to each light.
+DARKS_ENOUGH = 3
+# Temperatures of two sets that differ by less than this are as good as one another, degrees C.
+TEMPERATURE_STEP_C = 1.0
+# Dark current doubles in so many degrees (0.85 eV); only to tell which of several sets is nearest.
+DOUBLING_C = 6.0
+# Darks are scaled by at most this factor up or down: pixels differ in how they follow temperature (0.7 to 0.9 eV), and
+# a master scaled up by 4 brings 4 times its noise.
+SCALE_MAX = 4.0
+# A flat's own dark may differ from it in exposure by this factor: at such exposures dark current is next to nothing.
+FLAT_DARK_EXPOSURE = 1.5
+
+Test = tuple[str, Callable[[CalibrationSet], bool]]
+
+
+@dataclass(frozen=True)
+class DarkMatch:
+    """The sets of darks and of biases for a scene, and why. With both, the dark is scaled without its bias."""
+
+    dark: CalibrationSet | None
+    bias: CalibrationSet | None
+    why: str
+
+
+def match_darks(
+    lights: Sequence[CardFrame],
+    sets: Sequence[CalibrationSet],
+    exposure_tolerance: float,
+    temperature_tolerance_c: float,
+) -> DarkMatch:
+    """The darks (and biases) for a scene, and a sentence that says why these or why none.
+
+    Camera, image size and ISO must be the same, the exposure within its tolerance and the sensor temperature, where
+    both are known, within its own. Of those that fit: sets of three and more first, then the nearest temperature,
+    then the nearest night, then the most frames. Where none fits but a bias does, darks of another exposure or
+    temperature are taken, to be scaled without their bias: those expected to need the least scaling, at most by
+    `SCALE_MAX`. Where there are no darks at all, a bias alone takes off the pattern of the black level.
+    """
+    if lights and all(f.facts.camera_subtracted for f in lights):
+        return DarkMatch(
+            None, None, "no dark is subtracted: the camera has taken its own dark from these frames already"
+        )
+    bias = match_bias(lights[0], sets)
+    darks = [s for s in sets if s.kind == "dark"]
+    if not darks:
+        return DarkMatch(None, bias, "no darks were found" + _bias_alone(bias))
+    light = lights[0]
+    temperature = median(f.facts.temperature_c for f in lights)
+    same_sensor = _same_sensor(light)
+    same_settings: list[Test] = [
+        ("another exposure", lambda s: _near(s.exposure_s, light.facts.exposure_s, exposure_tolerance)),
+        (
+            "another sensor temperature",
+            lambda s: (
+                s.temperature_c is None
+                or temperature is None
+                or abs(s.temperature_c - temperature) <= temperature_tolerance_c
+            ),
+        ),
+    ]
+    fitting, lacking = _sieve(darks, [*same_sensor, *same_settings])
+    if lacking is None:
+        return _nearest_dark(lights, fitting, bias)
+    if bias is not None:
+        scalable = [s for s in _sieve(darks, same_sensor)[0] if abs(_expected_scale(lights, s)) <= math.log2(SCALE_MAX)]
+        if not _sieve(darks, same_sensor)[1] and scalable:
+            return _scaled_dark(lights, scalable, bias)
+
+    def first(s: CalibrationSet) -> tuple[object, ...]:
+        return (_distance(light, s), _days_apart(lights, s.frames) or 0, -len(s.frames), s.name)
+
+    best = min(fitting, key=first)
+    more = f" (and {count(len(fitting) - 1, 'other set')})" if len(fitting) > 1 else ""
+    why = f"no darks fit: {_set_described(best)}{more}, but these lights are {_described(light, lights)}: {lacking}"
+    if bias is None and lacking in ("another exposure", "another sensor temperature"):
+        why += "; with bias frames of this camera and ISO they could be scaled"
+    return DarkMatch(None, bias, why + _bias_alone(bias))
+
+
+def _bias_alone(bias: CalibrationSet | None) -> str:
+    if bias is None:
+        return ""
+    return f"; {_set_described(bias)} take off the pattern of the black level, not hot pixels and glow"
+
+
+def _nearest_dark(
+    lights: Sequence[CardFrame], fitting: Sequence[CalibrationSet], bias: CalibrationSet | None
+) -> DarkMatch:
+    light, temperature = lights[0], median(f.facts.temperature_c for f in lights)
+
+    def rank(s: CalibrationSet) -> tuple[object, ...]:
+        apart = None if s.temperature_c is None or temperature is None else abs(s.temperature_c - temperature)
+        days = _days_apart(lights, s.frames)
+        return (
+            len(s.frames) < DARKS_ENOUGH,
+            apart is None,
+            round((apart or 0.0) / TEMPERATURE_STEP_C),
+            days is None,
+            days or 0,
+            -len(s.frames),
+            s.name,
+        )
+
+    chosen = min(fitting, key=rank)
+    why = f"{_set_described(chosen)}, {_when(_days_apart(lights, chosen.frames))}"
+    if chosen.temperature_c is not None and temperature is not None:
+        why += f", {abs(chosen.temperature_c - temperature):.1f} C from the lights' sensor temperature"
+    elif temperature is not None or chosen.temperature_c is not None:
+        why += ", sensor temperature not known of both"
+    if light.facts.serial is None or chosen.frames[0].facts.serial is None:
+        why += "; the camera is matched by its model, as no body serial is known of both"
+    if len(fitting) > 1:
+        why += f"; the nearest of {len(fitting)} sets that fit"
+    if len(chosen.frames) < DARKS_ENOUGH:
+        why += f"; only {count(len(chosen.frames), 'dark')}: their noise goes into the picture"
+    if bias is not None:
+        why += f"; scaled to each light without its bias ({_set_described(bias)})"
+    return DarkMatch(chosen, bias, why)
+
+
+def _expected_scale(lights: Sequence[CardFrame], s: CalibrationSet) -> float:
+    """Logarithm to base 2 of what the lights' dark signal is expected to be over a set's; inf where unknown."""
+    wanted, given = lights[0].facts.exposure_s, s.exposure_s
+    if not wanted or not given:
+        return math.inf
+    temperature = median(f.facts.temperature_c for f in lights)
+    warmer = 0.0 if temperature is None or s.temperature_c is None else temperature - s.temperature_c
+    return math.log2(wanted / given) + warmer / DOUBLING_C
+
+
+def _scaled_dark(lights: Sequence[CardFrame], usable: Sequence[CalibrationSet], bias: CalibrationSet) -> DarkMatch:
+    def rank(s: CalibrationSet) -> tuple[object, ...]:
+        scale = _expected_scale(lights, s)
+        # what the master's noise becomes in a light; then the least scaling
+        return (
+            len(s.frames) < DARKS_ENOUGH,
+            round(scale - math.log2(len(s.frames)) / 2),
+            round(abs(scale), 1),
+            _days_apart(lights, s.frames) or 0,
+            s.name,
+        )
+
+    chosen = min(usable, key=rank)
+    factor = 2 ** _expected_scale(lights, chosen)
+    noise = factor / math.sqrt(len(chosen.frames))
+    why = (
+        f"{_set_described(chosen)}, {_when(_days_apart(lights, chosen.frames))}, for lights that are "
+        f"{_described(lights[0], lights)}: scaled to each light, about {factor:.2g} times, without its bias "
+        f"({_set_described(bias)}); its noise in a light is {noise:.2f} times a dark's"
+    )
+    return DarkMatch(chosen, bias, why)
+
+
+def match_bias(like: CardFrame, sets: Sequence[CalibrationSet]) -> CalibrationSet | None:
+    """The biases of the same camera, size and ISO of the nearest night; several nights' sets by their number first."""
+    fitting, lacking = _sieve([s for s in sets if s.kind == "bias"], _same_sensor(like))
+    if lacking is not None or not fitting:
+        return None
+    return min(
+        fitting,
+        key=lambda s: (len(s.frames) < DARKS_ENOUGH, _days_apart([like], s.frames) or 0, -len(s.frames), s.name),
+    )
+
+
+def match_flats(lights: Sequence[CardFrame], sets: Sequence[CalibrationSet]) -> tuple[CalibrationSet | None, str]:
+    """The set of flats for a scene, and why: same body, size, lens, focal length and aperture, nearest night.
+
+    What the focus was no header tells; flats of the scene's own night come first, as focus and dust stay over a night.
+    """
+    flats = [s for s in sets if s.kind == "flat"]
+    if not flats:
+        return None, "no flats were found"
+    light = lights[0]
+    focal, aperture = median(f.facts.focal_mm or None for f in lights), median(f.facts.f_number for f in lights)
+    lens = next((f.facts.lens for f in lights if f.facts.lens is not None), None)
+    tests: list[Test] = [
+        ("another camera", lambda s: _same_body(light, s.frames[0])),
+        ("another image size", lambda s: _size(s.frames[0]) == _size(light)),
+        ("another lens", lambda s: lens is None or s.frames[0].facts.lens in (None, lens)),
+        ("another focal length", lambda s: _near(s.frames[0].facts.focal_mm or None, focal, FOCAL_TOLERANCE)),
+        ("another aperture", lambda s: _near(s.frames[0].facts.f_number or None, aperture, 0.01)),
+    ]
+    fitting, lacking = _sieve(flats, tests)
+    if lacking is not None:
+        there = _optics_described(fitting[0].frames[0])
+        return None, (
+            f"no flats fit: {count(sum(len(s.frames) for s in fitting), 'flat')} of {there}, "
+            f"but these lights are of {_optics_described(light)}: {lacking}"
+        )
+    chosen = min(fitting, key=lambda s: (_days_apart(lights, s.frames) or 0, -len(s.frames), s.name))
+    why = f"{count(len(chosen.frames), 'flat')} of {_optics_described(chosen.frames[0])}"
+    why += f", {_when(_days_apart(lights, chosen.frames))}"
+    if chosen.frames[0].facts.lens is None or lens is None:
+        why += "; the lens is matched by its focal length, as no name is known of both"
+    return chosen, why
+
+
+def match_flat_dark(flats: CalibrationSet, sets: Sequence[CalibrationSet]) -> tuple[CalibrationSet | None, str]:
+    """What is taken off a set of flats: darks of about their exposure and of their ISO, else a bias; and why."""
+    like = flats.frames[0]
+    exposure = flats.exposure_s
+    darks, lacking = _sieve([s for s in sets if s.kind == "dark"], _same_sensor(like))
+    if lacking is None and exposure:
+        near = [s for s in darks if s.exposure_s and abs(math.log(s.exposure_s / exposure)) <= _FLAT_DARK_LOG]
+        if near:
+            chosen = min(near, key=lambda s: (_days_apart([like], s.frames) or 0, -len(s.frames), s.name))
+            return chosen, f"less {_set_described(chosen)}"
+    bias = match_bias(like, sets)
+    if bias is not None:
+        return bias, f"less {_set_described(bias)}"
+    return None, "less the header's black level: no darks of their exposure and no biases were found"
+
+
+_FLAT_DARK_LOG = math.log(FLAT_DARK_EXPOSURE)
+
+
+def _same_sensor(light: CardFrame) -> list[Test]:
+    return [
+        ("another camera", lambda s: _same_body(light, s.frames[0])),
+        ("another image size", lambda s: _size(s.frames[0]) == _size(light)),
+        ("another ISO or gain", lambda s: s.frames[0].facts.sensitivity == light.facts.sensitivity),
+    ]
+
+
+def _sieve(sets: Sequence[CalibrationSet], tests: Iterable[Test]) -> tuple[list[CalibrationSet], str | None]:
+    """Those that pass every test; or those that came furthest, and what they lack."""
+    fitting = list(sets)
+    for lacking, fits in tests:
+        left = [s for s in fitting if fits(s)]
+        if not left:
+            return fitting, lacking
+        fitting = left
+    return fitting, None
+
+
+def _same_body(lights: CardFrame, others: CardFrame) -> bool:
+    """The same camera body, as far as is known: equal serials where both are known, the same model otherwise."""
+    a, b = lights.facts, others.facts
+    if a.serial is not None and b.serial is not None and a.serial != b.serial:
+        return False
+    return a.camera is None or b.camera is None or a.camera == b.camera
+
+
+def _days_apart(lights: Sequence[CardFrame], others: Sequence[CardFrame]) -> int | None:
+    first, second = night_of(lights[0].facts), night_of(others[0].facts)
+    if first is None or second is None:
+        return None
+    return abs((date.fromisoformat(first) - date.fromisoformat(second)).days)
+
+
+def _distance(light: CardFrame, candidate: CalibrationSet) -> tuple[int, float]:
+    """How far a set is that does not fit: what to tell of first."""
+    a, b = light.facts, candidate.frames[0].facts
+    exposure = abs((candidate.exposure_s or 0.0) - (a.exposure_s or 0.0))
+    return (a.sensitivity != b.sensitivity), exposure
+
+
+def _size(frame: CardFrame) -> tuple[int, int]:
+    return frame.facts.width, frame.facts.height
+
+
+def _near(a: float | None, b: float | None, tolerance: float) -> bool:
+    if a is None or b is None:
+        return a == b
+    return abs(a - b) <= tolerance * max(abs(a), abs(b))
+
+
+def _described(frame: CardFrame, frames: Sequence[CardFrame]) -> str:
+    facts = frame.facts
+    parts = [seconds(facts.exposure_s)]
+    if facts.iso is not None:
+        parts.append(f"at ISO {facts.iso}")
+    temperature = median(f.facts.temperature_c for f in frames)
+    if temperature is not None:
+        parts.append(f"at {temperature:.0f} C")
+    return " ".join(parts) + f", {facts.width} x {facts.height}, camera {frame.body}"
+
+
+def _optics_described(frame: CardFrame) -> str:
+    """What a flat must agree in: lens, focal length, aperture, camera."""
+    facts = frame.facts
+    parts = [facts.lens or "an unnamed lens"]
+    parts.append("focal length unknown" if not facts.focal_mm else f"at {facts.focal_mm:g} mm")
+    parts.append("aperture unknown" if not facts.f_number else f"f/{facts.f_number:g}")
+    return " ".join(parts[:2]) + f", {parts[2]}, {facts.width} x {facts.height}, camera {frame.body}"
+
+
+def _set_described(chosen: CalibrationSet) -> str:
+    facts = chosen.frames[0].facts
+    text = f"{count(len(chosen.frames), chosen.kind)} of {seconds(chosen.exposure_s)}"
+    if facts.iso is not None:
+        text += f" at ISO {facts.iso}"
+    if chosen.temperature_c is not None:
+        text += f" at {chosen.temperature_c:.0f} C"
+    return text + f", {facts.width} x {facts.height}, camera {chosen.frames[0].body}"
+
+
+def _when(days: int | None) -> str:
+    if days is None:
+        return "of an unknown night"
+    return "of the same night" if days == 0 else f"of {count(days, 'night')} before or after"
+
+
+__all__ = ["DarkMatch", "match_bias", "match_darks", "match_flat_dark", "match_flats"]
