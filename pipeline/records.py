@@ -56,6 +56,8 @@ class SceneRecord:
     made: bool  # every picture is there and no step failed since
     pictures: frozenset[str]  # which of the result files are there
     thumbs: dict[str, Path]
+    flat: dict[str, Any] = field(default_factory=dict)  # header of the master flat
+    left_out: dict[str, dict[str, str]] = field(default_factory=dict)  # of "dark", "bias", "flat": frame id to why
 
 
 def _tolerant(read: Callable[[Path], T], path: Path, otherwise: T) -> T:
@@ -110,6 +112,16 @@ def read_header(path: Path) -> dict[str, Any]:
     return _tolerant(read, path, {})
 
 
+def read_left_out(path: Path) -> dict[str, str]:
+    """Why frames of a calibration set were left out of its master, by frame id; empty where there is no master."""
+
+    def read(path: Path) -> dict[str, str]:
+        rows = fits.getdata(path, "FRAMES")
+        return {str(row["frame"]): str(row["why"]) for row in rows if str(row["why"])}
+
+    return _tolerant(read, path, {})
+
+
 def count_defects(path: Path) -> int | None:
     """Count the pixels that a defect map marks; None where there is none."""
 
@@ -158,6 +170,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
     failures = belonging(read_failures(work), plan, scene)
     pictures = frozenset(name for name in RESULTS if (results / name).is_file())
     dark_set = plan.dark_set if plan is not None else None
+    sets = {} if plan is None else {"dark": plan.dark_set, "bias": plan.bias_set, "flat": plan.flat_set}
     thumbs = {}
     if plan is not None:
         for frame in plan.frames:
@@ -180,6 +193,8 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
         made=not failures and {"combined.tif", "combined.fits"} <= pictures,
         pictures=pictures,
         thumbs=thumbs,
+        flat=read_header(work / "darks" / f"{sets['flat']}.fits") if sets.get("flat") else {},
+        left_out={kind: read_left_out(work / "darks" / f"{name}.fits") for kind, name in sets.items() if name},
     )
 
 

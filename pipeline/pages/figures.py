@@ -232,13 +232,15 @@ def _seen(record: SceneRecord) -> list[str]:
 def darks(record: SceneRecord) -> dict[str, Any]:
     """The master dark that was used, or why none."""
     plan, header = record.plan, record.master
-    used = plan is not None and plan.dark_set is not None
+    used = plan is not None and plan.dark_set is not None and header.get("NFRAMES") != 0
     scales = [row["dark_scale"] for row in record.calibration.rows if isinstance(row.get("dark_scale"), (int, float))]
     subtracted = plan is not None and any(frame.camera_subtracted for frame in plan.frames)
     return {
         "used": used,
         "set": plan.dark_set if plan is not None else None,
-        "why": (plan.dark_why if plan is not None else "") or None,
+        "why": header.get("UNUSABLE") or (plan.dark_why if plan is not None else "") or None,
+        "bias_set": plan.bias_set if plan is not None else None,
+        "left_out_why": {**record.left_out.get("dark", {}), **record.left_out.get("bias", {})},
         "number": header.get("NFRAMES") if used else None,
         "exposure_s": header.get("EXPTIME") if used else None,
         "iso": header.get("ISOSPEED") if used else None,
@@ -332,9 +334,11 @@ def scene_figures(
         **electrons(record, good),
         "darks": darks(record),
         "flats": {
-            "used": record.plan is not None and record.plan.flat_set is not None,
+            "used": record.plan is not None and record.plan.flat_set is not None and record.flat.get("NFRAMES") != 0,
             "set": record.plan.flat_set if record.plan is not None else None,
-            "why": (record.plan.flat_why if record.plan is not None else "") or None,
+            "why": record.flat.get("UNUSABLE") or (record.plan.flat_why if record.plan is not None else "") or None,
+            "number": record.flat.get("NFRAMES"),
+            "left_out_why": record.left_out.get("flat", {}),
         },
         "hot_pixels": record.defects,
         "colour": {

@@ -495,7 +495,13 @@ def _dark_facts(figures: Mapping[str, Any]) -> Facts:
         if isinstance(darks["number"], int) and darks["number"] >= 1:
             share = (1 + 1 / darks["number"]) ** 0.5 - 1
             facts.append(("its own noise adds", f"{percent(share)} to one dark-noise-limited frame"))
+    for name, why in sorted((darks.get("left_out_why") or {}).items()):
+        facts.append(("left out", f"{name}: it {why}"))
+    if darks.get("bias_set"):
+        facts.append(("bias", str(darks["bias_set"])))
     flats = figures["flats"]
+    for name, why in sorted((flats.get("left_out_why") or {}).items()):
+        facts.append(("flat left out", f"{name}: it {why}"))
     if flats["used"]:
         facts.append(("flats", f"{flats['set']}{': ' + flats['why'] if flats['why'] else ''}"))
     else:
