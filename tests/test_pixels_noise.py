@@ -51,6 +51,16 @@ def test_block_noise_of_white_noise() -> None:
     assert found.noise == pytest.approx(3, rel=4 / np.sqrt(2 * found.blocks))
 
 
+def test_what_is_wider_than_blocks_is_no_noise() -> None:
+    """A cloud's structure of 400 px and three times the noise of a block leaves the noise within 4 %."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[0:80, 0:90]
+    cloud = 3 * 3 * np.sin(2 * np.pi * y / 25) * np.cos(2 * np.pi * x / 25 + 1)  # of sums over 256 px, a root
+    sums = 16 * (rng.normal(0, 3, (80, 90)) + cloud)
+    assert block_noise(sums, np.full((80, 90), 256)).noise == pytest.approx(3, rel=0.04)
+    assert block_noise(sums / 10, np.full((80, 90), 256)).noise == pytest.approx(0.3, rel=0.04)
+
+
 def test_too_few_blocks_give_no_noise() -> None:
     """A figure that cannot be had is None."""
     assert block_noise(np.ones((2, 3)), np.full((2, 3), 256)).noise is None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter
 
 # Side of the blocks that noise is told from, px: large enough that interpolation cannot hide it.
 BLOCK = 16
@@ -13,6 +14,10 @@ BLOCK = 16
 BLOCK_SHARE = 0.5
 # Cut of the block means, in standard deviations: what is left of a star or a cloud's edge does not count as noise.
 BLOCK_CLIP = 4.0
+# What blocks have in common with those around them (5 x 5) is no noise: a cloud or a gradient that one frame shows more
+# of than another. Such differences are wider than 80 px; noise has no memory over that distance.
+AROUND = 5
+AROUND_MIN = 8
 _BLOCK_KEPT = 0.998930  # variance of a unit Gaussian cut at 4
 # A slope of variance against level is believed from this many of its standard errors.
 SLOPE_SIGNIFICANT = 5.0
@@ -93,11 +98,11 @@ class BlockNoise:
 
 
 def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer], side: int = BLOCK) -> BlockNoise:
-    """Noise from the sums of differences over blocks.
+    """Noise from the sums of differences over blocks, each set against the mean of those around it.
 
     Parameters
     ----------
-    sums, counts : arrays of one shape
+    sums, counts : (rows, columns) arrays
         Sum over the used pixels of each block, and how many were used.
     side : int
         Block side, px; a block counts if half of its pixels were used.
@@ -112,7 +117,8 @@ def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer], side: i
     if number < 10:
         return BlockNoise(None, number)
     # the mean of n pixels times sqrt(n): for a whole block that is its mean times its side
-    values = np.asarray(sums[used], np.float64) / np.sqrt(counts[used])
+    means = np.asarray(sums, np.float64) / np.sqrt(np.maximum(counts, 1))
+    values = _against_neighbours(np.where(used, means, 0.0), used)[used]
     centre = np.median(values)
     sigma = float(np.median(np.abs(values - centre)) / 0.6745)
     for _ in range(10):
@@ -124,6 +130,24 @@ def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer], side: i
         if abs(sigma - previous) < 1e-9 * sigma:
             break
     return BlockNoise(sigma, number)
+
+
+def _against_neighbours(values: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Values less the mean of the used ones around each, scaled so that unit white noise stays it.
+
+    Where fewer than `AROUND_MIN` blocks around are used, the values' median is taken off instead.
+    """
+    centre = float(np.median(values[used]))
+    sigma = float(np.median(np.abs(values[used] - centre)) / 0.6745)
+    sound = used & (np.abs(values - centre) <= BLOCK_CLIP * sigma)
+    area = AROUND * AROUND
+    own = np.where(sound, values, 0.0)
+    number = np.rint(area * uniform_filter(sound.astype(np.float64), AROUND, mode="constant")) - sound
+    total = area * uniform_filter(own, AROUND, mode="constant") - own
+    enough = number >= AROUND_MIN
+    around = np.divide(total, number, out=np.full(values.shape, centre), where=enough)
+    # the mean around has noise of its own
+    return (values - around) / np.where(enough, np.sqrt(1 + 1 / np.maximum(number, 1)), 1.0)
 
 
 def shared_share(

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.noise import BLOCK, block_noise, shared_share
+from pipeline.pixels.noise import BLOCK, BlockNoise, block_noise, shared_share
 from pipeline.stack.matching import Matching, grid_positions
 from pipeline.stack.sources import Frame
 from pipeline.stack.tiles import Scene, Tile
@@ -121,13 +121,10 @@ def figures(
     hidden = block_factor * shared.hidden
     measured = [block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True)]
     halves = measured[0]
-    pairs = [m for m in measured[1 + sets :] if m.noise is not None]
-    noise_frame = float(np.sqrt(np.mean([m.noise**2 for m in pairs if m.noise is not None]))) if pairs else None
     noise_combined = None if halves.noise is None else float(np.hypot(halves.noise, np.sqrt(hidden)))
     pixels = gathered.model[1].sum()
     model = float(gathered.model[0].sum() / pixels) if pixels > 0 else None
-    pair_pixels = gathered.counts[1 + sets :].sum()
-    pair_model = float(gathered.model[2:].sum() / pair_pixels) if pair_pixels > 0 else None
+    pair_model, noise_frame = _frame_noise(gathered, measured[1 + sets :], sets)
     expected = None
     if noise_frame is not None and model is not None and pair_model:
         expected = float(np.sqrt(noise_frame**2 * model / pair_model + hidden))
@@ -182,6 +179,23 @@ def figures(
         },
         "noise_notes": notes,
     }
+
+
+def _frame_noise(gathered: Gathered, measured: Sequence[BlockNoise], sets: int) -> tuple[float | None, float | None]:
+    """What the model gives for the variance of one frame, and the noise of one: the median pair's against its model.
+
+    A pair may hold a frame that was kept by hand for all its clouds: it must not speak for the others.
+    """
+    models, ratios = [], []
+    for number, one in enumerate(measured):
+        pixels = gathered.counts[1 + sets + number].sum()
+        if one.noise is not None and pixels > 0:
+            models.append(float(gathered.model[2 + number].sum() / pixels))
+            ratios.append(one.noise**2 / models[-1])
+    if not models:
+        return None, None
+    model = float(np.mean(models))
+    return model, float(np.sqrt(np.median(ratios) * model))
 
 
 def gathered_pixels(gathered: Gathered, matching: Matching) -> int:
