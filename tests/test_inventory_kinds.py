@@ -292,3 +292,13 @@ def test_pictures_by_daylight_are_not_decoded():
     card = Card({f.id: PICTURE for f in frames}, previews={f.id: 0.4 for f in frames})
     assert set(card.sort(frames).values()) == {"other"}
     assert not card.asked
+
+
+@pytest.mark.parametrize("sigma", [0.3, 0.45, 0.6, 0.8, 1.0, 1.4])
+def test_a_quiet_sensor_s_dark_is_smooth(sigma: float) -> None:
+    """Whole numbers about as far apart as the noise is wide still read as noise, not as things in the picture."""
+    rng = np.random.default_rng(6)
+    pixels = np.round(rng.normal(512.3, sigma, (600, 900))).astype(np.uint16)
+    look = look_at(pixels, "RGGB", (512.0,) * 4, 16383.0)
+    assert look.smooth == 1.0
+    assert look.stars == 0
