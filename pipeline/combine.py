@@ -37,7 +37,7 @@ from pipeline.sky.wcs import wcs_header
 from pipeline.stack import figures, sizes
 from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter
 from pipeline.stack.output import CombinedWriter
-from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids
+from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids, green_grids
 from pipeline.stack.tiles import Scene, check_window, cut, make_tile, sample_windows, tile_side
 from pipeline.tables import read_table, row_values
 
@@ -168,7 +168,8 @@ def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arg
                 log.warning("%s: its brightness against the reference is not known; taken as the same", frame)
             flux = 1.0
         grids = frame_grids(geometry, frame, shape, colour_count(cfa))
-        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids, balance))
+        green = green_grids(geometry, frame, shape) if len(grids) > 1 else None
+        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids, balance, green))
     return Inputs(plan.scene, frames, mosaics, _read_calibration(arguments, shape), reference)
 
 

@@ -20,11 +20,11 @@ from pipeline.locks import hold_run, share_jobs
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 1,
-    "grade": 3,
+    "grade": 4,
     "judge": 2,
     "dark": 2,
-    "register": 2,
-    "combine": 4,
+    "register": 3,
+    "combine": 5,
     "finish": 1,
     "summarise": 4,
 }

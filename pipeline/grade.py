@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
+from astropy.table import MaskedColumn, Table
 from numpy.typing import NDArray
 
 from pipeline.config import GradeSettings, load_trip
@@ -23,6 +23,7 @@ from pipeline.errors import FrameError
 from pipeline.files import replacing
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
+from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
 from pipeline.stars.doubles import doubling
 from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
 from pipeline.stars.mesh import SkyMesh
@@ -157,8 +158,14 @@ def _sky_tiles(sky: SkyMesh, shape: tuple[int, ...]) -> list[list[float]]:
     return [[round(float(v), 2) for v in row] for row in np.median(there, axis=(1, 3))]
 
 
-def star_table(lists: Sequence[tuple[str, NDArray[Any]]]) -> Table:
-    """One table of the stars of several frames, in the form that DEVELOPERS.md states."""
+def star_table(lists: Sequence[tuple[str, NDArray[Any]]], offsets: Sequence[NDArray[Any]] | None = None) -> Table:
+    """One table of the stars of several frames, in the form that DEVELOPERS.md states.
+
+    Parameters
+    ----------
+    lists : of each frame its id and its `STAR_DTYPE` array
+    offsets : of each frame its `OFFSET_DTYPE` array; none are measured where None
+    """
     stars = np.concatenate([s for _, s in lists]) if lists else np.empty(0, STAR_DTYPE)
     ids = np.repeat(np.array([f for f, _ in lists], dtype="S32"), [len(s) for _, s in lists])
     table = Table()
@@ -170,6 +177,9 @@ def star_table(lists: Sequence[tuple[str, NDArray[Any]]]) -> Table:
         table[name].unit = unit
     for name in ("flux", "flux_error", "peak", "background"):
         table[name].unit = "adu"
+    for name in OFFSET_DTYPE.names or ():
+        values = np.concatenate([o[name] for o in offsets]) if offsets else np.full(len(stars), NOT_MEASURED, np.int16)
+        table[name] = MaskedColumn(values, mask=values == NOT_MEASURED, fill_value=NOT_MEASURED)
     return table
 
 
@@ -179,20 +189,23 @@ def grade_batch(batch_path: Path, mosaics: Path, settings: GradeSettings, progre
     decoded = _decoded(mosaics / "decoded.ecsv")
     rows: list[dict[str, Any]] = []
     lists: list[tuple[str, NDArray[Any]]] = []
+    offsets: list[NDArray[Any]] = []
     for frame in batch.frames:
         status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
         row: dict[str, Any] = {}
         if status["status"] == "ok":
             try:
                 mosaic = MosaicFile(mosaics / f"{frame.id}.fits")
-                row, stars = grade_mosaic(mosaic.pixels(), mosaic.header, settings)
+                pixels, header = mosaic.pixels(), mosaic.header
+                row, stars = grade_mosaic(pixels, header, settings)
+                offsets.append(colour_offsets(pixels, header.cfa, header.black, header.saturation, stars))
                 lists.append((frame.id, stars))
             except (FrameError, OSError, ValueError) as error:
                 log.warning("%s: %s", frame.shown, error)
                 status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
         rows.append({**row, "frame": frame.id, **status})
         progress.advance()
-    return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists)
+    return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets)
 
 
 def _decoded(path: Path) -> dict[str, dict[str, Any]]:

@@ -30,6 +30,7 @@ from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.sky import times
 from pipeline.sky.adjust import Adjusted, Known, adjust
 from pipeline.sky.camera import Camera
+from pipeline.sky.colour import Lateral, largest_shift, lateral_colour
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.mount import mount_figures
 from pipeline.sky.photometry import flux_scale
@@ -37,6 +38,7 @@ from pipeline.sky.place import Placed, assumed_camera, place
 from pipeline.sky.solve import solve
 from pipeline.sky.table import FrameStars, centroid_sigma
 from pipeline.sky.wcs import constellation
+from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, PER_PIXEL
 from pipeline.tables import read_table, row_values
 
 Floats = NDArray[np.float64]
@@ -51,6 +53,7 @@ STARS_MIN = 6
 CLOUD_COST, MIDDLE_COST = 2.0, 0.15
 CLEAR = 0.95
 WIDTH_GUESS_FWHM = 2.5
+STAR_FIELDS = ("x", "y", "flux", "flux_error", "saturated")
 
 
 def register(
@@ -173,6 +176,7 @@ def _geometry(
     bundle = result.bundle
     attitudes = bundle.attitudes
     scales = flux_scale(frames, result.rows, reference)
+    colours = lateral_colour(frames, bundle.camera)
     placements = {}
     for n, stars in enumerate(frames):
         scale, error = scales[n]
@@ -183,6 +187,7 @@ def _geometry(
             flux_scale=scale,
             flux_scale_error=error,
             zenith=None if result.zeniths is None else result.zeniths[n],
+            colour_shift=colours.shifts[n],
         )
     geometry = Geometry(
         reference=frames[reference].frame,
@@ -192,11 +197,13 @@ def _geometry(
         left_out=dict(left_out),
         strength=0.0 if bundle.air is None else bundle.air.strength,
         velocity=known.velocity if known is not None and placed.solved else np.zeros(3),
+        lateral_colour=colours.terms,
     )
     learned: dict[str, Any] = {
         "stars_in_table": len(bundle.stars),
         "stars_in_catalogue": result.tied,
         "distortion_corner": _corner_distortion(bundle.camera),
+        "lateral_colour": _colour_figures(colours),
         "refraction": None,
         "mount": None,
     }
@@ -216,6 +223,18 @@ def _geometry(
             zenith = None if result.zeniths is None else result.zeniths[reference]
             learned.update(mount_figures(attitudes, at, known.axes, zenith))
     return replace(geometry, learned=learned)
+
+
+def _colour_figures(colours: Lateral) -> dict[str, Any] | None:
+    """What the lens and the air do to colours, pixels; None where no star told."""
+    if not colours.stars:
+        return None
+    return {
+        "corner_px": {c: round(colours.corner_px.get(c, 0.0), 3) for c in "RB"},
+        "shift_px": {c: round(largest_shift(colours.shifts, c) or 0.0, 3) for c in "RB"},
+        "scatter_px": None if colours.scatter_px is None else round(colours.scatter_px, 3),
+        "offsets": colours.stars,
+    }
 
 
 def sky_figures(geometry: Geometry) -> dict[str, Any]:
@@ -374,7 +393,8 @@ def read_stars(
             with fits.open(path, memmap=False) as hdus:
                 data = hdus[1].data
                 column = np.char.strip(np.asarray(data["frame"]).astype("U"))
-                fields = ("x", "y", "flux", "flux_error", "saturated")
+                # lists of other programs may lack the colours
+                fields = (*STAR_FIELDS, *(n for n in OFFSET_DTYPE.names or () if n in data.names))
                 values = {name: np.asarray(data[name]) for name in fields}
         except (OSError, KeyError, IndexError) as error:
             raise InputError(f"{shown(path)}: is not a table of stars ({error}); run grade again") from error
@@ -402,7 +422,7 @@ def read_stars(
 def frame_stars(
     frame: str, stars: NDArray[Any] | None, limit: int, fwhm_px: float, seconds: float | None
 ) -> FrameStars:
-    """The brightest stars of a list (fields x, y, flux, flux_error, saturated), as the fit needs them."""
+    """The brightest stars of a list (`STAR_FIELDS`, and `OFFSET_DTYPE`'s where measured), as the fit needs them."""
     if stars is None or not len(stars):
         empty = np.zeros(0)
         return FrameStars(frame, np.zeros((0, 2)), empty, empty, empty, np.zeros(0, bool), seconds)
@@ -418,7 +438,19 @@ def frame_stars(
         centroid_sigma(flux, error, fwhm_px, full),
         full.astype(bool),
         seconds,
+        _offsets(stars[good]),
     )
+
+
+def _offsets(stars: NDArray[Any]) -> Floats | None:
+    """(k, 2, 5) of `FrameStars.offsets`, of the stars that have one."""
+    names = OFFSET_DTYPE.names or ()
+    if not set(names) <= set(stars.dtype.names or ()):
+        return None
+    values = np.stack([np.asarray(stars[name], np.float64) for name in names], axis=1)
+    values = np.where(values == NOT_MEASURED, np.nan, values / PER_PIXEL).reshape(-1, 2, 3)
+    places = np.stack([stars["x"], stars["y"]], axis=1)[:, None].repeat(2, axis=1)
+    return np.concatenate([places, values], axis=2)[np.isfinite(values).any(axis=(1, 2))]
 
 
 def _sizes(

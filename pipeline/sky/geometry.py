@@ -33,6 +33,8 @@ class Placement:
     stars : how many stars that is
     flux_scale : multiplies the frame's values above its sky to match the reference's; with its error; None if unknown
     zenith : (3,) direction of the zenith in the frame of `attitude`; None where refraction is not part of the fit
+    colour_shift : by colour ("R", "B"), by how many pixels (x, y) the frame's picture in it lies off green's, the lens
+        left out: the air spreads colours towards the zenith
     """
 
     attitude: Floats
@@ -41,6 +43,7 @@ class Placement:
     flux_scale: float | None = None
     flux_scale_error: float | None = None
     zenith: Floats | None = None
+    colour_shift: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -110,6 +113,7 @@ class Geometry:
                 flux_scale=item["flux_scale"],
                 flux_scale_error=item["flux_scale_error"],
                 zenith=None if item.get("zenith") is None else np.array(item["zenith"], np.float64),
+                colour_shift={c: (float(x), float(y)) for c, (x, y) in (item.get("colour_shift") or {}).items()},
             )
             for name, item in content["frames"].items()
         }
@@ -140,6 +144,7 @@ class Geometry:
                     "flux_scale": None if p.flux_scale is None else float(p.flux_scale),
                     "flux_scale_error": None if p.flux_scale_error is None else float(p.flux_scale_error),
                     "zenith": None if p.zenith is None else [float(z) for z in p.zenith],
+                    "colour_shift": {c: [float(v) for v in s] for c, s in p.colour_shift.items()} or None,
                 }
                 for name, p in self.frames.items()
             },
@@ -154,8 +159,9 @@ class Geometry:
 
     def directions(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> Floats:
         """Directions (..., 3) of a frame's pixels, refraction taken out, aberration left in."""
-        x, y = self._to_green(np.asarray(x, np.float64), np.asarray(y, np.float64), colour)
-        vectors = self.camera.unproject(x, y) @ self._matrix(frame_id)
+        matrix = self._matrix(frame_id)
+        x, y = self.to_green(frame_id, x, y, colour)
+        vectors = self.camera.unproject(x, y) @ matrix
         zenith = self.frames[frame_id].zenith
         return vectors if zenith is None or not self.strength else refraction.unrefract(vectors, zenith, self.strength)
 
@@ -165,7 +171,7 @@ class Geometry:
         matrix, zenith = self._matrix(frame_id), self.frames[frame_id].zenith
         if zenith is not None and self.strength:
             vectors = refraction.refract(vectors, zenith, self.strength)
-        return self._from_green(*self.camera.project(vectors @ matrix.T), colour)
+        return self._from_green(frame_id, *self.camera.project(vectors @ matrix.T), colour)
 
     def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
         """Where in a frame the reference's pixels lie.
@@ -231,20 +237,26 @@ class Geometry:
             raise InputError(f"{frame_id}: has no place in this scene ({why})") from None
 
     def _stretch(self, x: Floats, y: Floats, colour: str) -> Floats:
-        a0, a2, a4 = self.lateral_colour[colour]
+        a0, a2, a4 = self.lateral_colour.get(colour, (0.0, 0.0, 0.0))
         half = (self.camera.width**2 + self.camera.height**2) / 4.0
         q2 = ((x - self.camera.centre_x) ** 2 + (y - self.camera.centre_y) ** 2) / half
         return a0 + q2 * (a2 + q2 * a4)
 
-    def _from_green(self, x: Floats, y: Floats, colour: str) -> tuple[Floats, Floats]:
-        if colour not in self.lateral_colour:
+    def _from_green(self, frame_id: str, x: Floats, y: Floats, colour: str) -> tuple[Floats, Floats]:
+        shift = self.frames[frame_id].colour_shift.get(colour, (0.0, 0.0))
+        if colour not in self.lateral_colour and shift == (0.0, 0.0):
             return x, y
         stretch = self._stretch(x, y, colour)
-        return x + stretch * (x - self.camera.centre_x), y + stretch * (y - self.camera.centre_y)
+        cx, cy = self.camera.centre_x, self.camera.centre_y
+        return x + stretch * (x - cx) + shift[0], y + stretch * (y - cy) + shift[1]
 
-    def _to_green(self, x: Floats, y: Floats, colour: str) -> tuple[Floats, Floats]:
-        if colour not in self.lateral_colour:
+    def to_green(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
+        """Where in a frame green lies of what a colour shows at x, y."""
+        x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
+        shift = self.frames[frame_id].colour_shift.get(colour, (0.0, 0.0))
+        if colour not in self.lateral_colour and shift == (0.0, 0.0):
             return x, y
+        x, y = x - shift[0], y - shift[1]
         cx, cy = self.camera.centre_x, self.camera.centre_y
         gx, gy = x, y
         for _ in range(COLOUR_STEPS):

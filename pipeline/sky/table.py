@@ -37,6 +37,8 @@ class FrameStars:
     sigma : (n,), expected standard deviation of a centroid in each axis, pixels
     saturated : (n,) bool
     seconds : middle of the exposure, s from any common start; None where the time is unknown
+    offsets : (k, 2, 5), for red and for blue of some of its stars: place x, y, offset from green in x and y and the
+        error of either, pixels, NaN where not measured; None where no colours were looked at
     """
 
     frame: str
@@ -46,6 +48,7 @@ class FrameStars:
     sigma: Floats
     saturated: NDArray[np.bool_]
     seconds: float | None = None
+    offsets: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.xy)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
+from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.resample import (
     LAGRANGE,
     LANCZOS,
@@ -28,6 +29,7 @@ from pipeline.pixels.resample import (
 from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate, dark_signal
 from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
+from pipeline.stack.lateral import EXTRA, carry_green
 
 # Positions of red and blue that differ from green's by less than this are taken as green's, px.
 SAME_POSITION = 0.005
@@ -40,6 +42,9 @@ class Map(Protocol):
 
     def from_reference(self, frame_id: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
         """Where in a frame the reference's pixel (x, y) lies."""
+
+    def to_green(self, frame_id: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
+        """Where in a frame green shows what another colour shows at (x, y)."""
 
 
 class Mosaics:
@@ -106,7 +111,9 @@ class Calibration:
 
 @dataclass(frozen=True)
 class Frame:
-    """One kept frame. `grids` holds one position grid for all colours, or one for each."""
+    """One kept frame. `grids` holds one position grid for all colours, or one for each; in the latter case `green`
+    holds where, in the frame itself, green lies of what red and what blue show at a pixel.
+    """
 
     id: str
     header: MosaicHeader
@@ -116,6 +123,7 @@ class Frame:
     dark_offset: float
     grids: tuple[PositionGrid, ...]
     balance: Balance = NEUTRAL  # the scene's, the same for every frame
+    green: tuple[PositionGrid, PositionGrid] | None = None
 
 
 def frame_grids(geometry: Map, frame: str, shape: tuple[int, int], colours: int) -> tuple[PositionGrid, ...]:
@@ -126,6 +134,15 @@ def frame_grids(geometry: Map, frame: str, shape: tuple[int, int], colours: int)
     with np.errstate(invalid="ignore"):
         apart = max(float(np.nan_to_num(np.abs(grid.shift - green.shift)).max()) for grid in grids)
     return (green,) if apart < SAME_POSITION else tuple(grids)
+
+
+def green_grids(geometry: Map, frame: str, shape: tuple[int, int]) -> tuple[PositionGrid, PositionGrid]:
+    """`Frame.green` of a frame whose colours do not agree, as `displaced` takes it."""
+
+    def grid(colour: str) -> PositionGrid:
+        return displacement_grid(lambda x, y: geometry.to_green(frame, x, y, colour), shape)
+
+    return grid("R"), grid("B")
 
 
 class Scratch:
@@ -182,13 +199,18 @@ def load_tile(
     left, right = int(max(x0 - 1, 0)), int(min(x1 + 1, width - 1)) + 1
     if top >= bottom or left >= right or y1 < -0.5 or x1 < -0.5:
         return False
-    top, bottom, left, right = top - REACH_BEFORE, bottom + REACH_AFTER, left - REACH_BEFORE, right + REACH_AFTER
+    extra = 0 if frame.green is None else EXTRA
+    top, bottom = top - REACH_BEFORE - extra, bottom + REACH_AFTER + extra
+    left, right = left - REACH_BEFORE - extra, right + REACH_AFTER + extra
     padded = _calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, left - MARGIN, right + MARGIN)
     colours = values.shape[0]
     shape = (bottom - top, right - left)
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
     planes = source[:-OVERREAD].reshape(colours, *shape)
     demosaic_padded(padded, frame.header.cfa, top, left, planes, frame.balance)
+    if frame.green is not None:
+        virtual = scratch.take("virtual", padded.shape, np.float32)
+        carry_green(padded, frame.header.cfa, (top, left), source, frame.green, frame.balance, virtual)
     # the level at which the frame's pixels are full, after black and drift, where the flat makes least of it
     level = np.float32(
         FULL * (frame.header.saturation - max(frame.header.black) - frame.dark_offset) / calibration.response_max
@@ -269,6 +291,7 @@ __all__ = [
     "Scratch",
     "allow_open_files",
     "frame_grids",
+    "green_grids",
     "load_tile",
     "reflected",
 ]
