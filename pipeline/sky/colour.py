@@ -178,7 +178,7 @@ def _solve(found: _Offsets, terms: tuple[int, ...], scale: float) -> tuple[Float
         if n == 0:  # nothing is known yet: all alike
             distance = np.zeros_like(distance)
         weight = np.minimum(1.0, HUBER * scale / np.maximum(distance, 1e-9)) / found.sigma**2
-        total = np.bincount(found.frame, weight, frames)
+        total = np.asarray(np.bincount(found.frame, weight, frames), np.float64)
 
         def mean(values: Floats, weight: Floats = weight, total: Floats = total) -> Floats:
             return np.stack(

@@ -87,7 +87,7 @@ def _fit_all(
 ) -> None:
     """Fill out (n, 3) with dx, dy and the error of either for stars (n, 5) of x, y, mxx, mxy, myy; NaN where none."""
     window = np.empty((3, 1200))
-    matrix, inverse = np.empty((4, 4)), np.empty((4, 4))
+    matrix = np.empty((4, 4))
     vector, step, unit, j = np.empty(4), np.empty(4), np.empty(4), np.empty(4)
     half = int(search / START_STEP)
     for s in range(stars.shape[0]):
