@@ -125,7 +125,7 @@ def _planted(rng, frames, red, blue, shift=(0.0, 0.0), stars=150, noise=0.08, fa
 
 
 def test_a_lens_is_read_off_a_scene():
-    """Third and fifth order and scale, a twentieth of the offsets false: displacement to 0.02 px, to 0.04 px at the very corner.
+    """Third and fifth order and scale, a twentieth of the offsets false: to 0.02 px, to 0.04 px at the very corner.
 
     Measured over 24 draws: 0.016 px at most out to nine tenths of the way, 0.035 px at the corner, which few stars see.
     """
