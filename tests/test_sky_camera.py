@@ -172,7 +172,7 @@ def test_geometry_goes_to_a_file_and_back(tmp_path):
     assert (tmp_path / "g.json").read_bytes() == (tmp_path / "h.json").read_bytes()
     assert again.left_out == geometry.left_out
     assert set(json.loads((tmp_path / "g.json").read_text())["frames"]["b"]) == {
-        "attitude", "rms_px", "stars", "flux_scale", "flux_scale_error", "zenith",
+        "attitude", "rms_px", "stars", "flux_scale", "flux_scale_error", "zenith", "colour_shift",
     }  # fmt: skip
 
 
