@@ -20,7 +20,7 @@ from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import Master, check_fits_together, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.sensor.warm import LINEAR_SHARE, DarkFactor, WarmPixels, dark_factor, warm_pixels
+from pipeline.sensor.warm import DOUBLING_C, LINEAR_SHARE, DarkFactor, WarmPixels, dark_factor, warm_pixels
 from pipeline.tables import read_table, table_from_rows, write_table
 
 # Lights whose pixels are followed for defects: with 16, what stands out by 1.3 sigma of a frame is found at 5 sigma.
@@ -42,10 +42,6 @@ CALIBRATION_COLUMNS: dict[str, tuple[type, str | None]] = {
     "warm_pixels": (int, None),
     "note": (str, None),
 }
-
-
-# Dark current doubles in so many degrees C (0.85 eV); used only where a light's own pixels do not tell its factor.
-DOUBLING_C = 6.0
 
 
 @dataclass(frozen=True)
@@ -112,15 +108,12 @@ def make_scene(arguments: argparse.Namespace) -> None:
     for frame, mosaic in lights:
         if mosaic.shape != shape or mosaic.header.cfa != header.cfa:
             raise SceneError(f"{scene.scene}: {frame.shown} has another size or CFA than the scene's first frame")
-    master = read_usable_master(arguments.master)
-    if master is not None:
-        check_fits_together(master, header, shape, arguments.master)
-    bias = read_usable_master(arguments.bias)
-    if bias is not None:
-        check_fits_together(bias, header, shape, arguments.bias)
-    flat = read_usable_master(arguments.flat)
-    if flat is not None:
-        check_fits_together(flat, header, shape, arguments.flat)
+    masters = []
+    for path in (arguments.master, arguments.bias, arguments.flat):
+        masters.append(read_usable_master(path))
+        if masters[-1] is not None:
+            check_fits_together(masters[-1], header, shape, path)
+    master, bias, flat = masters
     with Progress(arguments.project, "dark", scene.scene, len(lights), scene.scene) as progress:
         signal = Signal.of(master, bias, header.full_scale)
         rows, flags = _scene(scene, lights, signal, trip.dark.hot_sigma, progress)
@@ -189,16 +182,6 @@ class _Watched:
     sigma: float
 
 
-class _Mapped:
-    """A mapped mosaic that gives single pixels and rows without being read as a whole, ADU."""
-
-    def __init__(self, mosaic: MosaicFile) -> None:
-        self.stored, self.shape = mosaic.stored, mosaic.shape
-
-    def __getitem__(self, index: Any) -> NDArray[np.uint16]:
-        return self.stored[index].astype(np.uint16) ^ np.uint16(0x8000)
-
-
 def _dark_row(frame: PlannedFrame, mosaic: MosaicFile, signal: Signal, scene: ScenePlan) -> dict[str, Any]:
     """The factor and offset of one light, and in words where they come from."""
     header = mosaic.header
@@ -233,9 +216,8 @@ def _dark_row(frame: PlannedFrame, mosaic: MosaicFile, signal: Signal, scene: Sc
 
 def measure_factor(mosaic: MosaicFile, warm: WarmPixels) -> DarkFactor:
     """The dark factor that a light asks for."""
-    pixels = _Mapped(mosaic)
-    sigma = defects.cross_residual_sigma(pixels)
-    return dark_factor(pixels, warm, sigma, mosaic.header.saturation * LINEAR_SHARE)
+    sigma = defects.cross_residual_sigma(mosaic)
+    return dark_factor(mosaic, warm, sigma, mosaic.header.saturation * LINEAR_SHARE)
 
 
 def no_factor(found: DarkFactor, taken: float = 1.0) -> str:
@@ -283,7 +265,7 @@ def _median_error(frames: int) -> float:
 
 def _patches(watched: _Watched, signal: Signal, ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[np.float32]:
     """Calibrated patches of one light, its sky taken off."""
-    values = defects.gather_patches(_Mapped(watched.mosaic), ys, xs)
+    values = defects.gather_patches(watched.mosaic, ys, xs)
     level = watched.sky + np.array(watched.mosaic.header.black, np.float32).reshape(2, 2)
     reach = np.arange(-defects.REACH, defects.REACH + 1)
     rows, columns = (ys[:, None] + reach) % 2, (xs[:, None] + reach) % 2

@@ -143,7 +143,6 @@ def _master_dark(
     mean = np.empty(shape, np.float32)
     noise = np.empty(shape, np.float32)
     unstable = np.empty(shape, np.bool_)
-    hits = 0
 
     def block(top: int, bottom: int) -> int:
         stack = np.empty((len(used), bottom - top, shape[1]), np.uint16)

@@ -139,7 +139,7 @@ def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[F
     if f.excess_px is not None:
         factor = settings.motion_max * (1.0 if scene.frames >= SMALL_SCENE else 1.5)
         limit = factor * width
-        said = f"stars drawn out by {f.excess_px:.1f} px more than expected; limit {limit:.1f} px"
+        said = f"stars drawn out by {f.excess_px:.1f} px that the sky's turning does not explain; limit {limit:.1f} px"
         out.append(_above("trailed", f.excess_px, limit, said))
     if scene.frames > 1:
         limit = _loose(settings.focus_max, scene)

@@ -96,6 +96,7 @@ def test_mosaic_file_holds_the_bytes_that_astropy_writes(tmp_path, shape):
     mosaic = MosaicFile(tmp_path / "ours.fits")
     np.testing.assert_array_equal(mosaic.pixels(), pixels)
     np.testing.assert_array_equal(mosaic.region(3, 40, 5, 64), pixels[3:40, 5:64])
+    np.testing.assert_array_equal(mosaic[[3, 8], [5, 6]], pixels[[3, 8], [5, 6]])
 
 
 def test_stored_numbers_equal_their_slow_statement():

@@ -7,6 +7,7 @@ import pytest
 import sep
 from scipy.ndimage import label
 
+from pipeline.stars.linear import solve_positive
 from pipeline.stars.mesh import sky_mesh
 from pipeline.stars.objects import axes, find_objects
 from pipeline.stars.streaks import row_medians
@@ -117,3 +118,16 @@ def test_row_medians_equal_numpy():
     values[3] = np.nan
     slow = [np.percentile(v[np.isfinite(v)], 50, method="lower") if np.isfinite(v).any() else 0.0 for v in values]
     np.testing.assert_array_equal(row_medians(values), slow)
+
+
+@pytest.mark.parametrize("size", [4, 6])
+def test_small_systems_are_solved_as_numpy_solves_them(size: int) -> None:
+    """A positive definite system comes out as from `numpy.linalg.solve`; one that is not positive is refused."""
+    rng = np.random.default_rng(size)
+    half = rng.normal(size=(size + 2, size))
+    matrix, vector, out = half.T @ half, rng.normal(size=size), np.empty(size)
+    assert solve_positive(matrix, vector, out)
+    np.testing.assert_allclose(out, np.linalg.solve(matrix, vector), rtol=1e-9)
+    matrix[-1] = matrix[0]
+    matrix[:, -1] = matrix[:, 0]
+    assert not solve_positive(matrix, vector, out)

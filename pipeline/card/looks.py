@@ -76,8 +76,8 @@ def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, flo
     green = sum(greens[1:], greens[0])
     green /= np.float32(len(greens))
     # whole numbers a noise's width apart have no least fifth: spread over the step between them they have one again
-    spread = np.random.default_rng(0).random((block, block), np.float32) - np.float32(0.5)
-    green += np.tile(spread / np.float32(len(greens)), (rows, columns))
+    dither = np.random.default_rng(0).random((block, block), np.float32) - np.float32(0.5)
+    green += np.tile(dither / np.float32(len(greens)), (rows, columns))
     span = max(saturation - float(np.mean(black)), 1.0)
 
     blocks = _blocks(green, block)

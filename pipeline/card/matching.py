@@ -9,14 +9,13 @@ from datetime import date
 
 from pipeline.card.calibration_sets import FOCAL_TOLERANCE, CalibrationSet
 from pipeline.card.frame import CardFrame, count, median, night_of, seconds
+from pipeline.sensor.warm import DOUBLING_C
 
 # A master of fewer darks than this is taken only where there is no other: subtracting a mean of two adds half a
 # frame's variance to each light.
 DARKS_ENOUGH = 3
 # Temperatures of two sets that differ by less than this are as good as one another, degrees C.
 TEMPERATURE_STEP_C = 1.0
-# Dark current doubles in so many degrees (0.85 eV); only to tell which of several sets is nearest.
-DOUBLING_C = 6.0
 # Darks are scaled by at most this factor up or down: pixels differ in how they follow temperature (0.7 to 0.9 eV), and
 # a master scaled up by 4 brings 4 times its noise.
 SCALE_MAX = 4.0

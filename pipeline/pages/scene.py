@@ -145,11 +145,11 @@ def scene_page(
         "notes": warnings(figures) if known else [_sentence(note) for note in figures["notes"]],
         "verdict_sentence": _verdict_sentence(figures, aside),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
-        "aside_columns": _columns(ASIDE_COLUMNS, sky_unit),
+        "aside_columns": _columns(ASIDE_COLUMNS, sky_unit, _clock(record)),
         "aside_rows": [_cells(row, dates) for row in aside],
-        "all_columns": _columns(ALL_COLUMNS, sky_unit),
+        "all_columns": _columns(ALL_COLUMNS, sky_unit, _clock(record)),
         "all_rows": [_cells(row, dates) for row in rows],
-        "time_plot": _time_plot(rows, figures, sky_unit),
+        "time_plot": _time_plot(rows, figures, sky_unit, _clock(record)),
         "thumbs": _thumbs(record, aside),
         "noise_sentence": _noise_sentence(figures),
         "noise_plot": _noise_plot(figures),
@@ -248,7 +248,6 @@ ALL_COLUMNS = (
 )
 _HEADS = {
     "file": ("frame", "name"),
-    "taken": ("taken", "t"),
     "reasons": ("why", ""),
     "detail": ("measured, and the limit", "why"),
     "verdict": ("verdict", ""),
@@ -266,8 +265,8 @@ _HEADS = {
 }
 
 
-def _columns(keys: Sequence[str], sky_unit: str) -> list[dict[str, str]]:
-    heads = {**_HEADS, "sky_e_s": (f"sky, {sky_unit}", "n")}
+def _columns(keys: Sequence[str], sky_unit: str, clock: str) -> list[dict[str, str]]:
+    heads = {**_HEADS, "sky_e_s": (f"sky, {sky_unit}", "n"), "taken": (f"taken, {clock}", "t")}
     return [{"key": key, "name": heads[key][0], "kind": heads[key][1]} for key in keys]
 
 
@@ -302,12 +301,12 @@ def _cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
     }
 
 
-def _time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sky_unit: str) -> str:
+def _time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sky_unit: str, clock: str) -> str:
     times = {row["frame"]: when for row in rows if (when := moment(row.get("taken"))) is not None}
     begin = min(times.values(), default=None)
     if begin is not None and len(times) == len(rows):
         place = {name: (when - begin).total_seconds() / 60 for name, when in times.items()}
-        x_name = f"minutes after {begin:%Y-%m-%d %H:%M:%S}"
+        x_name = f"minutes after {begin:%Y-%m-%d %H:%M:%S}, {clock}"
     else:
         place = {row["frame"]: float(n) for n, row in enumerate(rows, 1)}
         x_name = "frame, in order (not every frame has a time)"

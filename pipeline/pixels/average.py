@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.clip import GROWN, MILD, _cells, _fill_bases
+from pipeline.pixels.clip import GROWN, MILD, fill_bases, row_cells
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
 
@@ -99,7 +99,7 @@ def average(  # type: ignore[no-untyped-def]
     set_total, set_weight = np.empty((group_count, width), np.float32), np.empty((group_count, width), np.float32)
     usable, difference = np.empty(width, np.bool_), np.empty(width, np.float32)
     x0, x1 = inside[1], inside[1] + width
-    edges, columns = _cells(origin[1] + x0, width)
+    edges, columns = row_cells(origin[1] + x0, width)
     bases, known = np.empty((colours, n, len(columns)), np.float32), -1
     place = np.full(offsets.shape[0], -1, np.int64)
     for k in range(n):
@@ -108,7 +108,7 @@ def average(  # type: ignore[no-untyped-def]
         y = inside[0] + i
         row = (origin[0] + y + GRID_STEP) // GRID_STEP
         if row != known:
-            _fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
+            fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
             known = row
         _count_row(codes, mask, y, x0, coverage[i], rejected[i], tally, colours)
         for c in range(colours):

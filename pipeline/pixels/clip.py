@@ -92,6 +92,7 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
         The largest signal within one pixel, or `RING_SHARE` of the largest within `RING_PX`.
     """
     colours, height, width = signal.shape
+    edges, columns = row_cells(origin[1], width)
     sorted_rows, count = np.empty((MEDIAN_FRAMES, width), np.float32), np.empty(width, np.int64)
     near, far = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
     for c in range(colours):
@@ -102,17 +103,13 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
             for k in range(len(chosen)):
                 # one more value into each pixel's sorted few, smallest first
                 _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], k, count)
-            begin = 0
-            while begin < width:
-                column = (origin[1] + begin + GRID_STEP) // GRID_STEP
-                end = min(width, column * GRID_STEP - origin[1])
-                level = _cell(sky[c], row, column)
-                for j in range(begin, end):
+            for cell in range(len(columns)):
+                level = _cell(sky[c], row, columns[cell])
+                for j in range(edges[cell], edges[cell + 1]):
                     middle = np.float32(0)
                     if count[j] > 0:
                         middle = max(sorted_rows[(count[j] - 1) // 2, j] - level, np.float32(0))
                     signal[c, i, j] = middle
-                begin = end
             _widen(signal[c, i], 1, near[i])
             _widen(signal[c, i], RING_PX, far[i])
         for i in range(height):
@@ -180,7 +177,7 @@ def reject(  # type: ignore[no-untyped-def]
     total, weight = np.empty(width, np.float32), np.empty(width, np.float32)
     cores, worst = np.empty(width, np.float32), np.empty(width, np.float32)
     own, variance, keep = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.bool_)
-    edges, columns = _cells(origin[1], width)
+    edges, columns = row_cells(origin[1], width)
     bases, known = np.empty((colours, n, len(columns)), np.float32), -1
     # a value that is not covered has no weight and no limit
     factors = factor.copy()
@@ -188,7 +185,7 @@ def reject(  # type: ignore[no-untyped-def]
     for i in range(height):
         row = (origin[0] + i + GRID_STEP) // GRID_STEP
         if row != known:
-            _fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
+            fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
             known = row
         for c in range(colours):
             total[:] = np.float32(0)
@@ -237,7 +234,7 @@ def _mark(own, variance, weights, keep, codes, mask, c, green):  # type: ignore[
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _cells(left, width):  # type: ignore[no-untyped-def]
+def row_cells(left, width):  # type: ignore[no-untyped-def]
     """The cells of the position grid that a row from column `left` on crosses: where each begins, their nodes."""
     first = (left + GRID_STEP) // GRID_STEP
     count = (left + width - 1 + GRID_STEP) // GRID_STEP - first + 1
@@ -250,7 +247,7 @@ def _cells(left, width):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fill_bases(floor, slope, offsets, members, sky, row, columns, bases):  # type: ignore[no-untyped-def]
+def fill_bases(floor, slope, offsets, members, sky, row, columns, bases):  # type: ignore[no-untyped-def]
     """Variances of the frames' mosaic pixels at the sky of a row of cells: (colours, n, cells)."""
     for c in range(bases.shape[0]):
         for k in range(bases.shape[1]):
@@ -493,8 +490,8 @@ def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # t
     others : as in `reject`
     """
     n, height, width = mask.shape
-    side = CLUSTER_SIDE
-    half = side // 2
+    half = CLUSTER_SIDE // 2
+    edges, cells = row_cells(origin[1], width)
     hits, columns = np.empty((height, width), np.uint8), np.empty(width, np.uint8)
     free = np.empty((height, width), np.uint8)
     seeds = np.empty((height, width), np.uint8)
@@ -510,17 +507,14 @@ def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # t
             continue
         for i in range(height):
             row = (origin[0] + i + GRID_STEP) // GRID_STEP
-            begin = 0
-            while begin < width:
-                column = (origin[1] + begin + GRID_STEP) // GRID_STEP
-                end = min(width, column * GRID_STEP - origin[1])
+            for cell in range(len(cells)):
+                column = cells[cell]
                 base = _base(
                     floor[k, green], slope[k], _cell(sky[green], row, column), offsets[members[k], green], row, column
                 )
-                for j in range(begin, end):
+                for j in range(edges[cell], edges[cell + 1]):
                     free[i, j] = np.uint8((scatter * peak[green, i, j]) ** 2 <= base)
                     hits[i, j] &= free[i, j]
-                begin = end
         any_seed = False
         for i in range(height):
             top, bottom = max(i - half, 0), min(i + half + 1, height)
@@ -555,10 +549,12 @@ __all__ = [
     "MEDIAN_FRAMES",
     "MILD",
     "NoiseModel",
+    "fill_bases",
     "grow",
     "one_by_one_slow",
     "reject",
     "residuals",
+    "row_cells",
     "settle_pairs",
     "star_signal",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -17,8 +16,10 @@ from pipeline.pixels.resample import (
     PHASES,
     REACH_AFTER,
     REACH_BEFORE,
+    PixelMap,
     PositionGrid,
     _positions,
+    lanczos3,
     position_grid,
 )
 from pipeline.pixels.vector import weighted_6x8
@@ -28,7 +29,7 @@ BEYOND = GRID_STEP
 
 
 def displacement_grid(
-    mapping: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
+    mapping: PixelMap,
     shape: tuple[int, int],
 ) -> PositionGrid:
     """A frame's map onto itself on the nodes of a grid that begins `BEYOND` pixels before the frame.
@@ -102,8 +103,6 @@ def _displaced(source, number, shape, origin, shift, lagrange, table, scale, mar
 
 def displaced_slow(plane: NDArray[Any], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     """What `displaced` computes at places (x, y) of a plane, pixel by pixel, places kept within it."""
-    from pipeline.pixels.resample import lanczos3
-
     height, width = plane.shape
     x = np.clip(x, REACH_BEFORE, width - 1 - REACH_AFTER)
     y = np.clip(y, REACH_BEFORE, height - 1 - REACH_AFTER)

@@ -34,6 +34,10 @@ NOISE_PHASES = 7
 NOT_COVERED = 255
 
 
+# Takes x and y of some pixels, returns x and y of where they lie elsewhere.
+PixelMap = Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]]
+
+
 def lanczos3(x: NDArray[np.float64]) -> NDArray[np.float64]:
     """The Lanczos kernel of three lobes, ``sinc(x) sinc(x / 3)`` for |x| < 3, not normalised."""
     x = np.asarray(x, np.float64)
@@ -102,7 +106,7 @@ def grid_nodes(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.
 
 
 def position_grid(
-    mapping: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
+    mapping: PixelMap,
     shape: tuple[int, int],
 ) -> PositionGrid:
     """Evaluate a map on the nodes of a grid.
@@ -222,7 +226,7 @@ def block_variance(response: NDArray[np.float32], places: NDArray[np.int64], sid
 
 def resample(
     planes: NDArray[np.float32],
-    mapping: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
+    mapping: PixelMap,
     shape: tuple[int, int] | None = None,
 ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
     """Resample whole planes; the plain face of what `combine` does tile by tile.
@@ -359,38 +363,29 @@ def resample_plane(  # type: ignore[no-untyped-def]
         _addresses(xs, ys, low, high, source_origin, source_shape[1], codes[i], across, down, first)
         if count == 3:
             _three(
-                source,
-                first,
-                stride,
-                plane,
-                table,
-                across,
-                down,
-                scale,
-                codes[i],
-                values[0, i],
-                values[1, i],
-                values[2, i],
-            )
+                source, first, stride, plane, table, across, down, scale, codes[i],
+                values[0, i], values[1, i], values[2, i],
+            )  # fmt: skip
         else:
-            for j in range(width):
-                if codes[i, j] == NOT_COVERED:
-                    for c in range(colour, colour + count):
-                        values[c, i, j] = np.float32(0)
-                    continue
-                wx, wy = np.uint64(across[j]), np.uint64(down[j])
-                at = np.uint64(first[j]) + np.uint64(colour) * plane
-                for c in range(colour, colour + count):
-                    values[c, i, j] = scale * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]
-                    at += plane
+            for c in range(colour, colour + count):
+                begin = np.uint64(c) * plane
+                _one(source, begin, first, stride, table, across, down, scale, codes[i], values[c, i])
         for c in range(colour, colour + count):
             _add_offset(offset[c], origin[0] + i, origin[1], codes[i], values[c, i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _three(source, first, stride, plane, table, across, down, scale, codes, red, green, blue):  # type: ignore[no-untyped-def]
+def _one(source, begin, first, stride, table, across, down, scale, codes, values):  # type: ignore[no-untyped-def]
     for j in range(np.uint64(len(codes))):
         # what is not covered has the address of a pixel that is there, and weight 0
+        own = scale if codes[j] != NOT_COVERED else np.float32(0)
+        at, wx, wy = begin + np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
+        values[j] = own * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg, operator]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _three(source, first, stride, plane, table, across, down, scale, codes, red, green, blue):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(codes))):
         own = scale if codes[j] != NOT_COVERED else np.float32(0)
         at, wx, wy = np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
         sums = weighted_6x8_rgb(source, at, stride, plane, table, wx, wy)  # type: ignore[call-arg, var-annotated]
@@ -465,6 +460,7 @@ __all__ = [
     "OVERREAD",
     "REACH_AFTER",
     "REACH_BEFORE",
+    "PixelMap",
     "PositionGrid",
     "block_variance",
     "grid_nodes",

@@ -6,6 +6,7 @@ import io
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from astropy.io import fits
@@ -202,7 +203,7 @@ def _write_all(handle: io.FileIO, data: bytes | memoryview) -> None:
 
 
 class MosaicFile:
-    """A mosaic on disk, mapped into memory: `header`, `shape`, `region`."""
+    """A mosaic on disk, mapped into memory: `header`, `shape`, `region`; an index gives a copy of those pixels."""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
@@ -226,6 +227,10 @@ class MosaicFile:
         out = np.empty(part.shape, np.uint16)
         to_native(part, out)
         return out
+
+    def __getitem__(self, index: Any) -> NDArray[np.uint16]:
+        """Pixels at any NumPy index, native uint16, without reading the others."""
+        return self.stored[index].astype(np.uint16) ^ np.uint16(_SIGN)
 
     def pixels(self) -> NDArray[np.uint16]:
         """All pixels, native uint16, a copy."""

@@ -21,6 +21,9 @@ WARM_FEWEST = 12
 FACTOR_ERROR_MAX = 0.05
 # Above this share of saturation pixels are no longer linear enough.
 LINEAR_SHARE = 0.7
+# Dark current doubles in so many degrees C (0.85 eV): tells which of several darks is nearest, and what to expect
+# where a light's own pixels do not tell its factor.
+DOUBLING_C = 6.0
 
 _RIM = ((-2, -2), (-2, 0), (-2, 2), (0, -2), (0, 2), (2, -2), (2, 0), (2, 2))
 

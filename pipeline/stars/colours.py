@@ -8,6 +8,8 @@ import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.stars.linear import solve_positive
+
 # Offsets in thousandths of a pixel: whole numbers have a value for "not measured" in FITS, floats only NaN.
 PER_PIXEL = 1000
 NOT_MEASURED = -32768
@@ -51,34 +53,6 @@ def _gather(
             out[0, n], out[1, n], out[2, n] = column, row, pixels[row, column] - black
             n += 1
     return n
-
-
-@numba.njit(cache=True, nogil=True)
-def _solve4(matrix: Any, vector: Any, out: Any) -> bool:
-    """Solve a symmetric positive definite 4 x 4 system by Cholesky; False where it is not positive."""
-    low = np.zeros((4, 4))
-    for i in range(4):
-        for j in range(i + 1):
-            total = matrix[i, j]
-            for k in range(j):
-                total -= low[i, k] * low[j, k]
-            if i == j:
-                if total <= 1e-12 * matrix[i, i] or total <= 0.0:
-                    return False
-                low[i, i] = np.sqrt(total)
-            else:
-                low[i, j] = total / low[j, j]
-    for i in range(4):
-        total = vector[i]
-        for k in range(i):
-            total -= low[i, k] * out[k]
-        out[i] = total / low[i, i]
-    for i in range(3, -1, -1):
-        total = out[i]
-        for k in range(i + 1, 4):
-            total -= low[k, i] * out[k]
-        out[i] = total / low[i, i]
-    return True
 
 
 @numba.njit(cache=True, nogil=True)
@@ -144,7 +118,7 @@ def _fit_all(
                         matrix[a, b] += j[a] * j[b]
             if turn == 0:
                 matrix[2, 2] = matrix[3, 3] = 1.0
-            if not _solve4(matrix, vector, step):
+            if not solve_positive(matrix, vector, step):
                 break
             amplitude += step[0]
             sky += step[1]
@@ -161,7 +135,7 @@ def _fit_all(
         for a in range(2, 4):
             unit[:] = 0.0
             unit[a] = 1.0
-            if not _solve4(matrix, unit, step):
+            if not solve_positive(matrix, unit, step):
                 error = np.inf
                 break
             error = max(error, step[a] * square / (n - 4))

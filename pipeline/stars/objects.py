@@ -139,7 +139,7 @@ def _split(
     flux, count, peak = np.zeros(summits), np.zeros(summits), np.zeros(summits)
     apart = np.zeros(summits, np.bool_)
     basins = 0
-    roots, tops = np.empty(8, np.int64), np.empty(8)
+    roots, tops, whole = np.empty(8, np.int64), np.empty(8), np.empty(8, np.bool_)
     for turn in range(size):
         place = places[order[turn]]
         i, j = place // width, place % width
@@ -170,19 +170,16 @@ def _split(
             separate, mine, best = 0, -1, -np.inf
             for k in range(touched):
                 b = roots[k]
-                if not apart[b]:
-                    stands = peak[b] > (1.0 + dip) * value and peak[b] - value > rise
-                    if not (stands and flux[b] - count[b] * value > contrast * total):
-                        continue
+                stands = peak[b] > (1.0 + dip) * value and peak[b] - value > rise
+                whole[k] = apart[b] or (stands and flux[b] - count[b] * value > contrast * total)
+                if not whole[k]:
+                    continue
                 separate += 1
                 if tops[k] > best:
                     mine, best = b, tops[k]
             if separate >= 2:
                 for k in range(touched):
-                    b = roots[k]
-                    stands = peak[b] > (1.0 + dip) * value and peak[b] - value > rise
-                    if apart[b] or (stands and flux[b] - count[b] * value > contrast * total):
-                        apart[b] = True
+                    apart[roots[k]] = whole[k]
             if separate == 0:
                 for k in range(touched):
                     if mine < 0 or peak[roots[k]] > peak[mine]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stars.detect import is_hot
+from pipeline.stars.linear import solve_positive
 
 FWHM_PER_SIGMA = 2.3548  # sqrt(8 ln 2), rounded as the contract states it
 WINDOW_Q = 12.5  # the window ends where exp(-q / 2) is 0.002: beyond it there is noise and the neighbours
@@ -20,34 +21,6 @@ WORK = 30_000  # pixels times steps that one fit may cost; stars settle within 6
 SIZE_MIN, SIZE_MAX = 0.02, 400.0  # px^2, of a principal second moment; a trail of 65 px fits to 360
 GROWTH, GROWTH_PLUS = 6.0, 4.0  # a fit beyond so many times its start, and px^2 more, has left its star for the sky
 MAX_PIXELS = 8_000  # green pixels in a window; a trail of 65 px has 2,000
-
-
-@numba.njit(cache=True, nogil=True)
-def _solve6(matrix: Any, vector: Any, out: Any) -> bool:
-    """Solve a symmetric positive definite 6 x 6 system by Cholesky; False where it is not positive."""
-    low = np.zeros((6, 6))
-    for i in range(6):
-        for j in range(i + 1):
-            total = matrix[i, j]
-            for k in range(j):
-                total -= low[i, k] * low[j, k]
-            if i == j:
-                if total <= 1e-14 * abs(matrix[i, i]) or total <= 0.0:
-                    return False
-                low[i, i] = np.sqrt(total)
-            else:
-                low[i, j] = total / low[j, j]
-    for i in range(6):
-        total = vector[i]
-        for k in range(i):
-            total -= low[i, k] * out[k]
-        out[i] = total / low[i, i]
-    for i in range(5, -1, -1):
-        total = out[i]
-        for k in range(i + 1, 6):
-            total -= low[k, i] * out[k]
-        out[i] = total / low[i, i]
-    return True
 
 
 @numba.njit(cache=True, nogil=True, fastmath={"contract", "reassoc"})
@@ -113,7 +86,7 @@ def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, rows: Any, matrix: Any, 
         damped[:] = matrix
         for a in range(6):
             damped[a, a] *= 1.0 + damping
-        good = _solve6(damped, vector, step)
+        good = solve_positive(damped, vector, step)
         if good:
             for a in range(6):
                 trial[a] = p[a] + step[a]
@@ -219,7 +192,7 @@ def _fit_all(
         column[3] = 0.5 * flux * p[5] / determinant
         column[4] = -flux * p[4] / determinant
         column[5] = 0.5 * flux * p[3] / determinant
-        if not _solve6(matrix, column, unit):
+        if not solve_positive(matrix, column, unit):
             continue
         variance = 0.0
         for a in range(6):
