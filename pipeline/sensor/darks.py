@@ -14,8 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.optimize import nnls
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from pipeline.sensor.ordering import median_first
 
@@ -283,6 +282,8 @@ def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
     scale = np.sqrt(weight) / variance_
     design = np.stack([np.ones_like(level), level, level**2], axis=1) * scale[:, None]
     size = np.maximum(np.linalg.norm(design, axis=0), 1e-30)
+    from scipy.optimize import nnls  # takes a third of a second to load, and masters alone need it
+
     (a, b, c), _ = nnls(design / size, variance_ * scale)
     return NoiseModel(
         read=max(float(a / size[0]), 1.0 / 12), gain=float(b / size[1]), drift=float(c / size[2]), bulk=bulk
@@ -294,7 +295,7 @@ def unstable_ratio(frames: int) -> float:
     if frames < 4:
         return float("inf")
     freedom = frames - 2
-    return float(chi2.ppf(1 - UNSTABLE_CHANCE, freedom) / freedom)
+    return float(chdtri(freedom, UNSTABLE_CHANCE) / freedom)
 
 
 def robust_mean(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 from pipeline.sky.camera import Camera
 
@@ -231,7 +231,7 @@ def _best(
     if best is None or len(best) < FEWEST:
         return None
     # three stars made the transformation and are no evidence; every trial was a chance to be wrong
-    if poisson.sf(len(best) - 4, chance) * max(len(tried), 1) > CHANCE:
+    if pdtrc(len(best) - 4, chance) * max(len(tried), 1) > CHANCE:
         return None
     matrix, offset = _transformation(p[best[:, 0]], q[best[:, 1]], scale_tolerance > 0)
     best = _pairs_within(p @ matrix.T + offset, tree, tolerance)

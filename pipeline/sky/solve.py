@@ -9,7 +9,7 @@ import tetra3rs
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 from pipeline.sky import catalogue
 from pipeline.sky.camera import Camera
@@ -248,7 +248,7 @@ def refine(
     spent = 2 if known else 5  # stars' worth of parameters the fit has used up
     if count - spent < FEWEST - 3 or count < SHARE * min(n, expected):
         return None
-    if poisson.sf(count - spent - 1, chance) > CHANCE or not camera.covers_frame():
+    if pdtrc(count - spent - 1, chance) > CHANCE or not camera.covers_frame():
         return None
     return Refined(camera, attitude, *matched, rms)
 
