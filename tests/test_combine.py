@@ -14,6 +14,7 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from pipeline import combine as step
+from pipeline.errors import SceneError
 from pipeline.files import write_json
 from pipeline.pixels.noise import block_noise
 from pipeline.plan import PlannedFrame, ScenePlan
@@ -398,7 +399,7 @@ def test_tiles_fit_their_memory() -> None:
     for w in cut((300, 500), 128):
         covered[w.top : w.top + w.height, w.left : w.left + w.width] += 1
     assert (covered == 1).all()
-    with pytest.raises(step.SceneError, match=r"need more memory than limits\.memory_mb"):
+    with pytest.raises(SceneError, match=r"need more memory than limits\.memory_mb"):
         tile_side(1000, 3, 20_000_000)
 
 

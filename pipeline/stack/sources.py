@@ -126,6 +126,25 @@ class Frame:
     green: tuple[PositionGrid, PositionGrid] | None = None
 
 
+@dataclass(frozen=True)
+class Inputs:
+    """The frames of a scene, in order of time, and what calibrates them."""
+
+    scene: str
+    frames: list[Frame]
+    mosaics: Mosaics
+    calibration: Calibration
+    reference: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.frames[self.reference].shape
+
+    @property
+    def cfa(self) -> str:
+        return self.frames[self.reference].header.cfa
+
+
 def frame_grids(geometry: Map, frame: str, shape: tuple[int, int], colours: int) -> tuple[PositionGrid, ...]:
     """Positions of the result's pixels in a frame: one grid where the colours agree, else one a colour."""
     names = "RGB" if colours == 3 else "G"
@@ -286,6 +305,7 @@ def reflected(first: int, last: int, size: int) -> NDArray[np.int64]:
 __all__ = [
     "Calibration",
     "Frame",
+    "Inputs",
     "Map",
     "Mosaics",
     "Scratch",

@@ -23,7 +23,7 @@ import numpy as np
 
 from pipeline import combine as step
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
-from pipeline.stack import sources, tiles
+from pipeline.stack import sources, tiles, whole
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids
 
 
@@ -144,14 +144,14 @@ def main() -> None:
     megapixels = shape[0] * shape[1] / 1e6
     print(f"copy of one frame as float32 RGB: {copy:.3f} s ({megapixels:.1f} MP)")
 
-    whole: dict[str, Any] = {}
+    seen: dict[str, Any] = {}
     plain_windows = step.cut
 
     def keep_scene(scene: Any, window: Any, scratch: Any) -> Any:
-        whole.setdefault("scene", scene)
+        seen.setdefault("scene", scene)
         return tiles.make_tile(scene, window, scratch)
 
-    step.make_tile = keep_scene
+    whole.make_tile = keep_scene
     step.combine(inputs, arguments.out / "warm.fits", geometry, threads=1, memory_mb=arguments.memory_mb)
     gc.collect()
     begun, used = time.perf_counter(), time.process_time()
@@ -170,17 +170,17 @@ def main() -> None:
         (tiles, "star_signal"), (tiles, "reject"), (tiles, "grow"), (tiles, "average"),
     ):  # fmt: skip
         clock.wrap(module, name)
-    budget = (arguments.memory_mb - step.PROGRAM_MB) * 1_000_000 // arguments.threads
+    budget = (arguments.memory_mb - whole.PROGRAM_MB) * 1_000_000 // arguments.threads
     side = min(tiles.tile_side(n, 3, budget), 512)
     windows = plain_windows(shape, side)
     sample = windows[len(windows) // 3 :: max(1, len(windows) // 6)][:6]
     scratch, pixels = Scratch(), 0
     for window in sample:
-        tiles.make_tile(whole["scene"], window, scratch)
+        tiles.make_tile(seen["scene"], window, scratch)
         pixels += window.height * window.width
     begun = time.thread_time()
     for k in range(min(n, 4)):
-        step._survey(inputs, k)
+        whole.survey_of(inputs, k)
     clock.seconds["survey"] = (time.thread_time() - begun) / min(n, 4) * n * pixels / (megapixels * 1e6)
     clock.seconds["other loading"] = clock.seconds.pop("load_stack") - sum(
         clock.seconds[k] for k in ("_calibrated", "demosaic_padded", "resample_plane", "star_signal")

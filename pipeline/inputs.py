@@ -1,0 +1,172 @@
+"""The frames of a scene, opened, and what calibrates them: what the steps `ground` and `combine` work on."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.console import project_argument
+from pipeline.errors import InputError, SceneError
+from pipeline.files import shown
+from pipeline.plan import ScenePlan
+from pipeline.sensor.demosaic import colours as colour_count
+from pipeline.sensor.demosaic import usable_balance
+from pipeline.sensor.master import unusable
+from pipeline.sky.geometry import Geometry
+from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_grids, green_grids
+from pipeline.tables import read_table, row_values
+
+log = logging.getLogger("moonless.inputs")
+
+
+def input_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments that name a scene's files, and the number of threads."""
+    project_argument(parser)
+    parser.add_argument("--scene", type=Path, required=True, metavar="SCENE.json", help="the scene, from the plan")
+    parser.add_argument("--verdicts", type=Path, required=True, metavar="VERDICTS.ecsv")
+    parser.add_argument("--geometry", type=Path, required=True, metavar="GEOMETRY.json")
+    parser.add_argument("--calibration", type=Path, required=True, metavar="CALIBRATION.ecsv")
+    parser.add_argument("--defects", type=Path, metavar="DEFECTS.fits", help="the scene's map of defective pixels")
+    parser.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark, where one matches")
+    parser.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias, where one matches")
+    parser.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat, where one matches")
+    parser.add_argument("--mosaics", type=Path, nargs="+", required=True, metavar="DIR", help="folders of mosaics")
+    parser.add_argument("--threads", type=_positive, default=1, metavar="N", help="threads over tiles")
+
+
+def _positive(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"must be at least 1 (got {number})")
+    return number
+
+
+def kept_mosaics(plan: ScenePlan, verdicts: Path, geometry: Geometry, folders: Sequence[Path]) -> dict[str, Path]:
+    """The mosaics to combine, by frame id in order of time.
+
+    Raises
+    ------
+    SceneError
+        Where nothing is left, or the reference is not among them.
+    """
+    table = read_table(verdicts)
+    if not {"frame", "verdict"} <= set(table.colnames):
+        raise InputError(f"{shown(verdicts)}: has no columns 'frame' and 'verdict'; run judge again")
+    kept = {str(row["frame"]) for row in table if str(row["verdict"]) == "kept"}
+    paths = {}
+    for frame in sorted(kept & set(geometry.frames)):
+        path = next((folder / f"{frame}.fits" for folder in folders if (folder / f"{frame}.fits").is_file()), None)
+        if path is None:
+            log.warning("%s: its mosaic is not there and it is left out", frame)
+        else:
+            paths[frame] = path
+    if not paths:
+        raise SceneError(f"{plan.scene}: no frame was kept and placed; there is nothing to combine")
+    if geometry.reference not in paths:
+        raise SceneError(
+            f"{plan.scene}: the reference frame {geometry.reference} is not among the kept; run register again"
+        )
+    return paths
+
+
+def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arguments: argparse.Namespace) -> Inputs:
+    """Open every mosaic, and read what calibrates them."""
+    factors = _factors(arguments.calibration)
+    mosaics = Mosaics(list(paths.values()))
+    reference = list(paths).index(geometry.reference)
+    shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
+    # the reference's: a camera on automatic white balance may give every frame another
+    balance = usable_balance(mosaics[reference].header.white_balance)
+    frames = []
+    for number, frame in enumerate(paths):
+        mosaic = mosaics[number]
+        if mosaic.shape != shape or mosaic.header.cfa != cfa:
+            raise SceneError(
+                f"{frame}: has {mosaic.shape[1]} x {mosaic.shape[0]} pixels {mosaic.header.cfa}, the reference "
+                f"{shape[1]} x {shape[0]} {cfa}; give it a scene of its own"
+            )
+        scale, offset = factors.get(frame, (1.0, 0.0))
+        flux = geometry.frames[frame].flux_scale
+        if flux is None or not math.isfinite(flux) or flux <= 0:
+            if frame != geometry.reference:
+                log.warning("%s: its brightness against the reference is not known; taken as the same", frame)
+            flux = 1.0
+        grids = frame_grids(geometry, frame, shape, colour_count(cfa))
+        green = green_grids(geometry, frame, shape) if len(grids) > 1 else None
+        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids, balance, green))
+    return Inputs(plan.scene, frames, mosaics, _read_calibration(arguments, shape), reference)
+
+
+def _factors(path: Path) -> dict[str, tuple[float, float]]:
+    table = read_table(path)
+    names = ("frame", "dark_scale", "dark_offset")
+    if not set(names) <= set(table.colnames):
+        raise InputError(f"{shown(path)}: has no columns {', '.join(names)}; run dark again")
+    result = {}
+    for row in table:
+        values = row_values(row, names)
+        scale, offset = values["dark_scale"], values["dark_offset"]
+        result[str(values["frame"])] = (
+            1.0 if scale is None else float(scale),
+            0.0 if offset is None else float(offset),
+        )
+    return result
+
+
+def _read_calibration(arguments: argparse.Namespace, shape: tuple[int, int]) -> Calibration:
+    dark, variance = _read_master(arguments.master, shape)
+    bias, bias_variance = _read_master(arguments.bias, shape)
+    if dark is not None and bias is not None:
+        dark -= bias
+    defects = None
+    if arguments.defects is not None:
+        with _open(arguments.defects) as hdus:
+            defects = _plane(hdus, _first_image(hdus), arguments.defects, shape, np.uint8)
+    flat, _ = _read_master(arguments.flat, shape)
+    brightest = 1.0 if flat is None else float(np.percentile(flat[::8, ::8], 99.5))
+    return Calibration(dark, variance, defects, flat, bias, bias_variance, brightest)
+
+
+def _read_master(path: Path | None, shape: tuple[int, int]) -> tuple[NDArray[np.float32] | None, float]:
+    """A master's mean and the variance of a pixel of it; None where none is given or none of its frames was usable."""
+    if path is None:
+        return None, 0.0
+    with _open(path) as hdus:
+        if unusable(hdus[0].header) is not None:
+            return None, 0.0
+        mean = _plane(hdus, 0, path, shape, np.float32)
+        if "NOISE" not in hdus:
+            return mean, 0.0
+        return mean, float(np.median(np.asarray(hdus["NOISE"].data, np.float32)[::4, ::4]) ** 2)
+
+
+def _open(path: Path) -> fits.HDUList:
+    try:
+        return fits.open(path, memmap=True)
+    except FileNotFoundError:
+        raise InputError(f"{shown(path)}: there is no such file; run dark first") from None
+    except OSError as error:
+        raise InputError(f"{shown(path)}: not a readable FITS file ({error}); run dark again") from error
+
+
+def _first_image(hdus: fits.HDUList) -> int:
+    return next((n for n, hdu in enumerate(hdus) if hdu.header.get("NAXIS", 0) == 2), 0)
+
+
+def _plane(hdus: fits.HDUList, which: int, path: Path, shape: tuple[int, int], dtype: type) -> NDArray[Any]:
+    data = hdus[which].data
+    if data is None or data.shape != shape:
+        size = "no picture" if data is None else f"{data.shape[-1]} x {data.shape[-2]} pixels"
+        raise InputError(f"{shown(path)}: holds {size}, the frames {shape[1]} x {shape[0]}; run dark again")
+    return np.ascontiguousarray(data, dtype)
+
+
+__all__ = ["input_arguments", "kept_mosaics", "read_inputs"]

@@ -1,0 +1,199 @@
+"""A scene's frames made ready for its tiles, and the tiles made: in parallel, in order."""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.pixels.average import noise_plan
+from pipeline.pixels.background import Survey, block_size, survey_mosaic
+from pipeline.pixels.noise import BLOCK
+from pipeline.pixels.resample import block_variance, interpolation_variance
+from pipeline.sensor.calibrate import dark_signal
+from pipeline.sensor.demosaic import NEUTRAL, Balance, response
+from pipeline.sensor.demosaic import colours as colour_count
+from pipeline.sensor.flats import block_response
+from pipeline.sensor.mosaic import colour_planes
+from pipeline.stack import figures
+from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter
+from pipeline.stack.sources import Inputs, Scratch
+from pipeline.stack.tiles import Scene, Tile, Window, check_window, make_tile, sample_windows, tile_side
+
+# What Python, the libraries and the loops' machine code take before any pixel is there, MB (measured: 190-230).
+PROGRAM_MB = 240
+
+
+@dataclass(frozen=True)
+class Ready:
+    """What the tiles are made from; `factors` (n,) is what each frame's noise was corrected by."""
+
+    scene: Scene
+    factors: NDArray[np.float64]
+    shared: figures.SharedDark
+
+
+def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1) -> Ready:
+    """Match the frames of a scene and tell their noise."""
+    shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
+    with ThreadPoolExecutor(threads) as pool:
+        surveys = list(pool.map(lambda k: survey_of(inputs, k), range(n)))
+    matching = match_frames(
+        surveys,
+        [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
+        [frame.flux_scale for frame in inputs.frames],
+        [frame.header.cfa for frame in inputs.frames],
+        inputs.reference,
+        shape,
+        [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
+    )
+    shared = _shared(inputs, matching, shape)
+    factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
+    scene = Scene(
+        shape,
+        colours,
+        inputs.frames,
+        inputs.mosaics,
+        inputs.calibration,
+        matching,
+        factor,
+        block_factor,
+        (block_factor * shared.mean).astype(np.float32),
+        noise_plan(n),
+        clip_sigma,
+        star_scatter=SCATTER_DEFAULT,
+    )
+    # windows of all frames take as much memory as small tiles; a quarter of a million pixels a frame is enough
+    samples = list(sample_windows(shape, 128 if n <= 256 else 64))
+    with ThreadPoolExecutor(threads) as pool:
+        scene, factors = _checked(scene, samples, pool, threads)
+    return Ready(scene, factors, shared)
+
+
+def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:
+    """The side of tiles for which so many threads have room.
+
+    Raises
+    ------
+    SceneError
+        Where the frames do not fit into the memory allowed.
+    """
+    fixed = scene.calibration
+    arrays = (fixed.dark, fixed.bias, fixed.defects, fixed.flat, scene.matching.offsets)
+    held = sum(a.nbytes for a in arrays if a is not None)
+    held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
+    budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
+    return tile_side(len(scene.frames), scene.colours, budget // threads)
+
+
+def make_tiles(scene: Scene, windows: Sequence[Window], pool: ThreadPoolExecutor, threads: int) -> Iterator[Tile]:
+    """Make tiles, in the order of their windows."""
+    return in_order(pool, lambda w, s: make_tile(scene, w, s), windows, threads)
+
+
+def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figures.SharedDark:
+    """What the noise of the masters leaves in the result."""
+    c = inputs.calibration
+    of_frames = [c.masters(frame.dark_scale) or [(0.0, 0.0)] * 2 for frame in inputs.frames]
+    total = figures.SharedDark(0.0, 0.0)
+    for which in range(max(len(masters) for masters in of_frames)):
+        pairs = [masters[which] if which < len(masters) else (0.0, 0.0) for masters in of_frames]
+        variance = max(v for _, v in pairs)
+        part = figures.shared_dark(inputs.frames, matching.weights, [f for f, _ in pairs], variance, shape)
+        total = figures.SharedDark(total.mean + part.mean, total.hidden + part.hidden)
+    return total
+
+
+def survey_of(inputs: Inputs, number: int) -> Survey:
+    """Measure one frame's sky in blocks."""
+    frame, c = inputs.frames[number], inputs.calibration
+    dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale)
+    survey = survey_mosaic(
+        inputs.mosaics[number].stored,
+        frame.header.black,
+        dark,
+        scale,
+        frame.dark_offset,
+        c.defects,
+        frame.header.saturation,
+        block_size(frame.shape),
+    )
+    if c.flat is None:
+        return survey
+    return replace(survey, response=block_response(c.flat, survey.block))
+
+
+def _checked(
+    scene: Scene, samples: Sequence[Window], pool: ThreadPoolExecutor, threads: int
+) -> tuple[Scene, NDArray[np.float64]]:
+    """The scene with its noise model brought to what a sample of windows shows."""
+    n = len(scene.frames)
+    if n < 2:
+        return scene, np.ones(n)
+    checks = list(in_order(pool, lambda w, s: check_window(scene, w, s), samples, threads))
+    matching, factors = corrected(scene.matching, [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)])
+    scatter = star_scatter(np.concatenate([c.scatters for c in checks]), n)
+    return replace(scene, matching=matching, star_scatter=scatter), factors
+
+
+def in_order(
+    pool: ThreadPoolExecutor, work: Callable[[Any, Scratch], Any], items: Sequence[Any], threads: int
+) -> Iterator[Any]:
+    """Results in the order of the items, at most two a thread in work or waiting, each with a thread's own scratch."""
+    spare: queue.SimpleQueue[Scratch] = queue.SimpleQueue()
+    for _ in range(threads):
+        spare.put(Scratch())
+
+    def run(item: Any) -> Any:
+        scratch = spare.get()
+        try:
+            return work(item, scratch)
+        finally:
+            spare.put(scratch)
+
+    waiting: list[Any] = []
+    for item in items:
+        waiting.append(pool.submit(run, item))
+        if len(waiting) >= 2 * threads:
+            yield waiting.pop(0).result()
+    for future in waiting:
+        yield future.result()
+
+
+def interpolation_factors(
+    cfa: str, matching: Matching, balance: Balance = NEUTRAL
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What demosaicing and resampling make of a mosaic pixel's variance: (colours, 256) by `noise_code`, (colours,) for
+    the means over blocks by which noise is defined.
+
+    The other colours' pixels come in with their own variance: the median frame's ratio at its sky.
+    """
+    count = colour_count(cfa)
+    places = np.zeros((2, 2), np.int64)
+    if count == 3:
+        for number, colour in enumerate("RGB"):
+            for i, j in colour_planes(cfa)[colour]:
+                places[i, j] = number
+    variance = matching.sky_variance
+    ratio = np.median(variance[:, None, :] / variance[:, :, None], axis=0)  # [c, d] of colour d over colour c
+    kernels = response(cfa, balance)
+    single = np.einsum("cdk,cd->ck", interpolation_variance(kernels, places), ratio)
+    block = np.einsum("cd,cd->c", block_variance(kernels, places, BLOCK), ratio)
+    return single.astype(np.float32), block.astype(np.float32)
+
+
+__all__ = [
+    "PROGRAM_MB",
+    "Ready",
+    "in_order",
+    "interpolation_factors",
+    "make_ready",
+    "make_tiles",
+    "side_of_tiles",
+    "survey_of",
+]
