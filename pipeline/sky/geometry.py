@@ -171,7 +171,7 @@ class Geometry:
         matrix, zenith = self._matrix(frame_id), self.frames[frame_id].zenith
         if zenith is not None and self.strength:
             vectors = refraction.refract(vectors, zenith, self.strength)
-        return self._from_green(frame_id, *self.camera.project(vectors @ matrix.T), colour)
+        return self.from_green(frame_id, *self.camera.project(vectors @ matrix.T), colour)
 
     def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
         """Where in a frame the reference's pixels lie.
@@ -242,18 +242,24 @@ class Geometry:
         q2 = ((x - self.camera.centre_x) ** 2 + (y - self.camera.centre_y) ** 2) / half
         return a0 + q2 * (a2 + q2 * a4)
 
-    def _from_green(self, frame_id: str, x: Floats, y: Floats, colour: str) -> tuple[Floats, Floats]:
-        shift = self.frames[frame_id].colour_shift.get(colour, (0.0, 0.0))
+    def _shift(self, frame_id: str | None, colour: str) -> tuple[float, float]:
+        shifts = {} if frame_id is None else self.frames[frame_id].colour_shift
+        return shifts.get(colour, (0.0, 0.0))
+
+    def from_green(self, frame_id: str | None, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
+        """Where a colour lies of what green shows at x, y; of no frame, the lens alone counts and not the air."""
+        x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
+        shift = self._shift(frame_id, colour)
         if colour not in self.lateral_colour and shift == (0.0, 0.0):
             return x, y
         stretch = self._stretch(x, y, colour)
         cx, cy = self.camera.centre_x, self.camera.centre_y
         return x + stretch * (x - cx) + shift[0], y + stretch * (y - cy) + shift[1]
 
-    def to_green(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
-        """Where in a frame green lies of what a colour shows at x, y."""
+    def to_green(self, frame_id: str | None, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
+        """Where in a frame green lies of what a colour shows at x, y; of no frame, as `from_green`."""
         x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
-        shift = self.frames[frame_id].colour_shift.get(colour, (0.0, 0.0))
+        shift = self._shift(frame_id, colour)
         if colour not in self.lateral_colour and shift == (0.0, 0.0):
             return x, y
         x, y = x - shift[0], y - shift[1]

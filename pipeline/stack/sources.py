@@ -221,7 +221,7 @@ def load_tile(
     extra = 0 if frame.green is None else EXTRA
     top, bottom = top - REACH_BEFORE - extra, bottom + REACH_AFTER + extra
     left, right = left - REACH_BEFORE - extra, right + REACH_AFTER + extra
-    padded = _calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, left - MARGIN, right + MARGIN)
+    padded = calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, left - MARGIN, right + MARGIN)
     colours = values.shape[0]
     shape = (bottom - top, right - left)
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
@@ -267,7 +267,7 @@ def _sites(cfa: str, top: int, left: int) -> NDArray[np.int64]:
     return np.ascontiguousarray(np.roll(colour, (-(top & 1), -(left & 1)), axis=(0, 1)))
 
 
-def _calibrated(
+def calibrated(
     mosaic: MosaicFile, frame: Frame, calibration: Calibration, top: int, bottom: int, left: int, right: int
 ) -> NDArray[np.float32]:
     """Calibrated pixels of a region that may reach beyond the frame, reflected there about the outermost pixels."""
@@ -310,6 +310,7 @@ __all__ = [
     "Mosaics",
     "Scratch",
     "allow_open_files",
+    "calibrated",
     "frame_grids",
     "green_grids",
     "load_tile",

@@ -166,7 +166,7 @@ def main() -> None:
 
     clock = Clock()
     for module, name in (
-        (sources, "_calibrated"), (sources, "demosaic_padded"), (sources, "resample_plane"), (tiles, "load_stack"),
+        (sources, "calibrated"), (sources, "demosaic_padded"), (sources, "resample_plane"), (tiles, "load_stack"),
         (tiles, "star_signal"), (tiles, "reject"), (tiles, "grow"), (tiles, "average"),
     ):  # fmt: skip
         clock.wrap(module, name)
@@ -183,7 +183,7 @@ def main() -> None:
         whole.survey_of(inputs, k)
     clock.seconds["survey"] = (time.thread_time() - begun) / min(n, 4) * n * pixels / (megapixels * 1e6)
     clock.seconds["other loading"] = clock.seconds.pop("load_stack") - sum(
-        clock.seconds[k] for k in ("_calibrated", "demosaic_padded", "resample_plane", "star_signal")
+        clock.seconds[k] for k in ("calibrated", "demosaic_padded", "resample_plane", "star_signal")
     )
     print(f"tiles of {side} px; processor seconds of one thread a frame, and in copies")
     for name, seconds in clock.seconds.items():

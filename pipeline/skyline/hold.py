@@ -1,0 +1,136 @@
+"""How the camera stood against the ground: what a tripod's creep, a knock or a tracker moved from frame to frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import Rotation
+
+from pipeline.sky.geometry import Geometry
+from pipeline.sky.times import SIDEREAL_RATE
+
+Floats = NDArray[np.float64]
+
+TRIPOD, TRACKED, UNKNOWN = "tripod", "tracked", "unknown"
+# The camera of a tripod turns against the ground by less than this share of what the sky does; a knock in a short run
+# may be a good part of it.
+STANDS = 0.6
+
+
+@dataclass(frozen=True)
+class Hold:
+    """Where what is fixed to the ground lies in each frame.
+
+    A ground point's direction in the reference's camera axes is turned by the frame's `turns` and imaged by the scene's
+    camera; `shifts` (px) is what the pictures themselves add to that.
+
+    Parameters
+    ----------
+    geometry : of the scene; its camera and lateral colour are used, not its attitudes
+    kind : "tripod", "tracked" or "unknown"
+    turns : (3, 3) rotation by frame id
+    shifts : (dx, dy) px by frame id; missing means none
+    """
+
+    geometry: Geometry
+    kind: str
+    turns: Mapping[str, Floats]
+    shifts: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
+        """Where in a frame lies the ground that the reference shows at (x, y); as `Geometry.from_reference`."""
+        x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
+        if frame_id == self.geometry.reference and colour == "G":
+            return x.copy(), y.copy()
+        camera = self.geometry.camera
+        xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id].T)
+        dx, dy = self.shifts.get(frame_id, (0.0, 0.0))
+        return self.geometry.from_green(None, xs + dx, ys + dy, colour)
+
+    def to_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
+        """Where in the reference lies the ground that a frame shows at (x, y), green; inverse of `from_reference`."""
+        x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
+        if frame_id == self.geometry.reference:
+            return x.copy(), y.copy()
+        camera = self.geometry.camera
+        dx, dy = self.shifts.get(frame_id, (0.0, 0.0))
+        return camera.project(camera.unproject(x - dx, y - dy) @ self.turns[frame_id])
+
+    def to_green(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
+        """Where in a frame green shows of the ground what another colour shows at (x, y): the air's colours apart."""
+        return self.geometry.to_green(None, x, y, colour)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values: the kind, and a quaternion [w, x, y, z] and a shift a frame."""
+        return {
+            "kind": self.kind,
+            "frames": {
+                name: {
+                    "turn": [float(q) for q in Rotation.from_matrix(turn).as_quat(canonical=True, scalar_first=True)],
+                    "shift": [float(s) for s in self.shifts.get(name, (0.0, 0.0))],
+                }
+                for name, turn in self.turns.items()
+            },
+        }
+
+    @classmethod
+    def from_json(cls, geometry: Geometry, content: Mapping[str, Any]) -> Hold:
+        """Read what `to_json` gave."""
+        frames = content["frames"]
+        turns = {n: Rotation.from_quat(f["turn"], scalar_first=True).as_matrix() for n, f in frames.items()}
+        return cls(geometry, content["kind"], turns, {n: tuple(f["shift"]) for n, f in frames.items()})
+
+
+def hold_of(geometry: Geometry, seconds: Mapping[str, float | None], pole: Floats | None) -> Hold:
+    """Tell from attitudes and times how the camera stood.
+
+    Parameters
+    ----------
+    geometry : of the scene
+    seconds : middle of each frame's exposure, s; None where not known
+    pole : (3,) the Earth's axis in the axes of the attitudes; None where they are not those of the sky, or the date is
+        not known: then the axis about which the frames turn is taken for it
+
+    Returns
+    -------
+    Hold
+        Its turns are the identity where times are missing: a camera is then taken to stand still.
+    """
+    ids = list(geometry.frames)
+    reference = geometry.reference
+    attitudes = np.stack([_matrix(geometry, name) for name in ids])
+    ref = ids.index(reference)
+    known = [seconds.get(name) for name in ids]
+    still = {name: np.eye(3) for name in ids}
+    if any(t is None for t in known) or np.ptp(np.array(known, float)) <= 0:
+        return Hold(geometry, UNKNOWN, still)
+    t = np.array(known, float) - float(known[ref] or 0.0)
+    turned = Rotation.from_matrix(attitudes[ref].T @ attitudes).as_rotvec()  # about -pole in the sky's axes
+    if pole is None:
+        slope = (t @ turned) / float(t @ t)
+        speed = float(np.linalg.norm(slope))
+        if speed < 0.1 * SIDEREAL_RATE:
+            return Hold(
+                geometry, TRACKED, {n: np.asarray(a @ attitudes[ref].T) for n, a in zip(ids, attitudes, strict=True)}
+            )
+        pole = -slope / speed
+    earth = Rotation.from_rotvec(np.outer(SIDEREAL_RATE * t, pole)).as_matrix()
+    turns = attitudes @ earth @ attitudes[ref].T
+    moved = t != 0
+    by_ground = np.linalg.norm(Rotation.from_matrix(turns).as_rotvec()[moved], axis=1)
+    by_stars = np.linalg.norm(turned[moved], axis=1)
+    sky = SIDEREAL_RATE * np.abs(t[moved])
+    on_ground, on_stars = float(np.median(by_ground / sky)), float(np.median(by_stars / sky))
+    kind = TRIPOD if on_ground < STANDS and on_ground < on_stars else TRACKED
+    return Hold(geometry, kind, dict(zip(ids, turns, strict=True)))
+
+
+def _matrix(geometry: Geometry, name: str) -> Floats:
+    return np.asarray(Rotation.from_quat(geometry.frames[name].attitude, scalar_first=True).as_matrix())
+
+
+__all__ = ["TRACKED", "TRIPOD", "UNKNOWN", "Hold", "hold_of"]

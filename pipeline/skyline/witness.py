@@ -1,0 +1,197 @@
+"""Stars as witnesses of sky: what moved as the sky does, from frame to frame, was seen through open sky.
+
+A lamp, a hot pixel or a lit window stays where it is; a star's image in water moves, but along another path, and is in
+no catalogue. Only the star lists are needed: no pixel is read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from pipeline.sky import catalogue, times
+from pipeline.sky.geometry import Geometry
+from pipeline.skyline.hold import Hold
+
+Floats = NDArray[np.float64]
+
+# A sighting is the same star (or the same lamp) if it lies so close to where it must, px.
+TOLERANCE_PX = 1.5
+# Frames between which the sky moved against the ground by less than this tell nothing apart, px.
+APART_PX = 4.0
+# A star's image in still water moves as the sky does for a while; paths part by curving the other way. Beyond this
+# motion of the sky, px, they are 7 px apart behind a lens whose focal length is 700 px, and in proportion.
+FAR_PX = 70.0
+# Frames whose stars are asked, and partners of each on either side in time; more add no new places.
+FRAMES_MAX, PARTNERS = 40, 2
+# A frame's stars are looked for among the brightest of the catalogue in its field, so many for each of its own.
+CATALOGUE_TIMES = 2
+# Fluxes of one star in two frames differ by less than this factor.
+FLUX_FACTOR = 2.5
+
+
+@dataclass(frozen=True)
+class Sightings:
+    """Places (px) of the reference's picture, as it stands before the ground, where a frame saw a star in the sky.
+
+    `x`, `y` : (n,) float64; `frames` : how many frames were asked; `undecided` : stars that moved too little to tell.
+    """
+
+    x: Floats
+    y: Floats
+    frames: int
+    undecided: int
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+
+def _motion(geometry: Geometry, hold: Hold, one: str, other: str) -> float:
+    """How far the sky moves against the ground between two frames: median over the field, px."""
+    camera = geometry.camera
+    x, y = np.meshgrid(np.linspace(0, camera.width - 1, 5), np.linspace(0, camera.height - 1, 5))
+    away = _apart(geometry, hold, one, other, x.ravel(), y.ravel())[0]
+    away = away[np.isfinite(away)]
+    return float(np.median(away)) if away.size else 0.0
+
+
+def _apart(
+    geometry: Geometry, hold: Hold, one: str, other: str, x: Floats, y: Floats
+) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Where what one frame shows at (x, y) lies in another, were it sky and were it ground, and how far apart."""
+    as_sky = geometry.positions(other, geometry.directions(one, x, y))
+    as_ground = hold.from_reference(other, *hold.to_reference(one, x, y))
+    return np.hypot(as_sky[0] - as_ground[0], as_sky[1] - as_ground[1]), as_sky, as_ground
+
+
+def sightings(
+    geometry: Geometry, hold: Hold, stars: Mapping[str, NDArray[np.float64]], order: Sequence[str]
+) -> Sightings:
+    """Find the stars that moved with the sky.
+
+    Parameters
+    ----------
+    geometry, hold : of the scene
+    stars : by frame id, (n, 3) float64 arrays: x, y (px), flux
+    order : frame ids in order of time
+    """
+    ids = [name for name in order if name in stars and len(stars[name]) and name in geometry.frames]
+    trees = {}
+    xs, ys, undecided, asked = [], [], 0, 0
+    chosen = sorted(set(np.linspace(0, len(ids) - 1, min(len(ids), FRAMES_MAX)).round().astype(int).tolist()))
+    for number in chosen:
+        name = ids[number]
+        partners = _partners(geometry, hold, ids, number)
+        if not partners:
+            continue
+        asked += 1
+        x, y, flux = stars[name].T
+        tests, hits, fixed, met = (np.zeros(len(x), int) for _ in range(4))
+        for other in partners:
+            if other not in trees:
+                trees[other] = cKDTree(stars[other][:, :2])
+            away, sky, ground = _apart(geometry, hold, name, other, x, y)
+            width, height = geometry.camera.width, geometry.camera.height
+            inside = np.isfinite(away) & (sky[0] > 0) & (sky[1] > 0) & (sky[0] < width - 1) & (sky[1] < height - 1)
+            telling = inside & (away > APART_PX)
+            found = _near(trees[other], stars[other][:, 2], sky, flux, inside)
+            tests += telling
+            hits += telling & found
+            met += inside & found
+            fixed += telling & _near(trees[other], stars[other][:, 2], ground, flux, inside)
+        moved = (hits >= np.maximum(1, (tests + 1) // 2)) & (hits > fixed)
+        far = _far(geometry, hold, ids, number)
+        if far is not None:
+            tree = trees.setdefault(far, cKDTree(stars[far][:, :2]))
+            away, sky, _ = _apart(geometry, hold, name, far, x, y)
+            again = _near(tree, stars[far][:, 2], sky, flux, np.isfinite(sky[0]) & np.isfinite(sky[1]))
+            again &= away > FAR_PX
+        else:
+            again = np.zeros(len(x), bool)
+        # about the pole of the sky nothing moves; what lies where a star must is taken for one
+        still = (tests == 0) & (met >= 2)
+        listed = _listed(geometry, name, x, y)
+        if listed is not None:
+            moved &= listed | again
+            still &= listed
+        elif far is not None:
+            moved &= again
+        undecided += int(still.sum())
+        px, py = hold.to_reference(name, x[moved | still], y[moved | still])
+        xs.append(px)
+        ys.append(py)
+    if not xs:
+        return Sightings(np.zeros(0), np.zeros(0), asked, undecided)
+    x, y = np.concatenate(xs), np.concatenate(ys)
+    good = np.isfinite(x) & np.isfinite(y)
+    return Sightings(x[good], y[good], asked, undecided)
+
+
+def _partners(geometry: Geometry, hold: Hold, ids: Sequence[str], number: int) -> list[str]:
+    """The nearest frames before and after between which the sky moved far enough; else the farthest there is."""
+    result: list[str] = []
+    for step in (-1, 1):
+        at, found, last = number + step, 0, None
+        while 0 <= at < len(ids) and found < PARTNERS:
+            last = ids[at]
+            if _motion(geometry, hold, ids[number], last) >= APART_PX:
+                result.append(last)
+                found += 1
+            at += step
+        if not found and last is not None:
+            result.append(last)
+    return result
+
+
+def _far(geometry: Geometry, hold: Hold, ids: Sequence[str], number: int) -> str | None:
+    """The nearest frame in time between which the sky moved far; None where there is none."""
+    for step in range(1, len(ids)):
+        for at in (number - step, number + step):
+            if 0 <= at < len(ids) and _motion(geometry, hold, ids[number], ids[at]) > 1.3 * FAR_PX:
+                return ids[at]
+    return None
+
+
+def _listed(geometry: Geometry, name: str, x: Floats, y: Floats) -> NDArray[np.bool_] | None:
+    """Which stars of a frame are in the catalogue; None where the scene was not found on the sky."""
+    if not geometry.solved:
+        return None
+    camera = geometry.camera
+    edge_x, edge_y = camera.outline(3)
+    rays = geometry.directions(
+        name, np.append(edge_x, (camera.width - 1) / 2), np.append(edge_y, (camera.height - 1) / 2)
+    )
+    rays = rays[np.isfinite(rays).all(axis=1)]
+    centre = rays[-1]
+    radius = float(np.arccos(np.clip(rays @ centre, -1, 1)).max()) + 0.01
+    known = catalogue.load()
+    # the circle about the field holds some three times its stars
+    found = known.within(centre, radius, 3 * CATALOGUE_TIMES * len(x))
+    px, py = geometry.positions(name, times.aberrated(known.vectors[found], geometry.velocity))
+    inside = np.isfinite(px) & np.isfinite(py)
+    if not inside.any():
+        return np.zeros(len(x), bool)
+    distance, _ = cKDTree(np.stack([px[inside], py[inside]], axis=1)).query(
+        np.stack([x, y], axis=1), distance_upper_bound=TOLERANCE_PX
+    )
+    return np.isfinite(distance)
+
+
+def _near(
+    tree: cKDTree, fluxes: Floats, places: tuple[Floats, Floats], flux: Floats, use: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    found = np.zeros(len(flux), bool)
+    points = np.stack(places, axis=-1)[use]
+    distance, which = tree.query(points, distance_upper_bound=TOLERANCE_PX)
+    near = np.isfinite(distance)
+    ratio = np.ones(len(points))
+    ratio[near] = fluxes[which[near]] / np.maximum(flux[use][near], 1e-9)
+    found[use] = near & (ratio < FLUX_FACTOR) & (ratio > 1 / FLUX_FACTOR)
+    return found
+
+
+__all__ = ["Sightings", "sightings"]
