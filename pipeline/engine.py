@@ -24,7 +24,7 @@ STEP_VERSIONS = {
     "judge": 3,
     "dark": 2,
     "register": 3,
-    "combine": 5,
+    "combine": 6,
     "finish": 1,
     "summarise": 5,
 }

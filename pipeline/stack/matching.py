@@ -20,6 +20,8 @@ ROUNDING_VARIANCE = 1 / 12
 # Residuals below which a frame's noise is left as its mosaic told it, and how far they may move it.
 RATIOS_MIN = 300
 FACTOR_RANGE = (0.3, 4.0)
+# Share of the sky's variance that is left to the floor at least.
+FLOOR_LEAST = 0.02
 # Scatter of star cores where there are too few to measure it, and what is believed of what is measured.
 SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.3), 20
 # The noise of pixels that a flat multiplies by more than 1 / 0.05 is not followed further.
@@ -83,6 +85,7 @@ def match_frames(
     reference: int,
     shape: tuple[int, int],
     dark_variance: Sequence[float],
+    transfer: PhotonTransfer | None = None,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -99,6 +102,10 @@ def match_frames(
     reference : number of the frame whose grid the result has
     shape : (height, width) of the result
     dark_variance : n variances of the master dark's noise as it stands in each frame, ADU^2: it is no frame's own
+    transfer : PhotonTransfer, optional
+        What pairs of frames told (`sensor/transfer.py`). Without it, or where they did not, the line through the blocks
+        of the surveys is taken: stars and the pixels' unlike responses make it a tenth or two too steep, and no gain is
+        told.
     """
     n = len(surveys)
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
@@ -109,7 +116,8 @@ def match_frames(
     variances = [by_colour(s.variance, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
     colours = levels[0].shape[0]
-    transfer = _transfer(raw, variances)
+    if transfer is None or not transfer.measured:
+        transfer = replace(_transfer(raw, variances), measured=False)
     per_level = transfer.adu_per_electron
     floor, sky_variance = np.empty((n, colours)), np.empty((n, colours))
     for k in range(n):
@@ -223,7 +231,8 @@ def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tup
     Returns
     -------
     matching : Matching
-        With floor and slope of each frame multiplied, and weights accordingly.
+        With the variance at each frame's sky multiplied: its floor is changed, and where nothing would be left of that
+        its slope too; and weights accordingly.
     factors : (n,) float64 array
         By what; 1 where a frame has too few residuals.
     """
@@ -232,10 +241,15 @@ def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tup
         [np.clip(np.median(r) / 0.454936, *FACTOR_RANGE) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64
     )
     weights = matching.weights / factors
+    # the slope is the camera's: what the residuals show beside it belongs to the floor, as long as any is left there
+    level = np.median(matching.noise_sky[None] - matching.offsets, axis=(2, 3)).clip(0)
+    photons = matching.slope[:, None] * level
+    total = (matching.floor + photons) * factors[:, None]
+    shrink = np.min(np.minimum(1.0, (1 - FLOOR_LEAST) * total / np.maximum(photons, 1e-30)), axis=1)
     return replace(
         matching,
-        floor=(matching.floor * factors[:, None]).astype(np.float32),
-        slope=(matching.slope * factors).astype(np.float32),
+        floor=(total - photons * shrink[:, None]).astype(np.float32),
+        slope=(matching.slope * shrink).astype(np.float32),
         weights=(weights / weights.mean()).astype(np.float32),
     ), factors
 

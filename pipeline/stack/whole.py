@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.average import noise_plan
 from pipeline.pixels.background import Survey, block_size, survey_mosaic
-from pipeline.pixels.noise import BLOCK
+from pipeline.pixels.noise import BLOCK, PhotonTransfer, photon_transfer
 from pipeline.pixels.resample import block_variance, interpolation_variance
 from pipeline.sensor.calibrate import dark_signal
 from pipeline.sensor.demosaic import NEUTRAL, Balance, response
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.flats import block_response
 from pipeline.sensor.mosaic import colour_planes
+from pipeline.sensor.transfer import transfer_blocks
 from pipeline.stack import figures
 from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter
 from pipeline.stack.sources import Inputs, Scratch
@@ -51,6 +52,7 @@ def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1) -> Ready:
         inputs.reference,
         shape,
         [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
+        _transfer(inputs),
     )
     shared = _shared(inputs, matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
@@ -107,6 +109,21 @@ def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figur
         part = figures.shared_dark(inputs.frames, matching.weights, [f for f, _ in pairs], variance, shape)
         total = figures.SharedDark(total.mean + part.mean, total.hidden + part.hidden)
     return total
+
+
+def _transfer(inputs: Inputs) -> PhotonTransfer:
+    """What neighbours in time, each pair for itself, tell of the camera's photon transfer."""
+    pairs = [(int(a), int(b)) for a, b in noise_plan(len(inputs.frames)).pairs] or [(0, 0)]
+    levels, variances = [], []
+    for a, b in pairs:
+        one, other = inputs.frames[a], inputs.frames[b]
+        black = (np.add(one.header.black, other.header.black) + one.dark_offset + other.dark_offset) / 2
+        full = min(one.header.saturation, other.header.saturation)
+        second = inputs.mosaics[b] if a != b else None
+        found = transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full)
+        levels.append(found[0])
+        variances.append(found[1])
+    return photon_transfer(np.concatenate(levels), np.concatenate(variances))
 
 
 def survey_of(inputs: Inputs, number: int) -> Survey:
