@@ -1,6 +1,5 @@
 """The scene-wide fit on planted sequences: maps between frames, air, mount, WCS."""
 
-import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -8,7 +7,6 @@ import pytest
 from astropy.coordinates import Angle
 from astropy.wcs import WCS
 from scipy.spatial.transform import Rotation
-from skimage.transform import PolynomialTransform, ProjectiveTransform
 
 from pipeline.sky import catalogue, times
 from pipeline.sky.adjust import Known, adjust
@@ -19,6 +17,7 @@ from pipeline.sky.photometry import flux_scale
 from pipeline.sky.place import place
 from pipeline.sky.wcs import constellation, wcs_header
 from tests.planted_sky import HEIGHT, WIDTH, lens, sequence
+from tests.warps import warped
 
 GRID = np.meshgrid(np.linspace(0, WIDTH - 1, 21), np.linspace(0, HEIGHT - 1, 15))
 LOWEST_DEG = 3.0  # below, there is ground
@@ -73,14 +72,9 @@ def _warp_errors(run, reference, rows, kind):
     def carry(n):
         theirs = np.where(rows[n] >= 0, rows[n], -2)
         _, i, j = np.intersect1d(rows[reference], theirs, return_indices=True)
-        scale = WIDTH / 2
-        a, b = run.frames[reference].xy[i] / scale - 1, run.frames[n].xy[j] / scale - 1
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", FutureWarning)  # scikit-image renames its way to estimate
-            warp = ProjectiveTransform() if kind == "homography" else PolynomialTransform()
-            assert warp.estimate(a, b, **({} if kind == "homography" else {"order": 5}))
-        moved = warp(np.stack([g.ravel() for g in GRID], axis=1) / scale - 1)
-        return ((moved[:, k] + 1).reshape(GRID[0].shape) * scale for k in (0, 1))
+        points = np.stack([g.ravel() for g in GRID], axis=1)
+        moved = warped(kind, run.frames[reference].xy[i], run.frames[n].xy[j], points, WIDTH / 2)
+        return (moved[:, k].reshape(GRID[0].shape) for k in (0, 1))
 
     return _errors(run, reference, carry)
 

@@ -49,12 +49,14 @@ class Known:
     angle : sidereal angle of the zenith at the reference's time, radians, or None
     axes : (3, 3), rows are the axes of the equator of date in ICRS
     velocity : (3,) the Earth's, over that of light
+    angle_if_utc : where the clock's zone is not known: the same angle if the clock showed UTC
     """
 
     axes: Floats
     velocity: Floats
     latitude: float | None = None
     angle: float | None = None
+    angle_if_utc: float | None = None
 
 
 @dataclass(frozen=True)

@@ -65,6 +65,7 @@ class Geometry:
     lateral_colour : by colour ("R", "B"), (a0, a2, a4): against green, positions are stretched from the axis by
         1 + a0 + a2 q^2 + a4 q^4, q the distance from the axis over half the diagonal
     learned : what else the fit found out (pole, drift, refraction, clock), plain values for pages and `scene.json`
+    elsewhere : of those left out, the frames that make a field of their own, ids of each field
     """
 
     reference: str
@@ -76,6 +77,7 @@ class Geometry:
     velocity: Floats = field(default_factory=lambda: np.zeros(3))
     lateral_colour: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     learned: Mapping[str, Any] = field(default_factory=dict)
+    elsewhere: tuple[tuple[str, ...], ...] = ()
 
     def __post_init__(self) -> None:
         if self.reference not in self.frames:
@@ -128,6 +130,7 @@ class Geometry:
             velocity=np.array(content.get("velocity_c") or (0.0, 0.0, 0.0), np.float64),
             lateral_colour={c: tuple(map(float, a)) for c, a in (content.get("lateral_colour") or {}).items()},  # type: ignore[misc]
             learned=dict(content.get("learned") or {}),
+            elsewhere=tuple(tuple(map(str, group)) for group in content.get("elsewhere") or ()),
         )
 
     def to_json(self) -> dict[str, Any]:
@@ -149,6 +152,7 @@ class Geometry:
                 for name, p in self.frames.items()
             },
             "left_out": dict(self.left_out),
+            "elsewhere": [list(group) for group in self.elsewhere],
             "refraction": {"strength": float(self.strength)} if self.strength else None,
             "velocity_c": [float(v) for v in self.velocity],
             "lateral_colour": {c: [float(v) for v in a] for c, a in self.lateral_colour.items()} or None,

@@ -42,8 +42,8 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         `pole_offset_arcmin` (of the axis about which the stars were seen to turn from the Earth's) and
         `sidereal_ratio` (its rate over the sidereal).
         For a tracker: `polar_error_deg` with `polar_error_sigma_deg`, `polar_error_up_deg`, `polar_error_east_deg`
-        (of its axis from the pole: towards the zenith, towards the east; None without a zenith), `rate_error`
-        (relative), `drift_arcsec_h`, `drift_scatter_arcsec`.
+        (of its axis from the pole above the horizon: towards the zenith, towards the east; None without a zenith),
+        `rate_error` (relative), `drift_arcsec_h`, `drift_scatter_arcsec`.
     """
     nothing: dict[str, Any] = {"mount": None}
     if len(seconds) < 2 or np.ptp(seconds) < SHORTEST_S:
@@ -88,9 +88,10 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
             toward = zenith - (zenith @ pole) * pole
             if np.linalg.norm(toward) > 1e-6:
                 toward /= np.linalg.norm(toward)
-                # seen from inside the sphere, with the zenith up, east is to the right at the northern pole
-                up = round(float(np.degrees(across @ toward)), 4)
-                east = round(float(np.degrees(across @ np.cross(pole, toward))), 4)
+                # a southern tracker's axis points at the other pole: what lies too high there lies too low here
+                side = 1.0 if zenith @ pole >= 0 else -1.0
+                up = round(side * float(np.degrees(across @ toward)), 4)
+                east = round(side * float(np.degrees(across @ np.cross(pole, toward))), 4)
         return {
             "mount": "tracked",
             "polar_error_deg": round(float(np.degrees(np.linalg.norm(across))), 4),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.sky import times
 from pipeline.sky.camera import Camera
-from pipeline.sky.match import FieldMatch, match_fields
+from pipeline.sky.match import FEWEST, FieldMatch, match_fields
 from pipeline.sky.solve import Solution, refine, solve
 from pipeline.sky.table import FrameStars
 
@@ -24,13 +24,19 @@ SOLVE_TRIES = 6
 PLACING_STARS = 250
 # A frame whose own focal length differs by more was taken with another setting of the lens.
 ZOOM_TOLERANCE = 0.01
-ZOOM_TRIES = 3
+# A solve that leads nowhere costs 0.7 s with a known lens, 3 s with any: so many of a scene's frames may, then one in
+# so many is tried with the known lens.
+KNOWN_TRIES, FREE_TRIES, SPARSE_TRIES = 8, 3, 32
+DEPTH_FRAMES = 8
 ANOTHER_LENS = "was taken at another focal length"
 # Field of the assumed camera across its diagonal where neither stars nor Exif tell: flat for every purpose.
 ASSUMED_DIAGONAL_DEG = 3.0
 # With a camera by Exif only, positions may be off by this share of their distance; the match allows for it.
 ROUGH_LENS = 0.002
 PATTERN_TOLERANCE_PX = 2.5
+# Without a catalogue: so many frames are tried as the first of a group; one that none of its nearest matches shows
+# nothing of its own; and so often the frames that were left are held against those placed since.
+PATTERN_STARTS, LONE_TRIES, PATTERN_ROUNDS = 8, 24, 4
 
 
 @dataclass(frozen=True)
@@ -43,12 +49,14 @@ class Placed:
     attitudes : (3, 3) by position of the frame in the given list
     missing : why, by position, for frames without
     solved : whether attitudes are against ICRS
+    apart : positions of frames without an attitude that belong together: another focal length, another field
     """
 
     camera: Camera
     attitudes: dict[int, Floats]
     missing: dict[int, str]
     solved: bool
+    apart: list[list[int]] = field(default_factory=list)
 
 
 def place(
@@ -88,67 +96,93 @@ def _matrix(quaternion: Floats) -> Floats:
     return Rotation.from_quat(quaternion, scalar_first=True).as_matrix()
 
 
+@dataclass
+class _Lens:
+    """A focal length that was found, and the frames taken with it."""
+
+    camera: Camera
+    attitudes: dict[int, Floats]
+
+
+class _Tries:
+    """How many solves may still lead nowhere: each costs up to a second, a scene of clouds has hundreds."""
+
+    def __init__(self) -> None:
+        self.known, self.free = KNOWN_TRIES, FREE_TRIES
+
+    def may_solve(self, n: int) -> bool:
+        """Whether frame n may be solved: the first failures are free, later every so-manieth frame is tried."""
+        return self.known > 0 or n % SPARSE_TRIES == 0
+
+
 def _from_catalogue(frames: Sequence[FrameStars], start: int, first: Solution, pole: Floats | None) -> Placed:
-    camera = first.camera
-    attitudes = {start: _matrix(first.attitude)}
+    lenses = [_Lens(first.camera, {start: _matrix(first.attitude)})]
+    tries = _Tries()
     missing: dict[int, str] = {}
     # outwards from the first: every frame has a placed neighbour
     for n in sorted(range(len(frames)), key=lambda n: (abs(n - start), n)):
-        if n in attitudes:
-            continue
-        attitude, why = _one(frames, n, camera, attitudes, pole)
-        if attitude is None:
-            # was the lens turned? asked of a few frames only: it takes seconds of a frame that shows no sky at all
-            zoomed = sum(ANOTHER_LENS in said for said in missing.values())
-            if len(missing) - zoomed < ZOOM_TRIES:
-                why = _another_lens(frames[n], camera) or why
-            missing[n] = why
-        else:
-            attitudes[n] = attitude
+        if n != start:
+            why = _place_one(frames, n, lenses, pole, tries)
+            if why:
+                missing[n] = why
     # a frame that had no placed neighbour then may have one now
     for n in sorted(missing):
-        attitude = _by_neighbour(frames, n, camera, attitudes)
-        if attitude is not None:
-            attitudes[n] = attitude
+        if any(_by_neighbour(frames, n, lens) for lens in lenses):
             del missing[n]
-    return Placed(camera, attitudes, missing, solved=True)
+    main = max(lenses, key=lambda lens: len(lens.attitudes))
+    apart = []
+    for lens in lenses:
+        if lens is not main:
+            apart.append(sorted(lens.attitudes))
+            ratio = lens.camera.focal_px / main.camera.focal_px
+            missing |= dict.fromkeys(lens.attitudes, f"{ANOTHER_LENS} ({ratio:.2f} times the scene's)")
+    return Placed(main.camera, main.attitudes, missing, solved=True, apart=apart)
 
 
-def _one(
-    frames: Sequence[FrameStars],
-    n: int,
-    camera: Camera,
-    attitudes: dict[int, Floats],
-    pole: Floats | None,
-) -> tuple[Floats | None, str]:
+def _place_one(frames: Sequence[FrameStars], n: int, lenses: list[_Lens], pole: Floats | None, tries: _Tries) -> str:
+    """Place a frame with one of the lenses, or with a new one; a sentence where nothing explains its stars."""
     stars = frames[n]
-    positions = stars.xy[:PLACING_STARS]
-    if len(positions) < 3:
-        return None, f"shows {_stars(len(stars))}, too few to place it"
+    if len(stars) < 3:
+        return f"shows {_stars(len(stars))}, too few to place it"
+    nearest = sorted(lenses, key=lambda lens: min(abs(k - n) for k in lens.attitudes))
+    for lens in nearest:
+        if _by_prediction(frames, n, lens, pole):
+            return ""
+    camera = nearest[0].camera
+    if tries.may_solve(n):
+        own = solve(*_lists(stars), camera.width, camera.height, camera=camera)
+        if own is not None:
+            nearest[0].attitudes[n] = _matrix(own.attitude)
+            return ""
+        tries.known -= 1
+    if any(_by_neighbour(frames, n, lens) for lens in nearest):
+        return ""
+    if tries.free:
+        # was the lens turned?
+        free = solve(*_lists(stars), camera.width, camera.height)
+        if free is not None:
+            same = [lens for lens in lenses if abs(free.focal_px / lens.camera.focal_px - 1) <= ZOOM_TOLERANCE]
+            if same:
+                same[0].attitudes[n] = _matrix(free.attitude)
+            else:
+                lenses.append(_Lens(free.camera, {n: _matrix(free.attitude)}))
+            return ""
+        tries.free -= 1
+    return f"its {_stars(len(stars))} match neither the catalogue nor the scene's other frames"
+
+
+def _by_prediction(frames: Sequence[FrameStars], n: int, lens: _Lens, pole: Floats | None) -> bool:
+    """Place a frame where it would point if the camera had stood still, or followed the stars."""
+    positions = frames[n].xy[:PLACING_STARS]
     # clouds may hide the brightest: the catalogue is gone into as deep as in a clear frame, though by fewer stars
-    depth = min(PLACING_STARS, max(len(frames[k]) for k in attitudes)) if len(positions) < PLACING_STARS else None
-    for guess in _predictions(frames, n, attitudes, pole):
-        found = refine(positions, camera, guess, known=True, depth=depth)
+    clear = max(len(frames[k]) for k in _neighbours(n, lens.attitudes, DEPTH_FRAMES))
+    depth = min(PLACING_STARS, clear) if len(positions) < PLACING_STARS else None
+    for guess in _predictions(frames, n, lens.attitudes, pole):
+        found = refine(positions, lens.camera, guess, known=True, depth=depth)
         if found is not None:
-            return found.attitude, ""
-    own = solve(*_lists(stars), camera.width, camera.height, camera=camera)
-    if own is not None:
-        return _matrix(own.attitude), ""
-    attitude = _by_neighbour(frames, n, camera, attitudes)
-    if attitude is not None:
-        return attitude, ""
-    return None, f"its {_stars(len(stars))} match neither the catalogue nor the scene's other frames"
-
-
-def _another_lens(stars: FrameStars, camera: Camera) -> str | None:
-    """A sentence where a frame was taken at another focal length than the scene."""
-    free = solve(*_lists(stars), camera.width, camera.height)
-    if free is None or abs(free.focal_px / camera.focal_px - 1) <= ZOOM_TOLERANCE:
-        return None
-    return (
-        f"{ANOTHER_LENS} ({free.focal_px / camera.focal_px:.2f} times the scene's); "
-        "make its frames a scene of their own under 'scenes' in trip.yaml"
-    )
+            lens.attitudes[n] = found.attitude
+            return True
+    return False
 
 
 def _stars(count: int) -> str:
@@ -192,13 +226,14 @@ def _neighbours(n: int, attitudes: dict[int, Floats], count: int) -> list[int]:
     return list(dict.fromkeys([*near, next(iter(attitudes))]))
 
 
-def _by_neighbour(frames: Sequence[FrameStars], n: int, camera: Camera, attitudes: dict[int, Floats]) -> Floats | None:
-    """By the pattern of its stars in the nearest placed frames."""
-    for k in _neighbours(n, attitudes, 3):
-        found = _match(frames[k], frames[n], camera, 2 * PATTERN_TOLERANCE_PX)
+def _by_neighbour(frames: Sequence[FrameStars], n: int, lens: _Lens) -> bool:
+    """Place a frame by the pattern of its stars in the nearest placed frames."""
+    for k in _neighbours(n, lens.attitudes, 3):
+        found = _match(frames[k], frames[n], lens.camera, 2 * PATTERN_TOLERANCE_PX)
         if found is not None and found.quaternion is not None:
-            return _matrix(found.quaternion) @ attitudes[k]
-    return None
+            lens.attitudes[n] = _matrix(found.quaternion) @ lens.attitudes[k]
+            return True
+    return False
 
 
 def _match(one: FrameStars, other: FrameStars, camera: Camera, tolerance_px: float) -> FieldMatch | None:
@@ -218,35 +253,56 @@ def _from_patterns(
     camera = assumed_camera(width, height, focal_px)
     half = float(np.hypot(width, height)) / 2
     tolerance = PATTERN_TOLERANCE_PX + (ROUGH_LENS * half if half / camera.focal_px > 0.2 else 0.0)
-    best: dict[int, Floats] = {}
-    for start in order[:SOLVE_TRIES]:
-        if start in best:
-            continue
-        placed = {start: np.eye(3)}
-        waiting = sorted((n for n in range(len(frames)) if n != start), key=lambda n: (abs(n - start), n))
-        while waiting:
-            left = []
-            for n in waiting:
-                # the start first: errors do not add up; then the nearest placed frames
-                for k in dict.fromkeys([start, *sorted(placed, key=lambda k: (abs(k - n), k))[:2]]):
-                    found = _match(frames[k], frames[n], camera, tolerance)
-                    if found is not None and found.quaternion is not None:
-                        placed[n] = _matrix(found.quaternion) @ placed[k]
-                        break
-                else:
-                    left.append(n)
-            if len(left) == len(waiting):
-                break
-            waiting = left
-        if len(placed) > len(best):
-            best = placed
-        if len(best) > len(frames) / 2:
+    groups: list[dict[int, Floats]] = []
+    waiting = set(range(len(frames)))
+    starts = [n for n in order if len(frames[n]) >= FEWEST]
+    for _ in range(PATTERN_STARTS):
+        start = next((n for n in starts if n in waiting), None)
+        if start is None:
             break
+        group = _grown(frames, start, waiting, camera, tolerance)
+        starts.remove(start)
+        if len(group) > 1 or not groups:
+            groups.append(group)
+            waiting -= set(group)
+    groups.sort(key=len, reverse=True)
+    best, *others = groups or [{}]
+    apart = [sorted(group) for group in others if len(group) > 1]
     missing = {
         n: f"its {_stars(len(frames[n]))} do not match those of the other frames"
-        if len(frames[n]) >= 6
+        if len(frames[n]) >= FEWEST
         else f"shows {_stars(len(frames[n]))}, too few to place it"
         for n in range(len(frames))
         if n not in best
     }
-    return Placed(camera, best, missing, solved=False)
+    for mine in apart:
+        missing |= dict.fromkeys(mine, f"its stars and those of {_others(len(mine) - 1)} show another field")
+    return Placed(camera, best, missing, solved=False, apart=apart)
+
+
+def _others(count: int) -> str:
+    return "one other frame" if count == 1 else f"{count} other frames"
+
+
+def _grown(
+    frames: Sequence[FrameStars], start: int, waiting: set[int], camera: Camera, tolerance: float
+) -> dict[int, Floats]:
+    """Attitudes of the frames that match a first one, or each other in turn, against the first."""
+    placed = {start: np.eye(3)}
+    left = sorted(waiting - {start}, key=lambda n: (abs(n - start), n))
+    for _ in range(PATTERN_ROUNDS):
+        before, todo, left = len(placed), left, []
+        for n in todo:
+            # the start first: errors do not add up; then the nearest placed frames
+            for k in dict.fromkeys([start, *sorted(placed, key=lambda k: (abs(k - n), k))[:2]]):
+                found = _match(frames[k], frames[n], camera, tolerance)
+                if found is not None and found.quaternion is not None:
+                    placed[n] = _matrix(found.quaternion) @ placed[k]
+                    break
+            else:
+                left.append(n)
+                if len(placed) == 1 and len(left) >= LONE_TRIES:
+                    return placed  # a start without stars of its own
+        if len(placed) == before or not left:
+            break
+    return placed

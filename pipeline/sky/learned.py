@@ -1,0 +1,113 @@
+"""What a scene's geometry says in figures: of the lens, the air, the clock, and what holds the camera."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.sky import times
+from pipeline.sky.adjust import Adjusted, Known
+from pipeline.sky.camera import Camera
+from pipeline.sky.colour import Lateral, largest_shift
+from pipeline.sky.geometry import Geometry
+from pipeline.sky.mount import mount_figures
+from pipeline.sky.wcs import constellation
+
+Floats = NDArray[np.float64]
+
+
+def learned(
+    geometry: Geometry,
+    result: Adjusted,
+    seconds: Sequence[float | None],
+    reference: int,
+    colours: Lateral,
+    known: Known | None,
+) -> dict[str, Any]:
+    """The `learned` of `geometry.json`: plain values for pages.
+
+    Parameters
+    ----------
+    geometry : as fitted
+    result : the fit's outcome, frames in order of time
+    seconds : of the frames, s; None where a time is unknown
+    reference : position of the reference among them
+    colours : what the lens and the air do to colours
+    known : date and place, as far as told
+    """
+    bundle = result.bundle
+    figures: dict[str, Any] = {
+        "stars_in_table": len(bundle.stars),
+        "stars_in_catalogue": result.tied,
+        "distortion_corner": _corner_distortion(bundle.camera) if geometry.solved else None,
+        "lateral_colour": _colour_figures(colours),
+        "refraction": None,
+        "mount": None,
+    }
+    if bundle.air is not None:
+        figures["refraction"] = {
+            "latitude_deg": round(float(np.degrees(bundle.air.latitude)), 3),
+            "sidereal_deg": round(float(np.degrees(bundle.air.angle) % 360.0), 3),
+            "strength": round(bundle.air.strength, 4),
+            "place": "site" if known is not None and known.latitude is not None else "stars",
+        }
+        figures["clock_error_min"] = _ahead(bundle.air.angle, None if known is None else known.angle)
+        local = _ahead(bundle.air.angle, None if known is None else known.angle_if_utc)
+        # known to some minutes: zones differ by quarters of an hour
+        figures["clock_minus_utc_h"] = None if local is None else round(local / 15.0) / 4.0
+    if geometry.solved:
+        figures.update(sky_figures(geometry))
+        if known is not None and None not in seconds:
+            at = np.array(seconds, np.float64) - float(seconds[reference] or 0.0)
+            zenith = None if result.zeniths is None else result.zeniths[reference]
+            figures.update(mount_figures(bundle.attitudes, at, known.axes, zenith))
+    return figures
+
+
+def _colour_figures(colours: Lateral) -> dict[str, Any] | None:
+    """What the lens and the air do to colours, pixels; None where no star told."""
+    if not colours.stars:
+        return None
+    return {
+        "corner_px": {c: round(colours.corner_px.get(c, 0.0), 3) for c in "RB"},
+        "shift_px": {c: round(largest_shift(colours.shifts, c) or 0.0, 3) for c in "RB"},
+        "scatter_px": None if colours.scatter_px is None else round(colours.scatter_px, 3),
+        "offsets": colours.stars,
+    }
+
+
+def sky_figures(geometry: Geometry) -> dict[str, Any]:
+    """What the reference shows: centre, constellation, scale, and where north is."""
+    camera, ref = geometry.camera, geometry.reference
+    x, y = (camera.width - 1) / 2, (camera.height - 1) / 2
+    ra, dec = (float(a) for a in geometry.to_sky(ref, x, y))
+    # position angle of the picture's up, from north through east
+    a, d = (float(v) for v in geometry.to_sky(ref, x, y - 1.0))
+    east, north = np.radians((a - ra + 180.0) % 360.0 - 180.0) * np.cos(np.radians(dec)), np.radians(d - dec)
+    return {
+        "centre_ra_deg": round(ra, 6),
+        "centre_dec_deg": round(dec, 6),
+        "rotation_deg": round(float(np.degrees(np.arctan2(east, north)) % 360.0), 4),
+        "pixel_scale_arcsec": round(camera.scale_arcsec, 5),
+        "constellation": constellation(ra, dec),
+    }
+
+
+def _ahead(angle: float, said: float | None) -> float | None:
+    """Minutes by which a clock runs ahead of the sidereal time that refraction shows; None where it says nothing."""
+    if said is None:
+        return None
+    ahead = (said - angle + np.pi) % (2 * np.pi) - np.pi
+    return round(float(ahead / times.SIDEREAL_RATE / 60.0), 1)
+
+
+def _corner_distortion(camera: Camera) -> float:
+    """Relative displacement of the picture's corners by the lens (negative: barrel)."""
+    x, y = camera.outline(2)
+    u, v = camera.to_plane(x, y)
+    plain = np.hypot(u, v) * camera.focal_px
+    seen = np.hypot(x - camera.centre_x, y - camera.centre_y)
+    return round(float(np.mean(seen / plain - 1.0)), 6)
