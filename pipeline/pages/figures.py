@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.pages import words
+from pipeline.pages.placed import placed_figures
 from pipeline.records import SceneRecord
 from pipeline.verdicts import REASONS
 
@@ -321,6 +322,7 @@ def scene_figures(
         "lens": {key: camera.get(key) for key in ("focal_px", "centre_x", "centre_y", "radial", "tangential")}
         if camera
         else None,
+        **placed_figures(record, {str(row["frame"]): str(row.get("file") or row["frame"]) for row in rows}),
         "fwhm_px_frames": median(good, "fwhm_px"),
         "registration_rms_px": median(good, "registration_rms_px"),
         "sky_mag_arcsec2": median(good, "sky_mag_arcsec2"),

@@ -10,6 +10,7 @@ from typing import Any
 
 from pipeline.pages import figures as fig
 from pipeline.pages.advice import CAUTION, advise
+from pipeline.pages.placed import Facts, clock_note, lens_facts, mount_facts, pointing_notes
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time
 from pipeline.pages.render import REASON_MEANINGS, page
 from pipeline.pages.words import (
@@ -64,6 +65,8 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     size = figures.get("size_ratio")
     if isinstance(size, (int, float)) and size > SIZE_HIGH:
         result.append(f"Stars came out {number(size, '×', decimals=2)} as wide as in the reference frame.")
+    clock = clock_note(figures)
+    result += [clock] if clock else []
     darks = figures.get("darks") or {}
     if darks.get("camera_subtracted"):
         result.append("The camera had already subtracted a dark from these frames, so no master dark was used.")
@@ -143,6 +146,7 @@ def scene_page(
         "lead": lead(figures),
         "tiles": _tiles(figures),
         "notes": warnings(figures) if known else [_sentence(note) for note in figures["notes"]],
+        "pointings": pointing_notes(figures),
         "verdict_sentence": _verdict_sentence(figures, aside),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
         "aside_columns": _columns(ASIDE_COLUMNS, sky_unit, _clock(record)),
@@ -389,9 +393,6 @@ def _noise_plot(figures: Mapping[str, Any]) -> str:
     return noise_curve(curve, float(one), unit_words(figures.get("bunit") or "adu"))
 
 
-Facts = list[tuple[str, str]]
-
-
 def _star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
     width = figures.get("fwhm_px_frames")
     facts = [("star size in the frames kept", UNKNOWN if width is None else number(width, "px") + " (FWHM, median)")]
@@ -425,8 +426,7 @@ def _star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
         )
     if figures.get("pixel_scale_arcsec") is not None:
         facts.append(("scale at the centre", number(figures["pixel_scale_arcsec"], "″") + " a pixel"))
-    if figures.get("focal_measured_mm") is not None:
-        facts.append(("focal length by the stars", number(figures["focal_measured_mm"], "mm", digits=4)))
+    facts += lens_facts(figures) + mount_facts(figures)
     if figures.get("reference_file"):
         facts.append(("reference frame", figures["reference_file"]))
     if figures.get("streaks") is not None:

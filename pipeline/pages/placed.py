@@ -1,0 +1,239 @@
+"""What placing the frames says of the lens, the mount and the clock, and which frames show another field: figures for
+`scene.json`, and the same in words."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeGuard
+
+from pipeline.pages.words import count, number, percent
+from pipeline.records import SceneRecord
+
+Facts = list[tuple[str, str]]
+
+# Minutes: refraction tells the time to some minutes, a zone or summer time forgotten is half an hour at least.
+CLOCK_WRONG_MIN = 12.0
+# A drift below this, px in the middle of the frame over an hour, is nobody's concern.
+CREEP_PX_H = 0.3
+# A polar error of fewer of its own standard deviations is not told from none.
+SURE_SIGMAS = 3.0
+RATE_ERROR_MIN = 5e-4
+COLOUR_PX_MIN = 0.05
+NAMED = 6  # knocks that are named
+
+MOUNT_KEYS = (
+    "creep_arcsec_h",
+    "creep_scatter_arcsec",
+    "pole_offset_arcmin",
+    "sidereal_ratio",
+    "polar_error_deg",
+    "polar_error_sigma_deg",
+    "polar_error_up_deg",
+    "polar_error_east_deg",
+    "rate_error",
+    "drift_arcsec_h",
+    "drift_scatter_arcsec",
+)
+
+
+def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, Any]:
+    """Keys of `scene.json` that the geometry fills; null where it does not tell.
+
+    Parameters
+    ----------
+    record : what the steps wrote
+    files : what each frame is called for its reader, by id
+    """
+    learned = record.geometry.get("learned")
+    learned = learned if isinstance(learned, Mapping) else {}
+    placed = record.geometry.get("frames")
+    names = list(placed) if isinstance(placed, Mapping) else []
+    mount = None
+    if learned.get("mount"):
+        mount = {"kind": learned["mount"], **{key: learned[key] for key in MOUNT_KEYS if key in learned}}
+        told = learned.get("knocks")
+        knocks = [k for k in told if isinstance(k, int) and 0 <= k < len(names)] if isinstance(told, list) else []
+        mount["knocked_before"] = [files.get(names[k], names[k]) for k in knocks]
+    colour = learned.get("lateral_colour")
+    return {
+        "rotation_deg": learned.get("rotation_deg"),
+        "distortion_corner": learned.get("distortion_corner"),
+        "lateral_colour_px": colour.get("corner_px") if isinstance(colour, Mapping) else None,
+        "refraction": learned.get("refraction"),
+        "clock_error_min": learned.get("clock_error_min"),
+        "clock_minus_utc_h": learned.get("clock_minus_utc_h"),
+        "mount": mount,
+        "pointings": _pointings(record, files),
+    }
+
+
+def _pointings(record: SceneRecord, files: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Frames that show another field than the scene, and the lines of trip.yaml that make each a scene."""
+    groups = record.geometry.get("elsewhere")
+    result = []
+    for number_, group in enumerate(groups if isinstance(groups, list) else [], 2):
+        mine = [files.get(f, f) for f in group if isinstance(f, str)] if isinstance(group, list) else []
+        # a JSON text is a YAML text in double quotes, whatever stands in a name
+        listed = ", ".join(json.dumps(name) for name in mine)
+        if mine:
+            lines = f"scenes:\n  {record.scene}-{number_}:\n    frames: [{listed}]"
+            result.append({"files": mine, "lines": lines})
+    return result
+
+
+def pointing_notes(figures: Mapping[str, Any]) -> list[dict[str, str]]:
+    """For each other field: a sentence, and the lines to put into trip.yaml."""
+    notes = []
+    for item in figures.get("pointings") or []:
+        first, last, n = item["files"][0], item["files"][-1], len(item["files"])
+        which = f"One frame, {first}, shows" if n == 1 else f"{count(n, 'frame')}, {first} to {last}, show"
+        them = "it" if n == 1 else "them"
+        text = (
+            f"{which} another field than this scene, or the same at another focal length, and "
+            f"{'is' if n == 1 else 'are'} not in its picture. To make a picture of {them}, put these lines into "
+            "trip.yaml (below the line “scenes:” where there is one already) and run again:"
+        )
+        notes.append({"text": text, "lines": str(item["lines"])})
+    return notes
+
+
+def clock_note(figures: Mapping[str, Any]) -> str | None:
+    """A sentence where the camera's clock and the sky disagree."""
+    off = figures.get("clock_error_min")
+    if not isinstance(off, (int, float)) or abs(off) < CLOCK_WRONG_MIN:
+        return None
+    way = "ahead of" if off > 0 else "behind"
+    return (
+        f"The camera's clock, with what is said of its zone, runs {_span(abs(off))} {way} the stars, whose refraction "
+        "shows the true sidereal time to some minutes: look at the clock, and at site.utc_offset_hours in trip.yaml. "
+        "The frames were placed by the stars' time."
+    )
+
+
+def _span(minutes: float) -> str:
+    return number(minutes, "min", decimals=0) if minutes < 90 else number(minutes / 60, "h", decimals=1)
+
+
+def lens_facts(figures: Mapping[str, Any]) -> Facts:
+    """Focal length, distortion and lateral colour of the lens, and how the picture lies on the sky."""
+    facts: Facts = []
+    if figures.get("focal_measured_mm") is not None:
+        facts.append(("focal length by the stars", number(figures["focal_measured_mm"], "mm", digits=4)))
+    bent = figures.get("distortion_corner")
+    if isinstance(bent, (int, float)):
+        kind = "barrel" if bent < 0 else "pincushion"
+        named = f" ({kind})" if abs(bent) >= 5e-4 else ""
+        facts.append(("distortion in the corners", percent(bent, 2) + named))
+    colour = figures.get("lateral_colour_px")
+    if isinstance(colour, Mapping):
+        told = [
+            f"{word} {number(abs(colour[key]), 'px', decimals=2)} {'outwards' if colour[key] > 0 else 'inwards'}"
+            for key, word in (("R", "red"), ("B", "blue"))
+            if isinstance(colour.get(key), (int, float)) and abs(colour[key]) >= COLOUR_PX_MIN
+        ]
+        facts.append(
+            ("lateral colour in the corners", f"{', '.join(told)}; taken out" if told else "below a twentieth of a px")
+        )
+    if isinstance(figures.get("rotation_deg"), (int, float)):
+        facts.append(
+            (
+                "picture's upward direction",
+                number(figures["rotation_deg"], "°", decimals=1) + " from north through east",
+            )
+        )
+    return facts
+
+
+def mount_facts(figures: Mapping[str, Any]) -> Facts:
+    """How the tripod or the tracker held the camera, and what the clock said."""
+    mount = figures.get("mount")
+    facts: Facts = []
+    if isinstance(mount, Mapping):
+        scale = figures.get("pixel_scale_arcsec")
+        facts += _tripod(mount, scale) if mount.get("kind") == "tripod" else _tracker(mount, scale)
+    off, zone = figures.get("clock_error_min"), figures.get("clock_minus_utc_h")
+    if isinstance(off, (int, float)) and abs(off) < CLOCK_WRONG_MIN:
+        facts.append(
+            ("camera's clock", f"agrees with the stars' time to {number(max(abs(off), 1.0), 'min', decimals=0)}")
+        )
+    elif isinstance(zone, (int, float)):
+        sign = "+" if zone >= 0 else "\u2212"
+        facts.append(
+            ("camera's clock", f"shows about UTC{sign}{abs(zone):g} h, by the stars; site.utc_offset_hours says it")
+        )
+    return facts
+
+
+def _tripod(mount: Mapping[str, Any], scale: Any) -> Facts:
+    facts: Facts = [("mount", "fixed tripod: the sky turned past it at the sidereal rate")]
+    creep = mount.get("creep_arcsec_h")
+    if _numbers(creep, 3):
+        x, y, z = creep  # about the camera's axes right, down, ahead: the picture's content turns the other way
+        shift = math.hypot(x, y) / scale if isinstance(scale, (int, float)) and scale > 0 else None
+        parts = [
+            f"{number(abs(value), '″', decimals=0)} {positive if value > 0 else negative}"
+            for value, positive, negative in (
+                (x, "downwards", "upwards"),
+                (y, "to the left", "to the right"),
+                (z, "of roll anticlockwise", "of roll clockwise"),
+            )
+            if abs(value) >= 0.5
+        ]
+        text = f"{', '.join(parts)} an hour" if parts else "less than 1″ an hour"
+        if shift is not None:
+            text += f": {number(shift, 'px', digits=2)} an hour in the middle of the frame"
+            text += ", taken out" if shift >= CREEP_PX_H else ", nothing to mind"
+        facts.append(("creep of the camera", text))
+    knocked = mount.get("knocked_before")
+    if isinstance(knocked, Sequence) and knocked:
+        facts.append(
+            ("knocked", f"before {', '.join(map(str, knocked[:6]))}{' and others' if len(knocked) > 6 else ''}")
+        )
+    turned = [mount.get("sidereal_ratio"), mount.get("pole_offset_arcmin")]
+    if _numbers(turned, 2):
+        rate, off = number(turned[0], "×", decimals=4), number(turned[1], "′", digits=2)
+        facts.append(
+            ("check against the turning Earth", f"{rate} the sidereal rate, about an axis {off} from the Earth's")
+        )
+    return facts
+
+
+def _tracker(mount: Mapping[str, Any], scale: Any) -> Facts:
+    facts: Facts = [("mount", "tracker: the camera followed the stars")]
+    error, sigma = mount.get("polar_error_deg"), mount.get("polar_error_sigma_deg")
+    if isinstance(error, (int, float)):
+        spread = sigma if isinstance(sigma, (int, float)) else 0.0
+        text = f"{number(error, '°', decimals=2)} ± {number(spread, '°', decimals=2)} from the pole"
+        off = [mount.get("polar_error_up_deg"), mount.get("polar_error_east_deg")]
+        if error < SURE_SIGMAS * spread:
+            text += ", too little to tell in this time"
+        elif _numbers(off, 2):
+            up, east = off
+            text += (
+                f": {number(abs(up), '°', decimals=2)} too {'high' if up > 0 else 'low'}, "
+                f"{number(abs(east), '°', decimals=2)} too far {'east' if east > 0 else 'west'}"
+            )
+        facts.append(("polar axis", text))
+    drift = mount.get("drift_arcsec_h")
+    if _numbers(drift, 3):
+        speed = math.hypot(drift[0], drift[1])
+        text = number(speed, "″", decimals=0) + " an hour"
+        if isinstance(scale, (int, float)) and scale > 0:
+            text += f" ({number(speed / scale, 'px', digits=2)})"
+        if isinstance(mount.get("drift_scatter_arcsec"), (int, float)):
+            text += f", {number(mount['drift_scatter_arcsec'], '″', decimals=0)} rms about it (the worm, dithers)"
+        facts.append(("drift of the picture", text))
+    rate = mount.get("rate_error")
+    if isinstance(rate, (int, float)) and abs(rate) >= RATE_ERROR_MIN:
+        facts.append(("tracking rate", f"{percent(abs(rate), 2)} too {'fast' if rate > 0 else 'slow'}"))
+    return facts
+
+
+def _numbers(values: Any, n: int) -> TypeGuard[Sequence[float]]:
+    return (
+        isinstance(values, Sequence)
+        and len(values) == n
+        and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)
+    )

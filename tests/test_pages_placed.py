@@ -1,0 +1,82 @@
+"""What the pages say of lens, mount, clock and frames of another field."""
+
+from dataclasses import replace
+
+import yaml
+
+from pipeline.config import parse_trip
+from pipeline.pages.placed import clock_note, lens_facts, mount_facts, placed_figures, pointing_notes
+from pipeline.plan import ScenePlan
+from pipeline.records import Rows, SceneRecord
+
+LEARNED = {
+    "rotation_deg": 12.5,
+    "distortion_corner": -0.08,
+    "lateral_colour": {"corner_px": {"R": 0.61, "B": -0.02}},
+    "clock_error_min": 63.0,
+    "mount": "tripod",
+    "knocks": [2],
+    "creep_arcsec_h": [40.0, -25.0, 0.1],
+    "pole_offset_arcmin": 1.5,
+    "sidereal_ratio": 0.9999,
+}
+RECORD = SceneRecord(
+    "s-a", ScenePlan("s-a", (), ()), Rows(), {}, Rows(), {}, {}, {}, {}, None, (), (), True, frozenset(), {}
+)
+FILES = {"f0": "A 0.dng", "f1": 'A "1": [x].dng', "f2": "A 2.dng"}
+
+
+def _figures(**geometry):
+    record = replace(RECORD, geometry={"frames": dict.fromkeys(FILES), "learned": LEARNED, **geometry})
+    return placed_figures(record, FILES)
+
+
+def test_a_tripod_in_words():
+    """Creep by its direction (about the camera's axes right, down, ahead), knocks by file, the lens by its bend."""
+    figures = _figures()
+    assert figures["mount"]["knocked_before"] == ["A 2.dng"]
+    facts = dict(mount_facts({**figures, "pixel_scale_arcsec": 40.0}))
+    assert facts["creep of the camera"].startswith("40″ downwards, 25″ to the right an hour: 1.2\u202fpx an hour")
+    assert facts["knocked"] == "before A 2.dng"
+    assert "0.9999× the sidereal rate" in facts["check against the turning Earth"]
+    lens = dict(lens_facts(figures))
+    assert lens["distortion in the corners"] == "\u22128.00% (barrel)"
+    assert lens["lateral colour in the corners"] == "red 0.61\u202fpx outwards; taken out"
+    assert "63\u202fmin ahead of" in (clock_note(figures) or "")
+    assert clock_note({**figures, "clock_error_min": -4.0}) is None
+
+
+def test_a_tracker_in_words():
+    """Polar error with its direction and its error; one within its error is not told from none."""
+    learned = {
+        "mount": "tracked", "polar_error_deg": 0.5, "polar_error_sigma_deg": 0.02, "polar_error_up_deg": -0.3,
+        "polar_error_east_deg": 0.4, "rate_error": -0.001, "drift_arcsec_h": [300.0, -400.0, 2.0],
+    }  # fmt: skip
+    facts = dict(mount_facts({**_figures(learned=learned), "pixel_scale_arcsec": 10.0}))
+    assert facts["polar axis"] == "0.50° ± 0.02° from the pole: 0.30° too low, 0.40° too far east"
+    assert facts["drift of the picture"] == "500″ an hour (50\u202fpx)"
+    assert facts["tracking rate"] == "0.10% too slow"
+    loose = {**learned, "polar_error_sigma_deg": 0.3}
+    assert "too little to tell" in dict(mount_facts(_figures(learned=loose)))["polar axis"]
+
+
+def test_lines_for_another_field_make_it_a_scene():
+    """The lines on the page are what trip.yaml takes, whatever stands in a file's name."""
+    figures = _figures(elsewhere=[["f1", "f2"], ["f0"]])
+    notes = pointing_notes(figures)
+    assert notes[0]["text"].startswith('2\u202fframes, A "1": [x].dng to A 2.dng, show another field')
+    assert notes[1]["text"].startswith("One frame, A 0.dng, shows another field")
+    scenes = parse_trip(notes[0]["lines"]).scenes
+    assert scenes["s-a-2"].frames == ['A "1": [x].dng', "A 2.dng"]
+    assert list(yaml.safe_load(notes[1]["lines"])["scenes"]) == ["s-a-3"]
+
+
+def test_nothing_told_is_nothing_said():
+    """No geometry, or one of another form: nulls, and no words."""
+    for geometry in ({}, {"frames": 3, "learned": [1]}, {"elsewhere": [1, [2]], "learned": {"mount": "tripod"}}):
+        figures = placed_figures(replace(RECORD, geometry=geometry), FILES)
+        assert figures["rotation_deg"] is None
+        assert figures["pointings"] == []
+        assert lens_facts(figures) == []
+        assert not pointing_notes(figures)
+        mount_facts(figures)
