@@ -20,8 +20,8 @@ from pipeline.locks import hold_run, share_jobs
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 1,
-    "grade": 4,
-    "judge": 3,
+    "grade": 5,
+    "judge": 4,
     "dark": 2,
     "register": 4,
     "combine": 6,

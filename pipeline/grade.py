@@ -90,7 +90,10 @@ def grade_mosaic(
     streaks = find_streaks(found.detections)
     seen = found.detections
     room = header.saturation - float(np.mean(header.black))
-    double = doubling(seen.residual, seen.objects["ypeak"], seen.objects["xpeak"], seen.noise, PEAK_SHARE * room - sky)
+    lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in streaks]).reshape(-1, 4) / 2
+    double = doubling(
+        seen.residual, seen.objects["ypeak"], seen.objects["xpeak"], seen.noise, PEAK_SHARE * room - sky, lines
+    )
     row: dict[str, Any] = {
         "frame": header.frame,
         "width": pixels.shape[1],

@@ -17,7 +17,7 @@ from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.judging.clouds import cloud_figures
 from pipeline.judging.graded import Graded, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures
-from pipeline.judging.passing import glare_figures, passing_streaks
+from pipeline.judging.passing import glare_figures, passing_streaks, without_flashes
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.stars.motion import learn_pattern, usable
 from pipeline.tables import table_from_rows, write_table
@@ -69,7 +69,8 @@ def judge_scene(
         width, height = (_common([frames[n].row[key] for n in sound]) for key in ("width", "height"))
         # a frame of another size cannot be compared; register says so
         alike = [n for n in sound if (frames[n].row["width"], frames[n].row["height"]) == (width, height)]
-        chosen = [frames[n] for n in alike]
+        passing_streaks([figures[n] for n in alike], [frames[n] for n in alike])
+        chosen = [without_flashes(frames[n], figures[n].streak_list) for n in alike]
         tracks = follow([frame.stars for frame in chosen], width, height)
         shapes = [usable(frame.stars) for frame in chosen]
         expected = expected_motion(chosen, tracks, scene, settings, max(width, height), notes)
@@ -79,7 +80,6 @@ def judge_scene(
         doubled_figures([figures[n] for n in alike], chosen)
         cloud_figures([figures[n] for n in alike], chosen, tracks, scene, settings, site)
         glare_figures([figures[n] for n in alike], chosen, settings)
-        passing_streaks([figures[n] for n in alike], chosen)
         names = [frame.plan.shown for frame in chosen]
         course = focus_course(
             [figures[n].width_px if figures[n].shape_stars >= SHAPE_STARS else None for n in alike], names

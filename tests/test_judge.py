@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -196,8 +197,6 @@ def test_streaks_cost_no_frame_and_the_ground_is_no_streak():
     frames, scene = make_scene(Setting(frames=6), 4)
     edge = {"x1": 0.0, "y1": 3900.0, "x2": 5000.0, "y2": 3905.0, "signal": 5.0}
     satellite = {"x1": 100.0, "y1": 200.0, "x2": 4000.0, "y2": 2500.0, "signal": 3.0}
-    import json
-
     lists = [[edge, satellite] if n == 3 else [edge] for n in range(6)]
     marked = [
         Graded(f.plan, {**f.row, "streaks": len(m), "streak_list": json.dumps(m)}, f.stars)
@@ -206,6 +205,23 @@ def test_streaks_cost_no_frame_and_the_ground_is_no_streak():
     rows, _ = judge_scene(marked, scene, JudgeSettings(), None)
     assert [row["streaks"] for row in rows] == [0, 0, 0, 1, 0, 0]
     assert aside(rows) == {}
+
+
+def test_flashes_are_no_stars_of_the_frame():
+    """What was measured on a passing streak is left out of the shapes: two thirds of the list here, wide."""
+    frames, scene = make_scene(Setting(50.0, True, 60, exposure_s=30, interval_s=34, frames=6, aberration=0), 9)
+    stars = frames[3].stars
+    flashes = np.resize(stars, 2 * len(stars))
+    flashes["x"] = np.linspace(0, 5900, len(flashes))
+    flashes["y"] = 200 + 0.5 * flashes["x"]
+    flashes["mxx"] = flashes["myy"] = 2.2 * np.median(stars["mxx"])
+    flashes["flux"] = np.max(stars["flux"])
+    streak = {"x1": 0.0, "y1": 200.0, "x2": 5900.0, "y2": 3150.0, "signal": 3.0}
+    row = {**frames[3].row, "streaks": 1, "streak_list": json.dumps([streak])}
+    frames[3] = Graded(frames[3].plan, row, np.concatenate([flashes, stars]))
+    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    assert aside(rows) == {}
+    assert rows[3]["width_px"] == pytest.approx(rows[2]["width_px"], rel=0.05)
 
 
 def test_doubled_stars_are_trailed():

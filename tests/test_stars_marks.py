@@ -73,6 +73,37 @@ def test_a_kick_doubles_every_star():
     assert double.height == pytest.approx(0.67, abs=0.12)
 
 
+@pytest.mark.parametrize("share", [0.25, 0.4, 0.6, 0.72])
+def test_either_image_may_be_the_higher_one(share):
+    """A kick early or late in the exposure is found as well: a fainter companion before or behind the brighter star."""
+    rng = np.random.default_rng(int(100 * share))
+    field = random_field(rng, SHAPE, 60, (9000, 40000))
+    light = render(SHAPE, Field(field.x, field.y, share * field.flux), 2.3)
+    light += render(SHAPE, Field(field.x - 7.0, field.y + 7.0, (1 - share) * field.flux), 2.3)
+    found = measure_frame(mosaic(rng, light), "RGGB", BLACK, 16000).detections
+    double = doubling(found.residual, found.objects["ypeak"], found.objects["xpeak"], found.noise, 9000.0)
+    assert double is not None
+    assert double.length == pytest.approx(9.9, abs=0.7)
+    assert double.angle_deg == pytest.approx(135, abs=5)
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_flashes_of_an_aircraft_are_no_doubled_stars(known):
+    """Two thirds of a sparse field's peaks are an aircraft's double flashes: no star is doubled for that, whether the
+    streak between the flashes was found or not."""
+    rng = np.random.default_rng(6)
+    field = random_field(rng, SHAPE, 40, (9000, 40000))
+    first = np.arange(40.0, 1280.0, 30.0)
+    x = np.concatenate([first, first + 9.0])
+    flashes = Field(x, 60.0 + 0.6 * x, np.full(len(x), 15000.0))
+    light = render(SHAPE, field, 2.3) + render(SHAPE, flashes, 2.8)
+    found = measure_frame(mosaic(rng, light), "RGGB", BLACK, 16000).detections
+    lines = np.array([[150.0, 120.0, 450.0, 300.0]]) if known else None  # half-size px: y = 30 + 0.6 x
+    places = found.objects["ypeak"], found.objects["xpeak"]
+    assert doubling(found.residual, *places, found.noise, 9000.0, lines) is None
+    assert len(found.objects) > 3 * 40 - 10
+
+
 @pytest.mark.parametrize("motion", [(0.0, 0.0), (6.0, 0.0), (20.0, 5.0)])
 def test_single_and_trailed_stars_are_not_doubled(motion):
     """Round stars, and stars drawn out without a gap, are not doubled."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from pipeline.verdicts import SMALL_SCENE, Figures
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
 SAME_LINE = 15.0  # px
+FLASH = 12.0  # px from a streak within which what was measured is an aircraft's flash, or a star under its light
 
 
 def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
@@ -24,6 +26,17 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
         again = np.array([sum(_same_line(line, other) for other in places) for line in here])
         f.streak_list = [s for s, times in zip(found, again, strict=True) if times < PERSISTENT]
         f.streaks = len(f.streak_list)
+
+
+def without_flashes(frame: Graded, streaks: Sequence[Mapping[str, float]]) -> Graded:
+    """The frame without the stars on its passing streaks: in a sparse field an aircraft's flashes are half of them."""
+    x, y = frame.stars["x"], frame.stars["y"]
+    on = np.zeros(len(x), bool)
+    for s in streaks:
+        dx, dy = s["x2"] - s["x1"], s["y2"] - s["y1"]
+        along = np.clip(((x - s["x1"]) * dx + (y - s["y1"]) * dy) / max(dx * dx + dy * dy, 1e-9), 0, 1)
+        on |= np.hypot(x - s["x1"] - along * dx, y - s["y1"] - along * dy) < FLASH
+    return replace(frame, stars=frame.stars[~on])
 
 
 def _same_line(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:

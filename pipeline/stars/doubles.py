@@ -20,6 +20,14 @@ NOISE_SIGMA = 6.0  # of the stars' mean noise under that quantile
 # star must stand clearer: long trails, drawn in steps by the pixels, show equal bumps with dips of 0.60 to 1.
 DIP, DIP_EQUAL = 0.85, 0.55
 EQUAL = 0.8
+# Of a doubled frame's stars 0.77 and more show the companion on one side or the other, measured; an aircraft's double
+# flashes can be two thirds of the peaks of a sparse field, but they lie on one line, which is left out.
+MAJORITY = 0.6
+HALF = 0.5  # of the companion's height counts as showing it
+SUPPORT_SIGMA = 5.0  # of the mean of 3 x 3 px; of fainter stars half a companion cannot be told from none
+STREAK_WIDTH = 6.0  # half-size px from a streak's line within which peaks are its flashes and glare
+ANGLES = 720
+ON_LINE = 3.0  # half-size px, of the peaks that are left out with the line that most of them lie on
 
 
 @dataclass(frozen=True)
@@ -32,12 +40,18 @@ class Doubling:
 
 
 def doubling(
-    residual: NDArray[np.float32], rows: NDArray[Any], columns: NDArray[Any], noise: float, ceiling: float
+    residual: NDArray[np.float32],
+    rows: NDArray[Any],
+    columns: NDArray[Any],
+    noise: float,
+    ceiling: float,
+    lines: NDArray[np.float64] | None = None,
 ) -> Doubling | None:
     """Find a companion that all stars of a frame have in the same place.
 
     The light around every bright star, over its own peak, is laid over one another; the 0.7 quantile leaves what at
-    least three stars in ten show, and chance neighbours go.
+    least three stars in ten show, and chance neighbours go. What is left must be seen beside most stars, whatever lies
+    on the straight line through the most of them left out.
 
     Parameters
     ----------
@@ -45,6 +59,7 @@ def doubling(
     rows, columns : peaks of the detections in it
     noise : of one pixel of it, ADU
     ceiling : peaks from here on may be saturated, ADU
+    lines : (n, 4) x1, y1, x2, y2 of the frame's streaks, px of `residual`; peaks on their lines are no stars
 
     Returns
     -------
@@ -56,6 +71,8 @@ def doubling(
     rows, columns = rows[inside], columns[inside]
     peaks = residual[rows, columns]
     good = (peaks < ceiling) & (peaks > 8 * noise)
+    if lines is not None:
+        good &= ~_on_lines(columns, rows, lines, STREAK_WIDTH)
     rows, columns, peaks = rows[good], columns[good], peaks[good]
     best = np.argsort(-peaks, kind="stable")[:STARS_USED]
     if len(best) < STARS_MIN:
@@ -84,7 +101,66 @@ def doubling(
     path = light[np.rint(REACH + steps * (i - REACH)).astype(int), np.rint(REACH + steps * (j - REACH)).astype(int)]
     if path.min() > (DIP_EQUAL if light[i, j] > EQUAL else DIP) * light[i, j]:
         return None
+    if not _shared(stamps, peaks[best], columns[best], rows[best], (int(i), int(j)), float(light[i, j]), noise):
+        return None
     near = np.maximum(light[i - 1 : i + 2, j - 1 : j + 2], 0)
     dy = float((near.sum(axis=1) * reach[i - 1 : i + 2]).sum() / near.sum())
     dx = float((near.sum(axis=0) * reach[j - 1 : j + 2]).sum() / near.sum())
     return Doubling(2 * math.hypot(dx, dy), math.degrees(math.atan2(dy, dx)) % 180.0, float(light[i, j]))
+
+
+def _on_lines(
+    x: NDArray[np.int64], y: NDArray[np.int64], lines: NDArray[np.float64], within: float
+) -> NDArray[np.bool_]:
+    """Which places lie on the whole straight lines through the ends given: an aircraft's flashes go on where its
+    wings' lamps are too faint to be found."""
+    on = np.zeros(len(x), bool)
+    for x1, y1, x2, y2 in np.asarray(lines, np.float64).reshape(-1, 4):
+        length = max(math.hypot(x2 - x1, y2 - y1), 1e-9)
+        on |= np.abs((x - x1) * (y2 - y1) - (y - y1) * (x2 - x1)) < within * length
+    return on
+
+
+def _fullest_line(x: NDArray[np.int64], y: NDArray[np.int64]) -> NDArray[np.float64]:
+    """(1, 4) x1, y1, x2, y2 of the straight line on which most of the places lie, among `ANGLES` directions."""
+    angle = np.arange(ANGLES) * math.pi / ANGLES
+    cosine, sine = np.cos(angle), np.sin(angle)
+    offset = np.rint((x[:, None] * cosine + y[:, None] * sine) / ON_LINE).astype(np.int64)
+    offset -= offset.min()
+    votes = np.zeros((ANGLES, int(offset.max()) + 2), np.int64)
+    np.add.at(votes, (np.arange(ANGLES)[None], offset), 1)
+    k, n = np.unravel_index(int(np.argmax(votes[:, :-1] + votes[:, 1:])), (ANGLES, votes.shape[1] - 1))
+    chosen = (offset[:, k] == n) | (offset[:, k] == n + 1)
+    middle = np.array([x[chosen].mean(), y[chosen].mean()])
+    # the direction between the steps of the angles, by least squares
+    spread = np.cov(np.stack([x[chosen], y[chosen]]) if chosen.sum() > 1 else np.eye(2))
+    along = np.linalg.eigh(spread)[1][:, 1]
+    return np.array([[*(middle - along), *(middle + along)]])
+
+
+def _shared(
+    stamps: NDArray[np.float32],
+    peaks: NDArray[np.float32],
+    x: NDArray[np.int64],
+    y: NDArray[np.int64],
+    place: tuple[int, int],
+    height: float,
+    noise: float,
+) -> bool:
+    """Whether most of the stars show the companion, on one side or the other, and not only those on one line."""
+    seen = []
+    for i, j in (place, (2 * REACH - place[0], 2 * REACH - place[1])):
+        box = stamps[:, max(0, i - 1) : i + 2, max(0, j - 1) : j + 2]
+        seen.append(box.max(axis=(1, 2)))
+    # beside the lower of two images of a star stands the higher one: beside half the stars the ratio is turned over
+    wanted = HALF * min(height, 1 / height) * peaks
+    telling = wanted > SUPPORT_SIGMA * noise
+    if telling.sum() < STARS_MIN:
+        telling = np.zeros(len(peaks), bool)
+        telling[:STARS_MIN] = True
+    shows = np.maximum(*seen) > np.maximum(wanted, SUPPORT_SIGMA * noise / 2)
+    shows, x, y = shows[telling], x[telling], y[telling]
+    if shows.mean() < MAJORITY:
+        return False
+    off = ~_on_lines(x, y, _fullest_line(x[shows], y[shows]), ON_LINE)
+    return bool(off.sum() >= STARS_MIN / 2 and shows[off].mean() >= MAJORITY)
