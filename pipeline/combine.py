@@ -101,7 +101,7 @@ def combine(
     content = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)
     content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
     content["bunit"] = "adu"
-    content["star_scatter"] = scene.star_scatter
+    content["star_scatter"] = [float(v) for v in scene.star_scatter]
     for frame, factor in zip(inputs.frames, ready.factors, strict=True):
         content["frames"][frame.id]["noise_correction"] = float(factor)
     return content
@@ -135,8 +135,15 @@ def result_header(
 
 def saturation(frames: Sequence[Frame], response_max: float = 1.0) -> float:
     """The lowest level at which a frame's full pixels stand in the result's scale, ADU above black."""
-    least = min(f.flux_scale * (f.header.saturation - max(f.header.black) - f.dark_offset) for f in frames)
+    least = min(
+        f.flux_scale * _small_area(f) * (f.header.saturation - max(f.header.black) - f.dark_offset) for f in frames
+    )
     return float(least / response_max)
+
+
+def _small_area(frame: Frame) -> float:
+    """What a frame's values are multiplied by where one of its pixels covers most; the outermost corners left out."""
+    return 1.0 if frame.area is None else min(float(np.percentile(frame.area, 5)), 1.0)
 
 
 if __name__ == "__main__":

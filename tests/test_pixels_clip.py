@@ -69,7 +69,7 @@ class Clipped:
         self.mask = np.zeros((n, height, width), np.uint8)
         chosen = np.unique(np.linspace(0, n - 1, min(n, MEDIAN_FRAMES)).round().astype(np.int64))
         star_signal(values, codes, chosen, sky, (0, 0), self.signal, self.peak)
-        share = np.float32(scatter)
+        share = np.full(values.shape[1], scatter, np.float32)
         if n > 1:
             reject(
                 values, codes, weights, floor, slope, FACTOR[:colours], offsets, members, sky, self.signal, self.peak,
@@ -352,15 +352,16 @@ def test_residuals_tell_noise_and_star_scatter() -> None:
     values, codes = noise_stack(12, 200, 9, stars)
     clipped = Clipped(values, codes)
     v, c, w, floor, slope, factor, offsets, members, sky = clipped.inputs
-    ratios, counts, scatters = np.empty((12, 70 * 70), np.float32), np.zeros(12, np.int64), np.empty(500, np.float32)
-    cores = residuals(
+    ratios, counts = np.empty((12, 70 * 70), np.float32), np.zeros(12, np.int64)
+    scatters, cores = np.empty((1, 500), np.float32), np.zeros(1, np.int64)
+    residuals(
         v, c, w, floor, slope, factor, offsets, members, sky, clipped.signal, clipped.peak, (0, 0), 3.0, 30.0, 3,
-        ratios, counts, scatters,
+        ratios, counts, scatters, cores,
     )  # fmt: skip
     assert counts.min() > 1000
     medians = [np.median(r[:count]) for r, count in zip(ratios, counts, strict=True)]
     np.testing.assert_allclose(medians, stats.chi2.median(1), rtol=0.12)
-    assert np.sqrt(np.median(scatters[:cores])) == pytest.approx(np.std(light, ddof=1), rel=0.15)
+    assert np.sqrt(np.median(scatters[0, : cores[0]])) == pytest.approx(np.std(light, ddof=1), rel=0.15)
 
 
 def test_star_signal_equals_its_slow_statement() -> None:

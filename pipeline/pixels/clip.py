@@ -65,15 +65,16 @@ class NoiseModel:
         What interpolation makes of it, by code.
     block : (colours,) float32 array
         The same for means over large blocks: pixels of the mosaic for one of its colour's.
-    star_scatter : float
-        Standard deviation of star cores between frames over their peak.
+    star_scatter : (colours,) float32 array
+        Standard deviation of star cores between frames over their peak. Red and blue, a pixel in four, catch a sharp
+        star's core or miss it: theirs is several times green's.
     """
 
     floor: NDArray[np.float32]
     slope: NDArray[np.float32]
     factor: NDArray[np.float32]
     block: NDArray[np.float32]
-    star_scatter: float
+    star_scatter: NDArray[np.float32]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -166,7 +167,7 @@ def reject(  # type: ignore[no-untyped-def]
     offsets : (frames, colours, rows, columns) float32 array
         What matching added, at the nodes of the grid; frame k of the tile is number ``members[k]`` in it.
     sky, signal, peak, origin : as in `star_signal`
-    scatter : float32
+    scatter : (colours,) float32 array
         `NoiseModel.star_scatter`.
     sigma : float
         Limit in standard deviations.
@@ -196,7 +197,7 @@ def reject(  # type: ignore[no-untyped-def]
                 inverse = np.float32(1) / max(weight[j], np.float32(1e-30))
                 total[j] *= inverse
                 weight[j] = inverse
-                core = scatter * peak[c, i, j]
+                core = scatter[c] * peak[c, i, j]
                 cores[j] = core * core
                 worst[j] = np.float32(0)
             for k in range(n):
@@ -414,7 +415,7 @@ def one_by_one_slow(
 @njit(cache=True, nogil=True, error_model="numpy")
 def residuals(  # type: ignore[no-untyped-def]
     values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, origin, faint, bright, step,
-    ratios, counts, scatters
+    ratios, counts, scatters, cores
 ):  # fmt: skip
     """How far values lie from their mean, in a sample of pixels: what the noise model is checked by.
 
@@ -427,53 +428,48 @@ def residuals(  # type: ignore[no-untyped-def]
     ratios : (n, m) float32 array, filled
         Squared residuals of green over what the model expects, of each frame, the first ``counts[k]`` of row k.
     counts : (n,) int64 array, filled
-    scatters : (m,) float32 array, filled
-        For star cores: the values' variance among the frames less the noise, over the signal's square.
-
-    Returns
-    -------
-    int
+    scatters : (colours, m) float32 array, filled
+        For each colour's star cores: the values' variance among the frames less the noise, over the signal's square.
+    cores : (colours,) int64 array, filled
         How many of `scatters` were filled.
     """
     n, colours, height, width = values.shape
-    c = colours // 2
-    counts[:] = 0
-    cores = 0
+    counts[:], cores[:] = 0, 0
     for i in range(height):
         row = (origin[0] + i + GRID_STEP) // GRID_STEP
         for j in range(width):
             column = (origin[1] + j + GRID_STEP) // GRID_STEP
-            level = _cell(sky[c], row, column)
-            base = _base(floor[0, c], slope[0], level, offsets[members[0], c], row, column)
-            is_sky = peak[c, i, j] < faint * np.sqrt(base) and i % step == 0 and j % step == 0
-            is_core = signal[c, i, j] > bright * np.sqrt(base) and signal[c, i, j] >= peak[c, i, j]
-            if not (is_sky or is_core):
-                continue
-            total, weight, covered = 0.0, 0.0, 0
-            for k in range(n):
-                if codes[k, i, j] != NOT_COVERED:
-                    total += weights[k] * values[k, c, i, j]
-                    weight += weights[k]
-                    covered += 1
-            if covered < 2:
-                continue
-            mean, squares, noise = total / weight, 0.0, 0.0
-            for k in range(n):
-                code = codes[k, i, j]
-                if code == NOT_COVERED:
+            for c in range(colours):
+                level = _cell(sky[c], row, column)
+                base = _base(floor[0, c], slope[0], level, offsets[members[0], c], row, column)
+                is_sky = c == colours // 2 and peak[c, i, j] < faint * np.sqrt(base) and i % step == 0 and j % step == 0
+                is_core = signal[c, i, j] > bright * np.sqrt(base) and signal[c, i, j] >= peak[c, i, j]
+                if not (is_sky or is_core):
                     continue
-                own = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
-                variance = (own + slope[k] * signal[c, i, j]) * factor[c, code] * (1 - weights[k] / weight)
-                square = (values[k, c, i, j] - mean) ** 2
-                squares += square
-                noise += variance
-                if is_sky and counts[k] < ratios.shape[1]:
-                    ratios[k, counts[k]] = square / variance
-                    counts[k] += 1
-            if is_core and covered > 2 and cores < len(scatters):
-                scatters[cores] = (squares - noise) / (covered - 1) / (signal[c, i, j] * signal[c, i, j])
-                cores += 1
-    return cores
+                total, weight, covered = 0.0, 0.0, 0
+                for k in range(n):
+                    if codes[k, i, j] != NOT_COVERED:
+                        total += weights[k] * values[k, c, i, j]
+                        weight += weights[k]
+                        covered += 1
+                if covered < 2:
+                    continue
+                mean, squares, noise = total / weight, 0.0, 0.0
+                for k in range(n):
+                    code = codes[k, i, j]
+                    if code == NOT_COVERED:
+                        continue
+                    own = _base(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
+                    variance = (own + slope[k] * signal[c, i, j]) * factor[c, code] * (1 - weights[k] / weight)
+                    square = (values[k, c, i, j] - mean) ** 2
+                    squares += square
+                    noise += variance
+                    if is_sky and counts[k] < ratios.shape[1]:
+                        ratios[k, counts[k]] = square / variance
+                        counts[k] += 1
+                if is_core and covered > 2 and cores[c] < scatters.shape[1]:
+                    scatters[c, cores[c]] = (squares - noise) / (covered - 1) / (signal[c, i, j] * signal[c, i, j])
+                    cores[c] += 1
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -513,7 +509,7 @@ def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # t
                     floor[k, green], slope[k], _cell(sky[green], row, column), offsets[members[k], green], row, column
                 )
                 for j in range(edges[cell], edges[cell + 1]):
-                    free[i, j] = np.uint8((scatter * peak[green, i, j]) ** 2 <= base)
+                    free[i, j] = np.uint8((scatter[green] * peak[green, i, j]) ** 2 <= base)
                     hits[i, j] &= free[i, j]
         any_seed = False
         for i in range(height):

@@ -23,7 +23,7 @@ FACTOR_RANGE = (0.3, 4.0)
 # Share of the sky's variance that is left to the floor at least.
 FLOOR_LEAST = 0.02
 # Scatter of star cores where there are too few to measure it, and what is believed of what is measured.
-SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.3), 20
+SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.5), 20
 # The noise of pixels that a flat multiplies by more than 1 / 0.05 is not followed further.
 FLAT_LEAST = 0.05
 # Points a side at which surfaces are evaluated for their mean.
@@ -86,6 +86,7 @@ def match_frames(
     shape: tuple[int, int],
     dark_variance: Sequence[float],
     transfer: PhotonTransfer | None = None,
+    areas: Sequence[NDArray[np.float32] | None] | None = None,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -106,8 +107,11 @@ def match_frames(
         What pairs of frames told (`sensor/transfer.py`). Without it, or where they did not, the line through the blocks
         of the surveys is taken: stars and the pixels' unlike responses make it a tenth or two too steep, and no gain is
         told.
+    areas : n of `pixel_area`, optional
+        What each frame's values are multiplied by before anything is added.
     """
     n = len(surveys)
+    areas = areas or [None] * n
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     responses = [
         None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
@@ -143,7 +147,7 @@ def match_frames(
                 surface, spread = Surface(np.zeros(1), 0, shape), 0.0
                 seen[k] = True
             else:
-                here = scale[k] * sample_map(levels[k][c], surveys[k].block, xs, ys)
+                here = scale[k] * _area_at(areas[k], x, y) * sample_map(levels[k][c], surveys[k].block, xs, ys)
                 delta = here - base[c]
                 surface, spread = fit_surface(x, y, delta, shape)
                 seen[k] |= np.isfinite(delta)
@@ -172,7 +176,7 @@ def match_frames(
     for c in range(colours):
         maps = [None if flat is None else flat[c] for flat in responses]
         noise_sky[c] += _flat_noise(
-            maps, surveys, grids, weights, floor[:, c], slope, sky[c] - offsets[:, c], node_x, node_y
+            maps, areas, surveys, grids, weights, floor[:, c], slope, sky[c] - offsets[:, c], node_x, node_y
         )
     return Matching(
         offsets,
@@ -190,6 +194,7 @@ def match_frames(
 
 def _flat_noise(
     flats: Sequence[NDArray[np.float64] | None],
+    areas: Sequence[NDArray[np.float32] | None],
     surveys: Sequence[Survey],
     grids: Sequence[PositionGrid],
     weights: NDArray[np.float64],
@@ -199,22 +204,28 @@ def _flat_noise(
     node_x: NDArray[np.float64],
     node_y: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """What is added to the sky so that the noise model holds where frames were divided by a flat.
+    """What is added to the sky so that the noise model holds where frames were divided by a flat, or times an area.
 
-    A frame's variance is ``floor / f**2 + slope * level / f`` for a flat of f. The mean over frames of what that is
-    above ``floor + slope * level``, over the mean slope, at the nodes; 0 without flats or where no slope is known.
+    A frame's variance is ``floor / f**2 + slope * level / f`` where it was divided by f. The mean over frames of what
+    that is above ``floor + slope * level``, over the mean slope, at the nodes; 0 where frames are as they were, and
+    where no slope is known.
     """
     extra, total = np.zeros(node_x.shape), 0.0
     for k, flat in enumerate(flats):
-        if flat is None or not slope[k] > 0:
+        total += weights[k]
+        area = areas[k]
+        if (flat is None and area is None) or not slope[k] > 0:
             continue
-        xs, ys = grid_positions(grids[k], node_x.ravel(), node_y.ravel())
-        middle_x, middle_y = surveys[k].centres()
-        xs, ys = np.clip(xs, middle_x[0], middle_x[-1]), np.clip(ys, middle_y[0], middle_y[-1])
-        f = np.nan_to_num(sample_map(flat, surveys[k].block, xs, ys), nan=1.0).reshape(node_x.shape)
+        f = np.ones(node_x.shape)
+        if flat is not None:
+            xs, ys = grid_positions(grids[k], node_x.ravel(), node_y.ravel())
+            middle_x, middle_y = surveys[k].centres()
+            xs, ys = np.clip(xs, middle_x[0], middle_x[-1]), np.clip(ys, middle_y[0], middle_y[-1])
+            f = np.nan_to_num(sample_map(flat, surveys[k].block, xs, ys), nan=1.0).reshape(node_x.shape)
+        if area is not None:
+            f /= area
         f = np.maximum(f, FLAT_LEAST)
         extra += weights[k] * (floor[k] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k], 0) * (1 / f - 1))
-        total += weights[k]
     return extra / total if total > 0 else extra
 
 
@@ -271,13 +282,25 @@ def grid_positions(
     grid: PositionGrid, x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Positions at any pixels of the result, linearly between the nodes: for what is coarse anyway."""
+    shift = _between_nodes(grid.shift, x, y)
+    return x + shift[:, 0], y + shift[:, 1]
+
+
+def _area_at(
+    area: NDArray[np.float32] | None, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> NDArray[np.float64] | float:
+    return 1.0 if area is None else _between_nodes(area[..., None], x, y)[:, 0]
+
+
+def _between_nodes(nodes: NDArray[np.floating], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Node maps (rows, columns, m) at n pixels of the result, linearly: (n, m)."""
     u, v = np.asarray(x) / GRID_STEP + 1, np.asarray(y) / GRID_STEP + 1
-    rows, columns = grid.shift.shape[:2]
+    rows, columns = nodes.shape[:2]
     j, i = np.clip(u.astype(int), 0, columns - 2), np.clip(v.astype(int), 0, rows - 2)
     fu, fv = (u - j)[:, None], (v - i)[:, None]
-    s = grid.shift.astype(np.float64)
-    shift = (1 - fv) * ((1 - fu) * s[i, j] + fu * s[i, j + 1]) + fv * ((1 - fu) * s[i + 1, j] + fu * s[i + 1, j + 1])
-    return x + shift[:, 0], y + shift[:, 1]
+    s = nodes.astype(np.float64)
+    top, bottom = (1 - fu) * s[i, j] + fu * s[i, j + 1], (1 - fu) * s[i + 1, j] + fu * s[i + 1, j + 1]
+    return np.asarray((1 - fv) * top + fv * bottom)
 
 
 def _median(values: NDArray[np.floating]) -> float:

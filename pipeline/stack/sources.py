@@ -7,12 +7,14 @@ import threading
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.area import pixel_area, scale_by_area
 from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
 from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.resample import (
@@ -124,6 +126,11 @@ class Frame:
     grids: tuple[PositionGrid, ...]
     balance: Balance = NEUTRAL  # the scene's, the same for every frame
     green: tuple[PositionGrid, PositionGrid] | None = None
+
+    @cached_property
+    def area(self) -> NDArray[np.float32] | None:
+        """Pixels of the frame that one of the result covers, at the grid's nodes; None where it is one everywhere."""
+        return pixel_area(self.grids[len(self.grids) // 2])
 
 
 @dataclass(frozen=True)
@@ -258,6 +265,8 @@ def load_tile(
     if missing is not None:
         # a pixel counts as covered where all its colours are; its place among the pixels is told by the last, blue
         codes[missing] = NOT_COVERED
+    if frame.area is not None:
+        scale_by_area(values, codes, frame.area, offset, origin)
     return True
 
 

@@ -85,7 +85,7 @@ class Scene:
     common: NDArray[np.float32]  # (colours,), variance that all frames share, in blocks
     plan: NoisePlan
     clip_sigma: float
-    star_scatter: float
+    star_scatter: NDArray[np.float32]  # (colours,)
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,7 @@ class Check:
     """What a window says of the noise model; see `clip.residuals`."""
 
     ratios: list[NDArray[np.float32]]
-    scatters: NDArray[np.float32]
+    scatters: tuple[NDArray[np.float32], ...]  # by colour
 
 
 def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
@@ -153,19 +153,21 @@ def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     m, members = scene.matching, stack.members
     k = len(members)
     if k < 2:
-        return Check([np.zeros(0, np.float32)] * len(scene.frames), np.zeros(0, np.float32))
+        nothing = np.zeros(0, np.float32)
+        return Check([nothing] * len(scene.frames), (nothing,) * scene.colours)
     height, width = stack.codes.shape[1:]
     ratios = np.empty((k, (height // CHECK_STEP + 1) * (width // CHECK_STEP + 1)), np.float32)
-    counts, scatters = np.zeros(k, np.int64), np.empty(CORES_MAX, np.float32)
-    cores = residuals(
+    counts, cores = np.zeros(k, np.int64), np.zeros(scene.colours, np.int64)
+    scatters = np.empty((scene.colours, CORES_MAX), np.float32)
+    residuals(
         stack.values, stack.codes, np.ascontiguousarray(m.weights[members]), np.ascontiguousarray(m.floor[members]),
         np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.noise_sky, stack.signal, stack.peak,
-        stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters,
+        stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters, cores,
     )  # fmt: skip
     result = [np.zeros(0, np.float32)] * len(scene.frames)
     for number, row, count in zip(members, ratios, counts, strict=True):
         result[number] = row[:count].copy()
-    return Check(result, scatters[:cores].copy())
+    return Check(result, tuple(row[:count].copy() for row, count in zip(scatters, cores, strict=True)))
 
 
 def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
@@ -176,7 +178,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     mask[:] = 0
     weights = np.ascontiguousarray(m.weights[members])
     floor, slope = np.ascontiguousarray(m.floor[members]), np.ascontiguousarray(m.slope[members])
-    scatter = np.float32(scene.star_scatter)
+    scatter = scene.star_scatter
     if len(members) > 1:
         reject(
             stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.noise_sky,

@@ -53,6 +53,7 @@ def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1) -> Ready:
         shape,
         [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
         _transfer(inputs),
+        [frame.area for frame in inputs.frames],
     )
     shared = _shared(inputs, matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
@@ -68,7 +69,7 @@ def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1) -> Ready:
         (block_factor * shared.mean).astype(np.float32),
         noise_plan(n),
         clip_sigma,
-        star_scatter=SCATTER_DEFAULT,
+        star_scatter=np.full(colours, SCATTER_DEFAULT, np.float32),
     )
     # windows of all frames take as much memory as small tiles; a quarter of a million pixels a frame is enough
     samples = list(sample_windows(shape, 128 if n <= 256 else 64))
@@ -154,8 +155,8 @@ def _checked(
         return scene, np.ones(n)
     checks = list(in_order(pool, lambda w, s: check_window(scene, w, s), samples, threads))
     matching, factors = corrected(scene.matching, [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)])
-    scatter = star_scatter(np.concatenate([c.scatters for c in checks]), n)
-    return replace(scene, matching=matching, star_scatter=scatter), factors
+    scatter = [star_scatter(np.concatenate([c.scatters[k] for c in checks]), n) for k in range(scene.colours)]
+    return replace(scene, matching=matching, star_scatter=np.array(scatter, np.float32)), factors
 
 
 def in_order(
