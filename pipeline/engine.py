@@ -24,7 +24,7 @@ STEP_VERSIONS = {
     "judge": 4,
     "dark": 2,
     "register": 4,
-    "combine": 6,
+    "combine": 7,
     "finish": 1,
     "summarise": 6,
 }
