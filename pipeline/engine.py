@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -15,6 +14,7 @@ from pipeline.config import SECTIONS, Trip, load_trip
 from pipeline.errors import InputError
 from pipeline.files import read_json
 from pipeline.locks import hold_run, share_jobs
+from pipeline.warm import shell_command
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
 STEP_VERSIONS = {
@@ -34,8 +34,8 @@ HELD = "MOONLESS_FRONT_DOOR"
 
 
 def step(name: str) -> str:
-    """The command of a step, as the shell gets it: this very interpreter, so that it also works under cron."""
-    return f"{shlex.quote(sys.executable)} -m pipeline.{name}"
+    """The command of a step, as the shell gets it."""
+    return shell_command(f"pipeline.{name}")
 
 
 # What of a scene's plan each step's results depend on; a change elsewhere in the plan must not run it again.

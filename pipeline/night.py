@@ -10,11 +10,10 @@ import re
 import shutil
 import signal
 import subprocess
-import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -29,24 +28,12 @@ from pipeline.files import read_json, shown
 from pipeline.locks import hold_run, no_jobs
 from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
+from pipeline.timeleft import Left, job_counts
+from pipeline.warm import ADDRESS, Warm, command
 
 # What the last step of a scene leaves; the same names stand in the Snakefile.
 PAGES = ("index.html", "frames.ecsv", "scene.json", "timings.json")
 SNAKEFILE = Path(__file__).parents[1] / "Snakefile"
-
-# What a job costs against decoding one frame: (a frame, a job). Measured on the example and on 24-megapixel frames;
-# only the time left depends on it.
-COSTS = {
-    "decode": (1.0, 0.5),
-    "grade": (1.0, 0.5),
-    "judge": (0.05, 1.0),
-    "dark_master": (0.3, 0.5),
-    "dark_scene": (0.2, 0.5),
-    "register": (0.05, 1.0),
-    "combine": (1.5, 2.0),
-    "finish": (0.0, 6.0),
-    "summarise": (0.0, 2.0),
-}
 
 DOING = {
     "inventory": "sorting the card",
@@ -84,12 +71,14 @@ class Night:
         self._end_orphans()
         for leftover in (self.project / "work" / "progress").glob("*.json"):
             leftover.unlink(missing_ok=True)
+        self._warm = Warm(self.project)  # loads while the card is sorted
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.teller.end()
+        self._warm.close()
         self._lock.close()
 
     # ---- before the engine
@@ -112,11 +101,11 @@ class Night:
 
     def sort_card(self) -> None:
         """Run the inventory and read its plan."""
-        command = [sys.executable, "-m", "pipeline.inventory", "--project", str(self.project)]
+        words = [*command("pipeline.inventory", None), "--project", str(self.project)]
         (self.project / "logs").mkdir(exist_ok=True)
         with (self.project / "logs" / "inventory.log").open("wb") as log, self._watching(None):
             status = self._wait(
-                subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True)
+                subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True)
             )
         if status:
             text = (self.project / "logs" / "inventory.log").read_text(encoding="utf-8", errors="replace")
@@ -167,19 +156,19 @@ class Night:
     # ---- the engine
 
     def _engine(self, *arguments: str) -> subprocess.Popen[str]:
-        command = [
-            sys.executable, "-m", "snakemake", "--snakefile", str(SNAKEFILE), "--directory", str(self.project),
-            "--cores", str(self.cores), "--nolock", "--nocolor", *arguments,
+        words = [
+            *command("snakemake.cli", self._warm.address), "--snakefile", str(SNAKEFILE), "--directory",
+            str(self.project), "--cores", str(self.cores), "--nolock", "--nocolor", *arguments,
         ]  # fmt: skip
         return subprocess.Popen(
-            command,
+            words,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
             errors="replace",
             start_new_session=True,
-            env=os.environ | {HELD: "1"},
+            env=os.environ | {HELD: "1", ADDRESS: self._warm.address},
         )
 
     def _pending(self) -> Counter[str]:
@@ -188,7 +177,7 @@ class Night:
         text, _ = engine.communicate()
         if engine.returncode:
             raise MoonlessError(f"the engine could not plan the work:\n{text.strip()}")
-        return _job_counts(text.splitlines())
+        return job_counts(text.splitlines())
 
     def tell_plan(self) -> None:
         """Say what a run would do."""
@@ -206,7 +195,7 @@ class Night:
             self.teller.say("everything is up to date: nothing to do")
             return self._not_made()
         begun = time.monotonic()
-        self._left = _Left(pending, self.plan)
+        self._left = Left(pending, self.plan)
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
         try:
             for scene in self.plan["scenes"]:
@@ -284,8 +273,8 @@ class Night:
         """Make the trip's page where it was deleted and no scene gives the engine reason to."""
         if all((self.project / "results" / name).is_file() for name in ("index.html", "trip.json")):
             return
-        command = [sys.executable, "-m", "pipeline.summarise", "trip", "--project", str(self.project)]
-        if subprocess.run(command, stdin=subprocess.DEVNULL, check=False).returncode:
+        words = [*command("pipeline.summarise", self._warm.address), "trip", "--project", str(self.project)]
+        if subprocess.run(words, stdin=subprocess.DEVNULL, check=False).returncode:
             raise MoonlessError(f"{shown(self.project)}: the trip's page could not be written")
 
     # ---- afterwards
@@ -326,48 +315,6 @@ class Night:
         self.teller.say(f"done in {duration(wall)}{page}")
 
 
-class _Left:
-    """How much work is left, in units of decoding a frame, and the time that it will take."""
-
-    def __init__(self, pending: Counter[str], plan: dict[str, Any]) -> None:
-        batches = [b for entry in (*plan["scenes"].values(), *plan["sets"].values()) for b in entry["batches"]]
-        scenes = plan["scenes"].values()
-        frames = sum(entry["frames"] for entry in scenes)
-        self._frames = {
-            rule: frames / max(1, len(batches)) if rule in ("decode", "grade") else frames / max(1, len(scenes))
-            for rule in COSTS
-        }
-        self._total = sum(self._cost(rule) * count for rule, count in pending.items())
-        self._done = 0.0
-        self._begun = time.monotonic()
-
-    def _cost(self, rule: str) -> float:
-        a_frame, a_job = COSTS.get(rule, (0.0, 0.0))
-        return a_frame * self._frames.get(rule, 0.0) + a_job
-
-    def finished(self, rule: str) -> None:
-        self._done += self._cost(rule)
-
-    def phrase(self, jobs: list[dict[str, Any]]) -> str:
-        part = sum(self._cost(j["step"]) * j["done"] / max(1, j["total"]) for j in jobs)
-        done = min(self._done + part, self._total * 0.99)
-        share = done / self._total if self._total else 0.0
-        elapsed = time.monotonic() - self._begun
-        if share < 0.03 or elapsed < 5:
-            return f"{share:.0%} of all"
-        return f"{share:.0%} of all, about {duration(elapsed * (1 - share) / share)} left"
-
-
-def _job_counts(lines: Iterable[str]) -> Counter[str]:
-    """Read the engine's table of jobs: a rule and a number a line."""
-    counts: Counter[str] = Counter()
-    for line in lines:
-        match = re.fullmatch(r"(\w+)\s+(\d+)", line.strip())
-        if match and match.group(1) in COSTS:
-            counts[match.group(1)] = int(match.group(2))
-    return counts
-
-
 def _progress(project: Path) -> list[dict[str, Any]]:
     jobs = []
     for path in sorted((project / "work" / "progress").glob("[!.]*.json")):
@@ -392,8 +339,8 @@ def _jobs_of(project: Path) -> list[int]:
     """Engines and steps of this pipeline that are at work in this folder, this process apart."""
     found = []
     for process in psutil.process_iter(["pid", "cwd", "cmdline"]):
-        command = process.info["cmdline"] or []
-        modules = [name for flag, name in itertools.pairwise(command) if flag == "-m"]
+        words = process.info["cmdline"] or []
+        modules = [name for flag, name in itertools.pairwise(words) if flag == "-m"]
         ours = any(name == "snakemake" or name.startswith("pipeline.") for name in modules)
         if ours and process.info["cwd"] == str(project) and process.info["pid"] != os.getpid():
             found.append(int(process.info["pid"]))

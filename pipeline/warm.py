@@ -1,0 +1,224 @@
+"""Programs forked from one process that has loaded their modules: a fork takes milliseconds, loading a second or two.
+
+The front door keeps such a process for the length of a run (`Warm`). It listens on a socket in a folder that only this
+user may enter. `warm_ask.py` hands it a command and its own streams, and waits for the status; a command whose asker
+goes away is killed with all that it started. The steps know nothing of it.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import gc
+import importlib
+import json
+import os
+import selectors
+import shlex
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import traceback
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NoReturn
+
+import psutil
+
+# Where the process listens, for the engine's jobs; absent where there is none.
+ADDRESS = "MOONLESS_WARM"
+# What is loaded: the engine and the steps that it runs.
+MODULES = (
+    "snakemake.cli",
+    *(
+        f"pipeline.{step}"
+        for step in ("decode", "grade", "judge", "dark", "register", "combine", "finish", "summarise")
+    ),
+)
+# The process loads its libraries before it knows for which step: their threads are set to what the engine gives a job
+# of one core, so that the same sums come out in the same order.
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+_ASKER = Path(__file__).with_name("warm_ask.py")
+
+
+def command(module: str, address: str | None) -> list[str]:
+    """The first words of a command that runs a module: through the process that listens there, or in a new one.
+
+    This very interpreter, so that it also works under cron; nothing that lies in the project folder is ever imported.
+    """
+    if address is None:
+        return [sys.executable, "-P", "-m", module]
+    return [sys.executable, "-I", "-S", str(_ASKER), address, module]
+
+
+def shell_command(module: str) -> str:
+    """The same as a shell takes it, for the engine's jobs."""
+    return shlex.join(command(module, os.environ.get(ADDRESS)))
+
+
+class Warm:
+    """The process, from the side of the front door; ends with it, and when everything that it forked has ended."""
+
+    def __init__(self, project: Path) -> None:
+        self._folder = Path(tempfile.mkdtemp(prefix="moonless-"))
+        self.address = str(self._folder / "ask")
+        listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        listener.bind(self.address)
+        listener.listen(64)
+        with listener:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "pipeline.warm", str(listener.fileno())],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                cwd=project,
+                env=os.environ | ONE_THREAD,
+                pass_fds=[listener.fileno()],
+                start_new_session=True,
+            )
+
+    def children(self) -> list[psutil.Process]:
+        """The commands that are running."""
+        try:
+            return psutil.Process(self._process.pid).children()
+        except psutil.NoSuchProcess:
+            return []
+
+    def close(self) -> None:
+        """Let the process end."""
+        assert self._process.stdin is not None
+        with contextlib.suppress(OSError):
+            self._process.stdin.close()
+        self._process.wait()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+
+# ---- the process ----------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Job:
+    pid: int
+    pidfd: int
+    asker: socket.socket
+
+
+def serve(listener: socket.socket) -> None:
+    """Fork a process for every command asked for, until standard input ends and none is left."""
+    for name in MODULES:
+        importlib.import_module(name)
+    gc.freeze()  # collecting garbage would copy the pages that all of them share
+    selector = selectors.DefaultSelector()
+    selector.register(listener, selectors.EVENT_READ)
+    selector.register(0, selectors.EVENT_READ)
+    jobs: list[_Job] = []
+    wanted = True
+    while wanted or jobs:
+        for key, _ in selector.select():
+            if key.fileobj is listener:
+                job = _begin(listener, selector, jobs)
+                if job is not None:
+                    jobs.append(job)
+                    selector.register(job.asker, selectors.EVENT_READ, job)
+                    selector.register(job.pidfd, selectors.EVENT_READ, job)
+            elif key.fileobj == 0:
+                wanted = False
+                selector.unregister(0)
+            elif key.data in jobs and key.fileobj is key.data.asker:
+                _pass_on(key.data, selector)
+            elif key.data in jobs:
+                jobs.remove(key.data)
+                _finish(key.data, selector)
+
+
+def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: list[_Job]) -> _Job | None:
+    asker, _ = listener.accept()
+    streams: list[int] = []
+    try:
+        asker.settimeout(10)
+        head, streams, _, _ = socket.recv_fds(asker, 4, 3)
+        content = bytearray()
+        while len(content) < int.from_bytes(head, "big"):
+            part = asker.recv(1 << 16)
+            if not part:
+                raise OSError("the asker is gone")
+            content += part
+        order = json.loads(content)
+        asker.settimeout(None)
+    except (OSError, ValueError):
+        asker.close()
+        for stream in streams:
+            os.close(stream)
+        return None
+    pid = os.fork()
+    if pid == 0:
+        # what it holds open itself would hide from an asker that this process has ended
+        selector.close()
+        for held in (listener, asker, *(job.asker for job in others)):
+            held.close()
+        for job in others:
+            os.close(job.pidfd)
+        _become(order, streams)
+    for stream in streams:
+        os.close(stream)
+    with contextlib.suppress(OSError):
+        asker.sendall(b"a")
+    return _Job(pid, os.pidfd_open(pid), asker)
+
+
+def _become(order: dict[str, Any], streams: list[int]) -> NoReturn:
+    """Be the program that was asked for."""
+    os.setsid()  # its own group, so that all that it starts can be ended with it
+    for number, stream in enumerate(streams):
+        os.dup2(stream, number)
+        os.close(stream)
+    os.environ.clear()
+    os.environ.update(order["environment"])
+    os.chdir(order["folder"])
+    sys.argv = [order["module"], *order["arguments"]]
+    status = 1
+    try:
+        status = importlib.import_module(order["module"]).main(order["arguments"]) or 0
+    except SystemExit as error:
+        status = error.code if isinstance(error.code, int) else int(error.code is not None)
+    except BaseException:
+        traceback.print_exc()
+    # taking down what the first process has loaded would cost half a second, and memory of its own
+    atexit._run_exitfuncs()
+    for written in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            written.flush()
+    os._exit(status)
+
+
+def _pass_on(job: _Job, selector: selectors.BaseSelector) -> None:
+    """What the asker sends is a wish to end; that it is gone, a command to."""
+    try:
+        word = job.asker.recv(1)
+    except OSError:
+        word = b""
+    if word:
+        signal.pidfd_send_signal(job.pidfd, signal.SIGTERM)
+        return
+    selector.unregister(job.asker)
+    for kill in (lambda: os.killpg(job.pid, signal.SIGKILL), lambda: os.kill(job.pid, signal.SIGKILL)):
+        with contextlib.suppress(OSError):  # it may not have got as far as a group of its own
+            kill()
+
+
+def _finish(job: _Job, selector: selectors.BaseSelector) -> None:
+    status = os.waitstatus_to_exitcode(os.waitpid(job.pid, 0)[1])
+    selector.unregister(job.pidfd)
+    os.close(job.pidfd)
+    with contextlib.suppress(KeyError):
+        selector.unregister(job.asker)
+    with contextlib.suppress(OSError):
+        job.asker.sendall(str(status).encode())
+    job.asker.close()
+
+
+if __name__ == "__main__":
+    serve(socket.socket(fileno=int(sys.argv[1])))

@@ -1,0 +1,92 @@
+"""Jobs forked from a process that is loaded already are the jobs that a new process would be."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from pipeline.warm import Warm, command
+
+SLEEP = ("-n", "1", "-r", "1", "import time; time.sleep(60)")
+
+
+@pytest.fixture(scope="module")
+def warm(tmp_path_factory):
+    """A process that has everything loaded."""
+    process = Warm(tmp_path_factory.mktemp("project"))
+    yield process
+    process.close()
+
+
+def asked(address, module, *arguments, **settings):
+    """A command handed over; the asker as a `Popen`."""
+    words = [*command(module, address), *arguments]
+    return subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **settings)
+
+
+def wait_for(condition, seconds=30.0):
+    """Wait until a condition holds; whether it did."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if condition():
+            return True
+        time.sleep(0.05)
+    return False
+
+
+@pytest.mark.parametrize("through", [True, False])
+def test_a_job_has_its_askers_streams_folder_and_environment(warm, through, tmp_path):
+    """Output, errors, status, folder and environment are the asker's, with the loaded process and without."""
+    text = "import os, sys; print(os.getcwd(), os.environ['WORD']); print('wrong', file=sys.stderr)"
+    address = warm.address if through else str(tmp_path / "nobody")
+    job = asked(address, "timeit", "-n", "1", "-r", "1", text, cwd=tmp_path, env=os.environ | {"WORD": "heard"})
+    out, errors = job.communicate(timeout=60)
+    assert out.splitlines()[0] == f"{tmp_path} heard"
+    assert errors.splitlines()[0] == "wrong"
+    assert job.returncode == 0
+
+
+def test_a_steps_status_comes_back(warm, tmp_path):
+    """A step that fails does so for its asker, with its sentence."""
+    files = [word for name in ("scene", "grades", "stars", "out") for word in (f"--{name}", name)]
+    job = asked(warm.address, "pipeline.judge", "--project", str(tmp_path / "none"), *files)
+    _, errors = job.communicate(timeout=60)
+    assert job.returncode == 1
+    assert "is not a folder" in errors
+
+
+def test_a_job_ends_with_its_asker(warm):
+    """A job whose asker is killed is killed; a job that is killed takes the signal as its asker's status."""
+    before = len(warm.children())
+    job = asked(warm.address, "timeit", *SLEEP)
+    assert wait_for(lambda: len(warm.children()) == before + 1)
+    job.kill()
+    job.communicate()
+    assert wait_for(lambda: len(warm.children()) == before)
+    job = asked(warm.address, "timeit", *SLEEP)
+    assert wait_for(lambda: len(warm.children()) == before + 1)
+    warm.children()[0].kill()
+    job.communicate(timeout=60)
+    assert job.returncode == 128 + signal.SIGKILL
+
+
+def test_a_wish_to_end_reaches_the_job(warm):
+    """SIGTERM to the asker is SIGTERM to the job."""
+    job = asked(warm.address, "timeit", *SLEEP)
+    assert wait_for(lambda: warm.children())
+    job.terminate()
+    job.communicate(timeout=60)
+    assert job.returncode == 128 + signal.SIGTERM
+
+
+def test_the_project_folder_is_never_imported_from(tmp_path):
+    """A file in the folder that is named like a module of Python's is not run."""
+    (tmp_path / "random.py").write_text("raise SystemExit('run')")
+    done = subprocess.run(
+        [*command("pipeline.judge", None), "--help"], cwd=tmp_path, capture_output=True, text=True, check=False,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
