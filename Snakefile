@@ -22,11 +22,14 @@ rule all:
         [f"results/{scene}/{name}" for scene in W.scenes for name in PAGES],
 
 
+# The front door lets the mosaics of a scene stay for another run where they are few.
 rule decode:
     input:
         ancient("work/plan/batches/{batch}.json"),
     output:
-        temp(directory("work/mosaics/{batch}")),
+        directory("work/mosaics/{batch}") if W.keeps else temp(directory("work/mosaics/{batch}")),
+    wildcard_constraints:
+        batch=W.batches(W.scenes),
     params:
         key=lambda wildcards: W.batch_key("decode", wildcards.batch),
     log:
@@ -34,6 +37,13 @@ rule decode:
     priority: lambda wildcards: W.priority(wildcards.batch)
     shell:
         step("decode") + " --project . --batch {input} --out {output} 2> {log}"
+
+
+use rule decode as decode_calibration with:
+    output:
+        temp(directory("work/mosaics/{batch}")),
+    wildcard_constraints:
+        batch=W.batches(W.sets),
 
 
 # The plan's files are ancient() throughout: what of them a step depends on is in its key.

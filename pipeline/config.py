@@ -50,6 +50,11 @@ class Limits(_Section):
     scratch_mb: int | None = Field(
         None, ge=100, description="disk space for scratch, MB; the run stops before it starts where a scene cannot fit"
     )
+    keep_mb: int = Field(
+        4000,
+        ge=0,
+        description="the mosaics of the scene made last stay for another run where they take no more than this, MB",
+    )
     frames_per_job: int = Field(16, ge=1, le=256, description="frames that one job decodes and grades")
 
 

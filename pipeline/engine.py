@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +33,8 @@ STEP_VERSIONS = {
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
 HELD = "MOONLESS_FRONT_DOOR"
+# Set by it for a scene whose mosaics may stay when it is made.
+KEEP = "MOONLESS_KEEP"
 
 
 def step(name: str) -> str:
@@ -95,7 +99,13 @@ class Workflow:
         plan = read_json(project / "work" / "plan" / "plan.json")
         self.scenes: dict[str, dict[str, Any]] = plan["scenes"]
         self.sets: dict[str, dict[str, Any]] = plan["sets"]
+        self.keeps = bool(os.environ.get(KEEP))
         self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
+
+    def batches(self, owners: Iterable[str]) -> str:
+        """A pattern that matches the names of all batches of these scenes or sets, and nothing else."""
+        entries = [self.scenes.get(owner) or self.sets[owner] for owner in owners]
+        return "|".join(re.escape(batch) for entry in entries for batch in entry["batches"]) or "(?!)"
 
     def batch_key(self, step_name: str, batch: str) -> str:
         """See `step_key`; the subject is the frames themselves, so that an added frame dirties its batch alone."""

@@ -7,7 +7,6 @@ import itertools
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import threading
@@ -18,17 +17,17 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-import numpy as np
 import psutil
 
 from pipeline.config import Trip
-from pipeline.engine import HELD
+from pipeline.engine import HELD, KEEP
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import read_json, shown
 from pipeline.locks import hold_run, no_jobs
+from pipeline.scratch import check_room, clear, scene_bytes
 from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
-from pipeline.timeleft import Left, job_counts
+from pipeline.timeleft import Job, Left, planned_jobs
 from pipeline.warm import ADDRESS, Warm, command
 
 # What the last step of a scene leaves; the same names stand in the Snakefile.
@@ -126,36 +125,11 @@ class Night:
         for scene, entry in self.plan["scenes"].items():
             darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"
             self.teller.say(f"  scene {scene}: {entry['frames']} frame{'s' if entry['frames'] != 1 else ''}, {darks}")
-        self._check_room(table)
-
-    def _check_room(self, table: Any) -> None:
-        """Stop before any work where a scene's mosaics cannot fit."""
-        if not {"scene", "width", "height", "kind"} <= set(table.colnames):
-            return
-        need: Counter[str] = Counter()
-        for row in table:
-            if row["kind"] == "light" and row["width"] is not np.ma.masked and row["height"] is not np.ma.masked:
-                need[str(row["scene"])] += 2 * int(row["width"]) * int(row["height"])
-        if not need:
-            return
-        scene, size = need.most_common(1)[0]
-        limit = self.trip.limits.scratch_mb
-        if limit is not None and size > limit * 1e6:
-            raise InputError(
-                f"trip.yaml: limits.scratch_mb: scene {scene} needs {size / 1e6:.0f} MB of scratch (got {limit}); "
-                "raise it, or split the scene under 'scenes:'"
-            )
-        free = shutil.disk_usage(self.project).free
-        if size > free:
-            raise InputError(
-                f"{shown(self.project)}: scene {scene} needs {size / 1e6:.0f} MB of scratch, "
-                f"and the disk has {free / 1e6:.0f} MB free; "
-                "make room, or move the project folder"
-            )
+        self._need = scene_bytes(table)
 
     # ---- the engine
 
-    def _engine(self, *arguments: str) -> subprocess.Popen[str]:
+    def _engine(self, *arguments: str, keep: bool = False) -> subprocess.Popen[str]:
         words = [
             *command("snakemake.cli", self._warm.address), "--snakefile", str(SNAKEFILE), "--directory",
             str(self.project), "--cores", str(self.cores), "--nolock", "--nocolor", *arguments,
@@ -168,23 +142,23 @@ class Night:
             text=True,
             errors="replace",
             start_new_session=True,
-            env=os.environ | {HELD: "1", ADDRESS: self._warm.address},
+            env=os.environ | {HELD: "1", ADDRESS: self._warm.address, KEEP: "1" if keep else ""},
         )
 
-    def _pending(self) -> Counter[str]:
-        """How many jobs of each rule there are to run."""
+    def _pending(self) -> list[Job]:
+        """The jobs that there are to run."""
         engine = self._engine("--dry-run")
         text, _ = engine.communicate()
         if engine.returncode:
             raise MoonlessError(f"the engine could not plan the work:\n{text.strip()}")
-        return job_counts(text.splitlines())
+        return planned_jobs(text.splitlines())
 
     def tell_plan(self) -> None:
         """Say what a run would do."""
         pending = self._pending()
         if not pending:
             self.teller.say("everything is up to date: nothing would be done")
-        for rule, count in pending.items():
+        for rule, count in Counter(job.rule for job in pending).items():
             self.teller.say(f"  would run {rule}: {count} job{'s' if count != 1 else ''}")
 
     def make_scenes(self) -> list[str]:
@@ -194,6 +168,9 @@ class Night:
             self._renew_trip_page()
             self.teller.say("everything is up to date: nothing to do")
             return self._not_made()
+        # whatever is done for a scene ends with its page
+        waiting = {job.name for job in pending if job.rule == "summarise"}
+        check_room(self.project, {s: n for s, n in self._need.items() if s in waiting}, self.trip.limits.scratch_mb)
         begun = time.monotonic()
         self._left = Left(pending, self.plan)
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
@@ -201,7 +178,8 @@ class Night:
             for scene in self.plan["scenes"]:
                 if self._stopping:
                     break
-                self._make(scene)
+                if scene in waiting:
+                    self._make(scene)
         finally:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
@@ -214,7 +192,10 @@ class Night:
         return failed
 
     def _make(self, scene: str) -> None:
-        engine = self._engine(*(f"results/{scene}/{name}" for name in PAGES))
+        keep = self._need.get(scene, 0) <= self.trip.limits.keep_mb * 1e6
+        # scratch holds one scene: what the one before left goes now, and what this one leaves where it is too much
+        clear(self.project, but=self.plan["scenes"][scene]["batches"])
+        engine = self._engine(*(f"results/{scene}/{name}" for name in PAGES), keep=keep)
         self._running = engine
         with (self.project / "logs" / "engine.log").open("a", encoding="utf-8") as log, self._watching(scene):
             assert engine.stdout is not None

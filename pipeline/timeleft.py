@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 import time
-from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from pipeline.telling import duration
@@ -14,6 +14,7 @@ from pipeline.telling import duration
 # only the time left depends on it.
 COSTS = {
     "decode": (1.0, 0.5),
+    "decode_calibration": (1.0, 0.5),
     "grade": (1.0, 0.5),
     "judge": (0.05, 1.0),
     "dark_master": (0.3, 0.5),
@@ -25,18 +26,28 @@ COSTS = {
 }
 
 
+@dataclass(frozen=True)
+class Job:
+    """A job of the engine."""
+
+    rule: str
+    name: str
+
+
 class Left:
     """How much work is left, in units of decoding a frame, and the time that it will take."""
 
-    def __init__(self, pending: Counter[str], plan: dict[str, Any]) -> None:
+    def __init__(self, pending: Sequence[Job], plan: dict[str, Any]) -> None:
         batches = [b for entry in (*plan["scenes"].values(), *plan["sets"].values()) for b in entry["batches"]]
         scenes = plan["scenes"].values()
         frames = sum(entry["frames"] for entry in scenes)
         self._frames = {
-            rule: frames / max(1, len(batches)) if rule in ("decode", "grade") else frames / max(1, len(scenes))
+            rule: frames / max(1, len(batches))
+            if rule.startswith(("decode", "grade"))
+            else frames / max(1, len(scenes))
             for rule in COSTS
         }
-        self._total = sum(self._cost(rule) * count for rule, count in pending.items())
+        self._total = sum(self._cost(job.rule) for job in pending)
         self._done = 0.0
         self._begun = time.monotonic()
 
@@ -57,11 +68,14 @@ class Left:
         return f"{share:.0%} of all, about {duration(elapsed * (1 - share) / share)} left"
 
 
-def job_counts(lines: Iterable[str]) -> Counter[str]:
-    """Read the engine's table of jobs: a rule and a number a line."""
-    counts: Counter[str] = Counter()
+def planned_jobs(lines: Iterable[str]) -> list[Job]:
+    """Read the jobs that the engine's dry run lists: of each its rule and the batch, set or scene that it works on."""
+    jobs, rule = [], ""
     for line in lines:
-        match = re.fullmatch(r"(\w+)\s+(\d+)", line.strip())
-        if match and match.group(1) in COSTS:
-            counts[match.group(1)] = int(match.group(2))
-    return counts
+        if match := re.match(r"(?:local)?rule (\w+):", line):
+            rule = match.group(1)
+        elif match := re.match(r"\s+wildcards: \w+=(.+)", line):
+            if rule in COSTS:
+                jobs.append(Job(rule, match.group(1)))
+            rule = ""
+    return jobs

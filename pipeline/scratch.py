@@ -1,0 +1,72 @@
+"""The scratch of a project folder: what the mosaics of a scene take, whether there is room, which of them stay."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+from astropy.table import Table
+
+from pipeline.errors import InputError
+from pipeline.files import shown
+
+
+def scene_bytes(inventory: Table) -> dict[str, int]:
+    """What the mosaics of each scene take, two bytes a pixel; scenes of unknown size are left out."""
+    need: dict[str, int] = {}
+    if not {"scene", "width", "height", "kind"} <= set(inventory.colnames):
+        return need
+    for row in inventory:
+        if row["kind"] == "light" and row["width"] is not np.ma.masked and row["height"] is not np.ma.masked:
+            scene = str(row["scene"])
+            need[scene] = need.get(scene, 0) + 2 * int(row["width"]) * int(row["height"])
+    return need
+
+
+def check_room(project: Path, need: dict[str, int], limit_mb: int | None) -> None:
+    """Stop before any work where a scene's mosaics cannot fit; those that are there may stay or go.
+
+    Raises
+    ------
+    InputError
+        The largest scene needs more than is allowed, or than the disk has.
+    """
+    if not need:
+        return
+    scene, size = max(need.items(), key=lambda item: item[1])
+    if limit_mb is not None and size > limit_mb * 1e6:
+        raise InputError(
+            f"trip.yaml: limits.scratch_mb: scene {scene} needs {size / 1e6:.0f} MB of scratch (got {limit_mb}); "
+            "raise it, or split the scene under 'scenes:'"
+        )
+    free = shutil.disk_usage(project).free + sum(held(folder) for folder in _batches(project))
+    if size > free:
+        raise InputError(
+            f"{shown(project)}: scene {scene} needs {size / 1e6:.0f} MB of scratch, "
+            f"and the disk has {free / 1e6:.0f} MB for it; make room, or move the project folder"
+        )
+
+
+def held(folder: Path) -> int:
+    """Bytes on the disk of the files in a folder."""
+    total = 0
+    for path in folder.glob("*"):
+        try:
+            total += path.stat().st_blocks * 512
+        except OSError:  # gone meanwhile
+            continue
+    return total
+
+
+def clear(project: Path, but: Iterable[str] = ()) -> None:
+    """Remove all mosaics but those of the batches named."""
+    stay = set(but)
+    for folder in _batches(project):
+        if folder.name not in stay:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _batches(project: Path) -> list[Path]:
+    return [p for p in (project / "work" / "mosaics").glob("*") if p.is_dir() and not p.is_symlink()]
