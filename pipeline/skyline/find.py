@@ -8,18 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sky.geometry import Geometry
+from pipeline.skyline.empty import emptiness
 from pipeline.skyline.hold import Hold
 from pipeline.skyline.still import make_stills
-from pipeline.skyline.tell import empty_places, near_places, tell
+from pipeline.skyline.tell import tell
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import sightings
 from pipeline.stack.sources import Calibration, Frame, Mosaics
-from pipeline.stack.tiles import cut
 
 # Frames below which nothing is told: a star that one frame missed is no ground.
 FRAMES_MIN = 3
-# Tiles in which pixels are read, px, and how far about places without stars.
-SIDE, REACH_PX = 256, 128
 
 
 def find_ground(
@@ -51,16 +49,10 @@ def find_ground(
         return Told(None, None, f"{len(frames)} frames tell nothing of what stands still")
     seen = sightings(geometry, hold, stars, [frame.id for frame in frames])
     shape = frames[0].shape
-    empty = empty_places(seen, shape)
+    empty = emptiness(seen, shape)
     if empty is None:
         return Told(None, None, "stars were seen to move all over the picture, or too few to tell")
-    near = near_places(empty, shape, REACH_PX)
-    windows = [
-        w
-        for w in cut(shape, SIDE)
-        if near[w.top // 4 : (w.top + w.height) // 4 + 1, w.left // 4 : (w.left + w.width) // 4 + 1].any()
-    ]
-    return tell(make_stills(frames, mosaics, calibration, hold, windows), seen, empty, shape)
+    return tell(make_stills(frames, mosaics, calibration, hold, threads), seen, empty, shape)
 
 
 __all__ = ["find_ground"]

@@ -3,40 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.sensor.mosaic import MosaicFile, colour_planes
+from pipeline.sensor.mosaic import colour_planes
 from pipeline.skyline.hold import Hold
 from pipeline.stack.sources import Calibration, Frame, Mosaics, calibrated
-from pipeline.stack.tiles import Window
+from pipeline.stack.tiles import Window, cut
+
+Floats = NDArray[np.float32]
 
 # Frames of the stills, half of them in each; a median of eight passes over stars that half of a run of eight move past.
 FRAMES_MOST = 16
 HALF = 2  # mosaic pixels to one of the stills
+# Tiles in which frames are read, px: within one the ground is shifted as a whole.
+SIDE = 512
 
 
 @dataclass(frozen=True)
 class Stills:
     """Two pictures of one scene before the ground, of the earlier and the later half of the frames.
 
-    `first`, `second` : (colours, height / 2, width / 2) float32, ADU above black, NaN where nothing was looked at; each
-    pixel is one colour's mean over a cell of 2 x 2 mosaic pixels. Cell (i, j) has its middle at (2 j + 0.5, 2 i + 0.5).
+    `first`, `second` : (colours, height // 2, width // 2) float32, ADU above black, NaN where no frame shows the ground
+    that the reference shows; each pixel is one colour's mean over a cell of 2 x 2 mosaic pixels. Cell (i, j) has its
+    middle at (2 j + 0.5, 2 i + 0.5).
     """
 
-    first: NDArray[np.float32]
-    second: NDArray[np.float32]
+    first: Floats
+    second: Floats
 
     @property
-    def mean(self) -> NDArray[np.float32]:
+    def mean(self) -> Floats:
         """The mean of both."""
         return (self.first + self.second) / np.float32(2)
 
 
-def cells(pixels: NDArray[np.float32], cfa: str) -> NDArray[np.float32]:
+def cells(pixels: Floats, cfa: str) -> Floats:
     """Means a colour over cells of 2 x 2: (height, width) to (colours, height // 2, width // 2)."""
     height, width = pixels.shape[0] // 2 * 2, pixels.shape[1] // 2 * 2
     planes = []
@@ -58,64 +64,60 @@ def choose(count: int, most: int = FRAMES_MOST) -> tuple[list[int], list[int]]:
 
 
 def make_stills(
-    frames: Sequence[Frame],
-    mosaics: Mosaics,
-    calibration: Calibration,
-    hold: Hold,
-    windows: Sequence[Window],
+    frames: Sequence[Frame], mosaics: Mosaics, calibration: Calibration, hold: Hold, threads: int = 1
 ) -> Stills:
-    """Take the medians in the windows that matter.
+    """Take the medians.
 
     Parameters
     ----------
     frames : of the scene, in order of time
     mosaics : theirs, in the same order
-    windows : of the reference's grid; their corners lie at even pixels
+    calibration : of every frame
+    threads : over tiles
     """
     height, width = frames[0].shape
-    cfa = frames[0].header.cfa
-    colours = len(colour_planes(cfa))
+    colours = len(colour_planes(frames[0].header.cfa))
     result = np.full((2, colours, height // 2, width // 2), np.nan, np.float32)
-    for window in windows:
-        for which, numbers in enumerate(choose(len(frames))):
-            stack = []
-            for number in numbers:
-                part = _part(frames[number], mosaics[number], calibration, hold, window)
-                if part is not None:
-                    stack.append(part)
+    halves = choose(len(frames))
+
+    def fill(window: Window) -> None:
+        i, j = window.top // 2, window.left // 2
+        for which, numbers in enumerate(halves):
+            parts = [_part(frames[n], mosaics, n, calibration, hold, window) for n in numbers]
+            stack = [part for part in parts if part is not None]
             if stack:
                 values = np.stack(stack)
-                out = np.empty(values.shape[1:], np.float32)
-                medians(values.reshape(len(values), -1), out.reshape(-1))
-                i, j = window.top // 2, window.left // 2
-                rows, columns = values.shape[2:]
-                result[which, :, i : i + rows, j : j + columns] = out
+                target = result[which, :, i : i + values.shape[2], j : j + values.shape[3]]
+                out = np.empty(values[0].size, np.float32)
+                medians(values.reshape(len(values), -1), out)
+                target[:] = out.reshape(target.shape)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(fill, cut((height, width), SIDE)))
     return Stills(result[0], result[1])
 
 
 def _part(
-    frame: Frame, mosaic: MosaicFile, calibration: Calibration, hold: Hold, window: Window
-) -> NDArray[np.float32] | None:
+    frame: Frame, mosaics: Mosaics, number: int, calibration: Calibration, hold: Hold, window: Window
+) -> Floats | None:
     """A frame's cells of a window, shifted by whole cells so as to lie on the reference's; NaN beyond the frame."""
     height, width = (frame.shape[0] // 2 * 2, frame.shape[1] // 2 * 2)
     x0, y0 = window.left + (window.width - 1) / 2, window.top + (window.height - 1) / 2
     xs, ys = hold.from_reference(frame.id, np.array([x0]), np.array([y0]))
     if not (np.isfinite(xs[0]) and np.isfinite(ys[0])):
         return None
-    dx, dy = 2 * round((xs[0] - x0) / 2), 2 * round((ys[0] - y0) / 2)
     rows, columns = window.height // 2, window.width // 2
-    top, left = window.top + dy, window.left + dx
-    bottom, right = top + 2 * rows, left + 2 * columns
-    t, lf = max(top, 0), max(left, 0)
-    b, r = min(bottom, height), min(right, width)
-    if b - t < 16 or r - lf < 16:
+    top, left = window.top + 2 * round((ys[0] - y0) / 2), window.left + 2 * round((xs[0] - x0) / 2)
+    first_row, first_column = max(top, 0), max(left, 0)
+    end_row, end_column = min(top + 2 * rows, height), min(left + 2 * columns, width)
+    if end_row <= first_row or end_column <= first_column:
         return None
-    pixels = calibrated(mosaic, frame, calibration, t, b, lf, r)
+    pixels = calibrated(mosaics[number], frame, calibration, first_row, end_row, first_column, end_column)
     small = cells(pixels, frame.header.cfa)
-    if (t, lf, b, r) == (top, left, bottom, right):
+    if small.shape[1:] == (rows, columns):
         return small
     whole = np.full((len(small), rows, columns), np.nan, np.float32)
-    i, j = (t - top) // 2, (lf - left) // 2
+    i, j = (first_row - top) // 2, (first_column - left) // 2
     whole[:, i : i + small.shape[1], j : j + small.shape[2]] = small
     return whole
 
@@ -125,7 +127,7 @@ def medians(values, out):  # type: ignore[no-untyped-def]
     """Median over the first axis of (n, pixels) float32 values, those that are no numbers left out.
 
     The lower middle of an even number, so that of two values a star's is passed over. As
-    ``np.sort(values, axis=0)[(count - 1) // 2]`` where all are numbers.
+    ``np.sort(values, axis=0)[(count - 1) // 2]``, which sorts what is no number last, `count` being how many are.
     """
     n, size = values.shape
     held = np.empty(n, np.float32)

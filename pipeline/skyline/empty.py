@@ -1,0 +1,92 @@
+"""Places without stars: where the sightings round about say that stars ought to have been seen, and none was."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from pipeline.skyline.witness import Sightings
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+# Cells of the map, px.
+CELL = 4
+# Sightings below which nothing can be said.
+SIGHTINGS_MIN = 60
+# A place is empty for certain where so many sightings were to be expected in the largest disc without one. They come in
+# arcs, as the stars pass, with gaps between: in an open sky of 55,000 sightings the emptiest place had 26.
+EMPTY = 60.0
+EMPTY_PX = 12.0
+# The density at a place is that about the nearest sighting: of so many.
+NEIGHBOURS = 12
+# Sightings this much sparser than most are chance matches among lamps and texture, not stars.
+STRAY = 1 / 30
+# Least area of an empty place, as a share of the picture.
+AREA_MIN = 5e-4
+
+
+@dataclass(frozen=True)
+class Emptiness:
+    """On cells of `CELL` px, (rows, columns) arrays.
+
+    `region` : empty for certain; `expected` : sightings to be expected in the disc about the cell that reaches to the
+    nearest one.
+    """
+
+    region: Bools
+    expected: Floats
+
+
+def emptiness(seen: Sightings, shape: tuple[int, int]) -> Emptiness | None:
+    """Find the places without stars.
+
+    Parameters
+    ----------
+    seen : sightings
+    shape : (height, width) of the reference
+
+    Returns
+    -------
+    Emptiness
+        None where there are too few sightings to say anything, or no place of any size is empty.
+    """
+    rows, columns = -(-shape[0] // CELL), -(-shape[1] // CELL)
+    i, j = np.floor((seen.y + 0.5) / CELL).astype(int), np.floor((seen.x + 0.5) / CELL).astype(int)
+    inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
+    if inside.sum() < SIGHTINGS_MIN:
+        return None
+    counts = np.zeros((rows, columns))
+    np.add.at(counts, (i[inside], j[inside]), 1)
+    density = _density(counts)
+    stray = density < STRAY * np.median(density[counts > 0])
+    counts[stray] = 0
+    distance, nearest = ndimage.distance_transform_edt(counts == 0, return_indices=True)
+    near = density[tuple(nearest)] / CELL**2
+    # within a cell of a sighting nothing is known of its distance
+    expected = np.pi * (np.maximum(distance - 0.5, 0) * CELL) ** 2 * near
+    region = (expected > EMPTY) & (distance * CELL > EMPTY_PX)
+    labels, count = ndimage.label(region)
+    if count:
+        small = np.bincount(labels.ravel()) < max(AREA_MIN * region.size, 9)
+        region &= ~small[labels]
+    return Emptiness(region, expected) if region.any() else None
+
+
+def _density(counts: Floats) -> Floats:
+    """Sightings a cell about every cell, from the smallest square that holds enough of them."""
+    density = np.zeros(counts.shape)
+    for radius in (2, 4, 8, 16, 32, 64):
+        size = 2 * radius + 1
+        held = ndimage.uniform_filter(counts, size, mode="constant") * size**2
+        area = ndimage.uniform_filter(np.ones_like(counts), size, mode="constant") * size**2
+        settled = (density == 0) & (held >= NEIGHBOURS - 0.5)
+        density[settled] = held[settled] / area[settled]
+    density[density == 0] = counts.sum() / counts.size / 4
+    return density
+
+
+__all__ = ["CELL", "Emptiness", "emptiness"]

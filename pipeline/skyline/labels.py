@@ -1,0 +1,111 @@
+"""Which pixels are ground: the labelling that agrees best with stars, levels and edges, found as a least cut."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, sparse
+from scipy.sparse.csgraph import breadth_first_order, maximum_flow
+
+Floats = NDArray[np.float32]
+Bools = NDArray[np.bool_]
+
+# Capacities are whole numbers.
+UNIT = 64
+HARD = 1_000_000
+
+
+def least_cut(odds: Floats, across: Floats, down: Floats, open_: Bools, ground: Bools) -> Bools:
+    """Label cells ground or sky so that the sum of what labels and borders cost is least.
+
+    With `odds` the log of how much likelier a cell is ground than sky, the sum is over cells of ``odds`` where they are
+    called sky and of ``-odds`` where they are called ground (whichever is positive), and over neighbours (4 to a cell)
+    with different labels of what the border between them costs.
+
+    Parameters
+    ----------
+    odds : (rows, columns) float32 array
+    across : (rows, columns - 1) float32 array, cost of a border between a cell and the next in its row
+    down : (rows - 1, columns) float32 array, between a cell and the next in its column
+    open_ : (rows, columns) bool array, the cells to be labelled; what is not keeps its label
+    ground : (rows, columns) bool array, labels of those that are not to be labelled
+
+    Returns
+    -------
+    (rows, columns) bool array, True where ground
+
+    References
+    ----------
+    Boykov, Y. & Jolly, M.-P. 2001, Proc. ICCV 1, 105; Greig, D., Porteous, B. & Seheult, A. 1989, JRSS B 51, 271.
+    """
+    count = int(open_.sum())
+    if not count:
+        return ground.copy()
+    node = np.full(open_.shape, -1, np.int32)
+    node[open_] = np.arange(count, dtype=np.int32)
+    pull = np.rint(odds[open_] * UNIT).astype(np.int64)
+    starts, ends, sizes = [], [], []
+    for axis, borders in ((1, across), (0, down)):
+        near = tuple(slice(None, -1) if a == axis else slice(None) for a in (0, 1))
+        next_ = tuple(slice(1, None) if a == axis else slice(None) for a in (0, 1))
+        matters = open_[near] | open_[next_]
+        weights = np.rint(UNIT * borders[matters]).astype(np.int64)
+        one, other = node[near][matters], node[next_][matters]
+        inner = (one >= 0) & (other >= 0)
+        starts.append(one[inner])
+        ends.append(other[inner])
+        sizes.append(weights[inner])
+        # a neighbour whose label is known pulls with the border's cost
+        for mine, theirs, place in ((one, other, ground[next_][matters]), (other, one, ground[near][matters])):
+            known = (mine >= 0) & (theirs < 0)
+            np.add.at(pull, mine[known], np.where(place[known], weights[known], -weights[known]))
+    first, second, weight = np.concatenate(starts), np.concatenate(ends), np.concatenate(sizes)
+    source, sink = count, count + 1
+    numbers = np.arange(count)
+    pull = np.clip(pull, -HARD, HARD)
+    likely, unlikely = numbers[pull > 0], numbers[pull < 0]
+    rows = np.concatenate([first, second, np.full(len(likely), source), unlikely])
+    columns = np.concatenate([second, first, likely, np.full(len(unlikely), sink)])
+    capacity = np.concatenate([weight, weight, pull[likely], -pull[unlikely]]).astype(np.int32)
+    network = sparse.csr_matrix((capacity, (rows, columns)), shape=(count + 2, count + 2))
+    left = network - maximum_flow(network, source, sink).flow
+    left.data[left.data < 0] = 0
+    left.eliminate_zeros()
+    reached = breadth_first_order(left, source, return_predecessors=False)
+    label = np.zeros(count + 2, bool)
+    label[reached] = True
+    result = ground & ~open_
+    result[open_] = label[:count]
+    return result
+
+
+def rooted(ground: Bools, roots: Bools) -> Bools:
+    """The regions of ground (8 neighbours a pixel) that hold a root."""
+    labels, count = ndimage.label(ground, structure=np.ones((3, 3)))
+    holds = np.bincount(labels.ravel(), weights=roots.ravel(), minlength=count + 1) > 0
+    holds[0] = False
+    return np.asarray(holds[labels])
+
+
+def filled(ground: Bools, odds: Floats, stars: Bools, most: int) -> Bools:
+    """Ground without holes: a region of sky is one where stars were seen, or a gap that looks like sky.
+
+    Parameters
+    ----------
+    ground, odds : as of `least_cut`
+    stars : (rows, columns) bool array, where stars were seen
+    most : pixels of the largest gap that is believed to be sky because it looks it (its mean odds below -1/2)
+    """
+    labels, count = ndimage.label(~ground)
+    if count < 2:
+        return ground
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)
+    level = np.bincount(labels.ravel(), weights=odds.ravel(), minlength=count + 1)
+    starry = np.bincount(labels.ravel(), weights=stars.ravel(), minlength=count + 1) > 0
+    gaps = (sizes <= most) & (level < -0.5 * sizes)
+    keep = gaps | starry | (sizes >= sizes[1:].max())
+    keep[0] = True
+    return np.asarray(ground | ~keep[labels])
+
+
+__all__ = ["filled", "least_cut", "rooted"]

@@ -1,0 +1,63 @@
+"""Soft edges: the share of a pixel that is ground, from where its level lies between the ground's and the sky's."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from pipeline.skyline.levels import apart
+from pipeline.skyline.still import HALF
+
+Floats = NDArray[np.float32]
+Bools = NDArray[np.bool_]
+
+# Pixels on either side of the skyline that may be shared.
+BAND = 2
+# Contrast of ground and sky over the noise from which a pixel may be shared between them; shares below that of so many
+# standard deviations are none.
+CONTRAST, SURE = 6.0, 2.5
+
+
+def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: tuple[Floats, Floats]) -> Floats:
+    """Make a soft mask of a hard one.
+
+    Parameters
+    ----------
+    ground : (rows, columns) bool array
+    picture : (colours, rows, columns) float32 array
+    sky, land : level and scatter of either, arrays like `picture`, as `levels.follow` gives them
+
+    Returns
+    -------
+    (rows, columns) float32 array, 0-1; as `ground` where contrast is poor, and beyond a narrow band about the skyline
+    where ground and sky can have one level
+    """
+    near = ndimage.binary_dilation(ground, iterations=BAND)
+    band = near & ~ndimage.binary_erosion(ground, iterations=BAND, border_value=1)
+    top, contrast = np.zeros(ground.shape, np.float32), np.zeros(ground.shape, np.float32)
+    for plane, level, sigma, own in zip(picture, *sky, land[0], strict=True):
+        step = (own - level) / sigma
+        top += step * (plane - level) / sigma
+        contrast += step**2
+    share = np.clip(top / np.maximum(contrast, 1e-6), 0, 1)
+    share[share < SURE / np.sqrt(np.maximum(contrast, 1e-6))] = 0
+    soft = ground.astype(np.float32)
+    good = (band | (near & apart(sky, land))) & (contrast > CONTRAST**2)
+    soft[good] = share[good]
+    return soft
+
+
+def full_size(soft: Floats, shape: tuple[int, int]) -> Floats:
+    """Cells of 2 x 2 mosaic pixels as pixels, linearly between the cells' middles."""
+    for axis, length in enumerate(shape):
+        at = np.clip((np.arange(length) - (HALF - 1) / 2) / HALF, 0, soft.shape[axis] - 1)
+        low = np.minimum(at.astype(int), max(soft.shape[axis] - 2, 0))
+        high = np.minimum(low + 1, soft.shape[axis] - 1)
+        part = (at - low).astype(np.float32)
+        part = part[:, None] if axis == 0 else part[None, :]
+        soft = np.take(soft, low, axis) * (1 - part) + np.take(soft, high, axis) * part
+    return np.asarray(soft, np.float32)
+
+
+__all__ = ["full_size", "soften"]
