@@ -23,7 +23,9 @@ def block_side(shape: tuple[int, ...]) -> int:
     return max(BLOCK_MIN, max(shape[-2:]) // BLOCKS)
 
 
-def follow(picture: Floats, use: Bools, noise: Floats, reach: float, rough: float) -> tuple[Floats, Floats] | None:
+def follow(
+    picture: Floats, use: Bools, noise: Floats, reach: float, rough: float, most: float = np.inf
+) -> tuple[Floats, Floats] | None:
     """Follow the level of one kind of pixels: local straight planes through block means.
 
     Parameters
@@ -33,6 +35,7 @@ def follow(picture: Floats, use: Bools, noise: Floats, reach: float, rough: floa
     noise : (colours,) standard deviation of a pixel
     reach : of the smoothing, blocks
     rough : what the level departs from a plane, as a share of it
+    most : departures of a pixel count up to so many times the noise: stars are not the sky's scatter
 
     Returns
     -------
@@ -52,7 +55,7 @@ def follow(picture: Floats, use: Bools, noise: Floats, reach: float, rough: floa
             scale = 1.4826 * float(np.median(np.abs(off[w > 0]))) + 0.3 * float(sigma)
             w = np.where(np.abs(off) < OUTLIER * scale, weight, 0.0)
         level = _spread(_plane_through(mean, w, reach, side), shape, side)
-        square = np.where(use, np.minimum((plane - level) ** 2, 25 * sigma**2), 0).astype(np.float32)
+        square = np.where(use, np.minimum((plane - level) ** 2, (most * sigma) ** 2), 0).astype(np.float32)
         variance = _mean_through(_blocks(square, side) / np.maximum(weight, 1), w, reach, side)
         levels.append(level)
         spread = np.maximum(_spread(variance, shape, side), sigma**2) + (rough * level) ** 2

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.skyline.levels import apart
 from pipeline.skyline.still import HALF
 
 Floats = NDArray[np.float32]
@@ -19,32 +18,33 @@ BAND = 2
 CONTRAST, SURE = 6.0, 2.5
 
 
-def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: tuple[Floats, Floats]) -> Floats:
+def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Floats) -> Floats:
     """Make a soft mask of a hard one.
 
     Parameters
     ----------
     ground : (rows, columns) bool array
     picture : (colours, rows, columns) float32 array
-    sky, land : level and scatter of either, arrays like `picture`, as `levels.follow` gives them
+    sky : the sky's level and its scatter, arrays like `picture`
+    land : the ground's level, likewise
 
     Returns
     -------
-    (rows, columns) float32 array, 0-1; as `ground` where contrast is poor, and beyond a narrow band about the skyline
-    where ground and sky can have one level
+    (rows, columns) float32 array, 0-1; as `ground` beyond a narrow band about the skyline, where contrast is poor, and
+    where a pixel is no mixture of the two: a lamp, a star
     """
-    near = ndimage.binary_dilation(ground, iterations=BAND)
-    band = near & ~ndimage.binary_erosion(ground, iterations=BAND, border_value=1)
+    band = ndimage.binary_dilation(ground, iterations=BAND)
+    band &= ~ndimage.binary_erosion(ground, iterations=BAND, border_value=1)
     top, contrast = np.zeros(ground.shape, np.float32), np.zeros(ground.shape, np.float32)
-    for plane, level, sigma, own in zip(picture, *sky, land[0], strict=True):
+    for plane, level, sigma, own in zip(picture, *sky, land, strict=True):
         step = (own - level) / sigma
         top += step * (plane - level) / sigma
         contrast += step**2
-    share = np.clip(top / np.maximum(contrast, 1e-6), 0, 1)
-    share[share < SURE / np.sqrt(np.maximum(contrast, 1e-6))] = 0
+    contrast = np.maximum(contrast, np.float32(1e-6))
+    share, sure = top / contrast, SURE / np.sqrt(contrast)
+    good = band & (contrast > CONTRAST**2) & (share > -2 * sure - 0.1)
     soft = ground.astype(np.float32)
-    good = (band | (near & apart(sky, land))) & (contrast > CONTRAST**2)
-    soft[good] = share[good]
+    soft[good] = np.clip(np.where(share < sure, 0, share), 0, 1)[good]
     return soft
 
 

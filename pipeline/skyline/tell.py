@@ -39,6 +39,8 @@ SMOOTH_COST, EDGE_COST, EDGE = 30.0, 0.05, 4.0
 COARSE = 600
 # Reach of the smoothing of levels, blocks, and what they depart from planes, as a share.
 SKY_REACH, SKY_ROUGH = 4.0, 0.02
+# What of the sky departs from its level by more is a star, as standard deviations.
+STARS = 5.0
 GROUND_REACH, GROUND_ROUGH = 2.0, 0.2
 # Log odds of a pixel by its level alone: levels are believed little, as neither sky nor ground is quite smooth.
 LEVEL_MOST = 1.0
@@ -87,7 +89,7 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
         return Told(None, 0.0, NO_EDGE)
     border = ndimage.binary_dilation(coarse) ^ ndimage.binary_erosion(coarse, border_value=1)
     away = ndimage.distance_transform_edt(~border)
-    levels = follow(picture, known & ~coarse & (away > BAND), noise, SKY_REACH, SKY_ROUGH)
+    levels = follow(picture, known & ~coarse & (away > BAND), noise, SKY_REACH, SKY_ROUGH, STARS)
     land = follow(picture, coarse & (away > BAND), noise, GROUND_REACH, GROUND_ROUGH)
     if levels is None or land is None:
         return Told(None, 0.0, "no sky is left from which its level could be followed to a skyline")
@@ -105,7 +107,7 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
         return Told(None, round(best, 3), NO_EDGE)
     good = [s for s in supports if s.share >= CONFIDENT]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
-    mask = full_size(soften(kept, picture, levels, land), shape)
+    mask = full_size(soften(kept, picture, levels, land[0]), shape)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(mask, round(float(confidence), 3), why, float(mask.mean()))
 
