@@ -24,7 +24,7 @@ from pipeline.files import replacing
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
-from pipeline.stars.doubles import doubling
+from pipeline.stars.doubles import doubling, far_doubling
 from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
 from pipeline.stars.mesh import SkyMesh
 from pipeline.stars.shapes import fwhm_px
@@ -90,10 +90,12 @@ def grade_mosaic(
     streaks = find_streaks(found.detections)
     seen = found.detections
     room = header.saturation - float(np.mean(header.black))
-    lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in streaks]).reshape(-1, 4) / 2
+    lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in streaks]).reshape(-1, 4)
     double = doubling(
-        seen.residual, seen.objects["ypeak"], seen.objects["xpeak"], seen.noise, PEAK_SHARE * room - sky, lines
+        seen.residual, seen.objects["ypeak"], seen.objects["xpeak"], seen.noise, PEAK_SHARE * room - sky, lines / 2
     )
+    if double is None:
+        double = far_doubling(found.stars, pixels.shape[1], pixels.shape[0], lines)
     row: dict[str, Any] = {
         "frame": header.frame,
         "width": pixels.shape[1],

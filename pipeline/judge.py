@@ -16,7 +16,7 @@ from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.judging.clouds import cloud_figures
 from pipeline.judging.graded import Graded, read_graded
-from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures
+from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
 from pipeline.judging.passing import glare_figures, passing_streaks, without_flashes
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.stars.motion import learn_pattern, usable
@@ -87,6 +87,7 @@ def judge_scene(
         if course:
             notes.append(course)
     normal = usual(figures)
+    unsure_fluxes(figures, normal, settings)
     rows = []
     for frame, f in zip(frames, figures, strict=True):
         verdict = decide(f, normal, settings, keep=f.frame in scene.keep, drop=f.frame in scene.drop)

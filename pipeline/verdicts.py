@@ -51,6 +51,7 @@ class Figures:
     motion_angle_deg: float | None = None
     motion_expected_px: float | None = None
     excess_px: float | None = None  # beyond what is expected and what is usual in the scene
+    doubled: bool = False  # the stars are drawn twice, `excess_px` apart
     lens_ellipticity: float | None = None
     sky: float | None = None  # ADU/s, or ADU where the exposure is not known
     sky_adu: float | None = None
@@ -140,6 +141,8 @@ def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[F
         factor = settings.motion_max * (1.0 if scene.frames >= SMALL_SCENE else 1.5)
         limit = factor * width
         said = f"stars drawn out by {f.excess_px:.1f} px that the sky's turning does not explain; limit {limit:.1f} px"
+        if f.doubled:
+            said = f"stars drawn twice, {f.excess_px:.1f} px apart; limit {limit:.1f} px"
         out.append(_above("trailed", f.excess_px, limit, said))
     if scene.frames > 1:
         limit = _loose(settings.focus_max, scene)

@@ -18,6 +18,7 @@ from pipeline.judge import Graded, judge_scene
 from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.measure import STAR_DTYPE
+from pipeline.stars.trails import drawn_out
 from pipeline.tables import read_table, table_from_rows, write_table
 from pipeline.verdicts import Figures, Usual, decide, focus_course
 from tests.labelled import RIGHT, Fault, Setting, make_scene
@@ -207,6 +208,22 @@ def test_streaks_cost_no_frame_and_the_ground_is_no_streak():
     assert aside(rows) == {}
 
 
+@pytest.mark.parametrize(
+    ("times", "motion", "reasons"), [(4.0, 0.0, "out of focus"), (4.0, 14.0, "trailed; out of focus")]
+)
+def test_a_blur_that_is_not_round_is_no_motion(times, motion, reasons):
+    """Stars of twice the width, drawn out by a tenth as a lens's aperture does, are out of focus and not trailed; a
+    motion that no blur can feign is told beside it."""
+    frames, scene = make_scene(Setting(85.0, True, 400, exposure_s=60, interval_s=64, frames=8), 10)
+    stars = frames[4].stars
+    blurred = np.stack([times * 1.1 * stars["mxx"], times * stars["mxy"], times * 0.9 * stars["myy"]], axis=1)
+    blurred = drawn_out(blurred, np.broadcast_to((motion, 0.0), (len(stars), 2)))
+    stars["mxx"], stars["mxy"], stars["myy"] = blurred.T
+    rows, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert aside(rows) == {4: reasons}
+    assert rows[4]["motion_px"] > 2.5
+
+
 def test_flashes_are_no_stars_of_the_frame():
     """What was measured on a passing streak is left out of the shapes: two thirds of the list here, wide."""
     frames, scene = make_scene(Setting(50.0, True, 60, exposure_s=30, interval_s=34, frames=6, aberration=0), 9)
@@ -231,6 +248,19 @@ def test_doubled_stars_are_trailed():
     rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
     assert aside(rows) == {3: "trailed"}
     assert rows[3]["motion_px"] == 7.0
+    # each image holds a part of the light, which is no cloud
+    assert rows[3]["transparency"] is None
+    assert rows[3]["cloud_fraction"] is None
+    assert rows[2]["transparency"] == pytest.approx(1, abs=0.03)
+
+
+def test_the_rim_of_a_disc_is_no_second_star():
+    """Two sides of the ring that a star out of focus becomes are no doubled stars."""
+    faults = {3: Fault("defocus", 3.0)}
+    frames, scene = make_scene(Setting(50.0, True, 500, exposure_s=30, interval_s=34, frames=6, faults=faults), 5)
+    frames[3] = Graded(frames[3].plan, {**frames[3].row, "double_px": 9.0, "double_angle_deg": 30.0}, frames[3].stars)
+    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    assert aside(rows) == {3: "out of focus"}
 
 
 def test_the_step_on_files(tmp_path):

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from pipeline.stars.detect import Detections
-from pipeline.stars.doubles import doubling
-from pipeline.stars.measure import measure_frame
+from pipeline.stars.doubles import doubling, far_doubling
+from pipeline.stars.measure import measure_frame, measure_mosaic
 from pipeline.stars.streaks import find_streaks, free_means
 from tests.starfields import Field, mosaic, random_field, render
 
@@ -85,6 +85,24 @@ def test_either_image_may_be_the_higher_one(share):
     assert double is not None
     assert double.length == pytest.approx(9.9, abs=0.7)
     assert double.angle_deg == pytest.approx(135, abs=5)
+
+
+@pytest.mark.parametrize(("share", "number"), [(0.35, 60), (0.5, 250)])
+def test_a_kick_of_a_hundred_pixels_is_found(share, number):
+    """Stars drawn twice 110 px apart are doubled, in sparse fields and in fuller ones; single ones are not."""
+    rng = np.random.default_rng(number)
+    field = random_field(rng, SHAPE, number, (9000, 90000))
+    light = render(SHAPE, Field(field.x, field.y, share * field.flux), 2.3)
+    light += render(SHAPE, Field(field.x - 66.0, field.y + 88.0, (1 - share) * field.flux), 2.3)
+    stars = measure_mosaic(mosaic(rng, light), "RGGB", BLACK, 16000)
+    double = far_doubling(stars, SHAPE[1], SHAPE[0])
+    assert double is not None
+    assert double.length == pytest.approx(110, abs=0.5)
+    assert double.angle_deg == pytest.approx(126.9, abs=0.5)
+    assert double.height == pytest.approx(share / (1 - share), abs=0.1)
+    single = measure_mosaic(mosaic(rng, render(SHAPE, field, 2.3)), "RGGB", BLACK, 16000)
+    assert far_doubling(single, SHAPE[1], SHAPE[0]) is None
+    assert far_doubling(single[:20], SHAPE[1], SHAPE[0]) is None
 
 
 @pytest.mark.parametrize("known", [False, True])

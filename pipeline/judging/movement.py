@@ -15,9 +15,9 @@ from pipeline.judging.graded import Graded
 from pipeline.plan import ScenePlan
 from pipeline.sky.motion import trail_px
 from pipeline.sky.times import parse
-from pipeline.stars.motion import FrameShape, LensPattern, Shapes, frame_shape, visible_excess
+from pipeline.stars.motion import FrameShape, LensPattern, Shapes, beyond_blur, frame_shape, visible_excess
 from pipeline.tracks import Tracks, drift, drift_at
-from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, Figures
+from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, Figures, Usual
 
 STILL_SHARE = 0.3  # of the equator's rate: a field that moves so fast on average is not tracked (its pole apart)
 STEADY = 0.3  # spread of the drift from step to step over its length, of a camera that stands still
@@ -27,6 +27,9 @@ BASE_SHARE = (
 PITCH_MAX_UM = 12.0  # no sensor in use behind a lens has larger pixels, so the sky moves over it at least so fast
 BASE_MAX = 1.3  # star widths; a usual motion longer than that is nothing to get used to
 BASE_FEWEST = 3
+BLURRED = 1.4  # times the scene's star width
+RIM = 1.6  # star widths; the sides of an even ring lie 1.2 of its fitted widths apart
+FAR_OFF = 5.0  # times the limit of motion; the fluxes of evenly drawn-out stars are right to 1 % up to there, measured
 
 
 @dataclass(frozen=True)
@@ -148,8 +151,10 @@ def motion_figures(
         elif not k and expected.length:
             # length known, direction not: the sky explains what is no longer than its trail; squares add up
             f.excess_px = math.sqrt(max(part.length**2 - expected.length**2, 0.0))
-        if explained and usual_size is not None:
-            f.excess_px = min(f.excess_px, visible_excess(part, usual_size))
+        if usual_size is not None:
+            if explained:
+                f.excess_px = min(f.excess_px, visible_excess(part, usual_size))
+            f.excess_px = beyond_blur(f.excess_px, part.size, usual_size)
     if usual_part is not None and expected.field is None:
         length = float(np.hypot(*usual_part))
         widths = [part.fwhm_px for part in parts if part is not None]
@@ -162,11 +167,26 @@ def motion_figures(
 
 def doubled_figures(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
     """A star drawn twice is two round stars to the shapes; their common separation is the motion."""
+    widths = [f.width_px for f in figures if f.width_px is not None and f.shape_stars >= SHAPE_STARS]
+    usual = float(np.median(widths)) if widths else None
     for f, frame in zip(figures, frames, strict=True):
         length = frame.row["double_px"]
-        if length is not None:
-            f.motion_px, f.motion_angle_deg = length, frame.row["double_angle_deg"]
-            f.excess_px = length
+        if length is None:
+            continue
+        # the disc of a star far out of focus has a bright rim, whose two sides are no two stars
+        blurred = f.width_px is not None and usual is not None and f.width_px > BLURRED * usual
+        if blurred and length < RIM * (f.width_px or 0.0):
+            continue
+        f.motion_px, f.motion_angle_deg = length, frame.row["double_angle_deg"]
+        f.excess_px, f.doubled = length, True
+
+
+def unsure_fluxes(figures: Sequence[Figures], scene: Usual, settings: JudgeSettings) -> None:
+    """Where stars are drawn twice, or far out, their fluxes tell nothing of clouds: those figures cannot be had."""
+    for f in figures:
+        limit = settings.motion_max * (scene.width_px or math.inf)
+        if f.doubled or (f.excess_px is not None and f.excess_px > FAR_OFF * limit):
+            f.transparency = f.cloud_fraction = None
 
 
 def _usual_motion(parts: Sequence[FrameShape | None], expected: Expected) -> NDArray[np.float64] | None:

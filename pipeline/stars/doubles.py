@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 STARS_USED = 400  # the highest peaks below saturation
 STARS_MIN = 12
-REACH = 24  # half-size px; kicks that go further leave stars that are laid on their neighbours' places instead
+REACH = 24  # half-size px; kicks that go further are found by `far_doubling`
 NEAREST = 2.0  # half-size px; companions nearer than that only draw the star out, which its shape shows
 SHARE = 0.7  # quantile over stars: either of two equal images may be the higher one
 HEIGHT_MIN = 0.12  # of the star's own peak; a companion of a tenth of the light costs no frame
@@ -25,6 +25,11 @@ EQUAL = 0.8
 MAJORITY = 0.6
 HALF = 0.5  # of the companion's height counts as showing it
 SUPPORT_SIGMA = 5.0  # of the mean of 3 x 3 px; of fainter stars half a companion cannot be told from none
+FAR_STARS = 150  # the brightest, held against all others
+FAR_REACH = 0.12  # of the frame's width: a kick that goes further takes the scene to another field
+FAR_NEAREST = 30.0  # px
+FAR_BIN = 4.0  # px; over a wide lens the two images of a star are not everywhere equally far apart
+FAR_RATIO = 0.35  # of the logarithm of the two images' light, about its median
 STREAK_WIDTH = 6.0  # half-size px from a streak's line within which peaks are its flashes and glare
 ANGLES = 720
 ON_LINE = 3.0  # half-size px, of the peaks that are left out with the line that most of them lie on
@@ -109,9 +114,58 @@ def doubling(
     return Doubling(2 * math.hypot(dx, dy), math.degrees(math.atan2(dy, dx)) % 180.0, float(light[i, j]))
 
 
-def _on_lines(
-    x: NDArray[np.int64], y: NDArray[np.int64], lines: NDArray[np.float64], within: float
-) -> NDArray[np.bool_]:
+def far_doubling(
+    stars: NDArray[Any], width: int, height: int, lines: NDArray[np.float64] | None = None
+) -> Doubling | None:
+    """As `doubling`, for companions farther off: the difference of places that most of the bright stars share.
+
+    Parameters
+    ----------
+    stars : `STAR_DTYPE` array, brightest first
+    width, height : of the frame, px
+    lines : (n, 4) x1, y1, x2, y2 of the frame's streaks, px
+    """
+    if lines is not None:
+        stars = stars[~_on_lines(stars["x"], stars["y"], lines, 2 * STREAK_WIDTH)]
+    bright = stars[: min(FAR_STARS, len(stars) // 2)]
+    if len(bright) < STARS_MIN:
+        return None
+    reach = FAR_REACH * width
+    dx, dy = stars["x"][None] - bright["x"][:, None], stars["y"][None] - bright["y"][:, None]
+    # either image may be the brighter one: all differences are turned towards +y
+    sign = np.where((dy > 0) | ((dy == 0) & (dx > 0)), 1.0, -1.0)
+    dx, dy = dx * sign, dy * sign
+    near = (np.abs(dx) < reach) & (dy < reach) & (np.hypot(dx, dy) > FAR_NEAREST)
+    owner, other = np.nonzero(near)
+    if len(owner) < STARS_MIN:
+        return None
+    x, y = dx[near], dy[near]
+    bins = int(2 * reach / FAR_BIN) + 1
+    votes, _, _ = np.histogram2d(x, y, (bins, bins // 2 + 1), ((-reach, reach), (0, reach)))
+    # a difference near the border of bins is shared by four of them
+    shared = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
+    i, j = np.unravel_index(int(np.argmax(shared)), shared.shape)
+    at = np.array([(i + 1) * 2 * reach / bins - reach, (j + 1) * reach / (bins // 2 + 1)])
+    chosen = np.flatnonzero(np.hypot(x - at[0], y - at[1]) < 1.5 * FAR_BIN)
+    if len(chosen) < STARS_MIN:
+        return None
+    ratio = (np.log(stars["flux"][other] / bright["flux"][owner]) * sign[near])[chosen]
+    alike = np.abs(ratio - np.median(ratio)) < FAR_RATIO
+    of = owner[chosen[alike]]
+    at = np.median([x[chosen[alike]], y[chosen[alike]]], axis=1)
+    # a star whose companion would lie outside the frame on one side says nothing by having none on the other
+    inside = np.zeros(len(bright), bool)
+    for way in (1, -1):
+        there = bright["x"] + way * at[0], bright["y"] + way * at[1]
+        inside |= (there[0] > 0) & (there[1] > 0) & (there[0] < width - 1) & (there[1] < height - 1)
+    inside[of] = True
+    if len(np.unique(of)) < max(STARS_MIN, MAJORITY * inside.sum()):
+        return None
+    height_of = math.exp(-abs(float(np.median(ratio[alike]))))
+    return Doubling(math.hypot(*at), math.degrees(math.atan2(at[1], at[0])) % 180.0, height_of)
+
+
+def _on_lines(x: NDArray[Any], y: NDArray[Any], lines: NDArray[np.float64], within: float) -> NDArray[np.bool_]:
     """Which places lie on the whole straight lines through the ends given: an aircraft's flashes go on where its
     wings' lamps are too faint to be found."""
     on = np.zeros(len(x), bool)

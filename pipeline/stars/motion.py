@@ -33,6 +33,10 @@ HUBER = 1.345  # standard deviations; 95 % efficient on normal errors (Huber 198
 ROUNDS = 12
 RADIAL_NEEDS = 30  # stars for the radial law's first term
 QUARTIC_NEEDS = 120  # stars for its second
+# Of the moment that a blur adds, what it may add to one axis more than to the other over the whole field: an aperture
+# cut to an axis ratio of 0.8 by its housing has 0.22. Sizes up to 1.1 in width are seeing, not blur.
+BLUR_SHAPE = 0.25
+SHARP_SIZE = 1.2
 MAP_SHAPE = (6, 8)  # what the radial law leaves, rows and columns over the field
 MAP_FRAMES = 5  # that must show a part of the field before anything is learned of it
 MAP_STARS = 3  # in the part, in a frame
@@ -348,6 +352,21 @@ def _size_and_motion(
     slope = max(2 * length / 12, math.sqrt(noise / 12))
     moments = float(t + q1 / 2), float(q2 / 2), float(t - q1 / 2)
     return size, length, math.degrees(angle) % 180.0, noise / math.sqrt(2) / slope, moments
+
+
+def beyond_blur(length: float, size: float, usual_size: float) -> float:
+    """What of a motion is sure in a frame whose stars are blurred, px.
+
+    A star out of focus is no larger round one: the lens's astigmatism and the shape of its aperture draw it out, and
+    differently on either side of the focus. What they may feign is taken off the squares, which add up.
+
+    Parameters
+    ----------
+    length : the motion that the shapes show, px
+    size, usual_size : second moment across the motion, of the frame and of the scene, px^2
+    """
+    feigned = 12 * BLUR_SHAPE * max(size - SHARP_SIZE * usual_size, 0.0)
+    return math.sqrt(max(length**2 - feigned, 0.0))
 
 
 def visible_excess(part: FrameShape, usual_size: float, slack: float = 0.1) -> float:
