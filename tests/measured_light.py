@@ -78,21 +78,22 @@ def noise(folder: Folder, sizes: tuple[int, ...] = (3, 5, 8, 16, 64, 256)) -> No
         shutil.rmtree(here)
 
 
-def edges(folder: Folder, seeds: int = 3) -> None:
-    """NOISE over what the error shows, by how many frames reach a place and by part of the frame."""
+def edges(folder: Folder, pairs: int = 3) -> None:
+    """NOISE over what two pictures of the same light differ by, for each number of frames and part of the picture."""
     print("NOISE over measured, 5 frames that drift by 104 px, vignetting 0.5, turning; block means over 16 px")
     shape = (832, 1088)
     classes: dict[str, list[NDArray[np.float64]]] = {}
-    for seed in range(seeds):
-        rng = np.random.default_rng(100 + seed)
+    for pair in range(pairs):
         geometry, camera = drifting(5, shape, (88.0, -56.0), 0.004), Camera(slope=0.3, vignetting=0.5)
-        here = folder(f"edges-{seed}")
-        write_scene(here, rng, camera, geometry)
-        made = Made(here, geometry, camera, threads=2)
-        truth = vignetted_truth(geometry, camera)
+        both = []
+        for seed in (2 * pair, 2 * pair + 1):
+            here = folder(f"edges-{seed}")
+            write_scene(here, np.random.default_rng(100 + seed), camera, geometry)
+            both.append(Made(here, geometry, camera, threads=2))
+            shutil.rmtree(here)
+        made, other = both
         for c, name in enumerate("RGB"):
-            smooth = made.picture[c] - truth[c]
-            pull = _block_pull(smooth, made.noise[c])
+            pull = _block_pull(made.picture[c] - other.picture[c], np.hypot(made.noise[c], other.noise[c]))
             number = _blocks(made.coverage.astype(float), np.mean)
             whole = _blocks(made.coverage.astype(float), np.ptp) == 0
             y, x = np.mgrid[0 : pull.shape[0], 0 : pull.shape[1]]
@@ -102,29 +103,12 @@ def edges(folder: Folder, seeds: int = 3) -> None:
                 classes.setdefault(f"{name} {k} frames", []).append(pull[whole & (number == k)])
             classes.setdefault(f"{name} corners", []).append(pull[whole & corner])
             classes.setdefault(f"{name} outermost blocks", []).append(pull[outer & whole])
-        shutil.rmtree(here)
     for name, parts in classes.items():
         values = np.concatenate(parts)
         if len(values) < 50:
             continue
         spread = np.sqrt(np.mean((values - values.mean()) ** 2))
         print(f"  {name:22s} {1 / spread:6.3f} +- {1 / np.sqrt(2 * len(values)):.3f}   ({len(values)} blocks)")
-
-
-def vignetted_truth(geometry: PlantedGeometry, camera: Camera) -> NDArray[np.float64]:
-    """The smooth surface that the result shows, by colour, from the planted light: noise-free frames averaged."""
-    height, width = geometry.shape
-    y, x = np.mgrid[0:height, 0:width]
-    total, seen = np.zeros(geometry.shape), np.zeros(geometry.shape)
-    for name in geometry.frames:
-        xs, ys = geometry.from_reference(name, x, y)
-        u, v = 2 * xs / (width - 1) - 1, 2 * ys / (height - 1) - 1
-        inside = (np.abs(u) <= 1) & (np.abs(v) <= 1)
-        light = (1 - camera.vignetting * (u**2 + v**2) / 2) * (1 + camera.slope * (0.7 * v + 0.3 * u))
-        total += np.where(inside, light, 0)
-        seen += inside
-    mean = total / np.maximum(seen, 1)
-    return np.stack([mean * sky / camera.gain for sky in camera.sky])
 
 
 def _blocks(values: NDArray[np.float64], what: Callable[..., Any]) -> NDArray[np.float64]:
@@ -135,12 +119,17 @@ def _blocks(values: NDArray[np.float64], what: Callable[..., Any]) -> NDArray[np
 
 def _block_pull(error: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
     """Block means of the error in units of what NOISE says of them, what is smooth over 5 blocks taken off."""
-    means = _blocks(error, np.mean) * BLOCK
     stated = np.sqrt(_blocks(noise**2, np.mean))
-    padded = np.pad(means, 2, mode="reflect")
-    around = np.lib.stride_tricks.sliding_window_view(padded, (5, 5)).mean(axis=(2, 3))
-    # the block itself is a twenty-fifth of what is taken off
-    return np.asarray((means - around) / np.sqrt(1 - 1 / 25) / np.maximum(stated, 1e-9))
+    apart = _against_around(_blocks(error, np.mean) * BLOCK / np.maximum(stated, 1e-9))
+    # the blocks themselves are in what is taken off, those at the edge more than once
+    rng = np.random.default_rng(1)
+    white = np.std([_against_around(rng.normal(size=apart.shape)) for _ in range(400)], axis=0)
+    return apart / white
+
+
+def _against_around(means: NDArray[np.float64]) -> NDArray[np.float64]:
+    padded = np.pad(means, 2, mode="reflect", reflect_type="odd")  # a gradient goes on beyond the edge
+    return means - np.lib.stride_tricks.sliding_window_view(padded, (5, 5)).mean(axis=(2, 3))
 
 
 # ---- trails ---------------------------------------------------------------------------------------------------------
