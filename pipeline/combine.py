@@ -53,6 +53,7 @@ def _work(arguments: argparse.Namespace) -> None:
             threads=arguments.threads,
             memory_mb=trip.limits.memory_mb,
             clip_sigma=trip.combine.clip_sigma,
+            for_stars=trip.combine.weights == "stars",
             progress=progress,
         )
         write_json(arguments.figures, content)
@@ -66,6 +67,7 @@ def combine(
     threads: int = 1,
     memory_mb: int = 1200,
     clip_sigma: float = 3.0,
+    for_stars: bool = False,
     progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Write the combined picture to `path` and return the figures for `combine.json`.
@@ -76,7 +78,7 @@ def combine(
         Where the frames do not fit into the memory allowed.
     """
     shape, n = inputs.shape, len(inputs.frames)
-    ready = make_ready(inputs, clip_sigma, threads)
+    ready = make_ready(inputs, clip_sigma, threads, for_stars)
     scene = ready.scene
     windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
     if progress is not None:

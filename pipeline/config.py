@@ -153,6 +153,11 @@ class CombineSettings(_Section):
     clip_sigma: float = Field(
         3.0, ge=1.5, le=20, description="a value this many standard deviations off the others is rejected"
     )
+    weights: Literal["sky", "stars"] = Field(
+        "sky",
+        description="what frames are weighted for: the least noise of the sky (sky), or the most from stars: frames of "
+        "larger stars then count for less (stars)",
+    )
 
 
 class FinishSettings(_Section):

@@ -79,7 +79,7 @@ def kept_mosaics(plan: ScenePlan, verdicts: Path, geometry: Geometry, folders: S
 
 def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arguments: argparse.Namespace) -> Inputs:
     """Open every mosaic, and read what calibrates them."""
-    factors = _factors(arguments.calibration)
+    factors, sizes = _factors(arguments.calibration), _star_sizes(arguments.verdicts)
     mosaics = Mosaics(list(paths.values()))
     reference = list(paths).index(geometry.reference)
     shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
@@ -101,8 +101,18 @@ def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arg
             flux = 1.0
         grids = frame_grids(geometry, frame, shape, colour_count(cfa))
         green = green_grids(geometry, frame, shape) if len(grids) > 1 else None
-        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids, balance, green))
+        size = sizes.get(frame)
+        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids, balance, green, size))
     return Inputs(plan.scene, frames, mosaics, _read_calibration(arguments, shape), reference)
+
+
+def _star_sizes(path: Path) -> dict[str, float]:
+    """FWHM of the frames' stars, px, where the verdicts state it."""
+    table = read_table(path)
+    if "fwhm_px" not in table.colnames:
+        return {}
+    rows = ((str(row["frame"]), row_values(row, ("fwhm_px",))["fwhm_px"]) for row in table)
+    return {frame: float(size) for frame, size in rows if size is not None and float(size) > 0}
 
 
 def _factors(path: Path) -> dict[str, tuple[float, float]]:

@@ -334,6 +334,30 @@ def fluxes(folder: Folder, sizes: tuple[float, ...] = (2.0, 2.6, 3.4)) -> None:
         shutil.rmtree(here)
 
 
+def weights(folder: Folder) -> None:
+    """What weights by star size give, by the scatter of the sizes: Gaussian stars, 60 draws of 24 frames."""
+    print(
+        "weights by FWHM to a power: signal of stars over noise, FWHM, noise of the sky, against weights by noise alone"
+    )
+    rng = np.random.default_rng(1)
+    y, x = np.mgrid[-12:13, -12:13]
+    for scatter in (0.05, 0.1, 0.2, 0.3):
+        draws = 2.5 * np.exp(rng.normal(0, scatter, (60, 24)))
+        variance = (draws / 2.3548) ** 2
+        stars = np.exp(-(x**2 + y**2) / 2 / variance[..., None, None])
+        stars /= stars.sum(axis=(2, 3), keepdims=True)
+        results = []
+        for power in (0.0, 1.0, 2.0):
+            w = draws**-power / (draws**-power).sum(axis=1, keepdims=True)
+            mean = np.einsum("dk,dkyx->dyx", w, stars)
+            noise_ = np.sqrt((w**2).sum(axis=1))
+            signal = np.sqrt((mean**2).sum(axis=(1, 2))) / noise_
+            size = np.sqrt((mean * x**2).sum(axis=(1, 2)))
+            results.append([signal.mean(), size.mean(), noise_.mean()])
+        one, two = (np.array(r) / results[0] for r in results[1:])
+        print(f"  scatter {scatter:4.2f}: 1/FWHM {one.round(4)}   1/FWHM^2 {two.round(4)}")
+
+
 class WideGeometry:
     """A tripod under a turning sky: a true lens, one attitude a frame; the first frame is the reference."""
 
@@ -390,6 +414,7 @@ QUESTIONS: dict[str, Callable[[Folder], None]] = {
     "trails": trails,
     "fluxes": fluxes,
     "wide": wide,
+    "weights": weights,
 }
 
 

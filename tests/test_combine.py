@@ -480,6 +480,23 @@ def test_the_command_makes_picture_and_figures(tmp_path: Path) -> None:
         assert hdus["COVERAGE"].data.min() == 3
 
 
+def test_weights_for_stars(tmp_path: Path) -> None:
+    """With `weights: stars` weights go with one over the star size too, the median size where it is unknown."""
+    project = Project(tmp_path, 4)
+    sizes = [2.0, None, 2.5, 4.0]
+    columns = {"frame": (str, None), "verdict": (str, None), "fwhm_px": (float, "pix")}
+    rows = [{"frame": f, "verdict": "kept", "fwhm_px": s} for f, s in zip(project.ids, sizes, strict=True)]
+    write_table(table_from_rows(rows, columns), tmp_path / "v.ecsv")
+    weights = []
+    for choice in ("sky", "stars"):
+        (tmp_path / "trip.yaml").write_text(f"combine: {{weights: {choice}}}\n")
+        assert project.run("--project", str(tmp_path)) == 0
+        figures = json.loads((tmp_path / "out" / "combine.json").read_text())
+        weights.append(np.array([figures["frames"][f]["weight"] for f in project.ids]))
+    expected = weights[0] / [2.0, 2.5, 2.5, 4.0]
+    np.testing.assert_allclose(weights[1], expected / expected.mean(), rtol=1e-5)
+
+
 def test_what_cannot_be_combined_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No kept frame, no reference, other sizes, missing or wrong files: one sentence, status 1, no file."""
     project = Project(tmp_path)

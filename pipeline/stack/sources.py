@@ -126,6 +126,7 @@ class Frame:
     grids: tuple[PositionGrid, ...]
     balance: Balance = NEUTRAL  # the scene's, the same for every frame
     green: tuple[PositionGrid, PositionGrid] | None = None
+    fwhm_px: float | None = None  # of its stars
 
     @cached_property
     def area(self) -> NDArray[np.float32] | None:

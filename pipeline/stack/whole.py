@@ -22,7 +22,7 @@ from pipeline.sensor.flats import block_response
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.sensor.transfer import transfer_blocks
 from pipeline.stack import figures
-from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter
+from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter, star_weights
 from pipeline.stack.sources import Inputs, Scratch
 from pipeline.stack.tiles import Scene, Tile, Window, check_window, make_tile, sample_windows, tile_side
 
@@ -39,8 +39,8 @@ class Ready:
     shared: figures.SharedDark
 
 
-def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1) -> Ready:
-    """Match the frames of a scene and tell their noise."""
+def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1, for_stars: bool = False) -> Ready:
+    """Match the frames of a scene and tell their noise; `for_stars` weights them by `star_weights` too."""
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
     with ThreadPoolExecutor(threads) as pool:
         surveys = list(pool.map(lambda k: survey_of(inputs, k), range(n)))
@@ -55,7 +55,7 @@ def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1) -> Ready:
         _transfer(inputs),
         [frame.area for frame in inputs.frames],
     )
-    shared = _shared(inputs, matching, shape)
+    shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
     scene = Scene(
         shape,
@@ -75,7 +75,14 @@ def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1) -> Ready:
     samples = list(sample_windows(shape, 128 if n <= 256 else 64))
     with ThreadPoolExecutor(threads) as pool:
         scene, factors = _checked(scene, samples, pool, threads)
+    if for_stars:
+        # last: the check against the mean takes weights for those of the noise
+        scene = replace(scene, matching=_weighted(scene.matching, inputs))
     return Ready(scene, factors, shared)
+
+
+def _weighted(matching: Matching, inputs: Inputs) -> Matching:
+    return replace(matching, weights=star_weights(matching.weights, [f.fwhm_px for f in inputs.frames]))
 
 
 def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:
