@@ -1,4 +1,4 @@
-# raw file -> inventory -> decode -> grade -> judge -> dark -> register -> combine -> finish -> summarise -> results/
+# raw file -> inventory -> decode -> grade -> judge -> dark -> register -> ground -> combine -> join -> finish -> summarise -> results/
 # The inventory is made before the plan, since everything below depends on what is on the card.
 from pathlib import Path
 
@@ -15,11 +15,14 @@ wildcard_constraints:
 
 # What the last step of a scene leaves; every one is asked for, so that one that was deleted is made again.
 PAGES = ("index.html", "frames.ecsv", "scene.json", "timings.json")
+# Notes of the steps whose pictures only scenes with ground have; see Workflow._forget_incomplete.
+NOTES = ("join.json", "finish.json")
 
 
 rule all:
     input:
         [f"results/{scene}/{name}" for scene in W.scenes for name in PAGES],
+        [f"work/scenes/{scene}/{name}" for scene in W.scenes for name in NOTES],
 
 
 # The front door lets the mosaics of a scene stay for another run where they are few.
@@ -139,6 +142,34 @@ rule register:
         step("register") + " --project . --scene {input.scene} --verdicts {input.verdicts} --stars {input.stars} --out {output} 2> {log}"
 
 
+rule ground:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        verdicts="work/scenes/{scene}/verdicts.ecsv",
+        geometry="work/scenes/{scene}/geometry.json",
+        calibration="work/scenes/{scene}/calibration.ecsv",
+        defects="work/scenes/{scene}/defects.fits",
+        stars=lambda wildcards: W.grades(wildcards.scene, ".stars.fits"),
+        mosaics=lambda wildcards: ancient(W.mosaics(wildcards.scene)),
+        master=lambda wildcards: W.master(wildcards.scene),
+        bias=lambda wildcards: W.master(wildcards.scene, "bias"),
+        flat=lambda wildcards: W.master(wildcards.scene, "flat"),
+    output:
+        ground="work/scenes/{scene}/ground.fits",
+        figures="work/scenes/{scene}/ground.json",
+    params:
+        key=lambda wildcards: W.scene_key("ground", wildcards.scene),
+        masters=lambda wildcards: W.masters_given(wildcards.scene),
+    log:
+        "logs/ground/{scene}.log",
+    threads: workflow.cores
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        "NUMBA_NUM_THREADS={threads} " + step("ground") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
+        " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.masters}"
+        " --stars {input.stars} --mosaics {input.mosaics} --out {output.ground} --figures {output.figures} 2> {log}"
+
+
 rule combine:
     input:
         scene=ancient("work/plan/scenes/{scene}.json"),
@@ -150,41 +181,63 @@ rule combine:
         master=lambda wildcards: W.master(wildcards.scene),
         bias=lambda wildcards: W.master(wildcards.scene, "bias"),
         flat=lambda wildcards: W.master(wildcards.scene, "flat"),
+        ground="work/scenes/{scene}/ground.fits",
+        standing="work/scenes/{scene}/ground.json",
     output:
         combined="results/{scene}/combined.fits",
         figures="work/scenes/{scene}/combine.json",
     params:
         key=lambda wildcards: W.scene_key("combine", wildcards.scene),
-        master=lambda wildcards, input: f"--master {input.master}" if input.master else "",
-        bias=lambda wildcards, input: f"--bias {input.bias}" if input.bias else "",
-        flat=lambda wildcards, input: f"--flat {input.flat}" if input.flat else "",
+        masters=lambda wildcards: W.masters_given(wildcards.scene),
     log:
         "logs/combine/{scene}.log",
     threads: workflow.cores
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
         "NUMBA_NUM_THREADS={threads} " + step("combine") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
-        " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.master} {params.bias} {params.flat}"
-        " --mosaics {input.mosaics} --out {output.combined} --figures {output.figures} 2> {log}"
+        " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.masters}"
+        " --ground {input.ground} --ground-figures {input.standing} --mosaics {input.mosaics} --out {output.combined} --figures {output.figures} 2> {log}"
+
+
+# Of a scene with ground, composite.fits beside combined.fits.
+rule join:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        combined="results/{scene}/combined.fits",
+        ground="work/scenes/{scene}/ground.fits",
+    output:
+        "work/scenes/{scene}/join.json",
+    params:
+        key=lambda wildcards: W.scene_key("join", wildcards.scene),
+        composite=lambda wildcards: f"results/{wildcards.scene}/composite.fits",
+    log:
+        "logs/join/{scene}.log",
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        step("join") + " --project . --scene {input.scene} --combined {input.combined} --ground {input.ground}"
+        " --composite {params.composite} --figures {output} 2> {log}"
 
 
 rule finish:
     input:
         scene=ancient("work/plan/scenes/{scene}.json"),
         combined="results/{scene}/combined.fits",
+        joined="work/scenes/{scene}/join.json",
+        ground="work/scenes/{scene}/ground.fits",
     output:
         tiff="results/{scene}/combined.tif",
         preview="results/{scene}/preview.jpg",
         figures="work/scenes/{scene}/finish.json",
     params:
         key=lambda wildcards: W.scene_key("finish", wildcards.scene),
+        composite=lambda wildcards: f"results/{wildcards.scene}/composite.fits",
     log:
         "logs/finish/{scene}.log",
     threads: workflow.cores
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
         step("finish") + " --project . --threads {threads} --scene {input.scene} --combined {input.combined}"
-        " --tiff {output.tiff} --preview {output.preview} --figures {output.figures} 2> {log}"
+        " --ground {input.ground} --composite {params.composite} --tiff {output.tiff} --preview {output.preview} --figures {output.figures} 2> {log}"
 
 
 rule summarise:
@@ -194,7 +247,9 @@ rule summarise:
         verdicts="work/scenes/{scene}/verdicts.ecsv",
         geometry="work/scenes/{scene}/geometry.json",
         calibration="work/scenes/{scene}/calibration.ecsv",
+        ground="work/scenes/{scene}/ground.json",
         combine="work/scenes/{scene}/combine.json",
+        join="work/scenes/{scene}/join.json",
         finish="work/scenes/{scene}/finish.json",
         combined="results/{scene}/combined.fits",
         tiff="results/{scene}/combined.tif",

@@ -14,13 +14,17 @@ from astropy.io import fits
 
 from pipeline.config import load_trip
 from pipeline.console import Progress, run_step
-from pipeline.files import replacing, write_json
+from pipeline.errors import InputError
+from pipeline.files import read_json, replacing, shown, write_json
 from pipeline.inputs import input_arguments, kept_mosaics, read_inputs
 from pipeline.plan import read_scene
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.wcs import wcs_header
+from pipeline.skyline.hold import Hold
 from pipeline.stack import figures, sizes
+from pipeline.stack.groundfile import FULL, read_ground
+from pipeline.stack.land import Land, land_in
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.tiles import cut
@@ -31,6 +35,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the step from the command line."""
     parser = argparse.ArgumentParser(prog="python -m pipeline.combine", description=__doc__)
     input_arguments(parser)
+    parser.add_argument(
+        "--ground", type=Path, metavar="GROUND.fits", help="the scene's ground, where it was looked for"
+    )
+    parser.add_argument("--ground-figures", type=Path, metavar="GROUND.json", help="what was told of it")
     parser.add_argument("--out", type=Path, required=True, metavar="COMBINED.fits")
     parser.add_argument("--figures", type=Path, required=True, metavar="COMBINE.json")
     return run_step("combine", parser, _work, argv)
@@ -55,8 +63,31 @@ def _work(arguments: argparse.Namespace) -> None:
             clip_sigma=trip.combine.clip_sigma,
             for_stars=trip.combine.weights == "stars",
             progress=progress,
+            land=read_land(arguments, inputs, geometry),
         )
         write_json(arguments.figures, content)
+
+
+def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry) -> Land | None:
+    """Where the frames show land, as the step `ground` told it; None where there is none.
+
+    Raises
+    ------
+    InputError
+        Where its files do not fit the frames.
+    """
+    ground = None if arguments.ground is None else read_ground(arguments.ground)
+    if ground is None:
+        return None
+    try:
+        hold = Hold.from_json(geometry, read_json(arguments.ground_figures)["hold"])
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"{arguments.ground_figures}: does not tell how the camera stood ({error}); run ground again"
+        ) from None
+    if ground.mask.shape != inputs.shape:
+        raise InputError(f"{shown(arguments.ground)}: is of other frames; run ground again")
+    return land_in(ground.mask / np.float32(FULL), geometry, hold, inputs.frames)
 
 
 def combine(
@@ -69,6 +100,7 @@ def combine(
     clip_sigma: float = 3.0,
     for_stars: bool = False,
     progress: Progress | None = None,
+    land: Land | None = None,
 ) -> dict[str, Any]:
     """Write the combined picture to `path` and return the figures for `combine.json`.
 
@@ -78,7 +110,7 @@ def combine(
         Where the frames do not fit into the memory allowed.
     """
     shape, n = inputs.shape, len(inputs.frames)
-    ready = make_ready(inputs, clip_sigma, threads, for_stars)
+    ready = make_ready(inputs, clip_sigma, threads, for_stars, land)
     scene = ready.scene
     windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
     if progress is not None:

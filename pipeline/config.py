@@ -41,6 +41,7 @@ class HandScene(_Section):
         default_factory=list, description="names or patterns (*, ?) of the frames that belong to it"
     )
     title: str | None = Field(None, description="what to call it on its page")
+    mask: str | None = Field(None, description="picture of its ground (see ground.mask)")
 
 
 class Limits(_Section):
@@ -147,6 +148,17 @@ class RegisterSettings(_Section):
     )
 
 
+class GroundSettings(_Section):
+    """Land in the picture."""
+
+    find: bool = Field(True, description="look for ground; without it, and without a mask, a scene is all sky")
+    mask: str | None = Field(
+        None,
+        description="PNG of the size of combined.tif, white where there is ground, black where there is sky; relative "
+        "to the project folder; for one scene of several: scenes: {NAME: {mask: FILE}}",
+    )
+
+
 class CombineSettings(_Section):
     """Making one picture of many."""
 
@@ -193,6 +205,7 @@ class Trip(_Section):
     judge: JudgeSettings = Field(default_factory=JudgeSettings)
     dark: DarkSettings = Field(default_factory=DarkSettings)
     register_: RegisterSettings = Field(default_factory=RegisterSettings, alias="register")
+    ground: GroundSettings = Field(default_factory=GroundSettings)
     combine: CombineSettings = Field(default_factory=CombineSettings)
     finish: FinishSettings = Field(default_factory=FinishSettings)
 
@@ -201,7 +214,7 @@ class Trip(_Section):
         return getattr(self, "register_" if step == "register" else step).model_dump()
 
 
-SECTIONS = ("inventory", "grade", "judge", "dark", "register", "combine", "finish")
+SECTIONS = ("inventory", "grade", "judge", "dark", "register", "ground", "combine", "finish")
 
 
 def load_trip(project: str | os.PathLike[str] | None) -> Trip:

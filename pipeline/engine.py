@@ -15,7 +15,9 @@ from typing import Any
 from pipeline.config import SECTIONS, Trip, load_trip
 from pipeline.errors import InputError
 from pipeline.files import read_json
+from pipeline.handmask import digest, mask_of
 from pipeline.locks import hold_run, share_jobs
+from pipeline.plan import FINISHED, JOINED
 from pipeline.warm import shell_command
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
@@ -26,9 +28,11 @@ STEP_VERSIONS = {
     "judge": 4,
     "dark": 2,
     "register": 4,
-    "combine": 7,
-    "finish": 1,
-    "summarise": 6,
+    "ground": 1,
+    "combine": 8,
+    "join": 1,
+    "finish": 2,
+    "summarise": 7,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
@@ -47,7 +51,9 @@ _SCENE_FIELDS = {
     "judge": ("frames", "keep", "drop", "look"),
     "dark": ("frames", "dark_set", "bias_set", "flat_set"),
     "register": ("frames", "look"),
+    "ground": ("frames", "dark_set", "bias_set", "flat_set"),
     "combine": ("frames", "dark_set", "bias_set", "flat_set"),
+    "join": (),
     "finish": (),
     "summarise": (
         *("frames", "keep", "drop", "look", "dark_set", "bias_set", "dark_why", "flat_set", "flat_why"),
@@ -67,7 +73,7 @@ def step_key(trip: Trip, name: str, subject: Any = None) -> str:
     subject : JSON value, optional
         What of the plan it works on.
     """
-    steps = {"grade": ("decode", "grade")}.get(name, (name,))
+    steps = {"grade": ("decode", "grade"), "ground": ("ground", "combine")}.get(name, (name,))
     settings = {s: trip.section(s) for s in steps if s in SECTIONS}
     if name == "register":
         settings["site"] = trip.site.model_dump()  # the zenith, hence refraction
@@ -100,12 +106,28 @@ class Workflow:
         self.scenes: dict[str, dict[str, Any]] = plan["scenes"]
         self.sets: dict[str, dict[str, Any]] = plan["sets"]
         self.keeps = bool(os.environ.get(KEEP))
+        for scene in self.scenes:
+            self._forget_incomplete(scene)
         self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
 
     def batches(self, owners: Iterable[str]) -> str:
         """A pattern that matches the names of all batches of these scenes or sets, and nothing else."""
         entries = [self.scenes.get(owner) or self.sets[owner] for owner in owners]
         return "|".join(re.escape(batch) for entry in entries for batch in entry["batches"]) or "(?!)"
+
+    def _forget_incomplete(self, scene: str) -> None:
+        """Have the composite made again where a file of it was deleted.
+
+        Only scenes with ground have one, which no plan can know: the steps that make it declare their notes alone.
+        """
+        notes, results = self.project / "work" / "scenes" / scene, self.project / "results" / scene
+        for note, names in (("join.json", JOINED), ("finish.json", FINISHED)):
+            try:
+                made = read_json(notes / note)["composite"]
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+            if made and not all((results / name).is_file() for name in names):
+                (notes / note).unlink(missing_ok=True)
 
     def batch_key(self, step_name: str, batch: str) -> str:
         """See `step_key`; the subject is the frames themselves, so that an added frame dirties its batch alone."""
@@ -121,6 +143,9 @@ class Workflow:
         subject = {field: plan.get(field) for field in _SCENE_FIELDS[step_name]}
         if "frames" in subject and step_name != "summarise":
             subject["frames"] = self._frames("scenes", scene)
+        if step_name == "ground":
+            mask = mask_of(self.trip, self.project, scene)
+            subject["mask"] = None if mask is None else digest(mask) or "missing"
         return step_key(self.trip, step_name, subject)
 
     def mosaics_to_grade(self, batch: str) -> list[str]:
@@ -153,6 +178,13 @@ class Workflow:
     def master(self, scene: str, kind: str = "dark") -> list[str]:
         """The master that a scene is given, as a list of one path or none."""
         return _master_file(self.scenes[scene][f"{kind}_set"])
+
+    def masters_given(self, scene: str) -> str:
+        """The arguments that name a scene's masters."""
+        given = (
+            (flag, self.master(scene, kind)) for flag, kind in (("master", "dark"), ("bias", "bias"), ("flat", "flat"))
+        )
+        return " ".join(f"--{flag} {files[0]}" for flag, files in given if files)
 
     def dark_of_flats(self, name: str) -> list[str]:
         """The master dark or bias that a set of flats is given, as a list of one path or none."""

@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +27,9 @@ from pipeline.console import Progress, project_argument, run_step
 from pipeline.errors import InputError
 from pipeline.files import replacing, write_json
 from pipeline.pages.preview import area_mean, robust_level, stretch
-from pipeline.plan import read_scene
+from pipeline.pixels.orientation import ORIENTATIONS, upright
+from pipeline.plan import FINISHED, read_scene
+from pipeline.stack.groundfile import GroundFile, read_ground
 
 PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
 STRIP_ROWS = 240  # about 70 MB in float32 at 6000 columns: small beside the 16-bit picture, large beside the overheads
@@ -37,17 +39,6 @@ MARGIN_SIGMA = 2.0  # the pedestal leaves this much below the darkest share
 GREY_STAR_SIGMA = 20.0  # star pixels this far above the sky tell grey where the camera gives no white balance
 GREY_STAR_PIXELS = 200
 JPEG_QUALITY = 92
-# Exif orientation to what is done to an array [row, column]: transposed first, then rows and columns turned round
-ORIENTATIONS = {
-    1: (False, False, False),
-    2: (False, False, True),
-    3: (False, True, True),
-    4: (False, True, False),
-    5: (True, False, False),
-    6: (True, False, True),
-    7: (True, True, True),
-    8: (True, True, False),
-}
 
 
 @dataclass(frozen=True)
@@ -148,10 +139,21 @@ class Choices:
     noise_rgb: NDArray[np.float64]
 
 
-def choose(combined: Combined) -> Choices:
-    """Decide colour, white and pedestal from the header and a sample of the pixels."""
-    sample = np.asarray(combined.planes[:, ::SAMPLE_STEP, ::SAMPLE_STEP], float).reshape(3, -1)
-    sample = sample[:, np.isfinite(sample).all(axis=0)]
+def choose(combined: Combined, composite: Combined | None = None, land: NDArray[np.bool_] | None = None) -> Choices:
+    """Decide colour, white and pedestal from the header and a sample of the pixels, once for all pictures of a scene.
+
+    Parameters
+    ----------
+    combined : the picture of the stars
+    composite : that of stars and land, where there is one; its darkest pixels count too
+    land : (height, width), where there is land: it says nothing of the sky
+    """
+    thin = (slice(None), slice(None, None, SAMPLE_STEP), slice(None, None, SAMPLE_STEP))
+    sample = np.asarray(combined.planes[thin], float).reshape(3, -1)
+    good = np.isfinite(sample).all(axis=0)
+    if land is not None and (good & ~land[thin[1:]].ravel()).any():
+        good &= ~land[thin[1:]].ravel()
+    sample = sample[:, good]
     if sample.shape[1] == 0:
         raise InputError("combined.fits: holds no pixel with a value in all three colours; run combine again")
     levels = [robust_level(channel) for channel in sample]
@@ -171,17 +173,13 @@ def choose(combined: Combined) -> Choices:
     colour = camera_colour(BT2020, combined.balance, combined.xyz_to_camera, grey, grey_from)
     sky_rgb, noise_rgb = colour.whole @ sky / white, colour.noise(noise / white)
     darkest = np.quantile(colour.whole @ sample / white, DARKEST, axis=1)
+    if composite is not None:
+        every = np.asarray(composite.planes[thin], float).reshape(3, -1)
+        every = every[:, np.isfinite(every).all(axis=0)]
+        darkest = np.minimum(darkest, np.quantile(colour.whole @ every / white, DARKEST, axis=1))
     need = float(np.max(MARGIN_SIGMA * noise_rgb - darkest))
     pedestal = float(np.ceil(max(need, 0.0) * CODES) / CODES)
     return Choices(colour, white, white_from, sky, noise, noise_from, pedestal, sky_rgb, noise_rgb)
-
-
-def upright(picture: NDArray[Any], orientation: int) -> NDArray[Any]:
-    """A view of a (rows, columns, ...) array turned as its Exif orientation asks."""
-    transposed, rows, columns = ORIENTATIONS[orientation]
-    if transposed:
-        picture = picture.swapaxes(0, 1)
-    return picture[:: -1 if rows else 1, :: -1 if columns else 1]
 
 
 def find_saturated(combined: Combined, choices: Choices) -> Cores:
@@ -345,25 +343,88 @@ def describe(scene: str, content: dict[str, Any]) -> str:
 
 
 def run(arguments: argparse.Namespace) -> None:
-    """Make TIFF, preview and figures of one scene."""
+    """Make the pictures and figures of one scene."""
     settings = load_trip(arguments.project).finish
     scene = read_scene(arguments.scene).scene if arguments.scene is not None else "picture"
-    with Progress(arguments.project, "finish", scene, 4, scene) as progress:
+    ground = None if arguments.ground is None else read_ground(arguments.ground)
+    with Progress(arguments.project, "finish", scene, 2 if ground is None else 4, scene) as progress:
         combined = read_combined(arguments.combined)
-        choices = choose(combined)
+        composite = None if ground is None else read_combined(arguments.composite)
+        choices = choose(combined, composite, None if ground is None else ground.mask > 0)
         progress.advance()
-        cores = find_saturated(combined, choices)
+        develop = Developer(choices, settings.preview_px, arguments.threads, scene)
+        content = develop.picture(combined, arguments.tiff, arguments.preview)
         progress.advance()
-        codes, small, counts = render(combined, choices, cores, settings.preview_px, arguments.threads)
-        progress.advance()
-        content = figures(combined, choices, cores, counts)
-        codes = upright(codes, combined.orientation)
+        content["composite"] = ground is not None
+        folder = arguments.tiff.parent
+        if ground is None:
+            for name in FINISHED:
+                (folder / name).unlink(missing_ok=True)
+        else:
+            assert composite is not None
+            both, small, alone, mask = (folder / name for name in FINISHED)
+            made = develop.picture(composite, both, small)
+            content["composite_preview"] = made["preview"]
+            progress.advance()
+            standing = LaidOver(combined.planes, ground)
+            develop.picture(replace(combined, planes=standing), alone, None)  # type: ignore[arg-type]
+            with replacing(mask) as temporary:
+                turned = np.ascontiguousarray(upright(ground.mask, combined.orientation))
+                Image.fromarray(turned).save(temporary, format="PNG")
+            progress.advance()
+        write_json(arguments.figures, content)
+
+
+@dataclass(frozen=True)
+class LaidOver:
+    """The ground's picture as far as it reaches, the combined one about it; (3, height, width), read by windows."""
+
+    planes: NDArray[np.floating]
+    ground: GroundFile
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return self.planes.shape
+
+    def __getitem__(self, key: tuple[slice, ...]) -> NDArray[np.float32]:
+        """Any window (all planes, rows, columns) of it."""
+        rows, columns = (key + (slice(None),) * 2)[1:3]
+        strip = np.array(self.planes[:, rows, columns], np.float32)
+        box, (_, height, width) = self.ground.box, self.planes.shape
+        top, bottom, _ = rows.indices(height)
+        left, right, _ = columns.indices(width)
+        y0, y1 = max(top, box.top), min(bottom, box.top + box.height)
+        x0, x1 = max(left, box.left), min(right, box.left + box.width)
+        if y0 < y1 and x0 < x1:
+            here = (slice(y0 - box.top, y1 - box.top), slice(x0 - box.left, x1 - box.left))
+            part = strip[:, y0 - top : y1 - top, x0 - left : x1 - left]
+            part[:] = np.where(self.ground.covered[here], self.ground.planes[(slice(None), *here)], part)
+        return strip
+
+
+@dataclass(frozen=True)
+class Developer:
+    """Makes pictures of one scene alike."""
+
+    choices: Choices
+    preview_px: int
+    threads: int
+    scene: str
+
+    def picture(self, source: Combined, tiff: Path, preview: Path | None) -> dict[str, Any]:
+        """Write a TIFF, and a preview where one is wanted; the figures of finish.json."""
+        cores = find_saturated(source, self.choices)
+        codes, small, counts = render(source, self.choices, cores, self.preview_px, self.threads)
+        content = figures(source, self.choices, cores, counts)
+        codes = upright(codes, source.orientation)
         content["height"], content["width"] = codes.shape[:2]
-        write_tiff(arguments.tiff, codes, icc.profile(BT2020, PROFILE_NAME), describe(scene, content))
+        write_tiff(tiff, codes, icc.profile(BT2020, PROFILE_NAME), describe(self.scene, content))
         del codes  # the preview needs the room
-        picture, stretched = preview_picture(small, choices, combined.orientation, settings.preview_px)
+        if preview is None:
+            return content
+        picture, stretched = preview_picture(small, self.choices, source.orientation, self.preview_px)
         content["preview"] = {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"}
-        with replacing(arguments.preview) as temporary:
+        with replacing(preview) as temporary:
             picture.save(
                 temporary,
                 format="JPEG",
@@ -372,8 +433,7 @@ def run(arguments: argparse.Namespace) -> None:
                 optimize=True,
                 icc_profile=icc.profile(SRGB, "sRGB IEC 61966-2-1"),
             )
-        write_json(arguments.figures, content)
-        progress.advance()
+        return content
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -382,6 +442,10 @@ def build_parser() -> argparse.ArgumentParser:
     project_argument(parser)
     parser.add_argument("--scene", type=Path, metavar="SCENE.json", help="the scene's plan; names it in the TIFF")
     parser.add_argument("--combined", type=Path, required=True, metavar="COMBINED.fits")
+    parser.add_argument(
+        "--ground", type=Path, metavar="GROUND.fits", help="the scene's ground, where it was looked for"
+    )
+    parser.add_argument("--composite", type=Path, metavar="COMPOSITE.fits", help="read where the scene has ground")
     parser.add_argument("--tiff", type=Path, required=True, metavar="FILE", help="16-bit RGB TIFF to write")
     parser.add_argument("--preview", type=Path, required=True, metavar="FILE", help="JPEG to write")
     parser.add_argument("--figures", type=Path, required=True, metavar="FINISH.json", help="what was chosen, to write")

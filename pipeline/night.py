@@ -23,6 +23,7 @@ from pipeline.config import Trip
 from pipeline.engine import HELD, KEEP
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import read_json, shown
+from pipeline.handmask import check_masks
 from pipeline.locks import hold_run, no_jobs
 from pipeline.scratch import check_room, clear, scene_bytes
 from pipeline.tables import read_table
@@ -32,6 +33,7 @@ from pipeline.warm import ADDRESS, Warm, command
 
 # What the last step of a scene leaves; the same names stand in the Snakefile.
 PAGES = ("index.html", "frames.ecsv", "scene.json", "timings.json")
+NOTES = ("join.json", "finish.json")
 SNAKEFILE = Path(__file__).parents[1] / "Snakefile"
 
 DOING = {
@@ -41,10 +43,17 @@ DOING = {
     "judge": "judging frames",
     "dark": "darks",
     "register": "placing frames on the sky",
+    "ground": "looking for ground",
     "combine": "combining",
+    "join": "joining sky and ground",
     "finish": "making the picture",
     "summarise": "writing the pages",
 }
+
+
+def _targets(scene: str) -> list[str]:
+    """The files that a scene is done with."""
+    return [*(f"results/{scene}/{name}" for name in PAGES), *(f"work/scenes/{scene}/{name}" for name in NOTES)]
 
 
 def calibration_sets(plan: dict[str, Any], scene: str) -> list[str]:
@@ -126,6 +135,7 @@ class Night:
             darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"
             self.teller.say(f"  scene {scene}: {entry['frames']} frame{'s' if entry['frames'] != 1 else ''}, {darks}")
         self._need = scene_bytes(table)
+        check_masks(self.trip, self.project, list(self.plan["scenes"]), table)
 
     # ---- the engine
 
@@ -195,7 +205,7 @@ class Night:
         keep = self._need.get(scene, 0) <= self.trip.limits.keep_mb * 1e6
         # scratch holds one scene: what the one before left goes now, and what this one leaves where it is too much
         clear(self.project, but=self.plan["scenes"][scene]["batches"])
-        engine = self._engine(*(f"results/{scene}/{name}" for name in PAGES), keep=keep)
+        engine = self._engine(*_targets(scene), keep=keep)
         self._running = engine
         with (self.project / "logs" / "engine.log").open("a", encoding="utf-8") as log, self._watching(scene):
             assert engine.stdout is not None

@@ -9,6 +9,10 @@ from typing import Any
 
 from pipeline.files import read_json, write_json
 
+# Results that only a scene with ground has, by the step that makes them: `join` and `finish`.
+JOINED = ("composite.fits",)
+FINISHED = ("composite.tif", "composite.jpg", "ground.tif", "ground_mask.png")
+
 
 @dataclass(frozen=True)
 class PlannedFrame:

@@ -19,7 +19,7 @@ from astropy.io import fits
 
 from pipeline.errors import MoonlessError
 from pipeline.files import read_json
-from pipeline.plan import ScenePlan, read_scene
+from pipeline.plan import FINISHED, JOINED, ScenePlan, read_scene
 from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless")
@@ -57,6 +57,8 @@ class SceneRecord:
     pictures: frozenset[str]  # which of the result files are there
     thumbs: dict[str, Path]
     flat: dict[str, Any] = field(default_factory=dict)  # header of the master flat
+    ground: dict[str, Any] = field(default_factory=dict)
+    joined: dict[str, Any] = field(default_factory=dict)
     left_out: dict[str, dict[str, str]] = field(default_factory=dict)  # of "dark", "bias", "flat": frame id to why
 
 
@@ -151,7 +153,7 @@ def read_failures(work: Path) -> list[dict[str, Any]]:
     return [failure for failure in read_all(work / "failures") if failure.get("step") != "summarise"]
 
 
-RESULTS = ("combined.tif", "combined.fits", "preview.jpg", "composite.tif")
+RESULTS = ("combined.tif", "combined.fits", "preview.jpg", *JOINED, *FINISHED)
 
 
 def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
@@ -185,6 +187,8 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
         calibration=read_rows(here / "calibration.ecsv"),
         combine=read_object(here / "combine.json"),
         finish=read_object(here / "finish.json"),
+        ground=read_object(here / "ground.json"),
+        joined=read_object(here / "join.json"),
         combined=read_header(results / "combined.fits"),
         master=read_header(work / "darks" / f"{dark_set}.fits") if dark_set else {},
         defects=count_defects(here / "defects.fits"),

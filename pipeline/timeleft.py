@@ -20,7 +20,9 @@ COSTS = {
     "dark_master": (0.3, 0.5),
     "dark_scene": (0.2, 0.5),
     "register": (0.05, 1.0),
+    "ground": (0.3, 2.0),
     "combine": (1.5, 2.0),
+    "join": (0.0, 2.0),
     "finish": (0.0, 6.0),
     "summarise": (0.0, 2.0),
 }

@@ -35,7 +35,7 @@ MODULES = (
     "snakemake.cli",
     *(
         f"pipeline.{step}"
-        for step in ("decode", "grade", "judge", "dark", "register", "combine", "finish", "summarise")
+        for step in ("decode", "grade", "judge", "dark", "register", "ground", "combine", "join", "finish", "summarise")
     ),
 )
 # The process loads its libraries before it knows for which step: their threads are set to what the engine gives a job

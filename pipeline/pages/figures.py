@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.pages import words
+from pipeline.pages.ground import ground_figures
 from pipeline.pages.placed import placed_figures
 from pipeline.records import SceneRecord
 from pipeline.verdicts import REASONS
@@ -343,6 +344,7 @@ def scene_figures(
             "left_out_why": record.left_out.get("flat", {}),
         },
         "hot_pixels": record.defects,
+        "ground": ground_figures(record.ground, record.joined),
         "colour": {
             key: record.finish.get(key)
             for key in (

@@ -10,6 +10,7 @@ from typing import Any
 
 from pipeline.pages import figures as fig
 from pipeline.pages.advice import CAUTION, advise
+from pipeline.pages.ground import ground_facts, ground_sentence
 from pipeline.pages.placed import Facts, clock_note, lens_facts, mount_facts, pointing_notes
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time
 from pipeline.pages.render import REASON_MEANINGS, page
@@ -35,7 +36,11 @@ THUMBS_MAX = 24
 FILES = {
     "combined.tif": "16-bit RGB for your editor",
     "combined.fits": "linear, camera colours, with noise and coverage planes",
-    "composite.tif": "sharp sky over sharp ground",
+    "composite.tif": "sharp sky over sharp ground, for your editor",
+    "composite.fits": "the same, linear, with its noise and the mask",
+    "composite.jpg": "the same for the eye",
+    "ground.tif": "the ground alone, to join by hand",
+    "ground_mask.png": "where the ground lies",
     "preview.jpg": "for the eye",
     "frames.ecsv": "what was measured in every frame",
     "scene.json": "this page's figures, for programs",
@@ -141,7 +146,7 @@ def scene_page(
         "title": figures["title"],
         "scene": record.scene,
         "made": record.made,
-        "pictures": record.pictures & {"combined.tif", "preview.jpg"},
+        "pictures": record.pictures & {"combined.tif", "preview.jpg", "composite.jpg"},
         "failures": record.failures,
         "lead": lead(figures),
         "tiles": _tiles(figures),
@@ -160,6 +165,8 @@ def scene_page(
         "star_facts": _star_facts(record, figures),
         "dark_sentence": _dark_sentence(figures),
         "dark_facts": _dark_facts(figures),
+        "ground_sentence": ground_sentence(figures.get("ground")),
+        "ground_facts": ground_facts(figures.get("ground")),
         "colour_sentence": _colour_sentence(record.finish),
         "colour_facts": _colour_facts(record.finish),
         "files": [

@@ -26,12 +26,15 @@ DRIFT_PLACES = 3
 class Gathered:
     """Sums over tiles, put together in the tiles' own places: no order of work can change them."""
 
-    def __init__(self, shape: tuple[int, int], rows: int, pairs: int, frames: int) -> None:
+    def __init__(
+        self, shape: tuple[int, int], rows: int, pairs: int, frames: int, telling: NDArray[np.bool_] | None = None
+    ) -> None:
         blocks = (-(-shape[0] // BLOCK), -(-shape[1] // BLOCK))
         self.sums = np.zeros((rows, *blocks))
         self.counts = np.zeros((rows, *blocks), np.int32)
         self.model = np.zeros((2 + pairs, *blocks))
         self.tally = np.zeros((frames, 2), np.int64)
+        self._telling = telling  # which blocks may tell of noise; all by default
 
     def add(self, tile: Tile) -> None:
         """Take a tile's blocks in."""
@@ -41,6 +44,8 @@ class Gathered:
         # where far more is rejected than by chance, frames do not show the same: land that the sky moves past, cloud's
         # edges; the difference of the halves is no noise there
         quiet = _blocks(tile.rejected) <= REJECTED_MOST * _blocks(tile.coverage)
+        if self._telling is not None:
+            quiet = quiet & self._telling[window[1:]]
         self.sums[window], self.counts[window] = tile.sums * quiet, tile.counts * quiet
         self.model[window] = tile.model * quiet
         self.tally += tile.tally

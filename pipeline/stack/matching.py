@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface, sample_map
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
@@ -26,6 +28,8 @@ FLOOR_LEAST = 0.02
 SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.5), 20
 # The noise of pixels that a flat multiplies by more than 1 / 0.05 is not followed further.
 FLAT_LEAST = 0.05
+# How far beyond the blocks that they were fitted to surfaces are believed, blocks.
+BEYOND_BLOCKS = 1.5
 # Points a side at which surfaces are evaluated for their mean.
 MEAN_POINTS = 24
 
@@ -87,6 +91,7 @@ def match_frames(
     dark_variance: Sequence[float],
     transfer: PhotonTransfer | None = None,
     areas: Sequence[NDArray[np.float32] | None] | None = None,
+    parts: Sequence[NDArray[np.bool_]] | None = None,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -109,6 +114,8 @@ def match_frames(
         told.
     areas : n of `pixel_area`, optional
         What each frame's values are multiplied by before anything is added.
+    parts : n (rows, columns) arrays, optional
+        Blocks of each frame that show what is to be matched; surfaces go on a little beyond them.
     """
     n = len(surveys)
     areas = areas or [None] * n
@@ -117,6 +124,8 @@ def match_frames(
         None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
     ]
     levels = [level if flat is None else level / flat for level, flat in zip(raw, responses, strict=True)]
+    if parts is not None:
+        levels = [np.where(part, level, np.nan) for part, level in zip(parts, levels, strict=True)]
     variances = [by_colour(s.variance, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
     colours = levels[0].shape[0]
@@ -128,7 +137,8 @@ def match_frames(
         for c in range(colours):
             read = variances[k][c] - per_level * np.maximum(raw[k][c], 0)
             floor[k, c] = max(_middle_mean(read), ROUNDING_VARIANCE)
-            sky_variance[k, c] = max(_middle_mean(variances[k][c]), ROUNDING_VARIANCE)
+            here = variances[k][c] if parts is None or not parts[k].any() else variances[k][c][parts[k]]
+            sky_variance[k, c] = max(_middle_mean(here), ROUNDING_VARIANCE)
     scale = np.asarray(scales, np.float64)
 
     middle_x, middle_y = surveys[reference].centres()
@@ -145,7 +155,7 @@ def match_frames(
         for c in range(colours):
             if k == reference:
                 surface, spread = Surface(np.zeros(1), 0, shape), 0.0
-                seen[k] = True
+                seen[k] = np.isfinite(base[c]) if parts is not None else True
             else:
                 here = scale[k] * _area_at(areas[k], x, y) * sample_map(levels[k][c], surveys[k].block, xs, ys)
                 delta = here - base[c]
@@ -157,16 +167,20 @@ def match_frames(
                 scatter[k] = spread
         surfaces.append(row)
 
+    beyond_x, beyond_y = node_x, node_y
+    if parts is not None:
+        known = seen.any(axis=0)
+        beyond_x, beyond_y = _held_near(node_x, node_y, x[known], y[known], BEYOND_BLOCKS * surveys[reference].block)
     weights = 1 / (scale**2 * np.exp(np.log(sky_variance).mean(axis=1)))
     weights /= weights.mean()
     offsets = np.empty((n, colours, *node_x.shape), np.float32)
     sky = np.empty((colours, *node_x.shape), np.float32)
     for c in range(colours):
         mean = _mean_surface([row[c] for row in surfaces], seen, weights, x, y, shape)
-        level = mean(node_x, node_y)
+        level = mean(beyond_x, beyond_y)
         for k in range(n):
-            offsets[k, c] = level - surfaces[k][c](node_x, node_y)
-        flat = np.where(np.isfinite(levels[reference][c]), levels[reference][c], _median(levels[reference][c]))
+            offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
+        flat = _filled(levels[reference][c])
         block = surveys[reference].block
         inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
         inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])
@@ -227,6 +241,33 @@ def _flat_noise(
         f = np.maximum(f, FLAT_LEAST)
         extra += weights[k] * (floor[k] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k], 0) * (1 / f - 1))
     return extra / total if total > 0 else extra
+
+
+def _filled(level: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A block map whose unknown blocks hold what the nearest known one does."""
+    unknown = ~np.isfinite(level)
+    if not unknown.any() or unknown.all():
+        return np.nan_to_num(level)
+    nearest = ndimage.distance_transform_edt(unknown, return_distances=False, return_indices=True)
+    return np.asarray(level[tuple(nearest)])
+
+
+def _held_near(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    known_x: NDArray[np.float64],
+    known_y: NDArray[np.float64],
+    most: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Places drawn towards the nearest known one until they are `most` px from it: a polynomial runs away beyond."""
+    if not len(known_x):
+        return x, y
+    where = np.stack([x.ravel(), y.ravel()], axis=1)
+    known = np.stack([known_x, known_y], axis=1)
+    distance, index = cKDTree(known).query(where)
+    share = np.minimum(most / np.maximum(distance, most), 1.0)[:, None]
+    held = known[index] + share * (where - known[index])
+    return held[:, 0].reshape(x.shape), held[:, 1].reshape(y.shape)
 
 
 def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tuple[Matching, NDArray[np.float64]]:

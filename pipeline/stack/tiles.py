@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from pipeline.errors import SceneError
 from pipeline.pixels.average import NoisePlan, average
 from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, residuals, settle_pairs, star_signal
+from pipeline.pixels.hidden import give_back, never_open
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.resample import GRID_STEP
+from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
 
@@ -86,6 +88,7 @@ class Scene:
     plan: NoisePlan
     clip_sigma: float
     star_scatter: NDArray[np.float32]  # (colours,)
+    land: Land | None = None  # what of the frames does not count
 
 
 @dataclass(frozen=True)
@@ -113,6 +116,8 @@ class Stack:
     codes: NDArray[np.uint8]
     signal: NDArray[np.float32]
     peak: NDArray[np.float32]
+    mask: NDArray[np.uint8]  # as in `clip.reject`; so far `hidden.HIDDEN` where a frame shows land
+    never: NDArray[np.bool_] | None  # pixels that no frame shows without land; None where there is no land
 
 
 def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
@@ -123,6 +128,9 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     height, width, n = bottom - top, right - left, len(scene.frames)
     values = scratch.take("values", (n, scene.colours, height, width), np.float32)
     codes = scratch.take("codes", (n, height, width), np.uint8)
+    mask = scratch.take("mask", (n, height, width), np.uint8)
+    mask[:] = 0
+    hidden = False
     members: list[int] = []
     for number, frame in enumerate(scene.frames):
         k = len(members)
@@ -131,12 +139,18 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
             values[k], codes[k], scratch,
         ):  # fmt: skip
             members.append(number)
+            if scene.land is not None and scene.land.grids:
+                hidden |= scene.land.hide(number, (top, left), codes[k], mask[k])
     k = len(members)
+    never = None
+    if hidden:
+        never = scratch.take("never", (height, width), np.bool_)
+        never_open(codes[:k], mask[:k], never)
     signal = scratch.take("signal", (scene.colours, height, width), np.float32)
     peak = scratch.take("peak", (scene.colours, height, width), np.float32)
     chosen = np.unique(np.linspace(0, k - 1, min(k, MEDIAN_FRAMES)).round().astype(np.int64)) if k else np.zeros(0, int)
     star_signal(values[:k], codes[:k], chosen.astype(np.int64), scene.matching.sky, (top, left), signal, peak)
-    return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak)
+    return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never)
 
 
 @dataclass(frozen=True)
@@ -174,8 +188,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     """Make one tile of the result."""
     stack = load_stack(scene, window, scratch)
     m, members, n = scene.matching, stack.members, len(scene.frames)
-    mask = scratch.take("mask", stack.codes.shape, np.uint8)
-    mask[:] = 0
+    mask = stack.mask
     weights = np.ascontiguousarray(m.weights[members])
     floor, slope = np.ascontiguousarray(m.floor[members]), np.ascontiguousarray(m.slope[members])
     scatter = scene.star_scatter
@@ -187,6 +200,11 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         if len(members) == 2:
             settle_pairs(stack.values, stack.codes, mask)
         grow(mask, stack.peak, floor, slope, m.offsets, members, m.noise_sky, scatter, stack.origin)
+    if stack.never is not None:
+        give_back(stack.codes, mask, stack.never)
+    if scene.land is not None and not scene.land.grids:
+        # the noise of what stands still may be measured on it, bright or not: only halves of the frames are compared
+        stack.peak[:] = 0
     plan = scene.plan
     blocks = (-(-window.height // BLOCK), -(-window.width // BLOCK))
     tile = Tile(
@@ -208,6 +226,15 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
     )  # fmt: skip
     tile.tally[members] = tally
+    if stack.never is not None:
+        # what no frame shows without land tells nothing of the sky's noise
+        top, left = window.top - stack.origin[0], window.left - stack.origin[1]
+        here = np.zeros((blocks[0] * BLOCK, blocks[1] * BLOCK), bool)
+        here[: window.height, : window.width] = stack.never[top : top + window.height, left : left + window.width]
+        hole = here[: window.height, : window.width]
+        tile.coverage[hole], tile.rejected[hole] = 0, 0
+        land = here.reshape(blocks[0], BLOCK, blocks[1], BLOCK).any(axis=(1, 3))
+        tile.sums[:, land], tile.counts[:, land], tile.model[:, land] = 0, 0, 0
     return tile
 
 

@@ -22,6 +22,7 @@ from pipeline.sensor.flats import block_response
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.sensor.transfer import transfer_blocks
 from pipeline.stack import figures
+from pipeline.stack.land import Land
 from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter, star_weights
 from pipeline.stack.sources import Inputs, Scratch
 from pipeline.stack.tiles import Scene, Tile, Window, check_window, make_tile, sample_windows, tile_side
@@ -39,11 +40,31 @@ class Ready:
     shared: figures.SharedDark
 
 
-def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1, for_stars: bool = False) -> Ready:
-    """Match the frames of a scene and tell their noise; `for_stars` weights them by `star_weights` too."""
+def make_ready(
+    inputs: Inputs,
+    clip_sigma: float,
+    threads: int = 1,
+    for_stars: bool = False,
+    land: Land | None = None,
+    samples: Sequence[Window] | None = None,
+) -> Ready:
+    """Match the frames of a scene and tell their noise.
+
+    Parameters
+    ----------
+    inputs, clip_sigma, threads : as for `combine`
+    for_stars : weight the frames by `star_weights` too
+    land : what of the frames does not count; their skies are matched elsewhere
+    samples : windows in which the noise is looked at; spread over the picture by default
+    """
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
     with ThreadPoolExecutor(threads) as pool:
         surveys = list(pool.map(lambda k: survey_of(inputs, k), range(n)))
+    parts = None
+    if land is not None:
+        parts = [land.free_blocks(frame.id, survey) for frame, survey in zip(inputs.frames, surveys, strict=True)]
+        if not parts[inputs.reference].any():
+            parts = None
     matching = match_frames(
         surveys,
         [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
@@ -54,6 +75,7 @@ def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1, for_stars: b
         [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
         _transfer(inputs),
         [frame.area for frame in inputs.frames],
+        parts,
     )
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
@@ -70,9 +92,10 @@ def make_ready(inputs: Inputs, clip_sigma: float, threads: int = 1, for_stars: b
         noise_plan(n),
         clip_sigma,
         star_scatter=np.full(colours, SCATTER_DEFAULT, np.float32),
+        land=land,
     )
     # windows of all frames take as much memory as small tiles; a quarter of a million pixels a frame is enough
-    samples = list(sample_windows(shape, 128 if n <= 256 else 64))
+    samples = samples or list(sample_windows(shape, 128 if n <= 256 else 64))
     with ThreadPoolExecutor(threads) as pool:
         scene, factors = _checked(scene, samples, pool, threads)
     if for_stars:
@@ -96,6 +119,8 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:
     fixed = scene.calibration
     arrays = (fixed.dark, fixed.bias, fixed.defects, fixed.flat, scene.matching.offsets)
     held = sum(a.nbytes for a in arrays if a is not None)
+    if scene.land is not None:
+        held += scene.land.near.nbytes
     held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
     budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
     return tile_side(len(scene.frames), scene.colours, budget // threads)

@@ -1,0 +1,278 @@
+"""The step `ground`: which part of a scene is ground, and a picture of it in which the ground stands still."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from pipeline.config import Trip, load_trip
+from pipeline.console import Progress, run_step
+from pipeline.errors import InputError
+from pipeline.files import replacing, shown, write_json
+from pipeline.handmask import mask_of, read_mask
+from pipeline.inputs import input_arguments, kept_mosaics, read_inputs
+from pipeline.pixels.noise import BLOCK
+from pipeline.plan import ScenePlan, read_scene
+from pipeline.sensor.demosaic import colours as colour_count
+from pipeline.sky import times
+from pipeline.sky.geometry import Geometry
+from pipeline.skyline.find import find_ground
+from pipeline.skyline.hold import Hold, hold_of
+from pipeline.stack import figures
+from pipeline.stack.groundfile import append_mask, picture_header, write_no_ground
+from pipeline.stack.land import SHARE_LEAST, Land, land_in
+from pipeline.stack.output import CombinedWriter
+from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
+from pipeline.stack.tiles import TILE_STEP, Window, cut
+from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
+
+log = logging.getLogger("moonless.ground")
+
+# Share of the picture below which ground is not worth a picture of its own.
+AREA_LEAST = 2e-4
+# Sky about the ground that its picture holds, px: the sky's level is followed there to the skyline.
+RIM = 24
+# Windows in which the noise of the frames is looked at, and their side, px.
+SAMPLES, SAMPLE_PX = 12, 128
+BY_HAND = "the mask was given by hand"
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the step from the command line."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline.ground", description=__doc__)
+    input_arguments(parser)
+    parser.add_argument("--stars", type=Path, nargs="*", default=[], metavar="STARS.fits", help="the star lists")
+    parser.add_argument("--mask", type=Path, metavar="MASK.png", help="the ground by hand: white is ground")
+    parser.add_argument("--out", type=Path, required=True, metavar="GROUND.fits")
+    parser.add_argument("--figures", type=Path, required=True, metavar="GROUND.json")
+    return run_step("ground", parser, _work, argv)
+
+
+def _work(arguments: argparse.Namespace) -> None:
+    trip = load_trip(arguments.project)
+    plan = read_scene(arguments.scene)
+    geometry = Geometry.load(arguments.geometry)
+    with Progress(arguments.project, "ground", plan.scene, 1, plan.scene) as progress:
+        given = arguments.mask or mask_of(trip, arguments.project, plan.scene)
+        if given is None and not trip.ground.find:
+            _no_ground(arguments, {"why": "not looked for (ground.find is off)"})
+            return
+        paths = kept_mosaics(plan, arguments.verdicts, geometry, arguments.mosaics)
+        inputs = read_inputs(plan, paths, geometry, arguments)
+        hold = standing(geometry, plan)
+        told = by_hand(given, inputs) if given is not None else by_itself(inputs, geometry, hold, arguments)
+        mask = told.pop("mask")
+        told["hold"] = hold.to_json()
+        if mask is None:
+            _no_ground(arguments, told)
+            return
+        with replacing(arguments.out) as temporary:
+            told |= make_ground(inputs, geometry, hold, mask, temporary, trip, arguments.threads, progress)
+        write_json(arguments.figures, {"found": True, **told})
+
+
+def _no_ground(arguments: argparse.Namespace, told: dict[str, Any]) -> None:
+    write_no_ground(arguments.out, told["why"])
+    write_json(arguments.figures, {"found": False, **told})
+
+
+# ---- which part is ground -------------------------------------------------------------------------------------------
+
+
+def standing(geometry: Geometry, plan: ScenePlan) -> Hold:
+    """How the camera stood, from the frames' times and places."""
+    days: dict[str, float] = {}
+    for frame in plan.frames:
+        moment = times.parse(frame.taken)
+        if moment is not None:
+            days[frame.id] = times.julian_date(moment) + (frame.exposure_s or 0.0) / 2 / 86400.0
+    begin = days.get(geometry.reference)
+    pole = None if begin is None or not geometry.solved else times.celestial_frame(begin)[2]
+    seconds = {name: (days[name] - (begin or 0.0)) * 86400.0 if name in days else None for name in geometry.frames}
+    return hold_of(geometry, seconds, pole)
+
+
+def by_hand(path: Path, inputs: Inputs) -> dict[str, Any]:
+    """The user's mask.
+
+    Raises
+    ------
+    InputError
+        Where it is not of this picture, or leaves no sky.
+    """
+    mask = read_mask(path, inputs.shape, inputs.frames[inputs.reference].header.orientation)
+    share = float(mask.mean(dtype=np.float64))
+    if share > 0.99:
+        raise InputError(f"{shown(path)}: all of the picture is ground by this mask; white is ground, black is sky")
+    if share < AREA_LEAST:
+        return {"mask": None, "why": "by hand: the mask holds no ground", "confidence": None, "share": share}
+    return {"mask": mask, "why": BY_HAND, "confidence": None, "share": share}
+
+
+def by_itself(inputs: Inputs, geometry: Geometry, hold: Hold, arguments: argparse.Namespace) -> dict[str, Any]:
+    """What the scene shows of itself."""
+    names = [frame.id for frame in inputs.frames]
+    stars = read_places(arguments.stars, names)
+    told = find_ground(geometry, hold, stars, inputs.frames, inputs.mosaics, inputs.calibration, arguments.threads)
+    mask = told.mask if told.mask is not None and told.share >= AREA_LEAST else None
+    return {
+        "mask": mask,
+        "why": told.why,
+        "confidence": told.confidence,
+        "share": told.share if mask is not None else 0.0,
+    }
+
+
+def read_places(paths: Sequence[Path], names: Sequence[str]) -> dict[str, NDArray[np.float64]]:
+    """Stars of each frame: (n, 3) x, y (px) and flux, from the star lists."""
+    empty = np.zeros((0, 3))
+    found = dict.fromkeys(names, empty)
+    for path in paths:
+        try:
+            data = fits.getdata(path, 1)
+            column = np.char.strip(np.asarray(data["frame"]).astype("U"))
+            values = np.stack([np.asarray(data[key], np.float64) for key in ("x", "y", "flux")], axis=1)
+        except (OSError, KeyError, IndexError, TypeError) as error:
+            raise InputError(f"{shown(path)}: is not a table of stars ({error}); run grade again") from error
+        for name in np.unique(column):
+            if str(name) in found:
+                mine = values[column == name]
+                found[str(name)] = mine[np.isfinite(mine).all(axis=1)]
+    return found
+
+
+# ---- its picture ----------------------------------------------------------------------------------------------------
+
+
+def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold) -> Inputs:
+    """The scene's frames laid on the ground instead of the stars.
+
+    Starlight says nothing of what lights the ground, so that values keep their scale.
+    """
+    shape, colours = inputs.shape, colour_count(inputs.cfa)
+    frames: list[Frame] = []
+    for frame in inputs.frames:
+        grids = frame_grids(hold, frame.id, shape, colours)
+        green = (frame.green or green_grids(geometry, frame.id, shape)) if len(grids) > 1 else None
+        frames.append(replace(frame, grids=grids, green=green, flux_scale=1.0))
+    return replace(inputs, frames=frames)
+
+
+def ground_windows(mask: NDArray[np.floating], side: int) -> list[Window]:
+    """Tiles of at most `side` px that hold ground, each no larger than it must be."""
+    windows = []
+    wide = ndimage.maximum_filter((mask > SHARE_LEAST).view(np.uint8), 2 * RIM + 1)
+    for w in cut((mask.shape[0], mask.shape[1]), side):
+        there = wide[w.top : w.top + w.height, w.left : w.left + w.width]
+        rows, columns = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
+        if not len(rows):
+            continue
+        # corners at nodes of the position grid, which are corners of the noise's blocks too
+        y0, x0 = int(rows[0]) // TILE_STEP * TILE_STEP, int(columns[0]) // TILE_STEP * TILE_STEP
+        y1 = min(-(-(int(rows[-1]) + 1) // TILE_STEP) * TILE_STEP, w.height)
+        x1 = min(-(-(int(columns[-1]) + 1) // TILE_STEP) * TILE_STEP, w.width)
+        windows.append(Window(w.top + y0, w.left + x0, y1 - y0, x1 - x0))
+    return windows
+
+
+def samples_of(windows: Sequence[Window]) -> list[Window]:
+    """Smaller windows spread over these."""
+    chosen = np.unique(np.linspace(0, len(windows) - 1, min(len(windows), SAMPLES)).round().astype(int))
+    result = []
+    for number in chosen:
+        w = windows[number]
+        height, width = min(w.height, SAMPLE_PX), min(w.width, SAMPLE_PX)
+        # the lower end: further from the skyline
+        top = (w.top + w.height - height) // TILE_STEP * TILE_STEP
+        result.append(Window(max(top, w.top), w.left, min(height, w.top + w.height - max(top, w.top)), width))
+    return result
+
+
+def solid_blocks(land: Land, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Blocks of the noise's measurement in which there is nothing but ground."""
+    rows, columns = -(-shape[0] // BLOCK), -(-shape[1] // BLOCK)
+    padded = np.ones((rows * BLOCK, columns * BLOCK), bool)
+    padded[: shape[0], : shape[1]] = land.near > 0
+    return np.asarray(~padded.reshape(rows, BLOCK, columns, BLOCK).max(axis=(1, 3)))
+
+
+def make_ground(
+    inputs: Inputs,
+    geometry: Geometry,
+    hold: Hold,
+    mask: NDArray[np.float32],
+    path: Path,
+    trip: Trip,
+    threads: int,
+    progress: Progress,
+) -> dict[str, Any]:
+    """Write the ground's picture, noise and mask; what is told of them."""
+    inputs = on_ground(inputs, geometry, hold)
+    shape, n = inputs.shape, len(inputs.frames)
+    sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
+    samples = samples_of(ground_windows(mask, SAMPLE_PX * 4))
+    ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples)
+    scene = ready.scene
+    windows = ground_windows(mask, side_of_tiles(scene, trip.limits.memory_mb, threads))
+    progress.total = len(windows)
+    box = _box(windows)
+    coverage, rejected = np.zeros((box.height, box.width), np.uint16), np.zeros((box.height, box.width), np.uint16)
+    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n, solid_blocks(sky, shape))
+    noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
+    with (
+        CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer,
+        ThreadPoolExecutor(threads) as pool,
+    ):
+        for tile in make_tiles(scene, windows, pool, threads):
+            w = tile.window
+            top, left = w.top - box.top, w.left - box.left
+            writer.write(0, top, left, tile.picture)
+            writer.write(1, top, left, tile.noise)
+            coverage[top : top + w.height, left : left + w.width] = tile.coverage
+            rejected[top : top + w.height, left : left + w.width] = tile.rejected
+            gathered.add(tile)
+            progress.advance()
+        writer.finish(coverage, rejected)
+    append_mask(path, mask)
+    told = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)
+    keys = (
+        "noise_frame",
+        "noise_combined",
+        "noise_expected",
+        "noise_ratio",
+        "noise_blocks",
+        "rejected_share",
+        "noise_notes",
+    )
+    return {"frames": n, "how": how(hold), **{key: told[key] for key in keys}}
+
+
+def how(hold: Hold) -> str:
+    """How the ground's picture was made, a sentence."""
+    if hold.kind == "tracked":
+        return (
+            "from the scene's own frames laid on the ground: the tracker moved on during each exposure, and the ground "
+            "is blurred by as much"
+        )
+    return "from the scene's own frames laid on the ground"
+
+
+def _box(windows: Sequence[Window]) -> Window:
+    top, left = min(w.top for w in windows), min(w.left for w in windows)
+    bottom, right = max(w.top + w.height for w in windows), max(w.left + w.width for w in windows)
+    return Window(top, left, bottom - top, right - left)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

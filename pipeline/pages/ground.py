@@ -1,0 +1,73 @@
+"""What a scene's page and figures say of its ground."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.pages.words import number, percent
+
+KEYS = (
+    "found",
+    "share",
+    "confidence",
+    "why",
+    "how",
+    "frames",
+    "noise_frame",
+    "noise_combined",
+    "noise_expected",
+    "noise_ratio",
+)
+
+
+def ground_figures(ground: Mapping[str, Any], joined: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The key `ground` of scene.json from ground.json and join.json; None where nobody has looked for ground."""
+    if "found" not in ground:
+        return None
+    hold = ground.get("hold")
+    return {
+        **{key: ground.get(key) for key in KEYS},
+        "camera_stood": hold.get("kind") if isinstance(hold, Mapping) else None,
+        "sky_never_seen_px": joined.get("sky_never_seen_px"),
+        "level_step": joined.get("level_step"),
+    }
+
+
+def ground_sentence(ground: Mapping[str, Any] | None) -> str:
+    """Whether the scene has ground, how that was told, and what was made of it."""
+    if ground is None:
+        return "Ground was not looked for."
+    why = str(ground.get("why") or "").rstrip(".")
+    if not ground["found"]:
+        return f"No ground: {why}."
+    text = f"{percent(ground.get('share'), 1)} of the picture is ground: {why}."
+    return (
+        f"{text} Its picture was made {ground.get('how')}, with a rejection of its own, and joined to the sky in "
+        "linear light: composite.tif. The sky beside it counts only those frames in which that part was sky."
+    )
+
+
+def ground_facts(ground: Mapping[str, Any] | None) -> list[tuple[str, str]]:
+    """Names and values below the sentence."""
+    if ground is None or not ground["found"]:
+        return []
+    facts = []
+    if ground.get("confidence") is not None:
+        facts.append(("confidence of the mask", percent(ground["confidence"], 0)))
+    if ground.get("noise_frame") and ground.get("noise_combined"):
+        lower = number(ground["noise_frame"] / ground["noise_combined"], "×", digits=3)
+        ratio = ground.get("noise_ratio")
+        against = f", {number(ratio, '×', decimals=2)} of what theory expects" if ratio else ""
+        facts.append(("noise of the ground lowered by", f"{lower} ({number(ground.get('frames'))} frames){against}"))
+    facts.append(
+        (
+            "to join by hand",
+            "combined.tif is the sky alone, ground.tif the ground alone, ground_mask.png where it lies; a mask that "
+            "you have mended goes into trip.yaml (ground: mask:)",
+        )
+    )
+    return facts
+
+
+__all__ = ["ground_facts", "ground_figures", "ground_sentence"]

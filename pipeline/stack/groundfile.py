@@ -1,0 +1,90 @@
+"""The file form of a scene's ground: its mask, and where there is ground its picture, with noise and counts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.files import replacing, shown
+from pipeline.stack.tiles import Window
+
+FULL = 255  # a pixel that is ground and nothing else
+
+
+@dataclass(frozen=True)
+class GroundFile:
+    """An opened file.
+
+    Attributes
+    ----------
+    mask : (height, width) uint8 array, share of ground in 1/255
+    box : the part of the picture that the planes cover
+    planes, noise : (3, box.height, box.width) big-endian float32, mapped from disk; 0 where no tile was made
+    covered : (box.height, box.width) bool array, where one was
+    """
+
+    mask: NDArray[np.uint8]
+    box: Window
+    planes: NDArray[np.floating]
+    noise: NDArray[np.floating]
+    covered: NDArray[np.bool_]
+
+
+def write_no_ground(path: Path, why: str) -> None:
+    """Write the file of a scene without ground: a header."""
+    hdu = fits.PrimaryHDU()
+    hdu.header["GROUND"] = (False, "whether the scene has ground")
+    hdu.header["COMMENT"] = why.encode("ascii", "replace").decode()
+    with replacing(path) as temporary:
+        hdu.writeto(temporary, overwrite=True)
+
+
+def picture_header(box: Window, unit: str = "adu") -> fits.Header:
+    """Header of the picture of a scene that has ground."""
+    header = fits.Header()
+    header["GROUND"] = (True, "whether the scene has ground")
+    header["BUNIT"] = (unit, "above black; camera's own colours")
+    header["BOXTOP"] = (box.top, "[px] first row of the picture in the result")
+    header["BOXLEFT"] = (box.left, "[px] first column")
+    return header
+
+
+def append_mask(path: Path, mask: NDArray[np.floating]) -> None:
+    """Add the mask (height, width; 0-1) to a written picture."""
+    hdu = fits.CompImageHDU(
+        np.rint(np.clip(mask, 0, 1) * FULL).astype(np.uint8), name="MASK", compression_type="RICE_1"
+    )
+    with fits.open(path, mode="append", memmap=True, lazy_load_hdus=True) as hdus:
+        hdus.append(hdu)
+
+
+def read_ground(path: Path) -> GroundFile | None:
+    """Open a scene's ground; None where it has none.
+
+    Raises
+    ------
+    InputError
+        Where it is not what the step `ground` writes.
+    """
+    try:
+        with fits.open(path, memmap=True) as hdus:
+            header = hdus[0].header
+            if not header["GROUND"]:
+                return None
+            shape = (3, header["NAXIS2"], header["NAXIS1"])
+            box = Window(header["BOXTOP"], header["BOXLEFT"], shape[1], shape[2])
+            planes = np.memmap(path, ">f4", "r", hdus[0].fileinfo()["datLoc"], shape)
+            noise = np.memmap(path, ">f4", "r", hdus["NOISE"].fileinfo()["datLoc"], shape)
+            covered = np.asarray(hdus["COVERAGE"].data) > 0
+            mask = np.ascontiguousarray(hdus["MASK"].data, np.uint8)
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise InputError(f"{shown(path)}: is not a scene's ground ({error}); run ground again") from error
+    return GroundFile(mask, box, planes, noise, covered)
+
+
+__all__ = ["FULL", "GroundFile", "append_mask", "picture_header", "read_ground", "write_no_ground"]
