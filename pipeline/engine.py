@@ -25,7 +25,7 @@ STEP_VERSIONS = {
     "inventory": 1,
     "decode": 1,
     "grade": 5,
-    "judge": 4,
+    "judge": 5,
     "dark": 2,
     "register": 4,
     "ground": 1,

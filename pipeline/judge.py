@@ -14,10 +14,11 @@ from typing import Any
 
 from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
-from pipeline.judging.clouds import cloud_figures
+from pipeline.judging.clouds import cloud_figures, see_sky
 from pipeline.judging.graded import Graded, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
-from pipeline.judging.passing import glare_figures, passing_streaks, without_flashes
+from pipeline.judging.passing import passing_streaks, without_flashes
+from pipeline.judging.skylight import sky_figures
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.stars.motion import learn_pattern, usable
 from pipeline.tables import table_from_rows, write_table
@@ -72,14 +73,15 @@ def judge_scene(
         passing_streaks([figures[n] for n in alike], [frames[n] for n in alike])
         chosen = [without_flashes(frames[n], figures[n].streak_list) for n in alike]
         tracks = follow([frame.stars for frame in chosen], width, height)
-        shapes = [usable(frame.stars) for frame in chosen]
+        sky = see_sky(chosen, tracks, scene, settings, site)
+        shapes = [usable(sky.above_land(n, frame.stars)) for n, frame in enumerate(chosen)]
         expected = expected_motion(chosen, tracks, scene, settings, max(width, height), notes)
         motions = [expected.at(s) for s in shapes]
         pattern = learn_pattern(shapes, motions, width, height)
         motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)
         doubled_figures([figures[n] for n in alike], chosen)
-        cloud_figures([figures[n] for n in alike], chosen, tracks, scene, settings, site)
-        glare_figures([figures[n] for n in alike], chosen, settings)
+        cloud_figures([figures[n] for n in alike], chosen, sky, settings)
+        sky_figures([figures[n] for n in alike], chosen, sky, settings)
         names = [frame.plan.shown for frame in chosen]
         course = focus_course(
             [figures[n].width_px if figures[n].shape_stars >= SHAPE_STARS else None for n in alike], names
@@ -102,7 +104,7 @@ def judge_scene(
                 "motion_expected_px": f.motion_expected_px,
                 "motion_excess_px": f.excess_px,
                 "lens_ellipticity": f.lens_ellipticity,
-                "sky_e_s": frame.row["sky_adu_s"],
+                "sky_e_s": None if frame.row["sky_adu_s"] is None else f.sky,
                 "transparency": f.transparency,
                 "cloud_fraction": f.cloud_fraction,
                 "saturated_fraction": f.saturated_fraction,

@@ -109,7 +109,40 @@ def follow(frames: Sequence[NDArray[Any]], width: int, height: int) -> Tracks:
         tracks.number += len(fresh)
         _add(tracks, ids, rows, places, True)
         recent = [*recent, (n, ids, places)][-LOOK_BACK:]
+    _carry_back(tracks, frames, width, height)
     return tracks
+
+
+def _carry_back(tracks: Tracks, frames: Sequence[NDArray[Any]], width: int, height: int) -> None:
+    """Carry the stars that were met late back to the frames before: hidden there by cloud or land, or only faint."""
+    extent = float(max(width, height))
+    for earlier, later, x, y, dx, dy in reversed(tracks.steps):
+        late = ~np.isin(tracks.ids[later], tracks.ids[earlier])
+        if not late.any() or len(x) < PAIRS_MIN:
+            continue
+        there = np.column_stack([x + dx, y + dy])
+        terms = 6 if len(x) >= QUADRATIC_NEEDS else 3 if len(x) >= AFFINE_NEEDS else 1
+        back = np.linalg.lstsq(_basis(there / extent, terms), -np.column_stack([dx, dy]), rcond=1e-9)[0]
+        places = np.column_stack([tracks.x[later][late], tracks.y[later][late]])
+        places = places + _basis(places / extent, terms) @ back
+        inside = (places > -0.5).all(axis=1) & (places[:, 0] < width - 0.5) & (places[:, 1] < height - 0.5)
+        ids, places = tracks.ids[later][late][inside], places[inside]
+        stars = frames[earlier]
+        rows = np.full(len(ids), -1, np.int64)
+        free = np.setdiff1d(np.arange(len(stars)), tracks.rows[earlier])
+        if len(free) and len(ids):
+            tree = cKDTree(np.column_stack([stars["x"][free], stars["y"][free]]))
+            distance, nearest = tree.query(places, distance_upper_bound=RADII[-1])
+            hit = np.flatnonzero(np.isfinite(distance))
+            hit = hit[np.argsort(distance[hit], kind="stable")]
+            _, once = np.unique(nearest[hit], return_index=True)
+            chosen = np.sort(hit[once])
+            rows[chosen] = free[nearest[chosen]]
+            places[chosen] = np.column_stack([stars["x"][rows[chosen]], stars["y"][rows[chosen]]])
+        tracks.ids[earlier] = np.concatenate([tracks.ids[earlier], ids])
+        tracks.rows[earlier] = np.concatenate([tracks.rows[earlier], rows])
+        tracks.x[earlier] = np.concatenate([tracks.x[earlier], places[:, 0]])
+        tracks.y[earlier] = np.concatenate([tracks.y[earlier], places[:, 1]])
 
 
 def _add(tracks: Tracks, ids: NDArray[np.int64], rows: NDArray[np.int64], places: Floats, linked: bool) -> None:

@@ -70,6 +70,7 @@ class Setting:
     swelling: float = 0.8  # px^2 of t in the corner
     tilt: float = 0.25  # px^2 of q1 across the field
     ground: bool = False
+    ground_light: float = 0.05  # over the sky's
     declination: float = 20.0
     jitter: float = 0.15  # px rms, of motions that every frame has
     focus_scatter: float = 0.02  # of the star width from frame to frame
@@ -103,6 +104,9 @@ def make_scene(setting: Setting, seed: int) -> tuple[list[Graded], ScenePlan]:
                 + pole * (rays @ pole)[:, None] * (1 - math.cos(angle))
             )
         px, py = focal * moved[:, 0] / moved[:, 2], focal * moved[:, 1] / moved[:, 2]
+        above = np.ones(number, bool)
+        if setting.ground:
+            above = _above_ground(rays if setting.tracked else moved, setting, focal, pole, n)
         if setting.tracked:
             px, py = px + rng.normal(0, 3), py + rng.normal(0, 3)
         plan = PlannedFrame(
@@ -115,12 +119,39 @@ def make_scene(setting: Setting, seed: int) -> tuple[list[Graded], ScenePlan]:
         )
         vx, vy = (np.zeros(number),) * 2 if setting.tracked else sidereal_velocity(px, py, focal, pole)
         trail = np.stack([vx, vy], axis=1) * setting.exposure_s
-        stars, sky = _frame(rng, setting, setting.faults.get(n), px + WIDTH / 2, py + HEIGHT / 2, flux, trail)
+        px, py = px[above] + WIDTH / 2, py[above] + HEIGHT / 2
+        stars, sky = _frame(rng, setting, setting.faults.get(n), px, py, flux[above], trail[above])
+        if setting.ground:
+            sky = sky * _lit_ground(setting, focal, pole, n)
         frames.append(Graded(plan, _row(setting, stars, sky), stars))
         plans.append(plan)
     scale = math.degrees(math.atan(1 / focal)) * 3600
     look = Look(scale, 100.0, setting.declination, setting.tracked)
     return frames, ScenePlan("scene", ("b",), tuple(plans), look=look)
+
+
+def _above_ground(
+    rays: NDArray[np.float64], setting: Setting, focal: float, pole: NDArray[np.float64], index: int
+) -> NDArray[np.bool_]:
+    """Which directions are open sky. Land lies still before a tripod; before a tracker it turns about the pole."""
+    if setting.tracked:
+        angle = SIDEREAL_RATE * (index - setting.frames / 2) * setting.interval_s
+        cosine, sine = math.cos(angle), math.sin(angle)
+        rays = rays * cosine - np.cross(pole, rays) * sine + pole * (rays @ pole)[:, None] * (1 - cosine)
+    x, y = focal * rays[:, 0] / rays[:, 2] + WIDTH / 2, focal * rays[:, 1] / rays[:, 2] + HEIGHT / 2
+    return (y < HEIGHT * (0.67 - 0.06 * np.sin(x / 700))) | (rays[:, 2] <= 0)
+
+
+def _lit_ground(setting: Setting, focal: float, pole: NDArray[np.float64], index: int) -> NDArray[np.float64]:
+    """Brightness of the parts of the grid over that of open sky, by what most of each part shows."""
+    x, y = (
+        (np.arange(TILES[1] * 5) + 0.5) * WIDTH / TILES[1] / 5,
+        (np.arange(TILES[0] * 5) + 0.5) * HEIGHT / TILES[0] / 5,
+    )
+    grid_x, grid_y = (a.ravel() for a in np.meshgrid(x - WIDTH / 2, y - HEIGHT / 2))
+    rays = np.stack([grid_x, grid_y, np.full(len(grid_x), focal)], axis=1)
+    above = _above_ground(rays, setting, focal, pole, index).reshape(TILES[0], 5, TILES[1], 5)
+    return np.where(np.median(above, axis=(1, 3)) > 0.5, 1.0, setting.ground_light)
 
 
 def _frame(
@@ -134,8 +165,6 @@ def _frame(
 ) -> tuple[NDArray[Any], NDArray[np.float64]]:
     """Star list and sky of the grid's parts of one frame."""
     inside = (x > 2) & (y > 2) & (x < WIDTH - 3) & (y < HEIGHT - 3)
-    if setting.ground:
-        inside &= y < HEIGHT * (0.67 - 0.06 * np.sin(x / 700))
     x, y, flux, trail = x[inside], y[inside], flux[inside], trail[inside]
     clear, sky_factor = np.ones(len(x)), np.ones(TILES)
     size = setting.fwhm * (1 + rng.normal(0, setting.focus_scatter))

@@ -332,3 +332,47 @@ def test_real_frames_are_kept():
     assert aside(rows) == {}
     assert all(0.85 < row["transparency"] < 1.05 for row in rows)
     assert all(row["stars"] > 800 for row in rows)
+
+
+@pytest.mark.parametrize(("focal_mm", "light"), [(50.0, 0.05), (135.0, 0.05), (135.0, 3.0)])
+def test_land_that_moves_through_a_tracked_scene_is_no_cloud(focal_mm, light):
+    """Land that hides a third of the field and sinks or rises by a third more, dark or lit, costs no frame."""
+    setting = Setting(
+        focal_mm, True, 900, exposure_s=45, interval_s=6750 / focal_mm, ground=True, ground_light=light,
+        faults={9: Fault("cloud", 0.5, share=0.6)},
+    )  # fmt: skip
+    rows, _ = judged(setting, 3)
+    assert aside(rows) == {9: "cloud"}
+    assert max(row["cloud_fraction"] for n, row in enumerate(rows) if n != 9) < 0.15
+    # the planted sky is 400 ADU in every frame but the clouded one, whatever stands before it
+    levels = [row["sky_e_s"] for n, row in enumerate(rows) if n != 9]
+    assert levels == pytest.approx([400 / 45] * 19, rel=0.02)
+
+
+@pytest.mark.parametrize("tracked", [False, True])
+@pytest.mark.parametrize("left", [0.05, 0.6])
+def test_a_bank_that_comes_and_stays_is_cloud_and_no_land(left, tracked):
+    """A bank, thick or thin, that grows from frame to frame until it covers most of the field is not taken for land."""
+    shares = [0.02 + 0.045 * n for n in range(20)]
+    faults = {n: Fault("cloud", left, share=share, angle_deg=70.0) for n, share in enumerate(shares)}
+    rows, _ = judged(Setting(85.0, tracked, 700, exposure_s=8.0, interval_s=60.0, faults=faults))
+    got = aside(rows)
+    assert all(n in got for n, share in enumerate(shares) if share > 0.6)
+    assert not any(n in got for n, share in enumerate(shares) if share < 0.1)
+    assert set(got.values()) == {"cloud"}
+
+
+def test_stars_saturated_but_behind_cloud_do_not_hide_it():
+    """Where clear frames saturate most stars, a cloud that brings them below saturation is measured all the same."""
+    setting = Setting(135.0, True, 60, exposure_s=60, interval_s=64, faults={5: Fault("cloud", 0.6, share=0.6)})
+    frames, scene = make_scene(setting, 4)
+    room = 20 * float(np.median(frames[0].stars["peak"]))
+    full = []
+    for frame in frames:
+        stars = frame.stars.copy()
+        stars["peak"] *= 20
+        stars["flux"] *= 20
+        stars["saturated"] = stars["peak"] > room
+        full.append(Graded(frame.plan, {**frame.row, "room_adu": room}, stars))
+    rows, _ = judge_scene(full, scene, JudgeSettings(), Site())
+    assert aside(rows) == {5: "cloud"}

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,54 +13,95 @@ from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings, Site
 from pipeline.judging.graded import Graded
+from pipeline.judging.land import Land, find_land, fine_grid
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.motion import airmass, altitude_deg
 from pipeline.sky.times import julian_date, parse
-from pipeline.stars.tiles import tile_of
+from pipeline.stars.tiles import TILES, tile_of
 from pipeline.stars.transparency import Clearness, Sightings, clearness, rank_transparency
 from pipeline.tracks import Tracks
 from pipeline.verdicts import Figures
 
 RANKED = 5  # clear frames that an unlinked one is compared with
+SATURATED_MOST = 2.0  # times full: from the flanks, a star's flux is right to 3 % up to there, 20 % low at ten times
+DEEP_SHARE = 0.2  # of its sightings that are fuller than that: the star is left out altogether
+LAND_SHARE = 0.5  # of a part of the grid, from which on it counts as land
 
 
-def cloud_figures(
-    figures: Sequence[Figures],
-    frames: Sequence[Graded],
-    tracks: Tracks,
-    scene: ScenePlan,
-    settings: JudgeSettings,
-    site: Site | None,
-) -> None:
+@dataclass(frozen=True)
+class Sky:
+    """What the stars of a scene tell of its sky: all sightings of them, and the land before it (None: not told)."""
+
+    seen: Sightings
+    factor: tuple[float, ...]  # by which each frame's fluxes are raised for what clear air takes
+    land: Land | None
+
+    def above_land(self, frame: int, stars: NDArray[Any]) -> NDArray[Any]:
+        """The stars of a frame's list without those that stand on land."""
+        return stars if self.land is None else stars[~self.land.on[frame]]
+
+    def land_share(self, frame: int) -> NDArray[np.float64]:
+        """Share of each part of the grid that is land in a frame."""
+        return np.zeros(TILES) if self.land is None else self.land.tiles(frame)
+
+
+def see_sky(
+    frames: Sequence[Graded], tracks: Tracks, scene: ScenePlan, settings: JudgeSettings, site: Site | None
+) -> Sky:
+    """Gather every star in every frame, and tell the land."""
+    air = [_airmass(frame.plan, scene, site) for frame in frames]
+    # what clear air takes is given back, so that a setting field does not read as cloud
+    factor = tuple(1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air)
+    seen = _sightings(frames, tracks, factor)
+    row, look = frames[0].row, scene.look
+    focal_px = None
+    if look.pixel_scale_arcsec:
+        focal_px = 1 / math.tan(math.radians(look.pixel_scale_arcsec / 3600))
+    elif row["focal_mm"] and row["pixel_um"]:
+        focal_px = 1000 * row["focal_mm"] / row["pixel_um"]
+    begun = [parse(frame.plan.taken) for frame in frames]
+    seconds = [None if b is None else b.timestamp() for b in begun]
+    land = find_land(
+        seen, seconds, row["width"], row["height"], focal_px, look.centre_dec_deg, [f.stars for f in frames]
+    )
+    return Sky(seen, factor, land)
+
+
+def cloud_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, settings: JudgeSettings) -> None:
     """Fill in transparency and the clouded share of the sky, relative to the scene's clearest frames."""
     if len(frames) < 2:
         return
-    air = [_airmass(frame.plan, scene, site) for frame in frames]
-    # what clear air takes is given back, so that a setting field does not read as cloud
-    factor = [1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air]
-    clear = clearness(_sightings(frames, tracks, factor), len(frames), frames[0].row["width"], frames[0].row["height"])
+    behind = None if sky.land is None else sky.land.behind
+    clear = clearness(sky.seen, len(frames), frames[0].row["width"], frames[0].row["height"], behind)
     linked = [n for n in range(len(frames)) if np.isfinite(clear.overall[n])]
     best = sorted(linked, key=lambda n: -clear.overall[n])[:RANKED]
     for n, f in enumerate(figures):
         if n in linked:
             f.transparency = float(min(clear.overall[n], 1.2))
-            f.cloud_fraction = _clouded_share(clear, n, settings.clear_min)
+            f.cloud_fraction = _clouded_share(clear, n, sky, frames[n], settings.clear_min)
         elif best and f.stars is not None:
-            reference = [frames[k].stars["flux"] * factor[k] / clear.overall[k] for k in best]
-            f.transparency = rank_transparency(frames[n].stars["flux"] * factor[n], reference)
-            f.cloud_fraction = _bare_share(frames[n], [frames[k] for k in best])
+            reference = [frames[k].stars["flux"] * sky.factor[k] / clear.overall[k] for k in best]
+            f.transparency = rank_transparency(frames[n].stars["flux"] * sky.factor[n], reference)
+            there = sky.land_share(n) < LAND_SHARE
+            f.cloud_fraction = _bare_share(frames[n], [frames[k] for k in best], there)
 
 
-def _clouded_share(clear: Clearness, n: int, limit: float) -> float | None:
-    parts = clear.parts[n][clear.sky]
-    parts = parts[np.isfinite(parts)]
-    return float(np.mean(parts < limit)) if len(parts) else None
+def _clouded_share(clear: Clearness, n: int, sky: Sky, frame: Graded, limit: float) -> float | None:
+    """Share of a frame's sky that lets through less than the limit."""
+    width, height = frame.row["width"], frame.row["height"]
+    x, y = fine_grid(width, height)
+    if sky.land is not None:
+        there = ~sky.land.fine[n].ravel()
+        x, y = x[there], y[there]
+    places = clear.at(n, x, y, float(width * height))
+    places = places[np.isfinite(places)]
+    return float(np.mean(places < limit)) if len(places) else None
 
 
-def _bare_share(frame: Graded, others: Sequence[Graded]) -> float | None:
+def _bare_share(frame: Graded, others: Sequence[Graded], sky: NDArray[np.bool_]) -> float | None:
     """Share of the parts that usually show stars and show less than a third of them."""
     usual_count = np.median([json.loads(o.row["tile_stars"]) for o in others], axis=0)
-    there = usual_count >= 3
+    there = (usual_count >= 3) & sky
     if not there.any():
         return None
     return float(np.mean((np.array(json.loads(frame.row["tile_stars"])) < usual_count / 3)[there]))
@@ -66,23 +109,30 @@ def _bare_share(frame: Graded, others: Sequence[Graded]) -> float | None:
 
 def _sightings(frames: Sequence[Graded], tracks: Tracks, factor: Sequence[float]) -> Sightings:
     columns: list[list[NDArray[Any]]] = [[] for _ in range(6)]
+    deep_columns: list[NDArray[np.bool_]] = []
     for n, frame in enumerate(frames):
         rows = tracks.rows[n]
         there = rows >= 0
         flux = np.full(len(rows), np.nan)
         error = np.full(len(rows), np.nan)
-        clean = np.zeros(len(rows), bool)
-        clean[there] = ~frame.stars["saturated"][rows[there]]
-        flux[there] = frame.stars["flux"][rows[there]] * factor[n]
-        error[there] = frame.stars["flux_error"][rows[there]] * factor[n]
+        deep = np.zeros(len(rows), bool)
+        stars = frame.stars[rows[there]]
+        deep[there] = stars["saturated"] & ~(stars["peak"] < SATURATED_MOST * (frame.row["room_adu"] or 0.0))
+        flux[there] = stars["flux"] * factor[n]
+        error[there] = stars["flux_error"] * factor[n]
         error[~there] = _error_at(frame, tracks.x[n][~there], tracks.y[n][~there]) * factor[n]
-        use = clean | ~there
         for column, values in zip(
             columns, (tracks.ids[n], np.full(len(rows), n), flux, error, tracks.x[n], tracks.y[n]), strict=True
         ):
-            column.append(values[use])
+            column.append(values)
+        deep_columns.append(deep)
     star, number, flux, error, x, y = (np.concatenate(c) for c in columns)
-    return Sightings(star, number, flux, error, x, y)
+    deep = np.concatenate(deep_columns)
+    # a star that is measured only where cloud dims it would set its own measure
+    times = np.maximum(np.bincount(star, np.isfinite(flux), minlength=tracks.number), 1)
+    spoiled = np.bincount(star, deep, minlength=tracks.number) > DEEP_SHARE * times
+    use = ~deep & ~spoiled[star]
+    return Sightings(star[use], number[use], flux[use], error[use], x[use], y[use])
 
 
 def _error_at(frame: Graded, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""What passes through single frames: streaks of aircraft and satellites, light of lamps and moonrise."""
+"""What passes through single frames: streaks of aircraft and satellites."""
 
 from __future__ import annotations
 
@@ -9,9 +9,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.config import JudgeSettings
 from pipeline.judging.graded import Graded
-from pipeline.verdicts import SMALL_SCENE, Figures
+from pipeline.verdicts import Figures
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
 SAME_LINE = 15.0  # px
@@ -48,14 +47,3 @@ def _same_line(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
         for k in (0, 2)
     ]
     return bool(((off[0] < SAME_LINE) & (off[1] < SAME_LINE)).any())
-
-
-def glare_figures(figures: Sequence[Figures], frames: Sequence[Graded], settings: JudgeSettings) -> None:
-    """Fill in the share of the field whose sky is far above the scene's in the same part."""
-    if len(frames) < SMALL_SCENE:
-        return
-    skies = np.array([json.loads(frame.row["tile_sky_adu"]) for frame in frames])
-    noise = float(np.median([frame.row["noise_adu"] for frame in frames]))
-    reference = np.maximum(np.quantile(skies, 0.25, axis=0), noise)
-    for f, sky in zip(figures, skies, strict=True):
-        f.glare = float(np.mean(sky > settings.sky_max * reference))

@@ -7,16 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 Floats = NDArray[np.float64]
 
 GRIDS = ((6, 8), (4, 5), (3, 4), (2, 2), (1, 1))  # rows, columns; the finest that leaves `PART_STARS` in a part
 PART_STARS = 6  # median over so many stars of 5 % scatter is good to 0.03
 PART_LEAST = 3  # stars that should be seen in a part before it says anything
+NEAREST = 5  # stars around a place that tell its transparency: a lost one or two at an edge do not
+REACH = 2.0  # of the radius that holds so many on average, beyond which they are not around it
 CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
 SURE = 12.0  # signal-to-noise at which a star that should be there and is not means cloud
-FINE = (24, 32)  # rows, columns of the grid that finds the foreground's edge
-FINE_LEAST = 4  # sightings in one of its places before it can be foreground
 FOUND_SHARE = 0.7  # of the brightest stars of a part, that tell how thick a cloud is which hides the rest
 SPREAD_NEEDS = 0.05  # of rho^2, within stars, before the falloff towards the corners can be learned from them
 ROUNDS = 8
@@ -43,15 +44,42 @@ class Clearness:
     """What `clearness` gives.
 
     `parts` (frames, rows, columns) transparency, 1 is clear, NaN where nothing can be told; `overall` (frames,) its
-    median over all stars; `sky` (rows, columns) whether a part ever shows stars.
+    median over all stars; `sky` (rows, columns) whether a part ever shows stars. `x`, `y` px, `deficit` of the stars
+    of each frame that tell: the logarithm of the share of its light that each shows, -inf for one that has vanished.
     """
 
     parts: Floats
     overall: Floats
     sky: NDArray[np.bool_]
+    x: tuple[Floats, ...] = ()
+    y: tuple[Floats, ...] = ()
+    deficit: tuple[Floats, ...] = ()
+
+    def at(self, frame: int, x: Floats, y: Floats, area: float) -> Floats:
+        """Transparency at places of a frame, px: the median of the nearest stars'; NaN where none are near.
+
+        Parameters
+        ----------
+        area : of the frame, px^2, by which it is told how near stars should be
+        """
+        deficit = self.deficit[frame]
+        if len(deficit) < PART_LEAST:
+            return np.full(len(x), np.nan)
+        count = min(NEAREST, len(deficit))
+        tree = cKDTree(np.column_stack([self.x[frame], self.y[frame]]))
+        distance, near = tree.query(np.column_stack([x, y]), count)
+        values = np.sort(deficit[near], axis=1)
+        low, high = values[:, (count - 1) // 2], values[:, count // 2]
+        with np.errstate(invalid="ignore"):
+            middle = np.where(np.isfinite(low), (low + high) / 2, low)
+        # of stars spread evenly over the frame so many lie within pi r^2
+        reach = REACH * np.sqrt(count * area / (np.pi * len(deficit)))
+        return np.where(distance[:, -1] <= reach, _exp(middle), np.nan)
 
 
-def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearness:
+def clearness(
+    seen: Sightings, frames: int, width: int, height: int, behind: NDArray[np.bool_] | None = None
+) -> Clearness:
     """Transparency of every part of every frame.
 
     The logarithm of each flux is the star's own, plus the falloff of the lens at its place, plus the part's
@@ -62,6 +90,7 @@ def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearnes
     ----------
     seen : of linked frames
     frames : their number
+    behind : (n,) which sightings lie behind land: not to be found there says nothing of clouds
     """
     if len(seen.star) == 0:
         return Clearness(np.full((frames, 1, 1), np.nan), np.full(frames, np.nan), np.zeros((1, 1), bool))
@@ -93,30 +122,27 @@ def clearness(seen: Sightings, frames: int, width: int, height: int) -> Clearnes
     with np.errstate(over="ignore", invalid="ignore"):
         sure = np.exp(expected) > SURE * seen.error
     deficit = np.where(found, log - expected - level, -np.inf)
-    counted = (found | (sure & _to_be_seen(seen, sure, found, width, height))) & np.isfinite(expected)
+    open_sky = np.ones(len(found), bool) if behind is None else ~behind
+    counted = (found | (sure & _true_stars(seen.star, found, open_sky))) & open_sky & np.isfinite(expected)
+    order = np.flatnonzero(counted)
+    order = order[np.argsort(seen.frame[order], kind="stable")]
     parts = _deficits(deficit, expected, counted, cell, frames * number).reshape(frames, *grid)
     overall = _deficits(deficit, expected, counted, seen.frame, frames)
+    frame_rows = np.split(order, np.searchsorted(seen.frame[order], np.arange(1, frames)))
     often = np.bincount(part[found], minlength=number) / max(1, frames)
-    return Clearness(_exp(parts), _exp(overall), (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0))
+    return Clearness(
+        _exp(parts),
+        _exp(overall),
+        (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0),
+        *(tuple(values[rows] for rows in frame_rows) for values in (seen.x, seen.y, deficit)),
+    )
 
 
-def _to_be_seen(
-    seen: Sightings, sure: NDArray[np.bool_], found: NDArray[np.bool_], width: int, height: int
-) -> NDArray[np.bool_]:
-    """Which sightings count where the star was not found: true stars in places that are not the ground's.
-
-    A star found in fewer than a third of its frames is none, or hides in another; a place where most stars are missing
-    in most frames is foreground, however its edge runs through the parts of the grid.
-    """
-    number = np.bincount(seen.star)
-    times = np.bincount(seen.star, found, minlength=len(number))
-    true = times >= np.maximum(2, number / 3)
-    sure = sure & true[seen.star]
-    place = _part(seen.x, seen.y, width, height, FINE)
-    there = np.bincount(place[sure], minlength=FINE[0] * FINE[1])
-    shown = np.bincount(place[sure & found], minlength=FINE[0] * FINE[1])
-    ground = (there >= FINE_LEAST) & (shown < there / 3)
-    return true[seen.star] & ~ground[place]
+def _true_stars(star: NDArray[np.int64], found: NDArray[np.bool_], open_sky: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which sightings are of true stars: one found in fewer than a third of its frames is none, or hides in another."""
+    number = np.bincount(star, found | open_sky)
+    times = np.bincount(star, found, minlength=len(number))
+    return (times >= np.maximum(2, number / 3))[star]
 
 
 def _exp(values: Floats) -> Floats:

@@ -1,0 +1,56 @@
+"""How bright the sky was in each frame: its level where no land stands before it, and light that falls on a part."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import JudgeSettings
+from pipeline.judging.clouds import LAND_SHARE, Sky
+from pipeline.judging.graded import Graded
+from pipeline.stars.tiles import TILES, tile_of
+from pipeline.verdicts import REFERENCE, SMALL_SCENE, Figures
+
+DARKEST = 0.5  # of the scene's sky: no part of open sky is darker, so that land that moves out of it sets no measure
+PARTS_LEAST = 6  # of the grid, and
+STARS_LEAST = 5  # stars, that tell the level of the sky
+
+
+def sky_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, settings: JudgeSettings) -> None:
+    """Fill in each frame's sky level, and the share of its sky that is far above the scene's in the same part.
+
+    Parts that are land in a frame are left out of both.
+    """
+    levels = np.array([json.loads(frame.row["tile_sky_adu"]) for frame in frames], np.float64)
+    open_sky = np.array([sky.land_share(n) < LAND_SHARE for n in range(len(frames))])
+    for f, frame, level, there in zip(figures, frames, levels, open_sky, strict=True):
+        sky_adu = _level(frame, level, there)
+        if sky_adu is not None:
+            f.sky_adu = sky_adu
+            exposure = frame.row["exposure_s"]
+            f.sky = f.sky_adu / exposure if exposure else f.sky_adu
+    if len(frames) < SMALL_SCENE:
+        return
+    known = [f.sky_adu for f in figures if f.sky_adu is not None]
+    noise = float(np.median([frame.row["noise_adu"] for frame in frames]))
+    floor = max(noise, DARKEST * float(np.quantile(known, REFERENCE))) if known else noise
+    masked = np.where(open_sky, levels, np.nan)
+    seen = open_sky.any(axis=0)
+    reference = np.full(levels.shape[1:], np.inf)
+    reference[seen] = np.maximum(np.nanquantile(masked[:, seen], REFERENCE, axis=0), floor)
+    for f, level, there in zip(figures, levels, open_sky, strict=True):
+        if there.any():
+            f.glare = float(np.mean((level > settings.sky_max * reference)[there]))
+
+
+def _level(frame: Graded, level: NDArray[np.float64], open_sky: NDArray[np.bool_]) -> float | None:
+    """The sky's level, ADU: of the parts that show stars; where those are few, behind the stars; None without any."""
+    shown = np.zeros(TILES, bool)
+    shown[tile_of(frame.stars["x"], frame.stars["y"], frame.row["width"], frame.row["height"])] = True
+    there = open_sky & shown
+    if there.sum() >= PARTS_LEAST:
+        return float(np.median(level[there]))
+    return float(np.median(frame.stars["background"])) if len(frame.stars) >= STARS_LEAST else None
