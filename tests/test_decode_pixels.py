@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from pipeline.errors import FrameError
 from pipeline.sensor.damage import find_damage, longest_runs, short_files
+from pipeline.sensor.garble import lone_pixels
 from pipeline.sensor.levels import histogram, pile_up, saturation_level
 from pipeline.sensor.metadata import BAYER_PATTERNS
 from pipeline.sensor.mosaic import CFA_PATTERNS
 from pipeline.sensor.raw import masked_level
+from pipeline.sensor.worker import Decoder
 from tests.raw_files import starry_mosaic
 
 BLACK, WHITE = 512.0, 16383.0
+REAL = Path(__file__).parents[2] / "shared"
 
 
 def test_patterns_are_those_of_the_mosaic_form():
@@ -166,7 +172,7 @@ def test_frame_without_clipped_pixels_keeps_the_header():
 
 def damage_of(pixels: np.ndarray, saturation: float = WHITE) -> str | None:
     """Damage of a mosaic."""
-    return find_damage(pixels, histogram(pixels), saturation)
+    return find_damage(pixels, histogram(pixels), saturation, 512, 16383)
 
 
 def test_sound_frames_are_sound():
@@ -201,6 +207,89 @@ def test_planted_damage_is_named(spoil, sentence):
     pixels = starry_mosaic()
     spoil(pixels)
     assert sentence in (damage_of(pixels) or "")
+
+
+def slow_lone(pixels: np.ndarray, jump: int) -> np.ndarray:
+    """What `lone_pixels` computes."""
+    p = pixels.astype(np.int64)
+    d = p[2:-2, 2:-2] - np.stack([p[2:-2, :-4], p[2:-2, 4:], p[:-4, 2:-2], p[4:, 2:-2]])
+    alone = (d.min(0) > jump) | (d.max(0) < -jump)
+    whole = alone.shape[1] // 128 * 128
+    return alone[::3, :whole].reshape(len(alone[::3]), -1, 128).sum(axis=2)
+
+
+def test_lone_pixels_equal_numpy():
+    """The compiled count equals its slow statement, on 16-bit values and narrow frames."""
+    rng = np.random.default_rng(11)
+    for width, height in ((800, 20), (387, 21), (132, 22), (131, 9)):
+        pixels = rng.integers(0, 65536, (height, width)).astype(np.uint16)
+        np.testing.assert_array_equal(lone_pixels(pixels, 3000), slow_lone(pixels, 3000))
+        assert lone_pixels(pixels, 3000).sum() > 0 or width == 131
+
+
+def random_bytes(rng: np.random.Generator, pixels: np.ndarray, first: int, number: int, share: float = 1.0) -> None:
+    """Write random bytes over this share of a stretch of a little-endian 16-bit mosaic."""
+    data = pixels.reshape(-1).view(np.uint8)
+    place = first + rng.choice(number, round(share * number), replace=False)
+    data[place] = rng.integers(0, 256, len(place))
+
+
+@pytest.mark.parametrize("bits", [12, 14, 16])
+@pytest.mark.parametrize(
+    ("first", "number", "share", "sentence"),
+    [
+        (0.3, 0.1, 1.0, "rows 7"),
+        (0.5, 0.01, 1.0, "of 256 hold random values, about "),
+        (0.0, 1.0, 0.1, "the frame holds random values, "),
+    ],
+)
+def test_random_bytes_are_named(first, number, share, sentence, bits):
+    """A tenth or a hundredth of the file in one place, or a tenth of its bytes strewn over it, is damage, whatever the
+    depth that the values are cut to."""
+    pixels = starry_mosaic()
+    random_bytes(np.random.default_rng(bits), pixels, int(first * pixels.nbytes), int(number * pixels.nbytes), share)
+    pixels &= np.uint16(2**bits - 1)
+    white = min(2**bits - 1, 16383)
+    found = find_damage(pixels, histogram(pixels), white, 512, white)
+    assert sentence in (found or "")
+
+
+def test_a_file_of_random_bytes_is_named():
+    """A frame that is random from top to bottom is damage, though its noise is as wide as its range."""
+    pixels = np.random.default_rng(12).integers(0, 16384, (256, 384)).astype(np.uint16)
+    assert "random values" in (damage_of(pixels) or "")
+
+
+def test_bright_texture_is_no_garble():
+    """Hot pixels, one in fifty, the noise of the highest amplification, and a lit picket fence are sound."""
+    rng = np.random.default_rng(13)
+    hot = starry_mosaic()
+    hot[rng.random(hot.shape) < 0.02] += 3000
+    assert damage_of(hot) is None
+    assert damage_of(np.clip(rng.normal(1500, 500, (256, 384)), 0, 16383).astype(np.uint16)) is None
+    fence = starry_mosaic()
+    fence[150:] += (3000 * (1 + np.sin(np.arange(fence.shape[1]) / 1.7))).astype(np.uint16)
+    assert damage_of(fence) is None
+
+
+@pytest.mark.skipif(not REAL.is_dir(), reason="the shared real frames are not here")
+def test_real_frames_are_sound_and_found_when_hurt(tmp_path):
+    """The real raw files at hand are sound; with a tenth of its bytes random each is refused or named damaged."""
+    files = sorted(REAL.glob("real-frames/*.[nca]?[wf]")) + [*sorted(REAL.glob("real-sky/*/*.dng"))[::11]]
+    assert len(files) >= 6
+    rng = np.random.default_rng(14)
+    with Decoder() as decoder:
+        for path in files:
+            assert decoder.decode(path, "f").damage is None, path.name
+            data = np.fromfile(path, np.uint8)
+            data[len(data) // 2 :][: len(data) // 10] = rng.integers(0, 256, len(data) // 10)
+            hurt = tmp_path / path.name
+            data.tofile(hurt)
+            try:
+                damage = decoder.decode(hurt, "f").damage
+            except FrameError as error:
+                damage = str(error)
+            assert "random values" in (damage or "") or "data are broken" in (damage or ""), path.name
 
 
 def test_short_files_are_told_from_their_like():

@@ -1,4 +1,4 @@
-"""What raw decoders pass in silence: rows that are missing, repeated or zeroed, and frames without content."""
+"""What raw decoders pass in silence: rows missing, repeated or zeroed, random bytes, frames without content."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.sensor.garble import find_garble
 
 # A run of this many pixels of one colour along a row in which each differs from its neighbour of that colour, from the
 # pixel above it or from the one two rows above by the same step does not occur in a sensor's noise: even at a noise of
@@ -93,7 +95,9 @@ def longest_runs(pixels: NDArray[np.uint16], saturation: float) -> NDArray[np.in
     return runs
 
 
-def find_damage(pixels: NDArray[np.uint16], counts: NDArray[np.int64], saturation: float) -> str | None:
+def find_damage(
+    pixels: NDArray[np.uint16], counts: NDArray[np.int64], saturation: float, black: float, white: float
+) -> str | None:
     """Say what is wrong with a decoded mosaic; None for a sound one.
 
     Parameters
@@ -101,6 +105,8 @@ def find_damage(pixels: NDArray[np.uint16], counts: NDArray[np.int64], saturatio
     pixels : (height, width) uint16 array, ADU
     counts : (4, 65536) int array, `levels.histogram(pixels)`
     saturation : float, ADU
+    black, white : float
+        Levels of the header, ADU.
 
     Returns
     -------
@@ -121,6 +127,11 @@ def find_damage(pixels: NDArray[np.uint16], counts: NDArray[np.int64], saturatio
         for rows, what in ((empty, "hold no picture over long stretches"), (repeated, "repeat rows before them"))
         if rows.any()
     ]
+    garbled = find_garble(pixels, black, white)
+    if garbled is not None:
+        rows, share = garbled
+        where = f"{_row_ranges(rows)} of {pixels.shape[0]}" if rows.size else "the frame"
+        parts.append(f"{where} hold{'' if rows.size else 's'} random values, about {100 * share:.2g} % of the pixels")
     return f"{'; '.join(parts)}; the file is cut short or broken" if parts else None
 
 

@@ -148,7 +148,7 @@ class Decoder:
         white = float(answer["white"])
         counts = histogram(pixels)
         saturation = saturation_level(counts, meta.cfa or "MONO", min(black), white)
-        damage = find_damage(pixels, counts, saturation)
+        damage = find_damage(pixels, counts, saturation, min(black), white)
         expected = meta.file_bytes_expected
         if expected is not None and answer["file_bytes"] < expected:
             short = f"the file is cut short ({answer['file_bytes']} of {expected} bytes)"
