@@ -228,7 +228,12 @@ def render(
 
 
 def preview_picture(
-    small: NDArray[np.float32], choices: Choices, orientation: int, preview_px: int
+    small: NDArray[np.float32],
+    choices: Choices,
+    orientation: int,
+    preview_px: int,
+    mask: NDArray[np.uint8] | None = None,
+    still: bool = True,
 ) -> tuple[Any, dict[str, Any]]:
     """The preview as a Pillow image, its long side at most `preview_px`, and what was done to it."""
     rows, columns = small.shape[1:]
@@ -246,7 +251,11 @@ def preview_picture(
     colour = choices.colour
     to_srgb = camera_matrix_for_preview(colour)
     linear = np.moveaxis(np.tensordot(to_srgb, planes.astype(float), axes=1), 0, -1)
-    picture, done = stretch(linear)
+    land = None
+    if mask is not None:
+        shrunk = Image.fromarray(mask).resize((linear.shape[1], linear.shape[0]), Image.Resampling.BOX)
+        land = np.asarray(shrunk, np.float32) / np.float32(255)
+    picture, done = stretch(linear, land, still)
     return Image.fromarray(np.ascontiguousarray(upright(picture, orientation))), asdict(done)
 
 
@@ -352,8 +361,9 @@ def run(arguments: argparse.Namespace) -> None:
         composite = None if ground is None else read_combined(arguments.composite)
         choices = choose(combined, composite, None if ground is None else ground.mask > 0)
         progress.advance()
-        develop = Developer(choices, settings.preview_px, arguments.threads, scene)
-        content = develop.picture(combined, arguments.tiff, arguments.preview)
+        mask = None if ground is None else ground.mask
+        develop = Developer(choices, settings.preview_px, arguments.threads, scene, mask)
+        content = develop.picture(combined, arguments.tiff, arguments.preview, still=False)
         progress.advance()
         content["composite"] = ground is not None
         folder = arguments.tiff.parent
@@ -362,13 +372,13 @@ def run(arguments: argparse.Namespace) -> None:
                 (folder / name).unlink(missing_ok=True)
         else:
             assert composite is not None
-            both, small, alone, mask = (folder / name for name in FINISHED)
+            both, small, alone, where = (folder / name for name in FINISHED)
             made = develop.picture(composite, both, small)
             content["composite_preview"] = made["preview"]
             progress.advance()
             standing = LaidOver(combined.planes, ground)
             develop.picture(replace(combined, planes=standing), alone, None)  # type: ignore[arg-type]
-            with replacing(mask) as temporary:
+            with replacing(where) as temporary:
                 turned = np.ascontiguousarray(upright(ground.mask, combined.orientation))
                 Image.fromarray(turned).save(temporary, format="PNG")
             progress.advance()
@@ -410,9 +420,10 @@ class Developer:
     preview_px: int
     threads: int
     scene: str
+    mask: NDArray[np.uint8] | None = None  # of land, (height, width)
 
-    def picture(self, source: Combined, tiff: Path, preview: Path | None) -> dict[str, Any]:
-        """Write a TIFF, and a preview where one is wanted; the figures of finish.json."""
+    def picture(self, source: Combined, tiff: Path, preview: Path | None, still: bool = True) -> dict[str, Any]:
+        """Write a TIFF, and a preview where one is wanted; the figures of finish.json. `still`: its land stands still."""
         cores = find_saturated(source, self.choices)
         codes, small, counts = render(source, self.choices, cores, self.preview_px, self.threads)
         content = figures(source, self.choices, cores, counts)
@@ -422,7 +433,7 @@ class Developer:
         del codes  # the preview needs the room
         if preview is None:
             return content
-        picture, stretched = preview_picture(small, self.choices, source.orientation, self.preview_px)
+        picture, stretched = preview_picture(small, self.choices, source.orientation, self.preview_px, self.mask, still)
         content["preview"] = {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"}
         with replacing(preview) as temporary:
             picture.save(

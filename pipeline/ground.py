@@ -124,7 +124,17 @@ def by_itself(inputs: Inputs, geometry: Geometry, hold: Hold, arguments: argpars
     """What the scene shows of itself."""
     names = [frame.id for frame in inputs.frames]
     stars = read_places(arguments.stars, names)
-    told = find_ground(geometry, hold, stars, inputs.frames, inputs.mosaics, inputs.calibration, arguments.threads)
+    try:
+        told = find_ground(geometry, hold, stars, inputs.frames, inputs.mosaics, inputs.calibration, arguments.threads)
+    except (ArithmeticError, LookupError, ValueError, RuntimeError) as error:
+        # the sky is worth more than the ground: a scene is not lost over it
+        log.exception("%s: looking for ground failed", inputs.scene)
+        return {
+            "mask": None,
+            "why": f"looking for it failed ({type(error).__name__})",
+            "confidence": None,
+            "share": 0.0,
+        }
     mask = told.mask if told.mask is not None and told.share >= AREA_LEAST else None
     return {
         "mask": mask,

@@ -11,6 +11,7 @@ import tifffile
 from astropy.io import fits
 from astropy.table import Table
 from astropy.wcs import WCS
+from PIL import Image
 
 from example_project.maker.__main__ import main as make_card
 from example_project.maker.truth import SceneTruth
@@ -182,3 +183,26 @@ def test_sky_coordinates_are_those_of_the_stars(scene):
     ra, dec = geometry.to_sky(x, y)
     wx, wy = wcs.all_world2pix(ra, dec, 0)
     assert np.sqrt(np.mean((wx - x) ** 2 + (wy - y) ** 2)) < 0.3
+
+
+def test_the_scene_with_a_ridge_has_a_composite(scene):
+    """The tripod's ridge is told from the sky at its stars and has a composite; the tracker's scene has none."""
+    folder, truth, figures, _ = scene
+    names = ("composite.fits", "composite.tif", "composite.jpg", "ground.tif", "ground_mask.png")
+    stars = truth.stars(Path(figures["reference_file"]).name)
+    x, y = np.rint(stars.x[:, 1]).astype(int), np.rint(stars.y[:, 1]).astype(int)
+    inside = (x >= 0) & (y >= 0) & (x < truth.optics.width) & (y < truth.optics.height)
+    if not (stars.hidden[inside] > 0.5).any():
+        assert figures["ground"]["found"] is False
+        assert not any((folder / name).exists() for name in names)
+        return
+    assert figures["ground"]["found"]
+    assert all((folder / name).is_file() for name in names)
+    mask = np.asarray(Image.open(folder / "ground_mask.png"))
+    assert mask.shape == (truth.optics.height, truth.optics.width)
+    hidden, told = stars.hidden[inside], mask[y[inside], x[inside]]
+    assert (told[hidden == 0] < 128).mean() > 0.99
+    assert (told[hidden > 0.99] >= 128).mean() > 0.98
+    assert figures["ground"]["noise_ratio"] == pytest.approx(1, abs=0.15)
+    composite, combined = fits.getdata(folder / "composite.fits"), fits.getdata(folder / "combined.fits")
+    assert (composite[:, :300] == combined[:, :300]).all()

@@ -28,6 +28,8 @@ RING_SIGMA = 2.0
 RING_PX = 4
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
+LAND_POWER = 0.4  # land of a twentieth of the sky's light stands at a third of its code
+LAND_COLOUR = 0.7  # of land's own colour: by night the eye sees little of it
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 LEVEL_SAMPLE = 200_000  # values enough to know a median to 0.3 % of the scatter
 BLOCKS = 18  # blocks over the long side of which the gradient is measured
@@ -124,7 +126,9 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
     return surface - np.median(surface)
 
 
-def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
+def stretch(
+    linear: NDArray[np.floating], land: NDArray[np.floating] | None = None, own_curve: bool = True
+) -> tuple[NDArray[np.uint8], Stretch]:
     """Render linear sRGB light as an 8-bit sRGB picture.
 
     One curve, asinh, acts on the brightness; the colours of a pixel above its sky keep their ratios in linear light
@@ -133,6 +137,9 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     Parameters
     ----------
     linear : (height, width, 3), linear sRGB; may be negative, not clipped; NaN where nothing is known
+    land : (height, width), optional
+        Share of each pixel that is land, 0-1: it says nothing of the sky.
+    own_curve : whether land is shown by a curve of its own
 
     Returns
     -------
@@ -140,20 +147,27 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     done : Stretch
     """
     light = np.array(linear, np.float32)
-    unknown = ~np.isfinite(light).all(axis=2)
-    surfaces = [gradient(light[..., channel]) for channel in range(3)]
+    unknown = np.asarray(~np.isfinite(light).all(axis=2))
+    open_sky = ~unknown if land is None else ~unknown & (land <= 0)
+    if not open_sky.any():
+        open_sky = ~unknown
+    standing = None if land is None else light.copy()
+    seen = np.where(open_sky[..., None], light, np.float32(np.nan))
+    surfaces = [gradient(seen[..., channel]) for channel in range(3)]
     sky = np.zeros(3)
     for channel in range(3):
         plane = light[..., channel]
         plane -= surfaces[channel]
-        sky[channel], _ = robust_level(plane)
+        sky[channel], _ = robust_level(plane[open_sky])
         plane -= np.float32(sky[channel])
+    del seen
     light[unknown] = 0.0
     brightness = light @ LUMINANCE.astype(np.float32)
-    noise = max(pixel_noise(brightness), 1e-9)
-    brightness = _fill_rings(light, brightness, noise)
-    _, structure = robust_level(brightness)
-    white = max(float(np.quantile(brightness, 0.9995)), 30 * noise)
+    noise = max(pixel_noise(np.where(open_sky, brightness, np.float32(np.nan))), 1e-9)
+    edge = None if land is None else ndimage.maximum_filter(land, 2 * RING_PX + 1) > 0
+    brightness = _fill_rings(light, brightness, noise, edge)
+    _, structure = robust_level(brightness[open_sky])
+    white = max(float(np.quantile(brightness[open_sky], 0.9995)), 30 * noise)
     # slope of the encoded curve at the sky
     gain = min(NOISE_CODE / noise, STRUCTURE_CODE / max(structure, 1e-9))
     smooth_light = np.tensordot(LUMINANCE, np.stack(surfaces), axes=1).astype(np.float32)
@@ -179,18 +193,41 @@ def stretch(linear: NDArray[np.floating]) -> tuple[NDArray[np.uint8], Stretch]:
     light -= brightness[..., None]
     light *= factor[..., None]
     _into_range(light, grey)
+    if land is not None and standing is not None and own_curve:
+        standing[unknown] = 0.0
+        share = np.clip(land, 0, 1).astype(np.float32)[..., None]
+        light = (1 - share) * light + share * _land(standing, float(LUMINANCE @ sky))
     done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, 1 - left, softening, white)
     return quantise(light), done
 
 
-def _fill_rings(light: NDArray[np.float32], brightness: NDArray[np.float32], noise: float) -> NDArray[np.float32]:
+def _land(light: NDArray[np.float32], sky: float) -> NDArray[np.float32]:
+    """Land as linear light 0..1: by a power of its ratio to the sky, so that dark land is seen; in its own colours."""
+    brightness = np.maximum(light @ LUMINANCE.astype(np.float32), 0)
+    code = np.minimum(SKY_CODE * (brightness / np.float32(max(sky, 1e-9))) ** np.float32(LAND_POWER), TOP_CODE)
+    grey = curves.decode(code).astype(np.float32)
+    offset = (
+        (light / np.maximum(brightness, np.float32(1e-9))[..., None] - 1) * grey[..., None] * np.float32(LAND_COLOUR)
+    )
+    offset = np.clip(offset, -1, 1)
+    result: NDArray[np.float32] = offset.astype(np.float32)
+    _into_range(result, grey)
+    return result
+
+
+def _fill_rings(
+    light: NDArray[np.float32], brightness: NDArray[np.float32], noise: float, edge: NDArray[np.bool_] | None = None
+) -> NDArray[np.float32]:
     """Raise the dark rings that interpolation leaves around undersampled bright stars, in place; the new brightness.
 
-    Only pixels darker than the sky by RING_SIGMA beside a star are touched, so that dark clouds and ground stay.
+    Only pixels darker than the sky by RING_SIGMA beside a star are touched, so that dark clouds and ground stay; none
+    near `edge`, known land.
     """
     star = ndimage.maximum_filter(brightness, 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
     floor = np.float32(-RING_SIGMA * noise)
     ring = star & (light < floor).any(axis=2)
+    if edge is not None:
+        ring &= ~edge
     # where one colour undershoots, the others are wrong as well: neutral, at the middle one, no darker than the floor
     light[ring] = np.maximum(np.median(light[ring], axis=1), floor)[:, None]
     raised: NDArray[np.float32] = light @ LUMINANCE.astype(np.float32)

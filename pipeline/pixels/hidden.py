@@ -1,7 +1,8 @@
-"""Values that show what does not move with the stars: kept out of rejection, given back where there is nothing else.
+"""Values that show what does not move with the stars: left out, and given back where there is nothing else.
 
 A frame's value counts for nothing where the frame shows land. Where some other frame shows the sky, it is as if the
-frame did not reach there; where none does, the values come back after rejection, so that the picture has no hole.
+frame did not reach there; where none does, all count as if nothing were known of land: the picture has no hole, and a
+mask that takes sky for land does it no harm there.
 """
 
 from __future__ import annotations
@@ -12,11 +13,9 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.resample import NOT_COVERED, _positions
 
-HIDDEN = 32  # bit of the mask: the frame shows land here
-
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def hide_plane(near, shift, lagrange, origin, codes, mask):  # type: ignore[no-untyped-def]
+def hide_plane(near, shift, lagrange, origin, codes, hidden):  # type: ignore[no-untyped-def]
     """Take one frame's values out where it shows land.
 
     Parameters
@@ -25,7 +24,7 @@ def hide_plane(near, shift, lagrange, origin, codes, mask):  # type: ignore[no-u
     shift, lagrange : position grid of where the frame's picture lies on it, by pixel of the result
     origin : (row, column) of the tile's first pixel in the result
     codes : (rows, columns) uint8 array; `NOT_COVERED` is set
-    mask : (rows, columns) uint8 array; bit `HIDDEN` is set where a value was there
+    hidden : (rows, columns) uint8 array, 0 before; the code that was there plus 1 is put in
 
     Returns
     -------
@@ -46,61 +45,48 @@ def hide_plane(near, shift, lagrange, origin, codes, mask):  # type: ignore[no-u
             u = np.int64(min(max(x + np.float32(0.5), np.float32(0)), np.float32(near.shape[1] - 1)))
             v = np.int64(min(max(y + np.float32(0.5), np.float32(0)), np.float32(near.shape[0] - 1)))
             if near[v, u] != 0:
+                hidden[i, j] = codes[i, j] + np.uint8(1)
                 codes[i, j] = np.uint8(NOT_COVERED)
-                mask[i, j] = np.uint8(HIDDEN)
                 found = True
     return found
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def never_open(codes, mask, never):  # type: ignore[no-untyped-def]
-    """Find the pixels of which some frame shows land and none anything else.
+def give_back(codes, hidden, never):  # type: ignore[no-untyped-def]
+    """Let hidden values count in the pixels that some frame shows as land and none as anything else.
 
     Parameters
     ----------
-    codes, mask : (n, rows, columns) uint8 arrays, after `hide_plane`
-    never : (rows, columns) bool array, filled
+    codes, hidden : (n, rows, columns) uint8 arrays, after `hide_plane`; codes are put back, `hidden` is cleared
+    never : (rows, columns) bool array, filled: which pixels these are
     """
     n, rows, columns = codes.shape
     for i in range(rows):
         for j in range(columns):
-            hidden, covered = False, False
+            some, covered = False, False
             for k in range(n):
-                hidden |= (mask[k, i, j] & HIDDEN) != 0
+                some |= hidden[k, i, j] != 0
                 covered |= codes[k, i, j] != NOT_COVERED
-            never[i, j] = hidden and not covered
+            never[i, j] = some and not covered
+            if some:
+                for k in range(n):
+                    if never[i, j] and hidden[k, i, j] != 0:
+                        codes[k, i, j] = hidden[k, i, j] - np.uint8(1)
+                    hidden[k, i, j] = np.uint8(0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def give_back(codes, mask, never):  # type: ignore[no-untyped-def]
-    """Let hidden values count where there is nothing else; the bit is taken off everywhere, in place."""
-    n, rows, columns = codes.shape
-    for k in range(n):
-        for i in range(rows):
-            for j in range(columns):
-                if mask[k, i, j] & HIDDEN:
-                    mask[k, i, j] &= np.uint8(255 - HIDDEN)
-                    if never[i, j]:
-                        # which step of sub-pixel position it was no longer matters: rejection is over
-                        codes[k, i, j] = np.uint8(0)
-
-
-def hide_slow(
-    codes: NDArray[np.uint8], land: NDArray[np.bool_], mask: NDArray[np.uint8]
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """What the three do together to values that rejection leaves alone, in NumPy: codes, and where none is open.
+def hide_slow(codes: NDArray[np.uint8], land: NDArray[np.bool_]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """What the two do together, in NumPy: codes, and where no frame shows anything but land.
 
     Parameters
     ----------
-    codes, mask : (n, rows, columns) uint8 arrays
+    codes : (n, rows, columns) uint8 array
     land : (n, rows, columns) bool array, where each frame shows land
     """
     there = codes != NOT_COVERED
     open_ = there & ~land
     never = (there & land).any(axis=0) & ~open_.any(axis=0)
-    result = np.where(open_, codes, NOT_COVERED).astype(np.uint8)
-    result[there & land & never] = 0
-    return result, never
+    return np.where(open_ | (there & never), codes, NOT_COVERED).astype(np.uint8), never
 
 
-__all__ = ["HIDDEN", "give_back", "hide_plane", "hide_slow", "never_open"]
+__all__ = ["give_back", "hide_plane", "hide_slow"]

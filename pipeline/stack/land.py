@@ -55,13 +55,13 @@ class Land:
     standing: Standing
     grids: tuple[PositionGrid, ...] = ()
 
-    def hide(self, number: int, origin: tuple[int, int], codes: NDArray[np.uint8], mask: NDArray[np.uint8]) -> bool:
-        """Take frame `number`'s values of a tile out where it shows land; whether it does."""
+    def hide(self, number: int, origin: tuple[int, int], codes: NDArray[np.uint8], hidden: NDArray[np.uint8]) -> bool:
+        """Take frame `number`'s values of a tile out where it shows land (see `hide_plane`); whether it does."""
         rows, columns = codes.shape
         bounds = self.grids[number].region(origin[0], origin[0] + rows, origin[1], origin[1] + columns)
         if bounds is not None and not self._any(*bounds):
             return False
-        return bool(hide_plane(self.near, self.grids[number].shift, LAGRANGE, origin, codes, mask))
+        return bool(hide_plane(self.near, self.grids[number].shift, LAGRANGE, origin, codes, hidden))
 
     def _any(self, y0: float, y1: float, x0: float, x1: float) -> bool:
         rows, columns = self.cells.shape

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from pipeline.errors import SceneError
 from pipeline.pixels.average import NoisePlan, average
 from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, residuals, settle_pairs, star_signal
-from pipeline.pixels.hidden import give_back, never_open
+from pipeline.pixels.hidden import give_back
 from pipeline.pixels.noise import BLOCK
-from pipeline.pixels.resample import GRID_STEP
+from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
@@ -116,7 +116,7 @@ class Stack:
     codes: NDArray[np.uint8]
     signal: NDArray[np.float32]
     peak: NDArray[np.float32]
-    mask: NDArray[np.uint8]  # as in `clip.reject`; so far `hidden.HIDDEN` where a frame shows land
+    mask: NDArray[np.uint8]  # as in `clip.reject`, clear so far
     never: NDArray[np.bool_] | None  # pixels that no frame shows without land; None where there is no land
 
 
@@ -145,7 +145,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     never = None
     if hidden:
         never = scratch.take("never", (height, width), np.bool_)
-        never_open(codes[:k], mask[:k], never)
+        give_back(codes[:k], mask[:k], never)
     signal = scratch.take("signal", (scene.colours, height, width), np.float32)
     peak = scratch.take("peak", (scene.colours, height, width), np.float32)
     chosen = np.unique(np.linspace(0, k - 1, min(k, MEDIAN_FRAMES)).round().astype(np.int64)) if k else np.zeros(0, int)
@@ -164,6 +164,8 @@ class Check:
 def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     """Set the frames' residuals in a window against the noise model."""
     stack = load_stack(scene, window, scratch)
+    if stack.never is not None:
+        stack.codes[:, stack.never] = NOT_COVERED
     m, members = scene.matching, stack.members
     k = len(members)
     if k < 2:
@@ -200,8 +202,6 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         if len(members) == 2:
             settle_pairs(stack.values, stack.codes, mask)
         grow(mask, stack.peak, floor, slope, m.offsets, members, m.noise_sky, scatter, stack.origin)
-    if stack.never is not None:
-        give_back(stack.codes, mask, stack.never)
     if scene.land is not None and not scene.land.grids:
         # the noise of what stands still may be measured on it, bright or not: only halves of the frames are compared
         stack.peak[:] = 0
