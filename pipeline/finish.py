@@ -423,7 +423,7 @@ class Developer:
     mask: NDArray[np.uint8] | None = None  # of land, (height, width)
 
     def picture(self, source: Combined, tiff: Path, preview: Path | None, still: bool = True) -> dict[str, Any]:
-        """Write a TIFF, and a preview where one is wanted; the figures of finish.json. `still`: its land stands still."""
+        """Write a TIFF, and a preview where one is wanted (`still`: of land that stands still); the figures."""
         cores = find_saturated(source, self.choices)
         codes, small, counts = render(source, self.choices, cores, self.preview_px, self.threads)
         content = figures(source, self.choices, cores, counts)

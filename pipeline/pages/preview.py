@@ -150,7 +150,7 @@ def stretch(
     unknown = np.asarray(~np.isfinite(light).all(axis=2))
     open_sky = ~unknown if land is None else ~unknown & (land <= 0)
     if not open_sky.any():
-        open_sky = ~unknown
+        open_sky = np.ones_like(unknown)
     standing = None if land is None else light.copy()
     seen = np.where(open_sky[..., None], light, np.float32(np.nan))
     surfaces = [gradient(seen[..., channel]) for channel in range(3)]
