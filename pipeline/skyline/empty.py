@@ -25,6 +25,9 @@ EMPTY_PX = 12.0
 NEIGHBOURS = 12
 # Sightings this much sparser than most are chance matches among lamps and texture, not stars.
 STRAY = 1 / 30
+# Sightings to be expected where there are none from which a pixel may be ground; among stars 5 % of an open sky. Where
+# sightings are thinner than this share of the usual, the usual is what is expected.
+DOUBT, THIN = 3.0, 0.2
 # Least area of an empty place, as a share of the picture.
 AREA_MIN = 5e-4
 
@@ -33,12 +36,11 @@ AREA_MIN = 5e-4
 class Emptiness:
     """On cells of `CELL` px, (rows, columns) arrays.
 
-    `region` : empty for certain; `expected` : sightings to be expected in the disc about the cell that reaches to the
-    nearest one.
+    `region` : empty for certain; `doubt` : 0-1, how far a cell may be ground: 0 among stars, 1 where all is empty.
     """
 
     region: Bools
-    expected: Floats
+    doubt: Floats
 
 
 def emptiness(seen: Sightings, shape: tuple[int, int]) -> Emptiness | None:
@@ -67,13 +69,16 @@ def emptiness(seen: Sightings, shape: tuple[int, int]) -> Emptiness | None:
     distance, nearest = ndimage.distance_transform_edt(counts == 0, return_indices=True)
     near = density[tuple(nearest)] / CELL**2
     # within a cell of a sighting nothing is known of its distance
-    expected = np.pi * (np.maximum(distance - 0.5, 0) * CELL) ** 2 * near
-    region = (expected > EMPTY) & (distance * CELL > EMPTY_PX)
+    disc = np.pi * (np.maximum(distance - 0.5, 0) * CELL) ** 2
+    region = (disc * near > EMPTY) & (distance * CELL > EMPTY_PX)
+    # stars thin out towards the horizon and the corners
+    expected = disc * np.maximum(near, THIN * np.median(density[counts > 0]) / CELL**2)
+    doubt = np.where(expected > DOUBT, np.minimum(expected / EMPTY, 1), 0)
     labels, count = ndimage.label(region)
     if count:
         small = np.bincount(labels.ravel()) < max(AREA_MIN * region.size, 9)
         region &= ~small[labels]
-    return Emptiness(region, expected) if region.any() else None
+    return Emptiness(region, doubt) if region.any() else None
 
 
 def _density(counts: Floats) -> Floats:

@@ -51,8 +51,9 @@ def follow(
         mean = _blocks(np.where(use, plane, 0).astype(np.float32), side) / np.maximum(weight, 1)
         w = weight
         for _ in range(3):
-            off = mean - _plane_through(mean, w, reach, side)
-            scale = 1.4826 * float(np.median(np.abs(off[w > 0]))) + 0.3 * float(sigma)
+            surface = _plane_through(mean, w, reach, side)
+            off = mean - surface
+            scale = 1.4826 * float(np.median(np.abs(off[w > 0]))) + 0.3 * float(sigma) + rough * np.abs(surface)
             w = np.where(np.abs(off) < OUTLIER * scale, weight, 0.0)
         level = _spread(_plane_through(mean, w, reach, side), shape, side)
         square = np.where(use, np.minimum((plane - level) ** 2, (most * sigma) ** 2), 0).astype(np.float32)
@@ -113,29 +114,29 @@ def _mean_through(values: Doubles, weight: Doubles, reach: float, side: int) -> 
 
 def _plane_through(values: Doubles, weight: Doubles, reach: float, side: int) -> Doubles:
     """Local straight planes, weighted by a Gaussian of `reach` blocks, so that a level continues beyond its edge with
-    its slope; further off the mean of what is near.
+    its slope; further off with ever wider ones, and at last the mean of what is near.
 
     Normalised convolution of first order (Knutsson & Westin 1993, Proc. CVPR, 515).
     """
-    mean = _mean_through(values, weight, reach, side)
     y, x = np.meshgrid(np.arange(values.shape[0], dtype=float), np.arange(values.shape[1], dtype=float), indexing="ij")
-    w = _smooth(weight, reach)
-    good = w > 0.02 * side**2
-    safe = np.maximum(w, 1e-9)
-    mx, my, mv = (_smooth(weight * v, reach) / safe for v in (x, y, values))
-    xx, yy = _smooth(weight * x * x, reach) / safe - mx**2, _smooth(weight * y * y, reach) / safe - my**2
-    xy = _smooth(weight * x * y, reach) / safe - mx * my
-    xv, yv = (
-        _smooth(weight * x * values, reach) / safe - mx * mv,
-        _smooth(weight * y * values, reach) / safe - my * mv,
-    )
-    # a little is added to the spread, so that a row of blocks has no slope across
-    xx, yy = xx + 0.3, yy + 0.3
-    det = xx * yy - xy**2
-    a, b = (yy * xv - xy * yv) / det, (xx * yv - xy * xv) / det
-    # the slope is followed two reaches from the middle of what is known, no further
-    dx, dy = np.clip(x - mx, -2 * reach, 2 * reach), np.clip(y - my, -2 * reach, 2 * reach)
-    return np.where(good, mv + a * dx + b * dy, mean)
+    result = np.full(values.shape, np.nan)
+    for wide in (reach, 2 * reach, 4 * reach):
+        w = _smooth(weight, wide)
+        fill = np.isnan(result) & (w > 0.05 * side**2)
+        safe = np.maximum(w, 1e-9)
+        mx, my, mv = (_smooth(weight * v, wide) / safe for v in (x, y, values))
+        # a little is added to the spread, so that a row of blocks has no slope across
+        xx = _smooth(weight * x * x, wide) / safe - mx**2 + 0.3
+        yy = _smooth(weight * y * y, wide) / safe - my**2 + 0.3
+        xy = _smooth(weight * x * y, wide) / safe - mx * my
+        xv = _smooth(weight * x * values, wide) / safe - mx * mv
+        yv = _smooth(weight * y * values, wide) / safe - my * mv
+        det = xx * yy - xy**2
+        # the slope is followed two reaches from the middle of what is known, no further
+        dx, dy = np.clip(x - mx, -2 * wide, 2 * wide), np.clip(y - my, -2 * wide, 2 * wide)
+        plane = mv + ((yy * xv - xy * yv) * dx + (xx * yv - xy * xv) * dy) / det
+        result[fill] = plane[fill]
+    return np.where(np.isnan(result), _mean_through(values, weight, 4 * reach, side), result)
 
 
 __all__ = ["apart", "block_side", "follow"]

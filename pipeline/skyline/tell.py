@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.skyline.edges import Support, sharpness, support
-from pipeline.skyline.empty import CELL, EMPTY, Emptiness
+from pipeline.skyline.empty import CELL, Emptiness
 from pipeline.skyline.labels import filled, least_cut, rooted
 from pipeline.skyline.levels import apart, follow
 from pipeline.skyline.matte import full_size, soften
@@ -26,8 +26,6 @@ from pipeline.skyline.witness import Sightings
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
-# Sightings to be expected where there are none from which a pixel may be ground; among stars 5 % of an open sky.
-DOUBT = 3.0
 # What a row of the picture that is empty for certain weighs for ground, as log odds; a smooth border costs 30 a pixel.
 MISSING = 15.0
 # What a sighting weighs against ground, as log odds: chance matches among lamps and texture are a hundred times rarer.
@@ -38,7 +36,7 @@ SMOOTH_COST, EDGE_COST, EDGE = 30.0, 0.05, 4.0
 # Coarse cells along the picture's longer side.
 COARSE = 600
 # Reach of the smoothing of levels, blocks, and what they depart from planes, as a share.
-SKY_REACH, SKY_ROUGH = 4.0, 0.02
+SKY_REACH, SKY_ROUGH = 2.0, 0.02
 # What of the sky departs from its level by more is a star, as standard deviations.
 STARS = 5.0
 GROUND_REACH, GROUND_ROUGH = 2.0, 0.2
@@ -52,8 +50,10 @@ DEEP = 0.05
 BAND = 6
 # Sharpness from which a pixel may be part of a twig, as standard deviations.
 TWIG = 6.0
+# What such a pixel weighs for ground, as log odds: the sky has no sharp edges but its stars.
+TEXTURE = 0.1
 # Largest gap between branches that is believed to be sky by its level alone, as a share of the picture.
-GAP_MOST = 0.01
+GAP_MOST = 0.03
 # Least area of ground, as a share of the picture.
 AREA_MIN = 5e-4
 # Share of the skyline that must be a sharp, standing edge.
@@ -78,11 +78,11 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
     noise = np.array([_pixel_noise(plane, known) for plane in picture], np.float32)
     roots = enlarged(empty.region, size) & known
     stars = _star_map(seen, size)
-    doubt = np.where(empty.expected > DOUBT, np.minimum(empty.expected / EMPTY, 1), 0)
-    missing = enlarged(doubt.astype(np.float32), size) * np.float32(MISSING / max(size))
-    # a sighting is spread over the pixels of a star
-    evidence = np.where(stars, np.float32(SIGHTING / 5), np.where(known, missing, 0)).astype(np.float32)
     sharp = sharpness(picture, noise)
+    evidence = enlarged(empty.doubt.astype(np.float32), size) * np.float32(MISSING / max(size))
+    evidence += np.where(sharp > TWIG, np.float32(TEXTURE), 0)
+    # a sighting is spread over the pixels of a star
+    evidence = np.where(stars, np.float32(SIGHTING / 5), np.where(known, evidence, 0)).astype(np.float32)
     cost = (EDGE_COST + SMOOTH_COST * np.exp(-((sharp / EDGE) ** 2) / 2)).astype(np.float32)
     coarse = rooted(_coarse_ground(evidence, cost), roots)
     if not coarse.any():
@@ -93,9 +93,11 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
     land = follow(picture, coarse & (away > BAND), noise, GROUND_REACH, GROUND_ROUGH)
     if levels is None or land is None:
         return Told(None, 0.0, "no sky is left from which its level could be followed to a skyline")
-    odds = evidence + np.where(known & (away < DEEP * max(size)), _by_level(picture, levels, land), 0).astype(
-        np.float32
-    )
+    near = known & ~(coarse & (away > DEEP * max(size)))
+    by_level = np.where(near, _by_level(picture, levels, land), 0).astype(np.float32)
+    # what departs from the sky's level without an edge is the sky's own: glow, cloud
+    by_level[(by_level > 0) & ~ndimage.binary_dilation(sharp > TWIG, iterations=2)] = 0
+    odds = evidence + by_level
     coarse = rooted(_coarse_ground(odds, cost), roots)
     open_ = _band(coarse, sharp, known)
     ground = rooted(least_cut(odds, *_borders(cost), open_, coarse), roots)
