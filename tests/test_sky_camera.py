@@ -152,7 +152,8 @@ def _geometry(**changes):
         "b": Placement(second.as_quat(scalar_first=True), 0.12, 180, 1.04, 0.002, zenith),
     }
     values = {
-        "left_out": {"c": "shows no stars, too few to place it"},
+        "left_out": {"c": "shows no stars, too few to place it", "d": "shows 0% of the scene's field"},
+        "elsewhere": (("d",),),
         "strength": 0.9,
         "velocity": times.earth_velocity(2461000.5),
         "lateral_colour": {"R": (1e-4, 3e-4, 0.0)},
@@ -171,6 +172,7 @@ def test_geometry_goes_to_a_file_and_back(tmp_path):
     again.save(tmp_path / "h.json")
     assert (tmp_path / "g.json").read_bytes() == (tmp_path / "h.json").read_bytes()
     assert again.left_out == geometry.left_out
+    assert again.elsewhere == (("d",),)
     assert set(json.loads((tmp_path / "g.json").read_text())["frames"]["b"]) == {
         "attitude", "rms_px", "stars", "flux_scale", "flux_scale_error", "zenith", "colour_shift",
     }  # fmt: skip
@@ -191,6 +193,18 @@ def test_positions_come_back_from_frames_and_from_the_sky(colour):
         green = geometry.from_reference("b", *GRID)
         shift = np.hypot(x - green[0], y - green[1])
         assert 0.5 < np.nanmax(shift) < 3.0
+
+
+def test_area_covered_is_the_ratio_of_solid_angles():
+    """Without air, the frame's pixels in one of the reference's: solid angle of the one over that of the other."""
+    geometry = _geometry(strength=0.0)
+    frame = next(name for name in geometry.frames if name != geometry.reference)
+    x, y = np.meshgrid(np.linspace(500, 5500, 9), np.linspace(400, 3600, 7))
+    there = geometry.from_reference(frame, x, y)
+    ratio = geometry.camera.pixel_area(x, y) / geometry.camera.pixel_area(*there)
+    np.testing.assert_allclose(geometry.area_covered(frame, x, y), ratio, rtol=1e-4)
+    assert np.ptp(ratio) > 0.01
+    np.testing.assert_allclose(geometry.area_covered(geometry.reference, x, y), 1.0)
 
 
 def test_geometry_says_what_it_cannot_do(tmp_path):
