@@ -15,6 +15,7 @@ from pipeline.errors import SceneError
 from pipeline.plan import ScenePlan
 from pipeline.sky import times
 from pipeline.sky.adjust import Adjusted, Known, adjust
+from pipeline.sky.breathing import jumps
 from pipeline.sky.colour import lateral_colour
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.learned import learned
@@ -102,7 +103,10 @@ def _settle(
         mine = [frames[n] for n in group]
         ref = group.index(reference)
         known = _known(plan, [ids[n] for n in group], ref, site)
-        result = adjust(mine, placed.camera, [attitudes[n] for n in group], ref, known=known, solved=placed.solved)
+        scales = jumps([placed.scales.get(n) for n in group])
+        result = adjust(
+            mine, placed.camera, [attitudes[n] for n in group], ref, known=known, solved=placed.solved, scales=scales
+        )
         bad = _unfit(mine, result, ref, settings)
         if not bad:
             break
@@ -131,6 +135,7 @@ def _without(result: Adjusted, bad: Mapping[int, str]) -> Adjusted:
         result.matched[keep],
         [result.rows[n] for n in keep],
         result.tied,
+        result.scales[keep],
     )
 
 
@@ -189,6 +194,7 @@ def _geometry(
             flux_scale_error=error,
             zenith=None if result.zeniths is None else result.zeniths[n],
             colour_shift=colours.shifts[n],
+            scale=float(result.scales[n]),
         )
     geometry = Geometry(
         reference=frames[reference].frame,

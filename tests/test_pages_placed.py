@@ -11,6 +11,7 @@ from pipeline.records import Rows, SceneRecord
 
 LEARNED = {
     "rotation_deg": 12.5,
+    "scale_range": 0.0012,
     "distortion_corner": -0.08,
     "lateral_colour": {"corner_px": {"R": 0.61, "B": -0.02}},
     "clock_error_min": 63.0,
@@ -40,6 +41,7 @@ def test_a_tripod_in_words():
     assert facts["knocked"] == "before A 2.dng"
     assert "0.9999× the sidereal rate" in facts["check against the turning Earth"]
     lens = dict(lens_facts(figures))
+    assert lens["focal length changed"].startswith("by 0.120% over the run")
     assert lens["distortion in the corners"] == "\u22128.00% (barrel)"
     assert lens["lateral colour in the corners"] == "red 0.61\u202fpx outwards; taken out"
     assert "63\u202fmin ahead of" in (clock_note(figures) or "")

@@ -149,7 +149,7 @@ def _geometry(**changes):
     zenith /= np.linalg.norm(zenith)
     frames = {
         "a": Placement(first.as_quat(scalar_first=True), 0.1, 200, 1.0, 0.0, zenith),
-        "b": Placement(second.as_quat(scalar_first=True), 0.12, 180, 1.04, 0.002, zenith),
+        "b": Placement(second.as_quat(scalar_first=True), 0.12, 180, 1.04, 0.002, zenith, scale=1.0008),
     }
     values = {
         "left_out": {"c": "shows no stars, too few to place it", "d": "shows 0% of the scene's field"},
@@ -174,7 +174,7 @@ def test_geometry_goes_to_a_file_and_back(tmp_path):
     assert again.left_out == geometry.left_out
     assert again.elsewhere == (("d",),)
     assert set(json.loads((tmp_path / "g.json").read_text())["frames"]["b"]) == {
-        "attitude", "rms_px", "stars", "flux_scale", "flux_scale_error", "zenith", "colour_shift",
+        "attitude", "rms_px", "stars", "flux_scale", "flux_scale_error", "zenith", "colour_shift", "scale",
     }  # fmt: skip
 
 
@@ -201,8 +201,13 @@ def test_area_covered_is_the_ratio_of_solid_angles():
     frame = next(name for name in geometry.frames if name != geometry.reference)
     x, y = np.meshgrid(np.linspace(500, 5500, 9), np.linspace(400, 3600, 7))
     there = geometry.from_reference(frame, x, y)
-    ratio = geometry.camera.pixel_area(x, y) / geometry.camera.pixel_area(*there)
-    np.testing.assert_allclose(geometry.area_covered(frame, x, y), ratio, rtol=1e-4)
+    camera, size = geometry.camera, geometry.frames[frame].scale
+    there = (
+        camera.centre_x + (there[0] - camera.centre_x) / size,
+        camera.centre_y + (there[1] - camera.centre_y) / size,
+    )
+    ratio = camera.pixel_area(x, y) / camera.pixel_area(*there)
+    np.testing.assert_allclose(geometry.area_covered(frame, x, y), ratio * 1.0008**2, rtol=1e-4)
     assert np.ptp(ratio) > 0.01
     np.testing.assert_allclose(geometry.area_covered(geometry.reference, x, y), 1.0)
 

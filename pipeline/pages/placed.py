@@ -60,6 +60,7 @@ def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, A
     return {
         "rotation_deg": learned.get("rotation_deg"),
         "distortion_corner": learned.get("distortion_corner"),
+        "focal_change": learned.get("scale_range"),
         "lateral_colour_px": colour.get("corner_px") if isinstance(colour, Mapping) else None,
         "refraction": learned.get("refraction"),
         "clock_error_min": learned.get("clock_error_min"),
@@ -121,6 +122,10 @@ def lens_facts(figures: Mapping[str, Any]) -> Facts:
     facts: Facts = []
     if figures.get("focal_measured_mm") is not None:
         facts.append(("focal length by the stars", number(figures["focal_measured_mm"], "mm", digits=4)))
+    change = figures.get("focal_change")
+    if isinstance(change, (int, float)) and change > 0:
+        text = f"by {percent(change, 3)} over the run (focus, temperature); taken out"
+        facts.append(("focal length changed", text))
     bent = figures.get("distortion_corner")
     if isinstance(bent, (int, float)):
         kind = "barrel" if bent < 0 else "pincushion"

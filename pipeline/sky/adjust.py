@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from pipeline.sky import refraction, times
+from pipeline.sky.breathing import matters, rescaled, scale_changes
 from pipeline.sky.camera import Camera
 from pipeline.sky.fit import Air, Bundle, Observations, bundle_cost, fit, resect
 from pipeline.sky.table import FrameStars, catalogue_directions, gather, mutual, observations
@@ -37,6 +38,8 @@ AIR_STRENGTH, AIR_SIGMA = 0.92, 0.12
 # Refraction moves stars against each other by about a part in a thousand of their distance at 30 degrees altitude;
 # what that makes of the turn of the field must exceed this before the zenith is sought, pixels.
 AIR_MATTERS_PX = 0.02
+# Frames' scales and the rest of the fit take turns so often; the second round is exact to a thousandth of a pixel.
+BREATHING_ROUNDS = 3
 
 
 @dataclass(frozen=True)
@@ -71,6 +74,7 @@ class Adjusted:
     matched : (frames,) number of stars
     rows : for each frame (n,), the star's row in the table, -1 where none
     tied : how many stars of the table the catalogue holds
+    scales : (frames,) of each frame's picture against the shared camera's; all 1 where one camera explains all
     """
 
     bundle: Bundle
@@ -79,6 +83,7 @@ class Adjusted:
     matched: Ints
     rows: list[Ints]
     tied: int
+    scales: Floats
 
 
 def adjust(
@@ -90,6 +95,7 @@ def adjust(
     known: Known | None,
     solved: bool,
     rough_px: float = WIDE_PX,
+    scales: Floats | None = None,
 ) -> Adjusted:
     """Fit one camera and one attitude a frame.
 
@@ -102,7 +108,34 @@ def adjust(
     known : place and time; None where the frames' times are unknown (then without refraction)
     solved : whether attitudes are against ICRS
     rough_px : how far the same star may lie apart in two frames to begin with
+    scales : (frames,) of the frames' pictures, where some are known to differ
     """
+    half = float(np.hypot(camera.width, camera.height)) / 2
+    sizes = np.ones(len(frames)) if scales is None else scales / np.median(scales)
+    alike = rescaled(frames, sizes, (camera.centre_x, camera.centre_y))
+    result = _adjust(alike, camera, attitudes, reference, known=known, solved=solved, rough_px=rough_px)
+    for _ in range(BREATHING_ROUNDS):
+        changes, sigmas = scale_changes(alike, result.bundle, result.zeniths, result.rows)
+        if not matters(changes, sigmas, half):
+            break
+        sizes = sizes * (1.0 + changes)
+        lens = result.bundle.camera
+        alike = rescaled(frames, sizes, (lens.centre_x, lens.centre_y))
+        result = _adjust(alike, lens, result.bundle.attitudes, reference, known=known, solved=solved, rough_px=rough_px)
+    return replace(result, scales=sizes)
+
+
+def _adjust(
+    frames: Sequence[FrameStars],
+    camera: Camera,
+    attitudes: Sequence[Floats] | Floats,
+    reference: int,
+    *,
+    known: Known | None,
+    solved: bool,
+    rough_px: float,
+) -> Adjusted:
+    """The fit of one camera, strictly."""
     chosen = _spread(frames, reference)
     mine = [frames[n] for n in chosen]
     ref = chosen.index(reference)
@@ -121,7 +154,7 @@ def adjust(
         nothing = np.full(len(frames), np.nan)
         kept = replace(bundle, attitudes=np.stack([np.asarray(a, np.float64) for a in attitudes]))
         rows = [np.full(len(f), -1, np.intp) for f in frames]
-        return Adjusted(kept, None, nothing, np.zeros(len(frames), np.intp), rows, 0)
+        return Adjusted(kept, None, nothing, np.zeros(len(frames), np.intp), rows, 0, np.ones(len(frames)))
     free = _free(bundle, obs, solved)
     prior = None if solved else camera
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=4)
@@ -277,10 +310,15 @@ def _with_air(
     return sought if gain > GAIN else rival
 
 
+def _reach(scale: float) -> float:
+    """How far a frame's stars may lie from their places, by its scatter over that of centroids, px."""
+    return float(np.clip(MATCH_SIGMAS * scale * 0.1, MATCH_MIN_PX, MATCH_MAX_PX))
+
+
 def _place_all(
     frames: Sequence[FrameStars],
     bundle: Bundle,
-    attitudes: Sequence[Floats],
+    attitudes: Sequence[Floats] | Floats,
     chosen: list[int],
     seconds: Floats,
     tied: int,
@@ -291,19 +329,19 @@ def _place_all(
     zeniths = None if air is None else air.zeniths()
     strength = 0.0 if air is None else air.strength
     tree = cKDTree(bundle.stars)
-    width = np.clip(MATCH_SIGMAS * float(np.median(bundle.scale)) * 0.1, MATCH_MIN_PX, MATCH_MAX_PX)
     final = [np.asarray(a, np.float64) for a in attitudes]
     # the fit has moved the axis within the frame, and with it all attitudes alike
     turns = np.stack([bundle.attitudes[place] @ final[n].T for place, n in enumerate(chosen)])
     common = Rotation.from_matrix(turns).mean().as_matrix()
     in_fit = {n: bundle.attitudes[place] for place, n in enumerate(chosen)}
+    spread = dict(zip(chosen, bundle.scale.tolist(), strict=True))
     final = [in_fit[n] if n in in_fit else common @ attitude for n, attitude in enumerate(final)]
     rms, matched = np.full(len(frames), np.nan), np.zeros(len(frames), np.intp)
     rows = [np.full(len(f), -1, np.intp) for f in frames]
     for n, stars in enumerate(frames):
         zenith = None if zeniths is None else zeniths[n]
-        rounds: tuple[float, ...] = (float(width),) if n in in_fit else (2 * WIDE_PX, float(width))
-        for reach in rounds:
+        reach = _reach(spread[n]) if n in in_fit else 2 * WIDE_PX
+        for _ in range(1 if n in in_fit else 2):
             seen = _directions(camera, final[n], stars.xy, zenith, strength)
             good = np.flatnonzero(np.isfinite(seen[:, 0]))
             pairs = mutual(tree, seen[good], reach / camera.focal_px)
@@ -317,7 +355,7 @@ def _place_all(
                 camera, final[n], directions, stars.xy[detection], stars.sigma[detection],
                 steps=0 if n in in_fit else 8,
             )  # fmt: skip
-            final[n] = turned
+            final[n], reach = turned, _reach(scale)
             inlier = distance <= OUTLIER_SIGMAS * stars.sigma[detection] * scale
             if inlier.sum() >= 3:
                 weight = 1.0 / stars.sigma[detection[inlier]] ** 2
@@ -325,4 +363,5 @@ def _place_all(
                 matched[n] = int(inlier.sum())
                 rows[n][:] = -1
                 rows[n][detection[inlier]] = star[inlier]
-    return Adjusted(replace(bundle, attitudes=np.stack(final), air=air), zeniths, rms, matched, rows, tied)
+    whole = replace(bundle, attitudes=np.stack(final), air=air)
+    return Adjusted(whole, zeniths, rms, matched, rows, tied, np.ones(len(frames)))

@@ -35,6 +35,7 @@ class Placement:
     zenith : (3,) direction of the zenith in the frame of `attitude`; None where refraction is not part of the fit
     colour_shift : by colour ("R", "B"), by how many pixels (x, y) the frame's picture in it lies off green's, the lens
         left out: the air spreads colours towards the zenith
+    scale : of the frame's picture about the lens's axis, against the shared camera's: focus changes it
     """
 
     attitude: Floats
@@ -44,6 +45,7 @@ class Placement:
     flux_scale_error: float | None = None
     zenith: Floats | None = None
     colour_shift: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    scale: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -116,6 +118,7 @@ class Geometry:
                 flux_scale_error=item["flux_scale_error"],
                 zenith=None if item.get("zenith") is None else np.array(item["zenith"], np.float64),
                 colour_shift={c: (float(x), float(y)) for c, (x, y) in (item.get("colour_shift") or {}).items()},
+                scale=float(item.get("scale") or 1.0),
             )
             for name, item in content["frames"].items()
         }
@@ -148,6 +151,7 @@ class Geometry:
                     "flux_scale_error": None if p.flux_scale_error is None else float(p.flux_scale_error),
                     "zenith": None if p.zenith is None else [float(z) for z in p.zenith],
                     "colour_shift": {c: [float(v) for v in s] for c, s in p.colour_shift.items()} or None,
+                    "scale": float(p.scale),
                 }
                 for name, p in self.frames.items()
             },
@@ -165,6 +169,9 @@ class Geometry:
         """Directions (..., 3) of a frame's pixels, refraction taken out, aberration left in."""
         matrix = self._matrix(frame_id)
         x, y = self.to_green(frame_id, x, y, colour)
+        scale, cx, cy = self.frames[frame_id].scale, self.camera.centre_x, self.camera.centre_y
+        if scale != 1.0:
+            x, y = cx + (x - cx) / scale, cy + (y - cy) / scale
         vectors = self.camera.unproject(x, y) @ matrix
         zenith = self.frames[frame_id].zenith
         return vectors if zenith is None or not self.strength else refraction.unrefract(vectors, zenith, self.strength)
@@ -175,7 +182,11 @@ class Geometry:
         matrix, zenith = self._matrix(frame_id), self.frames[frame_id].zenith
         if zenith is not None and self.strength:
             vectors = refraction.refract(vectors, zenith, self.strength)
-        return self.from_green(frame_id, *self.camera.project(vectors @ matrix.T), colour)
+        x, y = self.camera.project(vectors @ matrix.T)
+        scale, cx, cy = self.frames[frame_id].scale, self.camera.centre_x, self.camera.centre_y
+        if scale != 1.0:
+            x, y = cx + (x - cx) * scale, cy + (y - cy) * scale
+        return self.from_green(frame_id, x, y, colour)
 
     def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
         """Where in a frame the reference's pixels lie.

@@ -44,6 +44,7 @@ def learned(
         "stars_in_catalogue": result.tied,
         "distortion_corner": _corner_distortion(bundle.camera) if geometry.solved else None,
         "lateral_colour": _colour_figures(colours),
+        "scale_range": round(float(np.ptp(result.scales)), 7),
         "refraction": None,
         "mount": None,
     }

@@ -49,6 +49,7 @@ class Placed:
     attitudes : (3, 3) by position of the frame in the given list
     missing : why, by position, for frames without
     solved : whether attitudes are against ICRS
+    scales : of frames' pictures against the camera's, as each shows it alone; by position, where it does
     apart : positions of frames without an attitude that belong together: another focal length, another field
     """
 
@@ -57,6 +58,7 @@ class Placed:
     missing: dict[int, str]
     solved: bool
     apart: list[list[int]] = field(default_factory=list)
+    scales: dict[int, float] = field(default_factory=dict)
 
 
 def place(
@@ -102,6 +104,7 @@ class _Lens:
 
     camera: Camera
     attitudes: dict[int, Floats]
+    scales: dict[int, float]
 
 
 class _Tries:
@@ -116,7 +119,7 @@ class _Tries:
 
 
 def _from_catalogue(frames: Sequence[FrameStars], start: int, first: Solution, pole: Floats | None) -> Placed:
-    lenses = [_Lens(first.camera, {start: _matrix(first.attitude)})]
+    lenses = [_Lens(first.camera, {start: _matrix(first.attitude)}, {start: 1.0})]
     tries = _Tries()
     missing: dict[int, str] = {}
     # outwards from the first: every frame has a placed neighbour
@@ -136,7 +139,7 @@ def _from_catalogue(frames: Sequence[FrameStars], start: int, first: Solution, p
             apart.append(sorted(lens.attitudes))
             ratio = lens.camera.focal_px / main.camera.focal_px
             missing |= dict.fromkeys(lens.attitudes, f"{ANOTHER_LENS} ({ratio:.2f} times the scene's)")
-    return Placed(main.camera, main.attitudes, missing, solved=True, apart=apart)
+    return Placed(main.camera, main.attitudes, missing, solved=True, apart=apart, scales=main.scales)
 
 
 def _place_one(frames: Sequence[FrameStars], n: int, lenses: list[_Lens], pole: Floats | None, tries: _Tries) -> str:
@@ -165,7 +168,7 @@ def _place_one(frames: Sequence[FrameStars], n: int, lenses: list[_Lens], pole: 
             if same:
                 same[0].attitudes[n] = _matrix(free.attitude)
             else:
-                lenses.append(_Lens(free.camera, {n: _matrix(free.attitude)}))
+                lenses.append(_Lens(free.camera, {n: _matrix(free.attitude)}, {n: 1.0}))
             return ""
         tries.free -= 1
     return f"its {_stars(len(stars))} match neither the catalogue nor the scene's other frames"
@@ -181,6 +184,7 @@ def _by_prediction(frames: Sequence[FrameStars], n: int, lens: _Lens, pole: Floa
         found = refine(positions, lens.camera, guess, known=True, depth=depth)
         if found is not None:
             lens.attitudes[n] = found.attitude
+            lens.scales[n] = found.camera.focal_px / lens.camera.focal_px
             return True
     return False
 
