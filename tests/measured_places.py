@@ -204,7 +204,7 @@ def _wcs(results: Path, sky: Scenario, index: int) -> float:
 def measure(case: Case, folder: Path, frames: int, width: int, again: bool) -> str:
     """One line of the table."""
     sky = scenario(case, frames, width)
-    results = next((p for p in (folder / "results").glob("*/") if (p / "scene.json").is_file()), None)
+    results = next((p for p in (folder / "results").glob("*/") if (p / "combined.fits").is_file()), None)
     if again or results is None:
         results = made(sky, folder)
     figures = read_json(results / "scene.json")

@@ -259,6 +259,19 @@ def test_a_limit_on_residuals_is_kept():
     assert "register.rms_max_px is 0.3" in geometry.left_out["n3"]
 
 
+def test_misplaced_frames_and_another_field_are_told_without_a_catalogue():
+    """Five times the scatter of the others is left out below the absolute limit too; a second field is one group."""
+    frames, _ = _narrow(5)
+    rng = np.random.default_rng(2)
+    frames[4] = replace(frames[4], xy=frames[4].xy + rng.normal(0, 0.5, frames[4].xy.shape))
+    other = [replace(f, frame=f"o{n}", seconds=400.0 + 60 * n) for n, f in enumerate(_narrow(3, seed=9)[0])]
+    geometry = _run([*frames, *other], 700.0, 1092, 736)
+    assert sorted(geometry.frames) == ["n0", "n1", "n2", "n3"]
+    assert "times as far as those of the scene's other frames" in geometry.left_out["n4"]
+    assert geometry.elsewhere == (("o0", "o1", "o2"),)
+    assert geometry.left_out["o1"] == "its stars and those of 2 other frames show another field"
+
+
 def test_frames_without_times_are_placed(tripod):
     """No time, no refraction, no mount; the frames are placed all the same."""
     geometry = _run([replace(f, seconds=None) for f in tripod.frames[:3]])

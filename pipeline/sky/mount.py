@@ -52,11 +52,11 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     hours = seconds / 3600.0
     turn = Rotation.from_rotvec(np.outer(SIDEREAL_RATE * seconds, [0.0, 0.0, 1.0])).as_matrix()
     ground = attitudes @ axes.T @ turn
-    by_ground = Rotation.from_matrix(ground @ ground[middle].T).as_rotvec() / ARCSEC
     by_stars = Rotation.from_matrix(attitudes @ attitudes[middle].T).as_rotvec() / ARCSEC
-    knocks = _knocks(by_ground, hours)
+    knocks = _knocks(ground, hours)
     calm = _longest(knocks, seconds)
-    creep, creep_scatter = _rate(hours[calm], by_ground[calm])
+    by_ground = Rotation.from_matrix(ground[calm] @ ground[calm][0].T).as_rotvec() / ARCSEC
+    creep, creep_scatter = _rate(hours[calm], by_ground)
     drift, drift_scatter = _rate(hours, by_stars)
     sidereal = SIDEREAL_RATE * 3600 / ARCSEC
     pole = axes[2]
@@ -64,6 +64,8 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         in_sky = Rotation.from_matrix(attitudes[calm][0].T @ attitudes[calm]).as_rotvec()
         rate, _ = _rate(seconds[calm], in_sky)
         speed = float(np.linalg.norm(rate))
+        if speed == 0.0:  # frames whose clock stood still
+            return nothing
         axis = -rate / speed
         return {
             "mount": "tripod",
@@ -105,13 +107,14 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     return nothing
 
 
-def _knocks(turns: Floats, hours: Floats) -> NDArray[np.intp]:
-    """Positions of frames before which a camera that stands still was turned suddenly; turns (n, 3) in arcsec."""
-    if len(turns) < 4:
+def _knocks(ground: Floats, hours: Floats) -> NDArray[np.intp]:
+    """Positions of frames before which a camera was turned suddenly; its attitudes (n, 3, 3) against the ground."""
+    if len(ground) < 4:
         return np.zeros(0, np.intp)
-    rates = np.diff(turns, axis=0) / np.maximum(np.diff(hours), 1e-6)[:, None]
-    usual = np.median(rates, axis=0) * np.diff(hours)[:, None]
-    off = np.linalg.norm(np.diff(turns, axis=0) - usual, axis=1)
+    # from each frame to the next: turns of more than half a circle have no sum
+    turns = Rotation.from_matrix(ground[1:] @ ground[:-1].transpose(0, 2, 1)).as_rotvec() / ARCSEC
+    between = np.maximum(np.diff(hours), 1e-6)[:, None]
+    off = np.linalg.norm(turns - np.median(turns / between, axis=0) * between, axis=1)
     limit = max(KNOCK_ARCSEC, KNOCK_SIGMAS * float(np.median(off)))
     return np.flatnonzero(off > limit) + 1
 
