@@ -24,6 +24,9 @@ from pipeline.pixels.orientation import ORIENTATIONS, as_taken, upright
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.sensor.demosaic import demosaic
 from pipeline.sensor.mosaic import write_mosaic
+from pipeline.sky.camera import Camera as Lens
+from pipeline.sky.geometry import Geometry, Placement
+from pipeline.skyline.hold import Hold
 from pipeline.stack import seam
 from pipeline.stack.groundfile import read_ground, write_no_ground
 from pipeline.stack.land import land_in
@@ -291,6 +294,18 @@ def test_hiding_equals_its_slow_sentence() -> None:
     assert never.any()
     assert (here == expected).all()
     assert (hidden == 0).all()
+
+
+def test_a_lens_that_breathes_moves_the_ground_too() -> None:
+    """A frame whose picture is larger by 0.1 % has its ground further out by as much; the way back is the inverse."""
+    camera = Lens.simple(1500.0, 800, 600)
+    level = np.array([1.0, 0, 0, 0])
+    frames = {"a": Placement(level), "b": Placement(level, scale=1.001)}
+    hold = Hold(Geometry("a", False, camera, frames), "tripod", {"a": np.eye(3), "b": np.eye(3)})
+    x, y = np.array([10.0, 400.0, 700.0]), np.array([20.0, 300.0, 590.0])
+    xs, ys = hold.from_reference("b", x, y)
+    np.testing.assert_allclose(xs - camera.centre_x, 1.001 * (x - camera.centre_x), atol=1e-9)
+    np.testing.assert_allclose(hold.to_reference("b", xs, ys), (x, y), atol=1e-9)
 
 
 def test_a_mixed_pixel_is_joined_exactly() -> None:

@@ -47,7 +47,9 @@ class Hold:
         if frame_id == self.geometry.reference and colour == "G":
             return x.copy(), y.copy()
         camera = self.geometry.camera
+        x, y = self._scaled(x, y, 1.0 / self._scale(self.geometry.reference))
         xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id].T)
+        xs, ys = self._scaled(xs, ys, self._scale(frame_id))
         dx, dy = self.shifts.get(frame_id, (0.0, 0.0))
         return self.geometry.from_green(None, xs + dx, ys + dy, colour)
 
@@ -58,7 +60,19 @@ class Hold:
             return x.copy(), y.copy()
         camera = self.geometry.camera
         dx, dy = self.shifts.get(frame_id, (0.0, 0.0))
-        return camera.project(camera.unproject(x - dx, y - dy) @ self.turns[frame_id])
+        x, y = self._scaled(x - dx, y - dy, 1.0 / self._scale(frame_id))
+        xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id])
+        return self._scaled(xs, ys, self._scale(self.geometry.reference))
+
+    def _scale(self, frame_id: str) -> float:
+        """Of a frame's picture against the shared camera's: focus changes the ground's as it does the stars'."""
+        return self.geometry.frames[frame_id].scale
+
+    def _scaled(self, x: Floats, y: Floats, scale: float) -> tuple[Floats, Floats]:
+        if scale == 1.0:
+            return x, y
+        cx, cy = self.geometry.camera.centre_x, self.geometry.camera.centre_y
+        return cx + (x - cx) * scale, cy + (y - cy) * scale
 
     def to_green(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
         """Where in a frame green shows of the ground what another colour shows at (x, y): the air's colours apart."""

@@ -74,7 +74,7 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
     picture = stills.mean
     size = (picture.shape[1], picture.shape[2])
     known = np.asarray(np.isfinite(picture).all(axis=0))
-    picture = np.where(known, picture, 0).astype(np.float32)
+    picture = _filled(picture, known)
     noise = np.array([_pixel_noise(plane, known) for plane in picture], np.float32)
     roots = enlarged(empty.region, size) & known
     stars = _star_map(seen, size)
@@ -112,6 +112,14 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
     mask = full_size(soften(kept, picture, levels, land[0]), shape)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(mask, round(float(confidence), 3), why, float(mask.mean()))
+
+
+def _filled(picture: Floats, known: Bools) -> Floats:
+    """The picture with what no still shows as the nearest pixel that one does: a margin must not look like an edge."""
+    if known.all() or not known.any():
+        return np.where(known, picture, 0).astype(np.float32)
+    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return np.asarray(picture[(slice(None), *nearest)], np.float32)
 
 
 def _coarse_ground(evidence: Floats, cost: Floats) -> Bools:

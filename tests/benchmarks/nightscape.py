@@ -88,22 +88,25 @@ def measure(out: Path, lens: float, count: int, width: int, true_mask: bool) -> 
     composite = fits.getdata(out / "composite.fits")[1].astype(float)
     sigma = float(np.median(fits.getdata(out / "composite.fits", "NOISE")[1]))
     truth = light[..., 1] / gain
+    # what lights the ground is not the same in all frames; their mean is what is asked for
+    units = [night._unit(k) for k in range(count)]
+    mean = truth * np.mean(units) / units[reference]
     # water is opaque but mirrors the sky
     _, _, water = night.land.at(*night.shift(reference), shape)
     inside = (distance > 8) & (ndimage.maximum_filter(water, 9) < 0.01) & (truth < 3 * np.median(truth[land]))
     raw = mosaics[reference].pixels().astype(np.float32) - np.float32(np.mean(header.black))
     one = demosaic(raw, header.cfa, frames[reference].balance)[1].astype(float)
-    single, many = noise_of(one - truth, inside), noise_of(composite - truth, inside)
-    detail = truth - ndimage.gaussian_filter(truth, 4)
+    single, many = noise_of(one - truth, inside), noise_of(composite - mean, inside)
 
-    def contrast(picture: NDArray[np.float64]) -> float:
+    def contrast(picture: NDArray[np.float64], truth: NDArray[np.float64]) -> float:
+        detail = truth - ndimage.gaussian_filter(truth, 4)
         high = picture - ndimage.gaussian_filter(picture, 4)
         return float((high * detail)[inside].sum() / (detail**2)[inside].sum())
 
     print(
         f"  ground: noise {many:.3f}, one frame / sqrt(N) {single / np.sqrt(count):.3f}, ratio "
         f"{many * np.sqrt(count) / single:.3f} (told {figures['noise_ratio'] or np.nan:.3f}); "
-        f"detail over one frame's {contrast(composite) / contrast(one):.3f}"
+        f"detail over one frame's {contrast(composite, mean) / contrast(one, truth):.3f}"
     )
     image, _, _ = night.scenario.light(reference)
     y, x = np.mgrid[:height, :width]
@@ -114,7 +117,7 @@ def measure(out: Path, lens: float, count: int, width: int, true_mask: bool) -> 
     for near, wide in RINGS:
         sky = np.median(error[green & (distance < -near) & (distance >= -wide)]) - base
         ring = inside & (distance > near) & (distance <= wide)
-        rings.append(f"{sky / sigma:+.2f} / {np.median((composite - truth)[ring]) / sigma if ring.any() else 0:+.2f}")
+        rings.append(f"{sky / sigma:+.2f} / {np.median((composite - mean)[ring]) / sigma if ring.any() else 0:+.2f}")
     print(f"  seam at {', '.join(f'{a}-{b} px' for a, b in RINGS)}, sky / ground, in sigma: {', '.join(rings)}")
 
 
