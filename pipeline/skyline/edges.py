@@ -20,6 +20,8 @@ NEAR, FAR = 3, 9
 STEP_SIGMA = 5.0
 # Of the whole step so much must lie in the narrow one, or it is no edge but a slope: cloud, dust, glow, mist.
 SHARP = 0.6
+# The smaller of both halves' steps is at least this share of the larger: lamps and cloud change what the land shows.
+STANDS = 0.3
 # Places along a border that are looked at, at most.
 PLACES = 20_000
 
@@ -102,14 +104,14 @@ def support(region: Bools, halves: tuple[Floats, Floats]) -> Support:
     usable = np.isfinite(near).all(axis=(0, 1))
     if not usable.any():
         return Support(0.0, 0)
-    # noise of the difference of two means of three, each over its own noise
-    together = (near[0] * near[1]).sum(axis=0)
-    strong = together > STEP_SIGMA**2 * 2 / 3
     # along the direction in colour in which the far sides differ
     direction = far.mean(axis=0)
     norm = np.maximum(np.sqrt((direction**2).sum(axis=0)), 1e-9)
-    narrow = (near.mean(axis=0) * direction).sum(axis=0) / norm
-    good = strong & (narrow > SHARP * norm) & usable
+    steps = (near * direction).sum(axis=1) / norm
+    # noise of the difference of two means of three, each over its own noise
+    strong = steps.min(axis=0) > STEP_SIGMA * np.sqrt(2 / 3)
+    stands = steps.min(axis=0) > STANDS * steps.max(axis=0)
+    good = strong & stands & (steps.mean(axis=0) > SHARP * norm) & usable
     return Support(float(good.sum() / usable.sum()), int(usable.sum()))
 
 

@@ -92,7 +92,7 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
     levels = follow(picture, known & ~coarse & (away > BAND), noise, SKY_REACH, SKY_ROUGH, STARS)
     land = follow(picture, coarse & (away > BAND), noise, GROUND_REACH, GROUND_ROUGH)
     if levels is None or land is None:
-        return Told(None, 0.0, "no sky is left from which its level could be followed to a skyline")
+        return Told(None, 0.0, NO_EDGE)
     near = known & ~(coarse & (away > DEEP * max(size)))
     by_level = np.where(near, _by_level(picture, levels, land), 0).astype(np.float32)
     # what departs from the sky's level without an edge is the sky's own: glow, cloud

@@ -1,0 +1,263 @@
+"""Telling ground from sky: each part against a planted answer or a slow statement, and whole scenes against theirs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from pipeline.sky import times
+from pipeline.skyline.edges import sharpness, support
+from pipeline.skyline.empty import CELL, emptiness
+from pipeline.skyline.find import find_ground
+from pipeline.skyline.hold import hold_of
+from pipeline.skyline.labels import filled, least_cut
+from pipeline.skyline.levels import follow
+from pipeline.skyline.matte import full_size, soften
+from pipeline.skyline.still import choose, medians
+from pipeline.skyline.told import Told
+from pipeline.skyline.witness import Sightings
+from pipeline.stack.sources import Calibration, Frame, Mosaics
+from tests.planted_ground import Land, Nightscape, nightscape, pipeline_geometry, write_nightscape
+from tests.planted_scenes import frame_ids
+
+NOISE = np.ones(1, np.float32)
+
+
+def test_medians_are_numpys_lower_middle():
+    """The compiled median is that of the sorted numbers, whatever is no number."""
+    rng = np.random.default_rng(1)
+    values = rng.normal(size=(7, 500)).astype(np.float32)
+    values[rng.random(values.shape) < 0.3] = np.nan
+    values[:, 0] = np.nan
+    out = np.empty(500, np.float32)
+    medians(values, out)
+    count = np.isfinite(values).sum(axis=0)
+    slow = np.sort(values, axis=0)[np.maximum(count - 1, 0) // 2, np.arange(500)]
+    np.testing.assert_array_equal(out, slow)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 8, 17, 500])
+def test_the_halves_are_early_and_late_and_as_large(count):
+    """Frames of the stills are few, spread over each half of the run, and as many in both."""
+    first, second = choose(count)
+    assert len(first) == len(second) <= 8
+    assert count == 1 or max(first) < min(second)
+    assert first[0] == 0
+    assert second[-1] == count - 1
+
+
+def test_the_least_cut_is_the_least_of_all_labellings():
+    """On 3 x 4 cells no labelling of the open ones costs less: all 1,024 are tried."""
+    rng = np.random.default_rng(4)
+    for _ in range(5):
+        odds = rng.normal(0, 1, (3, 4)).astype(np.float32)
+        across, down = (rng.uniform(0, 1.5, s).astype(np.float32) for s in ((3, 3), (2, 4)))
+        open_ = np.ones((3, 4), bool)
+        open_[0, 0] = open_[2, 3] = False
+        ground = np.zeros((3, 4), bool)
+        ground[2, 3] = True
+
+        def cost(label, odds=odds, across=across, down=down):
+            pays = np.where(label, -odds, odds)
+            return (
+                np.maximum(pays, 0).sum()
+                + across[label[:, 1:] != label[:, :-1]].sum()
+                + down[label[1:] != label[:-1]].sum()
+            )
+
+        least = np.inf
+        for bits in product((False, True), repeat=10):
+            label = ground.copy()
+            label[open_] = bits
+            least = min(least, cost(label))
+        found = least_cut(odds, across, down, open_, ground)
+        assert cost(found) == pytest.approx(least, abs=0.2)
+        assert found[2, 3]
+        assert not found[0, 0]
+
+
+def test_holes_are_filled_unless_stars_or_levels_say_sky():
+    """A hole with a star, or a small one that looks like sky, stays; what is neither is ground."""
+    ground = np.ones((40, 40), bool)
+    ground[:10] = False
+    ground[15:18, 5:8] = ground[15:18, 15:18] = ground[20:35, 20:35] = False
+    odds = np.zeros((40, 40), np.float32)
+    odds[15:18, 5:8] = odds[20:35, 20:35] = -1
+    stars = np.zeros((40, 40), bool)
+    result = filled(ground, odds, stars, 20)
+    assert not result[:10].any()
+    assert not result[15:18, 5:8].any()
+    assert result[15:18, 15:18].all()
+    assert result[20:35, 20:35].all()
+    stars[30, 30] = True
+    assert not filled(ground, odds, stars, 20)[20:35, 20:35].any()
+
+
+def _picture(line, noise=1.0, seed=2):
+    """Sky of 300 over ground of 200 with a border that `line` blurs, (1, 200, 300)."""
+    rng = np.random.default_rng(seed)
+    y = np.arange(200.0)[:, None] - 120 - 10 * np.sin(np.arange(300) / 40)
+    share = ndimage.gaussian_filter((y > 0).astype(float), line) if line else (y > 0).astype(float)
+    return (300 - 100 * share + rng.normal(0, noise, share.shape)).astype(np.float32)[None], y > 0
+
+
+def test_a_step_is_sharp_and_a_slope_is_not():
+    """The lens's blur leaves a step many times the noise; a border 20 px wide, as of a cloud, shows none."""
+    step, _ = _picture(0.8)
+    slope, _ = _picture(10.0)
+    sharp = sharpness(step, NOISE)
+    rows = np.rint(120 + 10 * np.sin(np.arange(300) / 40)).astype(int)
+    assert np.median(np.maximum(sharp[rows, np.arange(300)], sharp[rows - 1, np.arange(300)])) > 40
+    assert np.percentile(sharp[:80], 99) < 6
+    assert np.percentile(sharpness(slope, NOISE)[20:180], 99) < 6
+
+
+def test_a_skyline_is_sharp_and_stands_still():
+    """A sharp border is supported; a slope is not, nor one that is gone in the later frames."""
+    step, truth = _picture(0.8)
+    again, _ = _picture(0.8, seed=3)
+    slope, _ = _picture(10.0)
+    flat = np.full_like(step, 300) + np.random.default_rng(5).normal(0, 1, step.shape).astype(np.float32)
+    assert support(truth, (step, again)).share > 0.95
+    assert support(truth, (slope, slope)).share < 0.1
+    assert support(truth, (step, flat)).share < 0.1
+
+
+def test_levels_are_followed_beyond_what_is_known():
+    """A sloping sky is followed under the ground that hides it; stars in it do not raise it."""
+    rng = np.random.default_rng(6)
+    y, x = np.mgrid[0:240, 0:320]
+    sky = 400 + 0.5 * x - 0.3 * y
+    picture = (sky + rng.normal(0, 2, sky.shape)).astype(np.float32)[None]
+    picture[0, rng.integers(0, 150, 60), rng.integers(0, 320, 60)] += 500
+    level = follow(picture, y < 150, np.array([2.0], np.float32), 2.0, 0.02, 5.0)
+    assert level is not None
+    off = np.abs(level[0][0] - sky)
+    assert np.percentile(off[:150], 99) < 8
+    assert off[150:165].max() < 14
+    assert follow(picture, np.zeros(sky.shape, bool), np.array([2.0], np.float32), 2.0, 0.02) is None
+
+
+def test_shares_are_recovered_and_a_lamp_is_no_mixture():
+    """Where contrast allows, a pixel's planted share comes back; a lamp in the ground stays ground."""
+    picture, truth = _picture(0.8)
+    share = (300 - picture[0]) / 100
+    picture[0, 125:128, 100:103] = 5000
+    ground = truth.copy()
+    sky = (np.full_like(picture, 300), np.full_like(picture, 1.0))
+    soft = soften(ground, picture, sky, np.full_like(picture, 200))
+    band = ndimage.binary_dilation(truth) & ~ndimage.binary_erosion(truth, border_value=1)
+    band[120:132, 95:108] = False
+    assert np.sqrt(np.mean((soft - share)[band] ** 2)) < 0.02
+    assert soft[140:160].min() == 1
+    assert soft[:100].max() == 0
+    lamp = truth[125:128, 100:103]
+    assert (soft[125:128, 100:103][lamp] == 1).all()
+
+
+def test_full_size_lies_where_the_cells_lie():
+    """A slope along rows and columns is the same slope at full size, the cells' middles half a pixel in."""
+    i, j = np.mgrid[0:20, 0:30]
+    soft = (0.01 * (2 * i + 0.5) + 0.005 * (2 * j + 0.5)).astype(np.float32)
+    y, x = np.mgrid[0:41, 0:60]
+    full = full_size(soft, (41, 60))
+    np.testing.assert_allclose(full[1:39, 1:59], (0.01 * y + 0.005 * x)[1:39, 1:59], atol=1e-5)
+
+
+def _scatter(count, keep, seed=8):
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(0, 800, count), rng.uniform(0, 600, count)
+    good = keep(x, y)
+    return Sightings(x[good], y[good], 10, 0)
+
+
+def test_a_hole_among_stars_is_empty_and_an_open_sky_is_not():
+    """The planted hole is found, inward of its edge, wherever in the picture; a sky full of stars has none."""
+    assert emptiness(_scatter(6000, lambda x, y: x > -1), (600, 800)) is None
+    assert emptiness(_scatter(40, lambda x, y: x > -1), (600, 800)) is None
+    found = emptiness(_scatter(6000, lambda x, y: np.hypot(x - 300, y - 200) > 120), (600, 800))
+    assert found is not None
+    i, j = np.mgrid[0:150, 0:200]
+    away = np.hypot(j * CELL + 1.5 - 300, i * CELL + 1.5 - 200)
+    assert not found.region[away > 120].any()
+    assert found.region[away < 50].all()
+    assert found.doubt[away < 100].min() > 0
+    assert np.median(found.doubt[away > 150]) == 0
+
+
+def _told(folder: Path, night: Nightscape, count: int, twice: bool = False) -> Told:
+    reference = count // 2
+    geometry = pipeline_geometry(night.scenario, count, reference)
+    stars = write_nightscape(folder, night, count)
+    ids = frame_ids(count)
+    mosaics = Mosaics([folder / f"{name}.fits" for name in ids])
+    frames = [Frame(i, mosaics[k].header, mosaics[k].shape, 1.0, 1.0, 0.0, ()) for k, i in enumerate(ids)]
+    seconds = {name: night.scenario.middle(k) for k, name in enumerate(ids)}
+    hold = hold_of(geometry, seconds, times.celestial_frame(sum(night.scenario.turning.jd))[2])
+    told = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 2)
+    if twice:
+        again = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 1)
+        np.testing.assert_array_equal(told.mask, again.mask)
+    return told
+
+
+SMALL = {"width": 720, "height": 480, "n": 6, "lens_mm": 20.0, "interval_s": 120.0}
+
+
+@pytest.mark.parametrize("turned", [False, True], ids=["below", "above"])
+def test_the_planted_ground_is_told(tmp_path, turned):
+    """Ridge, trees, a house with a lit window and water, or land at the picture's top: 99 % of the pixels beyond 4 px
+    from the skyline are right, and so are 99.5 % of the bright stars; threads change nothing."""
+    if turned:
+        night = nightscape(("ridge", "house"), **{**SMALL, "altitude_deg": 45.0})
+        land = night.land
+        night.land = Land(land.opaque[::-1].copy(), land.light[::-1].copy(), land.water)
+    else:
+        night = nightscape(**SMALL)
+    told = _told(tmp_path, night, 6, twice=turned)
+    assert told.mask is not None, told.why
+    assert told.confidence is not None
+    assert told.confidence > 0.5
+    opaque, _ = night.truth(3)
+    truth, found = opaque > 0.5, told.mask > 0.5
+    edge = ndimage.binary_dilation(truth) ^ ndimage.binary_erosion(truth, border_value=1)
+    far = ndimage.distance_transform_edt(~edge) > 4
+    assert (found == truth)[far].mean() > 0.99
+    assert told.share == pytest.approx(truth.mean(), abs=0.02)
+    stars = night.scenario.light(3)[1]
+    x, y = np.rint(stars.x[:300, 1]).astype(int), np.rint(stars.y[:300, 1]).astype(int)
+    inside = (x >= 0) & (y >= 0) & (x < 720) & (y < 480)
+    open_ = opaque[y[inside], x[inside]] < 0.05
+    assert found[y[inside], x[inside]][open_].mean() <= 0.005
+
+
+def test_a_sky_of_cloud_and_glow_has_no_ground(tmp_path):
+    """A bank of cloud that stands over the horizon and a dome of light hide the stars, but have no skyline."""
+    y, x = np.mgrid[0:480, 0:720]
+    rough = sum(ndimage.gaussian_filter(np.random.default_rng(s).normal(size=y.shape), s) * s**1.3 for s in (60, 20, 7))
+    clear = 1 - 0.97 / (1 + np.exp(-(y - 310 - 25 * rough / np.std(rough)) / 10))
+    dome = 10 * np.exp(-(((x - 500) / 200) ** 2) - ((480 - y) / 110) ** 2)
+
+    def cloud(picture, unit):
+        picture[:] = picture * clear + unit * (1.6 * (1 - clear) + dome)
+
+    night = nightscape((), dict.fromkeys(range(6), cloud), **{**SMALL, "altitude_deg": 35.0})
+    told = _told(tmp_path, night, 6)
+    assert told.mask is None
+    assert "no sharp edge" in told.why
+
+
+def test_two_frames_tell_nothing():
+    """Of fewer than three frames nothing is told, and the sentence says so."""
+    night = nightscape((), **SMALL)
+    geometry = pipeline_geometry(night.scenario, 2, 0)
+    hold = replace(hold_of(geometry, {}, None))
+    frames = [Frame(name, None, (480, 720), 1.0, 1.0, 0.0, ()) for name in frame_ids(2)]  # type: ignore[arg-type]
+    told = find_ground(geometry, hold, {}, frames, Mosaics([]), Calibration())
+    assert told.mask is None
+    assert "2 frames" in told.why
