@@ -29,7 +29,7 @@ from pipeline.files import replacing, write_json
 from pipeline.pages.preview import area_mean, robust_level, stretch
 from pipeline.pixels.orientation import ORIENTATIONS, upright
 from pipeline.plan import FINISHED, read_scene
-from pipeline.stack.groundfile import GroundFile, read_ground
+from pipeline.stack.groundfile import LaidOver, read_ground
 
 PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
 STRIP_ROWS = 240  # about 70 MB in float32 at 6000 columns: small beside the 16-bit picture, large beside the overheads
@@ -383,33 +383,6 @@ def run(arguments: argparse.Namespace) -> None:
                 Image.fromarray(turned).save(temporary, format="PNG")
             progress.advance()
         write_json(arguments.figures, content)
-
-
-@dataclass(frozen=True)
-class LaidOver:
-    """The ground's picture as far as it reaches, the combined one about it; (3, height, width), read by windows."""
-
-    planes: NDArray[np.floating]
-    ground: GroundFile
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        return self.planes.shape
-
-    def __getitem__(self, key: tuple[slice, ...]) -> NDArray[np.float32]:
-        """Any window (all planes, rows, columns) of it."""
-        rows, columns = (key + (slice(None),) * 2)[1:3]
-        strip = np.array(self.planes[:, rows, columns], np.float32)
-        box, (_, height, width) = self.ground.box, self.planes.shape
-        top, bottom, _ = rows.indices(height)
-        left, right, _ = columns.indices(width)
-        y0, y1 = max(top, box.top), min(bottom, box.top + box.height)
-        x0, x1 = max(left, box.left), min(right, box.left + box.width)
-        if y0 < y1 and x0 < x1:
-            here = (slice(y0 - box.top, y1 - box.top), slice(x0 - box.left, x1 - box.left))
-            part = strip[:, y0 - top : y1 - top, x0 - left : x1 - left]
-            part[:] = np.where(self.ground.covered[here], self.ground.planes[(slice(None), *here)], part)
-        return strip
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,33 @@ class GroundFile:
     covered: NDArray[np.bool_]
 
 
+@dataclass(frozen=True)
+class LaidOver:
+    """The ground's picture as far as it reaches, the combined one about it; (3, height, width), read by windows."""
+
+    planes: NDArray[np.floating]
+    ground: GroundFile
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return self.planes.shape
+
+    def __getitem__(self, key: tuple[slice, ...]) -> NDArray[np.float32]:
+        """Any window (all planes, rows, columns) of it."""
+        rows, columns = (key + (slice(None),) * 2)[1:3]
+        strip = np.array(self.planes[:, rows, columns], np.float32)
+        box, (_, height, width) = self.ground.box, self.planes.shape
+        top, bottom, _ = rows.indices(height)
+        left, right, _ = columns.indices(width)
+        y0, y1 = max(top, box.top), min(bottom, box.top + box.height)
+        x0, x1 = max(left, box.left), min(right, box.left + box.width)
+        if y0 < y1 and x0 < x1:
+            here = (slice(y0 - box.top, y1 - box.top), slice(x0 - box.left, x1 - box.left))
+            part = strip[:, y0 - top : y1 - top, x0 - left : x1 - left]
+            part[:] = np.where(self.ground.covered[here], self.ground.planes[(slice(None), *here)], part)
+        return strip
+
+
 def write_no_ground(path: Path, why: str) -> None:
     """Write the file of a scene without ground: a header."""
     hdu = fits.PrimaryHDU()
@@ -87,4 +114,4 @@ def read_ground(path: Path) -> GroundFile | None:
     return GroundFile(mask, box, planes, noise, covered)
 
 
-__all__ = ["FULL", "GroundFile", "append_mask", "picture_header", "read_ground", "write_no_ground"]
+__all__ = ["FULL", "GroundFile", "LaidOver", "append_mask", "picture_header", "read_ground", "write_no_ground"]
