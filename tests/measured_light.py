@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import label
 from scipy.spatial.transform import Rotation
 
 from pipeline.pixels.noise import BLOCK
@@ -93,9 +94,11 @@ def edges(folder: Folder, pairs: int = 3) -> None:
             shutil.rmtree(here)
         made, other = both
         for c, name in enumerate("RGB"):
-            pull = _block_pull(made.picture[c] - other.picture[c], np.hypot(made.noise[c], other.noise[c]))
             number = _blocks(made.coverage.astype(float), np.mean)
             whole = _blocks(made.coverage.astype(float), np.ptp) == 0
+            stated = np.hypot(made.noise[c], other.noise[c])
+            pull = _block_pull(made.picture[c] - other.picture[c], stated, np.where(whole, number, 0))
+            whole &= np.isfinite(pull)
             y, x = np.mgrid[0 : pull.shape[0], 0 : pull.shape[1]]
             outer = np.minimum(np.minimum(x, pull.shape[1] - 1 - x), np.minimum(y, pull.shape[0] - 1 - y)) == 0
             corner = np.hypot(2 * x / pull.shape[1] - 1, 2 * y / pull.shape[0] - 1) > 1.1
@@ -117,19 +120,29 @@ def _blocks(values: NDArray[np.float64], what: Callable[..., Any]) -> NDArray[np
     return np.asarray(what(cells.transpose(0, 2, 1, 3).reshape(rows, columns, -1), axis=-1))
 
 
-def _block_pull(error: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Block means of the error in units of what NOISE says of them, what is smooth over 5 blocks taken off."""
-    stated = np.sqrt(_blocks(noise**2, np.mean))
-    apart = _against_around(_blocks(error, np.mean) * BLOCK / np.maximum(stated, 1e-9))
-    # the blocks themselves are in what is taken off, those at the edge more than once
-    rng = np.random.default_rng(1)
-    white = np.std([_against_around(rng.normal(size=apart.shape)) for _ in range(400)], axis=0)
-    return apart / white
+def _block_pull(
+    error: NDArray[np.float64], noise: NDArray[np.float64], number: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Block means of the error in units of what NOISE says of them, less the surfaces that matching may differ by.
 
-
-def _against_around(means: NDArray[np.float64]) -> NDArray[np.float64]:
-    padded = np.pad(means, 2, mode="reflect", reflect_type="odd")  # a gradient goes on beyond the edge
-    return means - np.lib.stride_tricks.sliding_window_view(padded, (5, 5)).mean(axis=(2, 3))
+    These are polynomials of degree 4 wherever the same frames reach; `number` is how many do, by block. NaN in regions
+    of fewer than 80 blocks.
+    """
+    means = _blocks(error, np.mean) * BLOCK / np.maximum(np.sqrt(_blocks(noise**2, np.mean)), 1e-9)
+    result = np.full(means.shape, np.nan)
+    v, u = (2 * np.arange(n) / (n - 1) - 1 for n in means.shape)
+    across, down = np.polynomial.legendre.legvander(u, 4), np.polynomial.legendre.legvander(v, 4)
+    terms = np.stack([down[:, None, i] * across[None, :, j] for i in range(5) for j in range(5 - i)], axis=-1)
+    for k in range(1, int(number.max()) + 1):
+        regions, count = label(number == k)
+        for region in range(1, count + 1):
+            here = regions == region
+            if here.sum() < 80:
+                continue
+            base, _ = np.linalg.qr(terms[here])
+            left = means[here] - base @ (base.T @ means[here])
+            result[here] = left / np.sqrt(1 - (base**2).sum(axis=1))
+    return result
 
 
 # ---- trails ---------------------------------------------------------------------------------------------------------

@@ -26,6 +26,7 @@ from pipeline.pixels.clip import (
 )
 from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resample
 from pipeline.sensor.demosaic import demosaic, response
+from pipeline.stack.matching import star_scatter
 
 SKY, SIGMA = 100.0, 10.0
 FACTOR = interpolation_variance(response("RGGB"), np.array([[0, 1], [1, 2]])).sum(axis=1).astype(np.float32)
@@ -354,7 +355,7 @@ def test_residuals_tell_noise_and_star_scatter() -> None:
     v, c, w, floor, slope, factor, offsets, members, sky = clipped.inputs
     ratios, counts = np.empty((12, 70 * 70), np.float32), np.zeros(12, np.int64)
     colours = v.shape[1]
-    scatters, cores = np.empty((colours, 500), np.float32), np.zeros(colours, np.int64)
+    scatters, cores = np.empty((colours, 5000), np.float32), np.zeros(colours, np.int64)
     residuals(
         v, c, w, floor, slope, factor, offsets, members, sky, clipped.signal, clipped.peak, (0, 0), 3.0, 30.0, 3,
         ratios, counts, scatters, cores,
@@ -362,10 +363,10 @@ def test_residuals_tell_noise_and_star_scatter() -> None:
     assert counts.min() > 1000
     medians = [np.median(r[:count]) for r, count in zip(ratios, counts, strict=True)]
     np.testing.assert_allclose(medians, stats.chi2.median(1), rtol=0.12)
-    found = [np.sqrt(np.median(row[:count])) for row, count in zip(scatters, cores, strict=True)]
-    assert found[1] == pytest.approx(np.std(light, ddof=1), rel=0.15)
-    # 36 stars, of which red and blue see a pixel in four
-    np.testing.assert_allclose(found, np.std(light, ddof=1), rtol=0.25)
+    found = [star_scatter(row[:count], 12) for row, count in zip(scatters, cores, strict=True)]
+    # what was planted, and what demosaicing makes of the cores' places among the pixels
+    assert 0.8 * np.std(light, ddof=1) < min(found), found
+    assert max(found) < 1.6 * np.std(light, ddof=1), found
 
 
 def test_star_signal_equals_its_slow_statement() -> None:

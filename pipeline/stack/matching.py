@@ -25,7 +25,10 @@ FACTOR_RANGE = (0.3, 4.0)
 # Share of the sky's variance that is left to the floor at least.
 FLOOR_LEAST = 0.02
 # Scatter of star cores where there are too few to measure it, and what is believed of what is measured.
-SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.5), 20
+SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.3), 20
+# The quantile of the cores that tells it. Red and blue of stars of FWHM 2.0 px in 16 frames: by the median rejection
+# leaves fluxes with 1.4 and 1.9 % of scatter, by this quantile 0.65 and 0.79; without any rejection 0.65 and 0.69.
+SCATTER_QUANTILE = 0.95
 # The noise of pixels that a flat multiplies by more than 1 / 0.05 is not followed further.
 FLAT_LEAST = 0.05
 # How far beyond the blocks that they were fitted to surfaces are believed, blocks.
@@ -329,14 +332,15 @@ def star_weights(weights: NDArray[np.float32], fwhm_px: Sequence[float | None]) 
 def star_scatter(scatters: NDArray[np.floating], frames: int) -> float:
     """How much star cores vary between frames, as a share of their height, from variances less the noise.
 
-    The median over cores, so that trails do not count; of a variance from n values it is below the mean by the median
-    of chi-squared with n - 1 degrees of freedom over n - 1.
+    A high quantile over cores: a linear demosaic makes stars of unusual colour vary most, whose brightest values would
+    be rejected by what the usual star shows. Trails do not count as long as they cross less than a twentieth of the
+    cores. Where all cores vary by the same (clear air and haze) it is just that; where each varies by itself, a
+    variance from few values is uncertain, and the quantile lies above the true one (1.5 times with 5 frames).
     """
     if len(scatters) < CORES_MIN or frames < 3:
         return SCATTER_DEFAULT
-    free = frames - 1
-    middle = free * (1 - 2 / (9 * free)) ** 3  # Wilson & Hilferty 1931
-    return float(np.clip(np.sqrt(max(float(np.median(scatters)), 0.0) * free / middle), *SCATTER_RANGE))
+    found = max(float(np.quantile(scatters, SCATTER_QUANTILE)), 0.0)
+    return float(np.clip(np.sqrt(found), *SCATTER_RANGE))
 
 
 def grid_positions(
