@@ -13,15 +13,15 @@ wildcard_constraints:
     set=r"[\w.-]+",
 
 
-# What the last step of a scene leaves; every one is asked for, so that one that was deleted is made again.
-PAGES = ("index.html", "frames.ecsv", "scene.json", "timings.json")
+# What is made of a scene; every one is asked for, so that one that was deleted is made again.
+RESULTS = ("combined.fits", "combined.tif", "preview.jpg", "index.html", "frames.ecsv", "scene.json", "timings.json")
 # Notes of the steps whose pictures only scenes with ground have; see Workflow._forget_incomplete.
 NOTES = ("join.json", "finish.json")
 
 
 rule all:
     input:
-        [f"results/{scene}/{name}" for scene in W.scenes for name in PAGES],
+        [f"results/{scene}/{name}" for scene in W.scenes for name in RESULTS],
         [f"work/scenes/{scene}/{name}" for scene in W.scenes for name in NOTES],
 
 

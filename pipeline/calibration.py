@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,6 +32,8 @@ PERSISTENCE_SIGMA = 5.0
 SINGLE_SIGMA = 6.0
 # The least dark factor of a light that has a dark.
 FACTOR_LEAST = 1e-4
+# Lights looked at beside one another, each of which takes two float32 frames of memory.
+AT_ONCE = 2
 # Candidates looked at in one go (25 values each, a frame).
 PATCHES_AT_ONCE = 100_000
 
@@ -114,19 +117,23 @@ def make_scene(arguments: argparse.Namespace) -> None:
         if masters[-1] is not None:
             check_fits_together(masters[-1], header, shape, path)
     master, bias, flat = masters
+    signal = Signal.of(master, bias, header.full_scale)
+    from_master = 0 if master is None else int(np.count_nonzero(master.defects))
+    dead = None if flat is None else flat.defects
+    used = None if master is None else scene.dark_set
+    del masters, master, bias, flat  # their noise planes: half a gigabyte that the lights need
     with Progress(arguments.project, "dark", scene.scene, len(lights), scene.scene) as progress:
-        signal = Signal.of(master, bias, header.full_scale)
         rows, flags = _scene(scene, lights, signal, trip.dark.hot_sigma, progress)
-    if flat is not None:
-        flags |= flat.defects
+    if dead is not None:
+        flags |= dead
     counts = {
         "hot_pixels": int(np.count_nonzero(flags & (defects.HOT | defects.UNSTABLE))),
         "cold_pixels": int(np.count_nonzero(flags & defects.COLD)),
-        "from_master": 0 if master is None else int(np.count_nonzero(master.defects)),
+        "from_master": from_master,
         "repaired_share": round(float(np.count_nonzero(flags)) / flags.size, 8),
     }
     write_table(
-        table_from_rows(rows, CALIBRATION_COLUMNS, {"master": None if master is None else scene.dark_set, **counts}),
+        table_from_rows(rows, CALIBRATION_COLUMNS, {"master": used, **counts}),
         arguments.out,
     )
     cards = fits.Header()
@@ -149,20 +156,27 @@ def _scene(
     total = np.zeros(shape, np.float32)
     rows: list[dict[str, Any]] = []
     watch: list[_Watched] = []
-    for n, (frame, mosaic) in enumerate(lights):
+
+    def look(n: int) -> tuple[dict[str, Any], NDArray[np.float32] | None, _Watched | None]:
+        frame, mosaic = lights[n]
         row = _dark_row(frame, mosaic, signal, scene)
-        rows.append(row)
-        if n in watched:
-            pixels = mosaic.pixels()
-            scale = row.get("dark_scale", 1.0)
-            dark, factor = dark_signal(signal.dark, signal.bias, scale)
-            values = calibrate(pixels, mosaic.header.black, dark, factor, row.get("dark_offset") or 0.0)
-            sky = np.array([[clipped_level(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)], np.float32)
-            sigma = max(defects.cross_residual_sigma(values), 1e-3)
-            defects.add_persistence(total, values, sigma)
-            watch.append(_Watched(mosaic, scale, sky + (row.get("dark_offset") or 0.0), sigma))
-            del pixels, values, dark
-        progress.advance()
+        if n not in watched:
+            return row, None, None
+        offset, scale = row.get("dark_offset") or 0.0, row.get("dark_scale", 1.0)
+        dark, factor = dark_signal(signal.dark, signal.bias, scale)
+        values = calibrate(mosaic.pixels(), mosaic.header.black, dark, factor, offset)
+        sky = np.array([[clipped_level(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)], np.float32)
+        sigma = max(defects.cross_residual_sigma(values), 1e-3)
+        return row, values, _Watched(mosaic, scale, sky + offset, sigma)
+
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        for first in range(0, len(lights), AT_ONCE):
+            for row, values, seen in pool.map(look, range(first, min(first + AT_ONCE, len(lights)))):
+                rows.append(row)
+                if values is not None and seen is not None:
+                    defects.add_persistence(total, values, seen.sigma)
+                    watch.append(seen)
+                progress.advance()
     flags = np.zeros(shape, np.uint8) if signal.defects is None else signal.defects.copy()
     _add_persistent(flags, total, watch, signal, header.cfa, hot_sigma, header.full_scale)
     return rows, flags

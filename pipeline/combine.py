@@ -110,11 +110,12 @@ def combine(
         Where the frames do not fit into the memory allowed.
     """
     shape, n = inputs.shape, len(inputs.frames)
-    ready = make_ready(inputs, clip_sigma, threads, for_stars, land)
+    progress = Progress(None, "combine", inputs.scene) if progress is None else progress
+    progress.total = 4 * n  # reading every frame once takes about a quarter of the time
+    ready = make_ready(inputs, clip_sigma, threads, for_stars, land, tell=progress.advance)
     scene = ready.scene
     windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
-    if progress is not None:
-        progress.total = len(windows)
+    progress.total = n + len(windows)
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
@@ -128,8 +129,7 @@ def combine(
             coverage[w.top : w.top + w.height, w.left : w.left + w.width] = tile.coverage
             rejected[w.top : w.top + w.height, w.left : w.left + w.width] = tile.rejected
             gathered.add(tile)
-            if progress is not None:
-                progress.advance()
+            progress.advance()
         writer.finish(coverage, rejected)
     del coverage, rejected
     content = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)

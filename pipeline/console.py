@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import errno
 import logging
 import os
 import resource
@@ -49,6 +50,8 @@ def run_step(
     except OSError as error:
         where = f"{shown(error.filename)}: " if isinstance(error.filename, (str, bytes, os.PathLike)) else ""
         sentence = f"{where}{error.strerror or error}"
+        if error.errno in (errno.ENOSPC, errno.EDQUOT) and error.strerror == os.strerror(error.errno):
+            sentence += "; free some, or put the project on a larger disk, and run again"
     except MemoryError:
         sentence = "out of memory; lower limits.memory_mb or close other programs"
     except Exception as error:

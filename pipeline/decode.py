@@ -37,6 +37,8 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "white_level": (float, "adu"),  # as the file's header states it
 }
 TABLE = "decoded.ecsv"
+# What opening a file says where card, disk or network share have gone away.
+GONE = (errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESTALE, errno.EHOSTDOWN)
 
 
 def row_of(frame_id: str, decoded: Decoded | FrameError) -> dict[str, Any]:
@@ -85,7 +87,7 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
     Raises
     ------
     InputError
-        The batch file cannot be read.
+        The batch file cannot be read, or the card has been taken away: that must not be laid on the frames.
     OSError
         The folder cannot be written.
     """
@@ -111,6 +113,7 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
                 if row["status"] != "ok":
                     log.warning("%s: %s: %s", frame.shown, row["status"], row["detail"])
                 progress.advance()
+            _check_reach(batch.frames, rows)
             write_table(table_from_rows(rows, COLUMNS, {"batch": batch.batch, "kind": batch.kind}), building / TABLE)
         _put_in_place(building, out)
     except OSError as error:
@@ -121,6 +124,35 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
         shutil.rmtree(building, ignore_errors=True)
     bad = sum(row["status"] != "ok" for row in rows)
     log.info("batch %s: %d frames decoded, %d damaged or unreadable", batch.batch, len(rows), bad)
+
+
+def _check_reach(frames: Sequence[PlannedFrame], rows: Sequence[dict[str, Any]]) -> None:
+    """Tell a card that was taken away from frames that are broken: then none of them can be read, not even its start.
+
+    Raises
+    ------
+    InputError
+        It was taken away.
+    """
+    bad = [frame for frame, row in zip(frames, rows, strict=True) if row["status"] == "unreadable"]
+    if not bad or not _out_of_reach(bad[0], alone=len(frames) == 1):
+        return
+    if all(_out_of_reach(frame) for frame in frames):
+        raise InputError(
+            f"{bad[0].shown}: cannot be read any more; is the card or disk still connected? Run again when it is"
+        )
+
+
+def _out_of_reach(frame: PlannedFrame, alone: bool = False) -> bool:
+    """Whether a file cannot be opened or its start be read; of one alone, a bad spot is no sign."""
+    try:
+        with open(frame.file, "rb") as handle:
+            handle.read(1 << 16)
+    except OSError as error:
+        return error.errno in GONE or (error.errno == errno.EIO and not alone)
+    except ValueError:  # no file name at all
+        return False
+    return False
 
 
 def _no_space(done: int, total: int) -> str:

@@ -46,19 +46,17 @@ def step(name: str) -> str:
     return shell_command(f"pipeline.{name}")
 
 
-# What of a scene's plan each step's results depend on; a change elsewhere in the plan must not run it again.
-_SCENE_FIELDS = {
-    "judge": ("frames", "keep", "drop", "look"),
-    "dark": ("frames", "dark_set", "bias_set", "flat_set"),
-    "register": ("frames", "look"),
-    "ground": ("frames", "dark_set", "bias_set", "flat_set"),
-    "combine": ("frames", "dark_set", "bias_set", "flat_set"),
-    "join": (),
-    "finish": (),
-    "summarise": (
-        *("frames", "keep", "drop", "look", "dark_set", "bias_set", "dark_why", "flat_set", "flat_why"),
-        *("notes", "title"),
-    ),
+# Of a scene's steps: what of the plan their results depend on (a change elsewhere in it must not run them again), and
+# the steps whose results they take; a step is done again whenever one of these is.
+_SCENE_STEPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "judge": (("keep", "drop", "look"), ()),
+    "dark": (("dark_set", "bias_set", "flat_set"), ("judge",)),
+    "register": ((), ("judge",)),
+    "ground": ((), ("dark", "register")),
+    "combine": ((), ("ground",)),
+    "join": ((), ("combine",)),
+    "finish": ((), ("join",)),
+    "summarise": (("frames", "dark_why", "flat_why", "notes", "title"), ("finish",)),
 }
 
 
@@ -105,6 +103,7 @@ class Workflow:
         plan = read_json(project / "work" / "plan" / "plan.json")
         self.scenes: dict[str, dict[str, Any]] = plan["scenes"]
         self.sets: dict[str, dict[str, Any]] = plan["sets"]
+        self._keys: dict[tuple[str, str], str] = {}
         self.keeps = bool(os.environ.get(KEEP))
         for scene in self.scenes:
             self._forget_incomplete(scene)
@@ -134,19 +133,32 @@ class Workflow:
         return step_key(self.trip, step_name, self._frames("batches", batch))
 
     def set_key(self, name: str) -> str:
-        """See `step_key`, for a master."""
-        return step_key(self.trip, "dark", [self._frames("darks", name), self.sets[name]["dark_set"]])
+        """See `step_key`, for a master; its frames', and that of the master that is taken off them."""
+        dark = self.sets[name]["dark_set"]
+        batches = [self.batch_key("decode", batch) for batch in self.sets[name]["batches"]]
+        return step_key(self.trip, "dark", [batches, dark and self.set_key(dark)])
 
     def scene_key(self, step_name: str, scene: str) -> str:
-        """See `step_key`; the subject is that part of the scene's plan on which the step depends."""
-        plan = self._plan_file("scenes", scene)
-        subject = {field: plan.get(field) for field in _SCENE_FIELDS[step_name]}
-        if "frames" in subject and step_name != "summarise":
-            subject["frames"] = self._frames("scenes", scene)
-        if step_name == "ground":
-            mask = mask_of(self.trip, self.project, scene)
-            subject["mask"] = None if mask is None else digest(mask) or "missing"
-        return step_key(self.trip, step_name, subject)
+        """See `step_key`; the subject is that part of the scene's plan on which the step depends, and the keys of all
+        that it takes: what an interrupted run has left is never taken for new, even if the clock went backwards.
+        """
+        if (step_name, scene) not in self._keys:
+            fields, takes = _SCENE_STEPS[step_name]
+            plan = self._plan_file("scenes", scene)
+            subject = {field: plan.get(field) for field in fields}
+            for frame in subject.get("frames") or ():
+                del frame["file"]  # where the folder lies on this machine is no part of any result
+            if step_name == "ground":
+                mask = mask_of(self.trip, self.project, scene)
+                subject["mask"] = None if mask is None else digest(mask) or "missing"
+            taken = [self.scene_key(name, scene) for name in takes]
+            if step_name == "judge":
+                taken += [self.batch_key("grade", batch) for batch in self.scenes[scene]["batches"]]
+            if step_name == "dark":
+                sets = [self.scenes[scene][f"{kind}_set"] for kind in ("dark", "bias", "flat")]
+                taken += [self.set_key(name) for name in sets if name is not None]
+            self._keys[step_name, scene] = step_key(self.trip, step_name, [subject, taken])
+        return self._keys[step_name, scene]
 
     def mosaics_to_grade(self, batch: str) -> list[str]:
         """The batch's scratch folder where grading has still to be done, nothing where it is done for these frames.

@@ -6,6 +6,7 @@ those that outlived a run which was killed.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 from pathlib import Path
@@ -21,28 +22,59 @@ def _open(project: Path, name: str) -> IO[str]:
     return (folder / name).open("a+")
 
 
-def hold_run(project: Path) -> IO[str]:
-    """Take the project folder for this process until the handle is closed.
+class RunLock:
+    """A project folder taken by this process until it is closed."""
+
+    def __init__(self, handle: IO[str], folder: int) -> None:
+        self._handle, self._folder = handle, folder
+
+    def close(self) -> None:
+        """Give the folder back."""
+        self._handle.close()
+        os.close(self._folder)
+
+
+def hold_run(project: Path) -> RunLock:
+    """Take the project folder for this process.
 
     Raises
     ------
     InputError
-        Another run works on the folder.
+        Another run works on the folder, or it cannot be written to.
     """
-    handle = _open(project, "run")
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+        handle = _open(project, "run")
+    except OSError as error:
+        raise InputError(
+            f"{shown(project)}: cannot be written to ({error.strerror}); put trip.yaml into a folder of your own and "
+            "name the folder of the frames in it, they are only read"
+        ) from None
+    # the folder itself as well: 'work' may be deleted while a run is at work
+    folder = os.open(project, os.O_RDONLY)
+    taken = _take(handle.fileno()) and _take(folder)
+    if not taken:
         handle.seek(0)
         holder = handle.read().strip() or "unknown"
         handle.close()
+        os.close(folder)
         raise InputError(
             f"{shown(project)}: another run is working on this folder (process {holder}); wait for it, or stop it first"
-        ) from None
+        )
     handle.truncate(0)
     handle.write(str(os.getpid()))
     handle.flush()
-    return handle
+    return RunLock(handle, folder)
+
+
+def _take(descriptor: int) -> bool:
+    """Lock it for this process alone; False where another has it. Some file systems lock no folders: not an error."""
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError as error:
+        return error.errno in (errno.EBADF, errno.EINVAL, errno.ENOLCK, errno.ENOTSUP)
+    return True
 
 
 def share_jobs(project: Path) -> IO[str]:

@@ -42,6 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     # a terminal that goes away (a dropped connection) must not end the night
     with contextlib.suppress(ValueError):
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends as orderly as by the keyboard
     try:
         if arguments.command == "start":
             from pipeline.start import start
@@ -66,7 +67,7 @@ def _run(arguments: argparse.Namespace) -> int:
         raise MoonlessError(f"{shown(arguments.project)}: is not a folder; give the folder that holds trip.yaml")
     project = arguments.project.resolve()
     trip = load_trip(project)
-    with Night(project, trip, arguments.cores) as night:
+    with Night(project, trip, arguments.cores, arguments.dry_run) as night:
         night.sort_card()
         if arguments.dry_run:
             night.tell_plan()

@@ -28,11 +28,11 @@ from pipeline.locks import hold_run, no_jobs
 from pipeline.scratch import check_room, clear, scene_bytes
 from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
-from pipeline.timeleft import Job, Left, planned_jobs
+from pipeline.timeleft import Job, JobLines, Left
 from pipeline.warm import ADDRESS, Warm, command
 
-# What the last step of a scene leaves; the same names stand in the Snakefile.
-PAGES = ("index.html", "frames.ecsv", "scene.json", "timings.json")
+# What is made of a scene; the same names stand in the Snakefile.
+RESULTS = ("combined.fits", "combined.tif", "preview.jpg", "index.html", "frames.ecsv", "scene.json", "timings.json")
 NOTES = ("join.json", "finish.json")
 SNAKEFILE = Path(__file__).parents[1] / "Snakefile"
 
@@ -53,7 +53,7 @@ DOING = {
 
 def _targets(scene: str) -> list[str]:
     """The files that a scene is done with."""
-    return [*(f"results/{scene}/{name}" for name in PAGES), *(f"work/scenes/{scene}/{name}" for name in NOTES)]
+    return [*(f"results/{scene}/{name}" for name in RESULTS), *(f"work/scenes/{scene}/{name}" for name in NOTES)]
 
 
 def calibration_sets(plan: dict[str, Any], scene: str) -> list[str]:
@@ -66,10 +66,12 @@ def calibration_sets(plan: dict[str, Any], scene: str) -> list[str]:
 class Night:
     """Holds the folder's lock while it lasts; use as a context manager."""
 
-    def __init__(self, project: Path, trip: Trip, cores: int) -> None:
+    def __init__(self, project: Path, trip: Trip, cores: int, dry: bool = False) -> None:
         self.project, self.trip, self.cores = project, trip, cores
         self.teller = Teller()
         self.plan: dict[str, Any] = {}
+        self._dry = dry
+        self._warm: Warm | None = None
         self._stopping = False
         self._failed: set[str] = set()
         self._broken: dict[str, str] = {}  # by scene, the first step that ended without a sentence of its own
@@ -79,15 +81,21 @@ class Night:
         self._end_orphans()
         for leftover in (self.project / "work" / "progress").glob("*.json"):
             leftover.unlink(missing_ok=True)
-        self._warm = Warm(self.project)  # loads while the card is sorted
+        if not self._dry:
+            self._warm = Warm(self.project)  # loads while the card is sorted
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.teller.end()
-        self._warm.close()
+        if self._warm is not None:
+            self._warm.close(at_once=kind is not None)
         self._lock.close()
+
+    @property
+    def _address(self) -> str | None:
+        return None if self._warm is None else self._warm.address
 
     # ---- before the engine
 
@@ -141,7 +149,7 @@ class Night:
 
     def _engine(self, *arguments: str, keep: bool = False) -> subprocess.Popen[str]:
         words = [
-            *command("snakemake.cli", self._warm.address), "--snakefile", str(SNAKEFILE), "--directory",
+            *command("snakemake", self._address), "--snakefile", str(SNAKEFILE), "--directory",
             str(self.project), "--cores", str(self.cores), "--nolock", "--nocolor", *arguments,
         ]  # fmt: skip
         return subprocess.Popen(
@@ -152,7 +160,7 @@ class Night:
             text=True,
             errors="replace",
             start_new_session=True,
-            env=os.environ | {HELD: "1", ADDRESS: self._warm.address, KEEP: "1" if keep else ""},
+            env=os.environ | {HELD: "1", ADDRESS: self._address or "", KEEP: "1" if keep else ""},
         )
 
     def _pending(self) -> list[Job]:
@@ -161,7 +169,10 @@ class Night:
         text, _ = engine.communicate()
         if engine.returncode:
             raise MoonlessError(f"the engine could not plan the work:\n{text.strip()}")
-        return planned_jobs(text.splitlines())
+        jobs = JobLines()
+        for line in text.splitlines():
+            jobs.read(line)
+        return list(jobs.begun.values())
 
     def tell_plan(self) -> None:
         """Say what a run would do."""
@@ -182,7 +193,7 @@ class Night:
         waiting = {job.name for job in pending if job.rule == "summarise"}
         check_room(self.project, {s: n for s, n in self._need.items() if s in waiting}, self.trip.limits.scratch_mb)
         begun = time.monotonic()
-        self._left = Left(pending, self.plan)
+        self._left = Left(pending, self._frames())
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
         try:
             for scene in self.plan["scenes"]:
@@ -209,16 +220,16 @@ class Night:
         self._running = engine
         with (self.project / "logs" / "engine.log").open("a", encoding="utf-8") as log, self._watching(scene):
             assert engine.stdout is not None
+            jobs = JobLines()
             for line in engine.stdout:
                 with contextlib.suppress(OSError):  # a full disk must not leave the engine without its master
                     log.write(line)
                     log.flush()
-                broken = re.match(r"Error in rule (\w+):", line)
-                if broken:
+                if broken := re.match(r"Error in rule (\w+):", line):
                     self._broken.setdefault(scene, broken.group(1))
-                match = re.search(r"Finished jobid: \d+ \(Rule: (\w+)\)", line)
-                if match:
-                    self._left.finished(match.group(1))
+                ended = jobs.read(line)
+                if ended is not None:
+                    self._left.finished(ended)
             if engine.wait():
                 self._failed.add(scene)
 
@@ -264,9 +275,17 @@ class Night:
         """Make the trip's page where it was deleted and no scene gives the engine reason to."""
         if all((self.project / "results" / name).is_file() for name in ("index.html", "trip.json")):
             return
-        words = [*command("pipeline.summarise", self._warm.address), "trip", "--project", str(self.project)]
+        words = [*command("pipeline.summarise", self._address), "trip", "--project", str(self.project)]
         if subprocess.run(words, stdin=subprocess.DEVNULL, check=False).returncode:
             raise MoonlessError(f"{shown(self.project)}: the trip's page could not be written")
+
+    def _frames(self) -> dict[str, int]:
+        """How many frames there are in each batch, set and scene."""
+        plan = self.project / "work" / "plan"
+        frames = {path.stem: len(read_json(path)["frames"]) for path in plan.glob("batches/*.json")}
+        for name, entry in (*self.plan["scenes"].items(), *self.plan["sets"].items()):
+            frames[name] = sum(frames[batch] for batch in entry["batches"])
+        return frames
 
     # ---- afterwards
 

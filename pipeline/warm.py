@@ -30,6 +30,8 @@ import psutil
 
 # Where the process listens, for the engine's jobs; absent where there is none.
 ADDRESS = "MOONLESS_WARM"
+# Programs whose `main` is not in the module that `python -m` runs.
+ENTRIES = {"snakemake": "snakemake.cli"}
 # What is loaded: the engine and the steps that it runs.
 MODULES = (
     "snakemake.cli",
@@ -56,7 +58,7 @@ def command(module: str, address: str | None) -> list[str]:
 
 def shell_command(module: str) -> str:
     """The same as a shell takes it, for the engine's jobs."""
-    return shlex.join(command(module, os.environ.get(ADDRESS)))
+    return shlex.join(command(module, os.environ.get(ADDRESS) or None))
 
 
 class Warm:
@@ -70,7 +72,7 @@ class Warm:
         listener.listen(64)
         with listener:
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "pipeline.warm", str(listener.fileno())],
+                [sys.executable, "-P", "-m", "pipeline.warm", str(listener.fileno()), str(self._folder)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -87,8 +89,12 @@ class Warm:
         except psutil.NoSuchProcess:
             return []
 
-    def close(self) -> None:
-        """Let the process end."""
+    def close(self, at_once: bool = False) -> None:
+        """Let the process end; `at_once` with all that it has started, else when that has ended."""
+        if at_once:
+            for child in self.children():
+                with contextlib.suppress(OSError):
+                    os.killpg(child.pid, signal.SIGKILL)
         assert self._process.stdin is not None
         with contextlib.suppress(OSError):
             self._process.stdin.close()
@@ -181,7 +187,7 @@ def _become(order: dict[str, Any], streams: list[int]) -> NoReturn:
     sys.argv = [order["module"], *order["arguments"]]
     status = 1
     try:
-        status = importlib.import_module(order["module"]).main(order["arguments"]) or 0
+        status = importlib.import_module(ENTRIES.get(order["module"], order["module"])).main(order["arguments"]) or 0
     except SystemExit as error:
         status = error.code if isinstance(error.code, int) else int(error.code is not None)
     except BaseException:
@@ -221,4 +227,7 @@ def _finish(job: _Job, selector: selectors.BaseSelector) -> None:
 
 
 if __name__ == "__main__":
-    serve(socket.socket(fileno=int(sys.argv[1])))
+    try:
+        serve(socket.socket(fileno=int(sys.argv[1])))
+    finally:
+        shutil.rmtree(sys.argv[2], ignore_errors=True)  # where the front door was killed

@@ -1,8 +1,10 @@
 """A small trip, made once and run once, for the tests of the whole chain."""
 
+import re
 import shutil
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -21,6 +23,14 @@ def moonless(*arguments, check=None):
     if check is not None and done.returncode != check:
         raise AssertionError(f"status {done.returncode}, not {check}:\n{done.stdout}\n{done.stderr}")
     return done
+
+
+def planned(project):
+    """Jobs a rule that a run would do."""
+    text = moonless("run", project, "--dry-run", check=0).stdout
+    jobs = Counter({rule: int(n) for rule, n in re.findall(r"would run (\w+): (\d+) job", text)})
+    assert jobs or "everything is up to date" in text
+    return jobs
 
 
 @pytest.fixture(scope="session")

@@ -1,12 +1,14 @@
 """Flats, flat-darks, biases and darks of another exposure, from the card to the picture."""
 
+import shutil
+
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from pipeline.files import read_json
 from tests.calibrated_trips import dusty_lens, rig, star_ratios
-from tests.conftest import moonless
+from tests.conftest import moonless, planned
 
 LIGHTS = 6
 
@@ -71,3 +73,21 @@ def test_darks_of_another_exposure_are_scaled_to_the_lights(made):
     page = (results / "index.html").read_text()
     assert "without its bias" in page
     assert "overexposed" in page
+
+
+def test_a_calibration_frame_more_redoes_its_master_and_what_takes_it(made, tmp_path):
+    """A further flat or bias: its own master alone, calibration, combination and pictures; nothing before them."""
+    project, _, planted, _ = made
+    copy = tmp_path / "trip"
+    shutil.copytree(project, copy)
+    (tmp_path / "more").mkdir()
+    planted.flats(tmp_path / "more", 7)
+    shutil.move(tmp_path / "more" / "flat_006.dng", copy / "flats")
+    after = planned(copy)
+    planted.covered(tmp_path / "more", 11, 1 / 4000, "bias")
+    shutil.move(tmp_path / "more" / "bias_010.dng", copy / "darks")
+    (copy / "flats" / "flat_006.dng").unlink()
+    for jobs in (after, planned(copy)):
+        assert jobs["dark_master"] == 1
+        assert jobs["dark_scene"] == jobs["combine"] == jobs["finish"] == jobs["summarise"] == 1
+        assert jobs["grade"] == jobs["judge"] == jobs["register"] == jobs["decode"] == 0

@@ -14,7 +14,9 @@ import pytest
 from astropy.io import fits
 
 import pipeline.decode
+import pipeline.sensor.worker
 from pipeline.decode import main
+from pipeline.errors import FrameError
 from pipeline.files import write_json
 from pipeline.plan import Batch, PlannedFrame
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, to_native, to_stored, write_mosaic
@@ -67,6 +69,31 @@ def test_bad_frames_become_rows(tmp_path):
     mosaic = MosaicFile(out / "f4.fits")
     np.testing.assert_array_equal(mosaic.pixels(), pixels)
     assert mosaic.header.temperature_c == 7.5
+
+
+@pytest.mark.parametrize("error", [errno.ENOENT, errno.EIO])
+def test_a_card_that_is_taken_away_is_laid_on_no_frame(tmp_path, monkeypatch, capsys, error):
+    """Where no file of a batch can be read any more, from the second on or all, the job fails and says so."""
+    paths = [write_dng(tmp_path / name, starry_mosaic()) for name in ("a.dng", "b.dng")]
+    batch = plan_batch(tmp_path, paths)
+    ask, plain_open, pulled = pipeline.sensor.worker.Decoder._ask, open, []
+
+    def pull(self, what, path):
+        if pulled or str(path).endswith("b.dng"):
+            pulled.append(path)
+            raise FrameError(f"cannot be opened ({os.strerror(error)})")
+        return ask(self, what, path)
+
+    def opened(path, *arguments, **settings):
+        if pulled and str(path).endswith(".dng"):
+            raise OSError(error, os.strerror(error), path)
+        return plain_open(path, *arguments, **settings)
+
+    monkeypatch.setattr(pipeline.sensor.worker.Decoder, "_ask", pull)
+    monkeypatch.setattr("builtins.open", opened)
+    assert main(["--batch", str(batch), "--out", str(tmp_path / "out")]) == 1
+    assert "shown 1: cannot be read any more; is the card or disk still connected?" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 def test_mosaic_is_read_by_astropy(tmp_path):

@@ -1,18 +1,8 @@
 """What the engine plans: nothing twice, nothing too little."""
 
-import re
 import shutil
-from collections import Counter
 
-from tests.conftest import moonless
-
-
-def planned(project):
-    """Jobs a rule that a run would do."""
-    text = moonless("run", project, "--dry-run", check=0).stdout
-    jobs = Counter({rule: int(n) for rule, n in re.findall(r"would run (\w+): (\d+) job", text)})
-    assert jobs or "everything is up to date" in text
-    return jobs
+from tests.conftest import moonless, planned
 
 
 def test_running_again_does_nothing(made_trip):
@@ -83,9 +73,21 @@ def test_the_scene_made_last_is_not_decoded_again(trip_copy):
     assert jobs["decode"] == 1
 
 
+def test_a_moved_folder_is_up_to_date_and_what_was_deleted_is_made(trip_copy):
+    """Wherever the folder lies nothing is done again but what makes a picture that was deleted."""
+    moved = trip_copy.with_name("moved")
+    trip_copy.rename(moved)
+    assert planned(moved) == {}
+    (picture,) = (moved / "results").glob("*_24mm_a/combined.tif")
+    picture.unlink()
+    assert planned(moved) == {"finish": 1, "summarise": 1}
+
+
 def test_work_may_be_deleted(trip_copy):
     """Without `work/` the next run makes everything again, under the same scene names."""
     scenes = sorted(p.name for p in (trip_copy / "results").iterdir() if p.is_dir())
     shutil.rmtree(trip_copy / "work")
-    assert planned(trip_copy)["combine"] == 2
+    jobs = planned(trip_copy)
+    assert jobs["decode"] == jobs["grade"] == jobs["judge"] == jobs["combine"] == 2
+    assert jobs["dark_master"] == 1
     assert sorted(p.name for p in (trip_copy / "results").iterdir() if p.is_dir()) == scenes

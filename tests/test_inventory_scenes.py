@@ -473,6 +473,8 @@ def test_keep_and_drop_are_turned_into_ids_and_slips_are_told():
     assert made.scenes[0].keep == (frames[0].id,)
     assert made.scenes[0].drop == (frames[1].id,)
     assert made.warnings == ["trip.yaml: drop: no light frame is named 'nothing'"]
+    many = plan(frames, f"drop: [{', '.join(f'x{n:03d}' for n in range(300))}]")
+    assert many.warnings[0].endswith("is named 'x000', 'x001', 'x002', 'x003', 'x004' and 295 more")
 
 
 def test_pauses_as_long_as_exposures_are_noted():

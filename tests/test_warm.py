@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import time
+from importlib.metadata import version
 
 import pytest
 
@@ -47,6 +48,14 @@ def test_a_job_has_its_askers_streams_folder_and_environment(warm, through, tmp_
     assert out.splitlines()[0] == f"{tmp_path} heard"
     assert errors.splitlines()[0] == "wrong"
     assert job.returncode == 0
+
+
+@pytest.mark.parametrize("through", [True, False])
+def test_the_engine_starts_either_way(warm, through, tmp_path):
+    """The engine's own command line works through the loaded process and where nobody answers."""
+    address = warm.address if through else str(tmp_path / "nobody")
+    out, _ = asked(address, "snakemake", "--version").communicate(timeout=60)
+    assert out.strip() == version("snakemake")
 
 
 def test_a_steps_status_comes_back(warm, tmp_path):

@@ -26,6 +26,8 @@ from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan
 OWN_DARK_PAUSE = (0.9, 1.3)
 OWN_DARK_SHARE = 0.7
 OWN_DARK_FRAMES = 4
+# How many of the names that mean nothing are said.
+NAMES_SAID = 5
 
 
 @dataclass(frozen=True)
@@ -225,9 +227,11 @@ def _unused_names(frames: list[CardFrame], trip: Trip, scenes: set[str]) -> list
     """Sentences about names in the trip file that mean nothing on this card: mostly slips of the pen."""
     sentences = []
     for key, patterns in (("keep", trip.keep), ("drop", trip.drop)):
-        for pattern in patterns:
-            if not any(named(f, [pattern]) for f in frames if f.kind == "light"):
-                sentences.append(f"trip.yaml: {key}: no light frame is named {pattern!r}")
+        unused = [p for p in patterns if not any(named(f, [p]) for f in frames if f.kind == "light")]
+        if unused:
+            more = f" and {len(unused) - NAMES_SAID} more" if len(unused) > NAMES_SAID else ""
+            said = ", ".join(map(repr, unused[:NAMES_SAID]))
+            sentences.append(f"trip.yaml: {key}: no light frame is named {said}{more}")
     for name, scene in trip.scenes.items():
         if scene.frames and name not in scenes:
             sentences.append(

@@ -47,6 +47,7 @@ def make_ready(
     for_stars: bool = False,
     land: Land | None = None,
     samples: Sequence[Window] | None = None,
+    tell: Callable[[], None] = lambda: None,
 ) -> Ready:
     """Match the frames of a scene and tell their noise.
 
@@ -56,10 +57,14 @@ def make_ready(
     for_stars : weight the frames by `star_weights` too
     land : what of the frames does not count; their skies are matched elsewhere
     samples : windows in which the noise is looked at; spread over the picture by default
+    tell : called as each frame has been read
     """
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
     with ThreadPoolExecutor(threads) as pool:
-        surveys = list(pool.map(lambda k: survey_of(inputs, k), range(n)))
+        surveys = []
+        for survey in pool.map(lambda k: survey_of(inputs, k), range(n)):
+            surveys.append(survey)
+            tell()
     parts = None
     if land is not None:
         parts = [land.free_blocks(frame.id, survey) for frame, survey in zip(inputs.frames, surveys, strict=True)]

@@ -1,10 +1,11 @@
 """The whole chain on frames of camera size, step by step, beside the plain script on the same files in the same run.
 
-    python -m tests.benchmarks.chain --out /somewhere/with/10/GB [--frames 16] [--width 6000 --height 4000]
+    python -m tests.benchmarks.chain --out /somewhere/with/10/GB [--frames 16] [--width 6000 --height 4000] [--again]
 
 Prints seconds a frame by step and in all, peak memory (proportional set size, summed over every process of the run and
 of the largest one), scratch, and ratios: to the plain script, to plain decoding of the same files, to a copy of one
-frame as float32 RGB. Absolute seconds depend on the machine; compare ratios.
+frame as float32 RGB. Absolute seconds depend on the machine; compare ratios. With --again the finished scene is made
+anew after a frame is dropped by hand, and after a dark is added: the time of each over that of the first run.
 """
 
 from __future__ import annotations
@@ -37,13 +38,16 @@ def make_frames(folder: Path, arguments: argparse.Namespace) -> list[Path]:
         lens_mm=arguments.lens, width=arguments.width, height=arguments.height, n=arguments.frames,
         mount=arguments.mount, exposure_s=15, altitude_deg=45, seed=1,
     )  # fmt: skip
-    wanted = json.dumps({k: str(v) for k, v in vars(arguments).items() if k not in ("plain", "out")})
+    wanted = json.dumps({k: str(v) for k, v in vars(arguments).items() if k not in ("plain", "out", "again")})
     note = folder / "made-from.json"
     if not (note.is_file() and note.read_text() == wanted):
         shutil.rmtree(folder, ignore_errors=True)
         (folder / "raw").mkdir(parents=True)
         for frame in (*scenario.frames(), *scenario.darks(arguments.darks)):
             write_dng(folder / "raw" / frame.name, frame.mosaic, frame.meta, compressed=True)
+        *_, later = scenario.darks(arguments.darks + 1)
+        (folder / "later").mkdir()
+        write_dng(folder / "later" / later.name, later.mosaic, later.meta, compressed=True)
         note.write_text(wanted)
     return sorted((folder / "raw").glob("light*"))
 
@@ -109,6 +113,7 @@ def main() -> None:
     parser.add_argument("--height", type=int, default=4000)
     parser.add_argument("--lens", type=float, default=24.0)
     parser.add_argument("--mount", choices=("tripod", "tracked"), default="tripod")
+    parser.add_argument("--again", action="store_true", help="also drop a frame, then add a dark, and run again")
     parser.add_argument("--plain", type=int, default=16, help="frames for the plain script; 0 leaves it out")
     arguments = parser.parse_args()
     project = arguments.out / "trip"
@@ -132,7 +137,8 @@ def main() -> None:
             raw.raw_image_visible.copy()
     decode = (time.process_time() - begun) / min(8, n)
 
-    chain = Watch([sys.executable, "-m", "pipeline.moonless", "run", str(project)], project / "work" / "mosaics")
+    run = [sys.executable, "-m", "pipeline.moonless", "run", str(project)]
+    chain = Watch(run, project / "work" / "mosaics")
     steps: dict[str, float] = defaultdict(float)
     cpu: dict[str, float] = defaultdict(float)
     jobs = [json.loads(path.read_text()) for path in (project / "work" / "timings").glob("*.json")]
@@ -153,6 +159,13 @@ def main() -> None:
     draw(jobs)
     print(f"peak memory: largest process {chain.one / 1e6:.0f} MB, all {chain.all / 1e6:.0f} MB")
     print(f"scratch: {chain.scratch / (2e0 * n * arguments.width * arguments.height):.2f} 16-bit mosaics a frame")
+    if arguments.again:
+        drop = f"drop: [{paths[n // 3].name}]\n"
+        for what, settings in (("a frame dropped", drop), ("a dark more", drop + "darks: [later]\n")):
+            (project / "trip.yaml").write_text("frames: [raw]\n" + settings)
+            again = Watch(run)
+            print(f"{what}: {again.seconds / chain.seconds:.0%} of the first run's time, "
+                  f"{again.cpu_s / chain.cpu_s:.0%} of its processor seconds")  # fmt: skip
     if arguments.plain:
         chosen = [str(p) for p in paths[: arguments.plain]]
         plain = Watch(

@@ -1,0 +1,90 @@
+"""What befalls a night: a full disk, a killed run; the next run goes on where it was."""
+
+import resource
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from example_project.maker import make_scenario, write_dng
+from tests.conftest import ROOT, moonless
+
+FULL_AT = 600_000  # bytes a file may have: mosaics fit, pictures do not
+
+
+@pytest.fixture(scope="module")
+def project(tmp_path_factory):
+    """Three small frames."""
+    folder = tmp_path_factory.mktemp("night") / "trip"
+    (folder / "raw").mkdir(parents=True)
+    scenario = make_scenario(lens_mm=24, width=480, height=320, n=3, mount="tripod", exposure_s=15, seed=1)
+    for frame in scenario.frames():
+        write_dng(folder / "raw" / frame.name, frame.mosaic, frame.meta)
+    (folder / "trip.yaml").write_text("frames: [raw]\n")
+    return folder
+
+
+def start(project, **settings):
+    """The front door on its way."""
+    words = [sys.executable, "-m", "pipeline.moonless", "run", str(project)]
+    return subprocess.Popen(words, cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, **settings)
+
+
+def wait_for_step(project, *steps):
+    """Until a job of one of the steps is at work."""
+    end = time.monotonic() + 300
+    while time.monotonic() < end:
+        if any(path.name.startswith(steps) for path in (project / "work" / "progress").glob("*.json")):
+            return
+        time.sleep(0.02)
+    raise AssertionError("the step did not begin")
+
+
+def test_what_befalls_a_night_costs_no_more_than_the_job_at_work(project):
+    """A disk that fills up ends the scene with a sentence and leaves no rubbish; a run that is killed is taken over at
+    once, and nothing that was done is done again.
+    """
+
+    def little_room():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (FULL_AT, FULL_AT))
+
+    text, _ = (full := start(project, preexec_fn=little_room)).communicate(timeout=600)
+    assert full.returncode == 1
+    assert "NOT MADE: combine: " in text
+    assert "File too large" in text
+    (scene,) = (path for path in (project / "results").iterdir() if path.is_dir())
+    assert not [path for path in project.rglob("*") if path.name.startswith(".part")]
+    assert not (scene / "combined.fits").exists()
+    assert (scene / "not-made.html").is_file()
+    grades = {path: path.stat().st_mtime_ns for path in (project / "work" / "grades").iterdir()}
+
+    killed = start(project)
+    wait_for_step(project, "combine")
+    killed.send_signal(signal.SIGKILL)
+    killed.communicate()
+    done = moonless("run", project, check=0)
+    assert "3 of 3 frames kept" in done.stdout
+    assert (scene / "combined.tif").is_file()
+    assert not (scene / "not-made.html").exists()
+    assert grades == {path: path.stat().st_mtime_ns for path in grades}
+
+
+def test_a_run_that_is_asked_to_end_does(project):
+    """SIGTERM while the card is sorted or a job is at work: a sentence, status 2 or 1, and no process left behind."""
+    (project / "trip.yaml").write_text("frames: [raw]\nfinish: {preview_px: 300}\n")
+    run = start(project)
+    wait_for_step(project, "inventory")
+    run.terminate()
+    text, _ = run.communicate(timeout=120)
+    assert run.returncode == 2
+    assert "moonless: stopped before anything was made" in text
+    run = start(project)
+    wait_for_step(project, "finish", "summarise")
+    run.terminate()
+    text, _ = run.communicate(timeout=120)
+    assert run.returncode == 1
+    assert "stopping when the running jobs have ended" in text
+    assert "run the same command again to go on where it was" in text
+    assert moonless("run", project, check=0).stdout.count("kept") == 1

@@ -1,0 +1,53 @@
+"""How much of a run is left."""
+
+import pytest
+
+from pipeline import timeleft
+from pipeline.timeleft import Job, JobLines, Left
+
+SAID = """
+[Wed Nov 25 09:36:07 2026]
+localrule decode_calibration:
+    input: work/plan/batches/dark_a.json
+    jobid: 18
+    reason: Missing output files: work/mosaics/dark_a
+    wildcards: batch=dark_a
+rule combine:
+    jobid: 3
+    wildcards: scene=2026-08-14_24mm_a
+localrule all:
+    jobid: 0
+Finished jobid: 18 (Rule: decode_calibration)
+Finished jobid: 0 (Rule: all)
+"""
+
+
+def test_jobs_are_read_from_what_the_engine_says():
+    """Every job's rule and what it works on; a rule of no job counts for nothing."""
+    lines = JobLines()
+    ended = [job for line in SAID.splitlines() if (job := lines.read(line))]
+    assert list(lines.begun.values()) == [Job("decode_calibration", "dark_a"), Job("combine", "2026-08-14_24mm_a")]
+    assert ended == [Job("decode_calibration", "dark_a")]
+
+
+def test_the_time_left_follows_what_is_done(monkeypatch):
+    """Finished jobs and what running jobs tell of themselves count by what they cost; none is said too early."""
+    clock = [100.0]
+    monkeypatch.setattr(timeleft.time, "monotonic", lambda: clock[0])
+    monkeypatch.setattr(timeleft, "COSTS", {"decode": (1.0, 0.0), "combine": (3.0, 0.0)})
+    left = Left([Job("decode", "b"), Job("combine", "s")], {"b": 10, "s": 10})
+    assert left.phrase([]) == "0% of all"
+    clock[0] += 20
+    left.finished(Job("decode", "b"))
+    assert left.phrase([]) == "25% of all, about 60 s left"
+    clock[0] += 30
+    half = {"step": "combine", "name": "s", "done": 5, "total": 10}
+    assert left.phrase([half]) == "62% of all, about 30 s left"
+
+
+@pytest.mark.parametrize("rule", timeleft.COSTS)
+def test_every_rule_is_one_of_a_step(rule):
+    """What a job of the rule tells of itself is found under the step's name."""
+    told = {"step": rule.partition("_")[0], "name": "x", "done": 1, "total": 1}
+    left = Left([Job(rule, "x"), Job("combine", "y")], {"x": 0, "y": 0})
+    assert left.phrase([told]) != left.phrase([])
