@@ -177,6 +177,7 @@ def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: li
 
 def _become(order: dict[str, Any], streams: list[int]) -> NoReturn:
     """Be the program that was asked for."""
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     os.setsid()  # its own group, so that all that it starts can be ended with it
     for number, stream in enumerate(streams):
         os.dup2(stream, number)
@@ -227,6 +228,7 @@ def _finish(job: _Job, selector: selectors.BaseSelector) -> None:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     try:
         serve(socket.socket(fileno=int(sys.argv[1])))
     finally:

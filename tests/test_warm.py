@@ -99,3 +99,14 @@ def test_the_project_folder_is_never_imported_from(tmp_path):
         env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
+
+
+def test_nothing_is_left_where_the_front_door_was_killed(tmp_path):
+    """The process that is ended from outside takes its socket's folder with it."""
+    alone = Warm(tmp_path)
+    asked(alone.address, "timeit", "-n", "1", "-r", "1", "pass").communicate(timeout=120)
+    assert os.path.exists(alone.address)
+    alone._process.terminate()
+    alone._process.wait(timeout=60)
+    assert not os.path.exists(os.path.dirname(alone.address))
+    alone.close()
