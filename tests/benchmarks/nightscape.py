@@ -93,7 +93,9 @@ def measure(out: Path, lens: float, count: int, width: int, true_mask: bool) -> 
     mean = truth * np.mean(units) / units[reference]
     # water is opaque but mirrors the sky
     _, _, water = night.land.at(*night.shift(reference), shape)
-    inside = (distance > 8) & (ndimage.maximum_filter(water, 9) < 0.01) & (truth < 3 * np.median(truth[land]))
+    inside = (distance > 8) & (ndimage.maximum_filter(water, 9) < 0.01)
+    # the lit window is full, and its halo hides the texture about it
+    inside &= ~ndimage.maximum_filter(truth > 2 * np.median(truth[land]), 61)
     raw = mosaics[reference].pixels().astype(np.float32) - np.float32(np.mean(header.black))
     one = demosaic(raw, header.cfa, frames[reference].balance)[1].astype(float)
     single, many = noise_of(one - truth, inside), noise_of(composite - mean, inside)
