@@ -21,8 +21,10 @@ from pipeline.config import GradeSettings, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError
 from pipeline.files import replacing
+from pipeline.pixels.noise import photon_transfer
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
+from pipeline.sensor.transfer import transfer_blocks
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
 from pipeline.stars.doubles import doubling, far_doubling
 from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
@@ -34,6 +36,7 @@ from pipeline.tables import read_table, row_values, table_from_rows, write_table
 
 SNR_SHAPE = 20.0  # of stars whose shapes count for the frame's figures
 PEAK_SHARE = 0.6  # of saturation; the mean of two greens below it has neither of them saturated but in sharp cores
+PAIRS = 2  # of consecutive frames that tell a batch's electrons per ADU; a scene has several batches
 SIXTEENTH = 4  # saturated pixels are counted on every fourth row and column of cells
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
@@ -56,6 +59,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "sky_adu_s": (float, "adu / s"),
     "noise_adu": (float, "adu"),
     "sky_gradient": (float, None),
+    "electrons_per_adu": (float, "electron / adu"),
     "room_adu": (float, "adu"),
     "saturated_fraction": (float, None),
     "hot_pixels": (int, None),
@@ -195,6 +199,7 @@ def grade_batch(batch_path: Path, mosaics: Path, settings: GradeSettings, progre
     rows: list[dict[str, Any]] = []
     lists: list[tuple[str, NDArray[Any]]] = []
     offsets: list[NDArray[Any]] = []
+    gain = _Gain()
     for frame in batch.frames:
         status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
         row: dict[str, Any] = {}
@@ -203,6 +208,7 @@ def grade_batch(batch_path: Path, mosaics: Path, settings: GradeSettings, progre
                 mosaic = MosaicFile(mosaics / f"{frame.id}.fits")
                 pixels, header = mosaic.pixels(), mosaic.header
                 row, stars = grade_mosaic(pixels, header, settings)
+                gain.see(pixels, header)
                 offsets.append(colour_offsets(pixels, header.cfa, header.black, header.saturation, stars))
                 lists.append((frame.id, stars))
             except (FrameError, OSError, ValueError) as error:
@@ -210,7 +216,37 @@ def grade_batch(batch_path: Path, mosaics: Path, settings: GradeSettings, progre
                 status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
         rows.append({**row, "frame": frame.id, **status})
         progress.advance()
+    electrons = gain.electrons_per_adu()
+    for row in rows:
+        if row["status"] == "ok":
+            row["electrons_per_adu"] = electrons
     return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets)
+
+
+class _Gain:
+    """A batch's electrons per ADU, from the first pairs of consecutive frames of one kind."""
+
+    def __init__(self) -> None:
+        self._last: tuple[NDArray[np.uint16], MosaicHeader] | None = None
+        self._blocks: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
+
+    def see(self, pixels: NDArray[np.uint16], header: MosaicHeader) -> None:
+        """Take in the next frame."""
+        if len(self._blocks) >= PAIRS:
+            return
+        if self._last is not None:
+            before, other = self._last
+            alike = before.shape == pixels.shape and other.iso == header.iso and other.exposure_s == header.exposure_s
+            if alike:
+                self._blocks.append(transfer_blocks(before, pixels, header.cfa, header.black, header.saturation))
+        self._last = (pixels, header) if len(self._blocks) < PAIRS else None
+
+    def electrons_per_adu(self) -> float | None:
+        """As far as the pairs tell it."""
+        if not self._blocks:
+            return None
+        found = photon_transfer(*(np.concatenate(values) for values in zip(*self._blocks, strict=True)))
+        return 1 / found.adu_per_electron if found.measured and found.adu_per_electron > 0 else None
 
 
 def _decoded(path: Path) -> dict[str, dict[str, Any]]:

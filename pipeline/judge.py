@@ -18,7 +18,7 @@ from pipeline.judging.clouds import cloud_figures, see_sky
 from pipeline.judging.graded import Graded, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
 from pipeline.judging.passing import passing_streaks, without_flashes
-from pipeline.judging.skylight import sky_figures
+from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.stars.motion import learn_pattern, usable
 from pipeline.tables import table_from_rows, write_table
@@ -35,7 +35,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "motion_expected_px": (float, "pix"),
     "motion_excess_px": (float, "pix"),
     "lens_ellipticity": (float, None),
-    "sky_e_s": (float, "adu / s"),
+    "sky_e_s": (float, "adu / s"),  # electron / s where the photon transfer tells electrons per ADU
     "transparency": (float, None),
     "cloud_fraction": (float, None),
     "saturated_fraction": (float, None),
@@ -88,6 +88,7 @@ def judge_scene(
         )
         if course:
             notes.append(course)
+    gain = scene_gain(frames)
     normal = usual(figures)
     unsure_fluxes(figures, normal, settings)
     rows = []
@@ -104,7 +105,7 @@ def judge_scene(
                 "motion_expected_px": f.motion_expected_px,
                 "motion_excess_px": f.excess_px,
                 "lens_ellipticity": f.lens_ellipticity,
-                "sky_e_s": None if frame.row["sky_adu_s"] is None else f.sky,
+                "sky_e_s": None if frame.row["sky_adu_s"] is None or f.sky is None else f.sky * (gain or 1.0),
                 "transparency": f.transparency,
                 "cloud_fraction": f.cloud_fraction,
                 "saturated_fraction": f.saturated_fraction,
@@ -151,7 +152,9 @@ def _work(arguments: argparse.Namespace) -> None:
         rows, notes = judge_scene(frames, scene, trip.judge, trip.site)
         for note in notes:
             log.info("%s: %s", scene.scene, note)
-        write_table(table_from_rows(rows, COLUMNS, {"notes": notes}), arguments.out)
+        gain = scene_gain(frames)
+        columns = COLUMNS if gain is None else {**COLUMNS, "sky_e_s": (float, "electron / s")}
+        write_table(table_from_rows(rows, columns, {"notes": notes, "electrons_per_adu": gain}), arguments.out)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -59,6 +59,7 @@ class SceneRecord:
     flat: dict[str, Any] = field(default_factory=dict)  # header of the master flat
     ground: dict[str, Any] = field(default_factory=dict)
     joined: dict[str, Any] = field(default_factory=dict)
+    sky_zero: dict[str, Any] = field(default_factory=dict)  # of `skyzero.sky_zero_of`; empty where it is not told
     left_out: dict[str, dict[str, str]] = field(default_factory=dict)  # of "dark", "bias", "flat": frame id to why
 
 

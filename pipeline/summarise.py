@@ -17,6 +17,7 @@ from pipeline.pages import figures as fig
 from pipeline.pages.scene import FILES, scene_page
 from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
 from pipeline.records import SceneRecord, read_failures, read_object, read_rows, read_scene_record, scene_files, size_of
+from pipeline.skyzero import sky_zero_of
 from pipeline.tables import table_from_rows, write_table
 from pipeline.versions import versions
 
@@ -61,8 +62,10 @@ def run_scene(arguments: argparse.Namespace) -> None:
     record = read_scene_record(project, arguments.scene)
     if record.plan is None:
         raise InputError(f"{arguments.scene.name}: cannot be read as the plan of a scene; run the inventory again")
+    trip = load_trip(project)
     with Progress(project, "summarise", record.scene, 1, record.scene) as progress:
-        write_scene(project, record, load_trip(project), PAGE)
+        record = replace(record, sky_zero=sky_zero_of(project, record, trip.site))
+        write_scene(project, record, trip, PAGE)
         progress.advance()
 
 

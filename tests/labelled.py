@@ -261,6 +261,7 @@ def _row(setting: Setting, stars: NDArray[Any], sky: NDArray[np.float64]) -> dic
         "sky_adu": level,
         "sky_adu_s": level / setting.exposure_s,
         "noise_adu": NOISE * math.sqrt(level / SKY),
+        "electrons_per_adu": None,
         "room_adu": ROOM,
         "saturated_fraction": 0.0,
         "streaks": 0,

@@ -25,6 +25,7 @@ from pipeline.verdicts import Figures
 RANKED = 5  # clear frames that an unlinked one is compared with
 SATURATED_MOST = 2.0  # times full: from the flanks, a star's flux is right to 3 % up to there, 20 % low at ten times
 DEEP_SHARE = 0.2  # of its sightings that are fuller than that: the star is left out altogether
+NOISIER = 1.4  # times the clear frames' noise: beyond, fewer stars are found under a clear sky as well
 LAND_SHARE = 0.5  # of a part of the grid, from which on it counts as land
 
 
@@ -83,7 +84,9 @@ def cloud_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky
             reference = [frames[k].stars["flux"] * sky.factor[k] / clear.overall[k] for k in best]
             f.transparency = rank_transparency(frames[n].stars["flux"] * sky.factor[n], reference)
             there = sky.land_share(n) < LAND_SHARE
-            f.cloud_fraction = _bare_share(frames[n], [frames[k] for k in best], there)
+            usual_noise = float(np.median([frames[k].row["noise_adu"] for k in best]))
+            if frames[n].row["noise_adu"] < NOISIER * usual_noise:
+                f.cloud_fraction = _bare_share(frames[n], [frames[k] for k in best], there)
 
 
 def _clouded_share(clear: Clearness, n: int, sky: Sky, frame: Graded, limit: float) -> float | None:

@@ -29,6 +29,7 @@ GRADE_FIGURES = (
     "sky_adu",
     "sky_adu_s",
     "noise_adu",
+    "electrons_per_adu",
     "room_adu",
     "saturated_fraction",
     "streaks",

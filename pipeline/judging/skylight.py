@@ -46,6 +46,13 @@ def sky_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, 
             f.glare = float(np.mean((level > settings.sky_max * reference)[there]))
 
 
+def scene_gain(frames: Sequence[Graded]) -> float | None:
+    """Electrons per ADU of a scene's camera, the median of its batches; None where none tells."""
+    told = [frame.row.get("electrons_per_adu") for frame in frames]
+    known = [value for value in told if value]
+    return float(np.median(known)) if known else None
+
+
 def _level(frame: Graded, level: NDArray[np.float64], open_sky: NDArray[np.bool_]) -> float | None:
     """The sky's level, ADU: of the parts that show stars; where those are few, behind the stars; None without any."""
     shown = np.zeros(TILES, bool)

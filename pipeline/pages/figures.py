@@ -15,6 +15,7 @@ from pipeline.pages import words
 from pipeline.pages.ground import ground_figures
 from pipeline.pages.placed import placed_figures
 from pipeline.records import SceneRecord
+from pipeline.skyzero import dark_adu
 from pipeline.verdicts import REASONS
 
 # name: (type, unit); the contract's columns in the contract's order, then what is added to them.
@@ -99,6 +100,7 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
         if place.get("rms_px") is not None:
             row["registration_rms_px"] = place["rms_px"]
         row["flux_scale"] = place.get("flux_scale")
+        _sky(record, row)
         row |= {key: calibration.get(name, {}).get(key) for key in ("dark_scale", "dark_offset")}
         row |= {key: _mapping(combined.get(name)).get(key) for key in ("weight", "rejected_share")}
         if name in left_out and row.get("verdict") != ASIDE:
@@ -108,6 +110,18 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
             row["reasons"] = row.get("reasons") or ""
         rows.append(row)
     return sorted(rows, key=lambda row: (row.get("taken") or "~", row["frame"]))
+
+
+def _sky(record: SceneRecord, row: dict[str, Any]) -> None:
+    """Take the dark's share off the sky's level, and tell the sky in magnitudes where the stars did."""
+    level, exposure = row.get("sky_e_s"), row.get("exposure_s")
+    if not isinstance(level, (int, float)) or not exposure:
+        return
+    gain = _number(record.verdicts.meta.get("electrons_per_adu")) or 1.0
+    row["sky_e_s"] = level - gain * dark_adu(record, row["frame"]) / exposure
+    zero = record.sky_zero.get("magnitude")
+    if zero is not None and row["sky_e_s"] > 0:
+        row["sky_mag_arcsec2"] = round(zero - 2.5 * math.log10(row["sky_e_s"] / gain), 3)
 
 
 def _mapping(value: Any) -> Mapping[str, Any]:
@@ -231,6 +245,20 @@ def _seen(record: SceneRecord) -> list[str]:
     return [note for note in notes if isinstance(note, str)] if isinstance(notes, list) else []
 
 
+HAZY = 0.35  # magnitudes an airmass; clear air takes 0.15 to 0.3
+
+
+def _haze(record: SceneRecord) -> list[str]:
+    """A sentence about a whole night of haze, which no frame shows against its neighbours."""
+    taken = record.sky_zero.get("extinction")
+    if not record.sky_zero.get("measured") or taken is None or taken < HAZY:
+        return []
+    return [
+        f"Towards the horizon the stars fade by {taken:.2f} magnitudes an airmass; clear air takes 0.15 to 0.3. "
+        "Haze or thin cloud lay over the whole scene, in every frame alike."
+    ]
+
+
 def darks(record: SceneRecord) -> dict[str, Any]:
     """The master dark that was used, or why none."""
     plan, header = record.plan, record.master
@@ -327,6 +355,7 @@ def scene_figures(
         "fwhm_px_frames": median(good, "fwhm_px"),
         "registration_rms_px": median(good, "registration_rms_px"),
         "sky_mag_arcsec2": median(good, "sky_mag_arcsec2"),
+        "sky_zero": record.sky_zero or None,
         "motion_px": median(good, "motion_px"),
         "motion_expected_px": median(good, "motion_expected_px"),
         "transparency": median(good, "transparency"),
@@ -356,7 +385,7 @@ def scene_figures(
                 "saturated_cores",
             )
         },
-        "notes": [*(record.plan.notes if record.plan is not None else ()), *_seen(record)],
+        "notes": [*(record.plan.notes if record.plan is not None else ()), *_seen(record), *_haze(record)],
         "versions": versions,
         "settings": settings,
     }

@@ -217,7 +217,11 @@ def _tiles(figures: Mapping[str, Any]) -> list[dict[str, str]]:
     )
     if figures.get("sky_mag_arcsec2") is not None:
         tiles.append(
-            _tile("sky brightness", number(figures["sky_mag_arcsec2"]), "mag/arcsec²; a natural dark sky has 22")
+            _tile(
+                "sky brightness",
+                number(figures["sky_mag_arcsec2"]),
+                "mag/arcsec², give or take 0.2; a natural dark sky has 22",
+            )
         )
     if figures.get("constellation"):
         tiles.append(

@@ -1,0 +1,96 @@
+"""The magnitude of a scene's sky: what summarise needs of star lists, geometry and darks for `sky.brightness`."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+
+from pipeline.config import Site
+from pipeline.plan import PlannedFrame
+from pipeline.records import UNREADABLE, SceneRecord
+from pipeline.sky import times
+from pipeline.sky.brightness import Frame, sky_zero
+from pipeline.sky.geometry import Geometry
+from pipeline.starlists import middle_of
+
+log = logging.getLogger("moonless")
+
+CLEAREST = 5  # frames whose stars tell; more make the error no smaller than the stars' own colours do
+FIELDS = ("x", "y", "flux", "flux_error", "background", "saturated")
+
+
+def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any]:
+    """What a sky of 1 ADU a second is, in magnitudes per arcsec^2; empty where that is not told.
+
+    Returns
+    -------
+    dict
+        `magnitude`, `error`, `extinction`, `measured`, `stars`, as `sky.brightness.Brightness`, and `zenith`: whether
+        it was known where that lies.
+    """
+    plan = record.plan
+    if plan is None or not record.geometry.get("solved"):
+        return {}
+    try:
+        geometry = Geometry.from_json(record.geometry)
+        rows = {str(r["frame"]): r for r in record.verdicts.rows if r.get("sky_e_s") and r.get("transparency")}
+        able = [f for f in plan.frames if f.id in geometry.frames and f.id in rows and f.exposure_s]
+        able.sort(key=lambda f: (-float(rows[f.id]["transparency"]), f.id))
+        chosen = {f.id: f for f in able[:CLEAREST]}
+        gain = float(record.verdicts.meta.get("electrons_per_adu") or 1.0)
+        frames = []
+        for batch in plan.batches:
+            path = project / "work" / "grades" / f"{batch}.stars.fits"
+            if not chosen or not path.is_file():
+                continue
+            with fits.open(path, memmap=False) as hdus:
+                data = hdus[1].data
+                ids = np.char.strip(np.asarray(data["frame"]).astype("U"))
+                for name, frame in chosen.items():
+                    mine = np.flatnonzero(ids == name)
+                    if not len(mine):
+                        continue
+                    stars = np.zeros(len(mine), [(f, "?" if f == "saturated" else "f8") for f in FIELDS])
+                    for field in FIELDS:
+                        stars[field] = data[field][mine]
+                    dark = dark_adu(record, name)
+                    exposure = float(frame.exposure_s or 0.0)
+                    level = float(rows[name]["sky_e_s"]) / gain * exposure - dark
+                    frames.append(Frame(name, stars, exposure, level, dark, _zenith(frame, geometry, site)))
+        frames.sort(key=lambda f: f.id)
+        told = sky_zero(frames, geometry)
+    except UNREADABLE as error:
+        log.warning("%s: the sky's magnitude is not told (%s: %s)", record.scene, type(error).__name__, error)
+        return {}
+    if told is None:
+        return {}
+    return {
+        "magnitude": round(told.magnitude, 3),
+        "error": round(told.error, 3),
+        "extinction": round(told.extinction, 3),
+        "measured": told.measured,
+        "stars": told.stars,
+        "zenith": all(frame.zenith is not None for frame in frames),
+    }
+
+
+def dark_adu(record: SceneRecord, frame: str) -> float:
+    """Level of the dark signal in a frame, ADU: the master's level as it was scaled to it; 0 without one."""
+    level = record.master.get("DLEVEL")
+    scale = next((r.get("dark_scale") for r in record.calibration.rows if str(r.get("frame")) == frame), None)
+    known = isinstance(level, (int, float)) and isinstance(scale, (int, float))
+    return float(level) * float(scale) if known else 0.0  # type: ignore[arg-type]
+
+
+def _zenith(frame: PlannedFrame, geometry: Geometry, site: Site) -> Any:
+    placed = geometry.frames[frame.id].zenith
+    if placed is not None:
+        return placed
+    moment = middle_of(frame, site)
+    if moment is None or not moment[1] or site.latitude is None or site.longitude is None:
+        return None
+    return times.zenith(moment[0], site.latitude, site.longitude)

@@ -1,0 +1,80 @@
+"""Sky brightness and the camera's gain, told from rendered frames whose every photon is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from example_project.maker import make_scenario
+from example_project.maker.sky import unrefract
+from pipeline.config import GradeSettings
+from pipeline.grade import _Gain, grade_mosaic
+from pipeline.sensor.mosaic import MosaicHeader
+from pipeline.sky.brightness import Frame, sky_zero
+from pipeline.sky.camera import Camera
+from pipeline.sky.geometry import Geometry, Placement
+
+WIDTH, HEIGHT = 1080, 720
+
+
+@pytest.fixture(scope="module")
+def rendered():
+    """Two frames at 24 mm over 60 degrees of altitude, graded, with their exact geometry."""
+    scenario = make_scenario(
+        24.0, width=WIDTH, height=HEIGHT, n=2, mount="tracked", exposure_s=60.0, altitude_deg=42.0, ideal_lens=True,
+    )  # fmt: skip
+    frames, stars, gain, placed = list(scenario.frames()), [], _Gain(), {}
+    for n, frame in enumerate(frames):
+        sensor = scenario.sensor
+        header = MosaicHeader(f"f{n}", sensor.cfa, sensor.black, float(sensor.saturation), exposure_s=60.0)
+        stars.append(grade_mosaic(frame.mosaic, header, GradeSettings())[1])
+        gain.see(frame.mosaic, header)
+        geometry = frame.truth.geometry
+        placed[f"f{n}"] = Placement(np.array(geometry.quaternion), zenith=geometry.zenith)
+    optics = scenario.optics
+    camera = Camera(optics.focal_px, *optics.centre, (0.0, 0.0, 0.0), (0.0, 0.0), WIDTH, HEIGHT)
+    air, velocity = frames[0].truth.geometry.air, frames[0].truth.geometry.velocity
+    geometry = Geometry("f0", True, camera, placed, strength=air, velocity=velocity)
+    return scenario, frames, stars, gain.electrons_per_adu(), geometry
+
+
+def test_gain_of_consecutive_frames(rendered):
+    """The photon transfer between two frames gives the electrons per ADU that the sensor was made with (1.2)."""
+    assert rendered[3] == pytest.approx(rendered[0].sensor.gain, rel=0.06)
+
+
+def test_sky_brightness_of_a_rendered_sky(rendered):
+    """The sky is told to 0.2 mag per square arcsecond, extinction to 0.04 an airmass, where the zenith is known.
+
+    The stars that tell are hotter than the planted sky (5,200 K): in green that makes the sky look 0.15 mag fainter.
+    """
+    scenario, frames, stars, _, geometry = rendered
+    dark = scenario.sensor.dark_current * 2 ** ((12 - 20) / 6) * 60 / scenario.sensor.gain
+    some = [Frame(f"f{n}", stars[n], 60.0, 2000.0, dark, frames[n].truth.geometry.zenith) for n in range(2)]
+    told = sky_zero(some, geometry)
+    assert told is not None
+    assert told.stars > 200
+    planted = []
+    for frame, found in zip(frames, stars, strict=True):
+        exact = frame.truth.geometry
+        seen = scenario.optics.unproject(found["x"], found["y"]) @ exact.attitude
+        horizontal = seen @ scenario.turning.horizon(frame.truth.figures["middle_s"]).T
+        light = scenario.glow.radiance(horizontal, unrefract(seen, exact.zenith, exact.air))[:, 1]
+        planted.append(scenario.glow.zenith_mag - 2.5 * np.log10(light))
+    assert told.magnitude - 2.5 * np.log10(2000.0 / 60) == pytest.approx(np.median(np.concatenate(planted)), abs=0.2)
+    assert told.measured
+    assert told.extinction == pytest.approx(0.17, abs=0.04)  # EXTINCTION["G"] of the maker
+    # where nothing tells of the zenith the error is that of the airmass
+    blind = sky_zero([replace(f, zenith=None) for f in some], geometry)
+    assert blind is not None
+    assert not blind.measured
+    assert blind.magnitude == pytest.approx(told.magnitude, abs=0.2)
+
+
+def test_too_few_stars_tell_nothing(rendered):
+    """Of a handful of stars no brightness is told."""
+    _, _, stars, _, geometry = rendered
+    assert sky_zero([Frame("f0", stars[0][:10], 60.0, 500.0)], geometry) is None
+    assert sky_zero([], geometry) is None
