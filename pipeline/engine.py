@@ -24,15 +24,15 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
-    "grade": 7,
-    "judge": 7,
+    "grade": 8,
+    "judge": 8,
     "dark": 2,
     "register": 5,
     "ground": 1,
     "combine": 9,
     "join": 1,
     "finish": 2,
-    "summarise": 9,
+    "summarise": 10,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

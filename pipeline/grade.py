@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from astropy.table import MaskedColumn, Table
 from numpy.typing import NDArray
+from PIL import Image
 
 from pipeline.config import GradeSettings, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
@@ -26,17 +27,24 @@ from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.sensor.transfer import transfer_blocks
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
+from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
+from pipeline.stars.glimpse import streak_picture, whole_picture
+from pipeline.stars.lights import light_of
 from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
 from pipeline.stars.mesh import SkyMesh
 from pipeline.stars.shapes import fwhm_px
-from pipeline.stars.streaks import find_streaks
+from pipeline.stars.streaks import Streak, find_streaks
 from pipeline.stars.tiles import TILES, tile_of
 from pipeline.tables import read_table, row_values, table_from_rows, write_table
 
 SNR_SHAPE = 20.0  # of stars whose shapes count for the frame's figures
 PEAK_SHARE = 0.6  # of saturation; the mean of two greens below it has neither of them saturated but in sharp cores
 PAIRS = 2  # of consecutive frames that tell a batch's electrons per ADU; a scene has several batches
+STREAKS_LISTED = 50
+STREAKS_MEASURED = 16  # treetops may give fifty lines, and each costs 5 ms
+STREAKS_SHOWN = 4  # the longest of a frame get a picture
+JPEG_QUALITY = 80
 SIXTEENTH = 4  # saturated pixels are counted on every fourth row and column of cells
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
@@ -85,6 +93,14 @@ def grade_mosaic(
     row : values of `COLUMNS`
     stars : `STAR_DTYPE` array, brightest first
     """
+    row, found, _ = graded_frame(pixels, header, settings)
+    return row, found.stars
+
+
+def graded_frame(
+    pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings
+) -> tuple[dict[str, Any], FrameStars, list[Streak]]:
+    """As `grade_mosaic`, with all that was found and the streaks."""
     found = measure_frame(
         pixels, header.cfa, header.black, header.saturation, settings.detection_sigma, settings.stars_max
     )
@@ -119,12 +135,33 @@ def grade_mosaic(
         "double_px": None if double is None else double.length,
         "double_angle_deg": None if double is None else double.angle_deg,
         "streaks": len(streaks),
-        "streak_list": json.dumps([s.as_dict() for s in streaks[:50]]),
+        "streak_list": json.dumps(
+            [
+                {
+                    "number": n,
+                    **s.as_dict(),
+                    **(light_of(found.detections, s).as_dict() if n < STREAKS_MEASURED else {}),
+                }
+                for n, s in enumerate(streaks[:STREAKS_LISTED])
+            ]
+        ),
         "tile_stars": json.dumps(_star_tiles(found, pixels.shape).tolist()),
         "tile_sky_adu": json.dumps(_sky_tiles(found.detections.sky, found.detections.residual.shape)),
     }
     row.update(frame_shape(found.stars))
-    return row, found.stars
+    return row, found, streaks
+
+
+def write_pictures(folder: Path, frame: str, found: Detections, streaks: Sequence[Streak], room: float) -> None:
+    """Write `<frame>.jpg` and, for the longest streaks, `<frame>-<number>.jpg` for the page."""
+    folder.mkdir(parents=True, exist_ok=True)
+    pictures = {frame: whole_picture(found, room)}
+    pictures |= {
+        f"{frame}-{n}": streak_picture(found, streak, room) for n, streak in enumerate(streaks[:STREAKS_SHOWN])
+    }
+    for name, picture in pictures.items():
+        with replacing(folder / f"{name}.jpg") as temporary:
+            Image.fromarray(picture).save(temporary, format="JPEG", quality=JPEG_QUALITY)
 
 
 def frame_shape(stars: NDArray[Any]) -> dict[str, float]:
@@ -192,8 +229,10 @@ def star_table(lists: Sequence[tuple[str, NDArray[Any]]], offsets: Sequence[NDAr
     return table
 
 
-def grade_batch(batch_path: Path, mosaics: Path, settings: GradeSettings, progress: Progress) -> tuple[Table, Table]:
-    """Grade every frame of a batch; a frame that cannot be read is a row with its reason."""
+def grade_batch(
+    batch_path: Path, mosaics: Path, settings: GradeSettings, progress: Progress, thumbs: Path | None = None
+) -> tuple[Table, Table]:
+    """Grade every frame of a batch; a frame that cannot be read is a row with its reason. Pictures go to `thumbs`."""
     batch = read_batch(batch_path)
     decoded = _decoded(mosaics / "decoded.ecsv")
     rows: list[dict[str, Any]] = []
@@ -207,8 +246,11 @@ def grade_batch(batch_path: Path, mosaics: Path, settings: GradeSettings, progre
             try:
                 mosaic = MosaicFile(mosaics / f"{frame.id}.fits")
                 pixels, header = mosaic.pixels(), mosaic.header
-                row, stars = grade_mosaic(pixels, header, settings)
+                row, found, streaks = graded_frame(pixels, header, settings)
+                stars = found.stars
                 gain.see(pixels, header)
+                if thumbs is not None:
+                    write_pictures(thumbs, frame.id, found.detections, streaks, row["room_adu"])
                 offsets.append(colour_offsets(pixels, header.cfa, header.black, header.saturation, stars))
                 lists.append((frame.id, stars))
             except (FrameError, OSError, ValueError) as error:
@@ -261,7 +303,8 @@ def _work(arguments: argparse.Namespace) -> None:
     settings = load_trip(arguments.project).grade
     batch = read_batch(arguments.batch)
     with Progress(arguments.project, "grade", batch.batch, len(batch.frames)) as progress:
-        grades, stars = grade_batch(arguments.batch, arguments.mosaics, settings, progress)
+        thumbs = None if arguments.project is None else arguments.project / "work" / "thumbs"
+        grades, stars = grade_batch(arguments.batch, arguments.mosaics, settings, progress, thumbs)
         with replacing(arguments.stars) as temporary:
             stars.write(temporary, format="fits", overwrite=True)
         write_table(grades, arguments.out)

@@ -14,6 +14,7 @@ from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import InputError, SettingsError
 from pipeline.files import write_json, write_text
 from pipeline.pages import figures as fig
+from pipeline.pages.passing import STREAK_COLUMNS, streak_rows
 from pipeline.pages.scene import FILES, scene_page
 from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
 from pipeline.records import SceneRecord, read_failures, read_object, read_rows, read_scene_record, scene_files, size_of
@@ -22,6 +23,7 @@ from pipeline.tables import table_from_rows, write_table
 from pipeline.versions import versions
 
 PAGE = "index.html"
+WRITTEN_HERE = ("scene.json", "timings.json", "frames.ecsv", "streaks.ecsv")
 # The page of a scene that could not be made has a name of its own: an index.html would tell the engine that all is
 # done.
 FAILED_PAGE = "not-made.html"
@@ -43,15 +45,15 @@ def write_scene(project: Path, record: SceneRecord, trip: Trip, page: str) -> di
     rows = fig.frame_rows(record)
     content = fig.scene_figures(record, rows, _settings(trip), versions())
     write_table(table_from_rows(rows, fig.frame_columns(record), {"scene": record.scene}), folder / "frames.ecsv")
+    streaks = table_from_rows(streak_rows(rows), STREAK_COLUMNS, {"scene": record.scene})
+    write_table(streaks, folder / "streaks.ecsv")
     write_json(folder / "scene.json", content)
     if page == PAGE:
         write_json(folder / "timings.json", fig.timings(record))
         (folder / FAILED_PAGE).unlink(missing_ok=True)
-    sizes = {
-        name: size_of(folder / name) for name in FILES if name not in ("scene.json", "timings.json", "frames.ecsv")
-    }
-    # sizes of these would change with every run's times or with themselves; the pictures' are what a person wants
-    sizes |= {name: -1 for name in ("scene.json", "timings.json", "frames.ecsv") if (folder / name).is_file()}
+    sizes = {name: size_of(folder / name) for name in FILES if name not in WRITTEN_HERE}
+    # sizes of the others would change with every run's times or with themselves; those of pictures are wanted
+    sizes |= {name: -1 for name in WRITTEN_HERE if (folder / name).is_file()}
     write_text(folder / page, scene_page(record, rows, content, sizes))
     return content
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -62,7 +63,7 @@ class Figures:
     cloud_fraction: float | None = None
     saturated_fraction: float | None = None
     streaks: int | None = None
-    streak_list: list[dict[str, float]] = field(default_factory=list)
+    streak_list: list[dict[str, Any]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

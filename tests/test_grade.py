@@ -7,6 +7,7 @@ import json
 import numpy as np
 import pytest
 from astropy.table import Table
+from PIL import Image
 
 from pipeline import grade
 from pipeline.config import GradeSettings
@@ -95,6 +96,22 @@ def test_the_same_frames_give_the_same_bytes(batch_on_disk, tmp_path):
         assert run(batch_on_disk, folder) == 0
     for name in ("g.ecsv", "g.stars.fits"):
         assert (first / name).read_bytes() == (second / name).read_bytes()
+
+
+def test_pictures_stand_in_the_project(batch_on_disk):
+    """With a project folder every graded frame leaves a small picture in work/thumbs, the same bytes each time."""
+    arguments = ["--project", str(batch_on_disk), "--batch", str(batch_on_disk / "batches" / "b.json")]
+    arguments += ["--mosaics", str(batch_on_disk / "mosaics"), "--out", str(batch_on_disk / "g.ecsv")]
+    (batch_on_disk / "trip.yaml").write_text("frames: [raw]\n")
+    seen = []
+    for _ in range(2):
+        assert grade.main([*arguments, "--stars", str(batch_on_disk / "g.stars.fits")]) == 0
+        thumbs = sorted((batch_on_disk / "work" / "thumbs").glob("*.jpg"))
+        assert [p.stem for p in thumbs] == ["good1", "good2"]
+        seen.append([p.read_bytes() for p in thumbs])
+    assert seen[0] == seen[1]
+    with Image.open(thumbs[0]) as picture:
+        assert picture.size == (225 + 150, 150)
 
 
 def test_missing_batch_is_one_sentence(tmp_path, capsys):

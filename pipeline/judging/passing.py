@@ -3,31 +3,46 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.judging.graded import Graded
+from pipeline.stars.lights import Light, kind_of
 from pipeline.verdicts import Figures
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
 SAME_LINE = 15.0  # px
+OFF_COURSE = 0.02  # px a px along, by which a lens, and a mount between frames, bend a satellite's path
+LIGHT_FIELDS = tuple(field.name for field in fields(Light))
 FLASH = 12.0  # px from a streak within which what was measured is an aircraft's flash, or a star under its light
 
 
 def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
-    """Leave out streaks that lie in the same place in several frames: edges of the foreground, defects."""
+    """Name what passes, and leave out streaks that lie in the same place in several frames: edges of the foreground,
+    defects. `frames` are in the order of time."""
     lists = [json.loads(frame.row["streak_list"] or "[]") for frame in frames]
     places = [np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in found]).reshape(-1, 4) for found in lists]
-    for f, found, here in zip(figures, lists, places, strict=True):
-        again = np.array([sum(_same_line(line, other) for other in places) for line in here])
-        f.streak_list = [s for s, times in zip(found, again, strict=True) if times < PERSISTENT]
+    for n, (f, frame) in enumerate(zip(figures, frames, strict=True)):
+        beside = np.concatenate([places[k] for k in (n - 1, n + 1) if 0 <= k < len(places)] or [np.empty((0, 4))])
+        f.streak_list = []
+        for streak, line in zip(lists[n], places[n], strict=True):
+            if sum(_in_place(line, other) for other in places) >= PERSISTENT:
+                continue
+            light = Light(**{name: streak[name] for name in LIGHT_FIELDS if name in streak})
+            diagonal = math.hypot(frame.row["width"], frame.row["height"])
+            length = math.hypot(line[2] - line[0], line[3] - line[1])
+            known = "uneven" in streak
+            kind = kind_of(light, length, diagonal, _goes_on(line, beside)) if known else "unknown"
+            f.streak_list.append({**streak, "kind": kind})
         f.streaks = len(f.streak_list)
 
 
-def without_flashes(frame: Graded, streaks: Sequence[Mapping[str, float]]) -> Graded:
+def without_flashes(frame: Graded, streaks: Sequence[Mapping[str, Any]]) -> Graded:
     """The frame without the stars on its passing streaks: in a sparse field an aircraft's flashes are half of them."""
     x, y = frame.stars["x"], frame.stars["y"]
     on = np.zeros(len(x), bool)
@@ -38,12 +53,30 @@ def without_flashes(frame: Graded, streaks: Sequence[Mapping[str, float]]) -> Gr
     return replace(frame, stars=frame.stars[~on])
 
 
-def _same_line(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
-    """Whether both ends of a line lie within `SAME_LINE` px of the lines through any of the others."""
+def _off_and_along(
+    line: NDArray[np.float64], others: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Of both ends of a line, (n, 2): how far off the lines through the others, px; where along them, in lengths."""
     direction = others[:, 2:] - others[:, :2]
-    length = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
-    off = [
-        np.abs((line[k] - others[:, 0]) * direction[:, 1] - (line[k + 1] - others[:, 1]) * direction[:, 0]) / length
-        for k in (0, 2)
-    ]
-    return bool(((off[0] < SAME_LINE) & (off[1] < SAME_LINE)).any())
+    length = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)[:, None]
+    from_start = line.reshape(2, 2)[None] - others[:, None, :2]
+    off = from_start[..., 0] * direction[:, 1:] - from_start[..., 1] * direction[:, :1]
+    along = from_start[..., 0] * direction[:, :1] + from_start[..., 1] * direction[:, 1:]
+    return np.abs(off) / length, along / length**2
+
+
+def _in_place(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """Whether a line lies within `SAME_LINE` px of the line through any of the others, and beside it."""
+    off, along = _off_and_along(line, others)
+    beside = (along.max(axis=1) > 0) & (along.min(axis=1) < 1)
+    return bool(((off < SAME_LINE).all(axis=1) & beside).any())
+
+
+def _goes_on(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """Whether any of the others lies farther along the same line."""
+    off, along = _off_and_along(line, others)
+    allowed = SAME_LINE + OFF_COURSE * np.maximum(np.abs(along - 0.5).max(axis=1), 1) * np.hypot(
+        *(others[:, 2:] - others[:, :2]).T
+    )
+    apart = (along.min(axis=1) > 0.9) | (along.max(axis=1) < 0.1)
+    return bool(((off < allowed[:, None]).all(axis=1) & apart).any())

@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.pages import figures as fig
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.ground import ground_facts, ground_sentence
+from pipeline.pages.passing import streak_pictures, streak_rows, streak_sentence
 from pipeline.pages.placed import Facts, clock_note, lens_facts, mount_facts, pointing_notes
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time
 from pipeline.pages.render import REASON_MEANINGS, page
@@ -43,6 +44,7 @@ FILES = {
     "ground_mask.png": "where the ground lies",
     "preview.jpg": "for the eye",
     "frames.ecsv": "what was measured in every frame",
+    "streaks.ecsv": "what passed through single frames: ends, width, brightness, kind",
     "scene.json": "this page's figures, for programs",
     "timings.json": "how long each step took",
 }
@@ -138,6 +140,7 @@ def scene_page(
     reasons = figures.get("frames_set_aside") or {}
     aside = [row for row in rows if row.get("verdict") == fig.ASIDE]
     advice = advise(figures, reasons)
+    streaks = streak_rows(rows)
     known = figures.get("frames_kept") is not None
     sky_unit = unit_words(record.verdicts.units.get("sky_e_s") or "adu / s")
     first, last = _span(record)
@@ -160,6 +163,8 @@ def scene_page(
         "all_rows": [_cells(row, dates) for row in rows],
         "time_plot": _time_plot(rows, figures, sky_unit, _clock(record)),
         "thumbs": _thumbs(record, aside),
+        "streak_sentence": streak_sentence(streaks),
+        "streak_pictures": streak_pictures(record, streaks),
         "noise_sentence": _noise_sentence(figures),
         "noise_plot": _noise_plot(figures),
         "star_facts": _star_facts(record, figures),

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.stars.lines import fullest_line, on_lines
+
 STARS_USED = 400  # the highest peaks below saturation
 STARS_MIN = 12
 REACH = 24  # half-size px; kicks that go further are found by `far_doubling`
@@ -31,7 +33,6 @@ FAR_NEAREST = 30.0  # px
 FAR_BIN = 4.0  # px; over a wide lens the two images of a star are not everywhere equally far apart
 FAR_RATIO = 0.35  # of the logarithm of the two images' light, about its median
 STREAK_WIDTH = 6.0  # half-size px from a streak's line within which peaks are its flashes and glare
-ANGLES = 720
 ON_LINE = 3.0  # half-size px, of the peaks that are left out with the line that most of them lie on
 
 
@@ -77,7 +78,7 @@ def doubling(
     peaks = residual[rows, columns]
     good = (peaks < ceiling) & (peaks > 8 * noise)
     if lines is not None:
-        good &= ~_on_lines(columns, rows, lines, STREAK_WIDTH)
+        good &= ~on_lines(columns, rows, lines, STREAK_WIDTH)
     rows, columns, peaks = rows[good], columns[good], peaks[good]
     best = np.argsort(-peaks, kind="stable")[:STARS_USED]
     if len(best) < STARS_MIN:
@@ -126,7 +127,7 @@ def far_doubling(
     lines : (n, 4) x1, y1, x2, y2 of the frame's streaks, px
     """
     if lines is not None:
-        stars = stars[~_on_lines(stars["x"], stars["y"], lines, 2 * STREAK_WIDTH)]
+        stars = stars[~on_lines(stars["x"], stars["y"], lines, 2 * STREAK_WIDTH)]
     bright = stars[: min(FAR_STARS, len(stars) // 2)]
     if len(bright) < STARS_MIN:
         return None
@@ -151,6 +152,8 @@ def far_doubling(
         return None
     ratio = (np.log(stars["flux"][other] / bright["flux"][owner]) * sign[near])[chosen]
     alike = np.abs(ratio - np.median(ratio)) < FAR_RATIO
+    if alike.sum() < STARS_MIN:
+        return None
     of = owner[chosen[alike]]
     at = np.median([x[chosen[alike]], y[chosen[alike]]], axis=1)
     # a star whose companion would lie outside the frame on one side says nothing by having none on the other
@@ -163,33 +166,6 @@ def far_doubling(
         return None
     height_of = math.exp(-abs(float(np.median(ratio[alike]))))
     return Doubling(math.hypot(*at), math.degrees(math.atan2(at[1], at[0])) % 180.0, height_of)
-
-
-def _on_lines(x: NDArray[Any], y: NDArray[Any], lines: NDArray[np.float64], within: float) -> NDArray[np.bool_]:
-    """Which places lie on the whole straight lines through the ends given: an aircraft's flashes go on where its
-    wings' lamps are too faint to be found."""
-    on = np.zeros(len(x), bool)
-    for x1, y1, x2, y2 in np.asarray(lines, np.float64).reshape(-1, 4):
-        length = max(math.hypot(x2 - x1, y2 - y1), 1e-9)
-        on |= np.abs((x - x1) * (y2 - y1) - (y - y1) * (x2 - x1)) < within * length
-    return on
-
-
-def _fullest_line(x: NDArray[np.int64], y: NDArray[np.int64]) -> NDArray[np.float64]:
-    """(1, 4) x1, y1, x2, y2 of the straight line on which most of the places lie, among `ANGLES` directions."""
-    angle = np.arange(ANGLES) * math.pi / ANGLES
-    cosine, sine = np.cos(angle), np.sin(angle)
-    offset = np.rint((x[:, None] * cosine + y[:, None] * sine) / ON_LINE).astype(np.int64)
-    offset -= offset.min()
-    votes = np.zeros((ANGLES, int(offset.max()) + 2), np.int64)
-    np.add.at(votes, (np.arange(ANGLES)[None], offset), 1)
-    k, n = np.unravel_index(int(np.argmax(votes[:, :-1] + votes[:, 1:])), (ANGLES, votes.shape[1] - 1))
-    chosen = (offset[:, k] == n) | (offset[:, k] == n + 1)
-    middle = np.array([x[chosen].mean(), y[chosen].mean()])
-    # the direction between the steps of the angles, by least squares
-    spread = np.cov(np.stack([x[chosen], y[chosen]]) if chosen.sum() > 1 else np.eye(2))
-    along = np.linalg.eigh(spread)[1][:, 1]
-    return np.array([[*(middle - along), *(middle + along)]])
 
 
 def _shared(
@@ -216,5 +192,5 @@ def _shared(
     shows, x, y = shows[telling], x[telling], y[telling]
     if shows.mean() < MAJORITY:
         return False
-    off = ~_on_lines(x, y, _fullest_line(x[shows], y[shows]), ON_LINE)
+    off = ~on_lines(x, y, fullest_line(x[shows], y[shows], ON_LINE)[0], ON_LINE)
     return bool(off.sum() >= STARS_MIN / 2 and shows[off].mean() >= MAJORITY)

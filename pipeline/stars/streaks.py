@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter, uniform_filter1d
 
 from pipeline.stars.detect import MAD_TO_SIGMA, Detections
+from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.objects import axes
 
 LENGTH_MIN = 24.0  # half-size px; shorter marks cannot be told from close pairs of stars
@@ -33,6 +34,11 @@ ANGLES = 360
 SMOOTH = 9  # blocks; structure wider than this is no line
 UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
 BESIDE = 41  # blocks across a line, of the parallel lines it is held against
+FLASH_POINTS = 300  # the brightest detections, among which an aircraft's strobes are
+FLASH_WITHIN = 1.5  # half-size px off their line
+FLASHES_MIN = 8
+FLASH_GAP = 8.0  # times the usual step from one to the next
+FLASH_CHANCE = 6.0  # standard deviations: the fullest of all lines through chance places reaches 5
 SHARE_MAX = 0.2  # of the blocks may vote; clouds and treetops beyond that hide any line
 
 
@@ -65,7 +71,7 @@ def find_streaks(found: Detections) -> list[Streak]:
     """
     marks = _long_marks(found)
     lines = _faint_lines(found)
-    joined = _join(marks + lines)
+    joined = _join(marks + lines + _flashes(found))
     return sorted(joined, key=lambda s: (-s.length, s.x1, s.y1))
 
 
@@ -96,6 +102,33 @@ def _long_marks(found: Detections) -> list[Streak]:
         )
         for n in chosen
     ]
+
+
+def _flashes(found: Detections) -> list[Streak]:
+    """The line of an aircraft's strobes, whose lamps between them may be too faint: far more bright points on one
+    straight line than chance puts on any."""
+    objects = found.objects
+    bright = objects[np.argsort(-objects["peak"], kind="stable")[:FLASH_POINTS]]
+    if len(bright) < FLASHES_MIN:
+        return []
+    x, y = np.asarray(bright["x"], np.float64), np.asarray(bright["y"], np.float64)
+    line, _ = fullest_line(x, y, 2 * FLASH_WITHIN)
+    on = on_lines(x, y, line, FLASH_WITHIN)
+    direction = np.array([line[0, 2] - line[0, 0], line[0, 3] - line[0, 1]]) / 2
+    along = (x - line[0, 0]) * direction[0] + (y - line[0, 1]) * direction[1]
+    # a star far off on the same line is none of them
+    order = np.flatnonzero(on)[np.argsort(along[on], kind="stable")]
+    steps = np.diff(along[order])
+    runs = np.split(order, np.flatnonzero(steps > FLASH_GAP * np.median(steps)) + 1) if len(steps) else [order]
+    chosen = max(runs, key=len)
+    span = float(np.ptp(along[chosen])) if len(chosen) else 0.0
+    area = found.residual.shape[0] * found.residual.shape[1]
+    chance = len(bright) * 2 * FLASH_WITHIN * span / area
+    if len(chosen) < FLASHES_MIN + chance + FLASH_CHANCE * math.sqrt(chance) or span < LENGTH_MIN:
+        return []
+    ends = np.array([[line[0, 0], line[0, 1]]]) + np.outer([along[chosen].min(), along[chosen].max()], direction)
+    (x1, y1), (x2, y2) = 2 * ends + 0.5
+    return [Streak(float(x1), float(y1), float(x2), float(y2), float(np.median(bright["peak"][chosen]) / found.noise))]
 
 
 @numba.njit(cache=True, nogil=True)

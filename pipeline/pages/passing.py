@@ -1,0 +1,81 @@
+"""What passed through single frames: the table of streaks, and pictures of them for the page."""
+
+from __future__ import annotations
+
+import json
+from base64 import b64encode
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.pages.words import count
+from pipeline.records import SceneRecord
+
+PICTURES_MAX = 24
+# a meteor is a gift, what cannot be told may be one
+KINDS = ("meteor", "unknown", "satellite", "aircraft")
+STREAK_COLUMNS: dict[str, tuple[type, str | None]] = {
+    "frame": (str, None),
+    "file": (str, None),
+    "kind": (str, None),
+    "x1": (float, "pix"),
+    "y1": (float, "pix"),
+    "x2": (float, "pix"),
+    "y2": (float, "pix"),
+    "width_px": (float, "pix"),
+    "brightness": (float, "adu / pix"),
+    "flashes": (int, None),
+    "uneven": (float, None),
+    "tapering": (float, None),
+    "ends_inside": (int, None),
+    "number": (int, None),
+}
+
+
+def streak_rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """A row of `STREAK_COLUMNS` for every streak of a scene, in the order of its frames.
+
+    Parameters
+    ----------
+    rows : of `figures.frame_rows`
+    """
+    result = []
+    for row in rows:
+        try:
+            listed = json.loads(row.get("streak_list") or "[]")
+        except (TypeError, ValueError):
+            continue
+        for streak in listed:
+            values = {key: streak.get(key) for key in STREAK_COLUMNS if key not in ("frame", "file")}
+            whole = {k: int(v) for k, v in values.items() if STREAK_COLUMNS[k][0] is int and v is not None}
+            result.append({"frame": row["frame"], "file": row.get("file"), **values, **whole})
+    return result
+
+
+def streak_pictures(record: SceneRecord, streaks: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
+    """Pictures of streaks to stand in the page itself, rarest kind first: what is in `work` may be deleted."""
+    rank = {kind: n for n, kind in enumerate(KINDS)}
+    ordered = sorted(streaks, key=lambda s: rank.get(str(s.get("kind")), len(rank)))
+    result: list[dict[str, str]] = []
+    for streak in ordered:
+        whole: Path | None = record.thumbs.get(str(streak["frame"]))
+        path = None if whole is None else whole.with_name(f"{whole.stem}-{streak.get('number')}.jpg")
+        if path is None or not path.is_file() or len(result) == PICTURES_MAX:
+            continue
+        data = "data:image/jpeg;base64," + b64encode(path.read_bytes()).decode("ascii")
+        result.append({"data": data, "file": str(streak.get("file")), "kind": str(streak.get("kind"))})
+    return result
+
+
+def streak_sentence(streaks: Sequence[Mapping[str, Any]]) -> str:
+    """How many of which kind; empty where there are none."""
+    if not streaks:
+        return ""
+    kinds = Counter(str(streak.get("kind")) for streak in streaks)
+    words = {"meteor": "taken for meteors", "unknown": "not to be told", "satellite": "for satellites"}
+    parts = [f"{kinds[k]} {words.get(k, 'for aircraft')}" for k in KINDS if kinds[k]]
+    return f"{count(len(streaks), 'streak')}: {', '.join(parts)}. Their places stand in streaks.ecsv."
+
+
+__all__ = ["STREAK_COLUMNS", "streak_pictures", "streak_rows", "streak_sentence"]

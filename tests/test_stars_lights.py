@@ -1,0 +1,129 @@
+"""What drew a streak, told from its light; small pictures of frames."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.config import JudgeSettings
+from pipeline.judge import Graded, judge_scene
+from pipeline.pages.passing import streak_rows, streak_sentence
+from pipeline.stars.glimpse import streak_picture, whole_picture
+from pipeline.stars.lights import kind_of, light_of
+from pipeline.stars.lines import fullest_line, on_lines
+from pipeline.stars.measure import measure_frame
+from pipeline.stars.streaks import find_streaks
+from tests.labelled import Setting, make_scene
+from tests.starfields import Field, mosaic, random_field, render
+
+BLACK = (512.0,) * 4
+SHAPE = (900, 1300)
+DIAGONAL = math.hypot(*SHAPE)
+
+
+def drawn(rng, x1, y1, x2, y2, course, stars=60):
+    """What is found of a frame with this light along a line, `course` its height at shares 0 to 1, sigma 1.2 px."""
+    rows, columns = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    length = math.hypot(x2 - x1, y2 - y1)
+    along = ((columns - x1) * (x2 - x1) + (rows - y1) * (y2 - y1)) / length**2
+    across = ((columns - x1) * (y2 - y1) - (rows - y1) * (x2 - x1)) / length
+    light = np.where((along >= 0) & (along <= 1), course(np.clip(along, 0, 1)), 0.0) * np.exp(-(across**2) / 2.88)
+    light += render(SHAPE, random_field(rng, SHAPE, stars, (2000, 60000)), 2.4)
+    return measure_frame(mosaic(rng, light), "RGGB", BLACK, 16000).detections
+
+
+def test_a_meteor_brightens_and_fades_inside_the_frame():
+    """A short line that brightens and fades is a meteor; its width and brightness come back."""
+    found = drawn(np.random.default_rng(1), 400, 300, 590, 420, lambda s: 900 * s**1.5 * (1 - s) ** 0.35)
+    (streak,) = find_streaks(found)
+    light = light_of(found, streak)
+    assert kind_of(light, streak.length, DIAGONAL, goes_on=False) == "meteor"
+    assert kind_of(light, streak.length, DIAGONAL, goes_on=True) == "satellite"
+    # a Gaussian of sigma 1.2 px, seen in means of 2 px and 3 px of its profile
+    assert light.width_px == pytest.approx(2.3548 * 1.2, rel=0.5)
+    assert light.flashes == 0
+    assert light.ends_inside == 2
+
+
+def test_a_satellite_is_steady_and_long():
+    """An even line across the frame is a satellite, its light summed across that of the Gaussian drawn."""
+    found = drawn(np.random.default_rng(2), 0, 700, 1299, 250, lambda s: 60 + 0 * s)
+    (streak,) = find_streaks(found)
+    light = light_of(found, streak)
+    assert kind_of(light, streak.length, DIAGONAL, goes_on=False) == "satellite"
+    assert light.brightness == pytest.approx(60 * 1.2 * math.sqrt(2 * math.pi), rel=0.15)
+    assert light.ends_inside == 0
+
+
+def test_strobes_make_an_aircraft_though_nothing_joins_them():
+    """Double flashes on a line are found as one streak from the first to the last, and are an aircraft."""
+    rng = np.random.default_rng(3)
+    first = np.arange(60.0, 1240.0, 60.0)
+    x = np.concatenate([first, first + 11.0])
+    flashes = Field(x, 100.0 + 0.5 * x, np.full(len(x), 20000.0))
+    light = render(SHAPE, random_field(rng, SHAPE, 80, (2000, 60000)), 2.4) + render(SHAPE, flashes, 2.8)
+    found = measure_frame(mosaic(rng, light), "RGGB", BLACK, 16000).detections
+    (streak,) = find_streaks(found)
+    ends = sorted([(streak.x1, streak.y1), (streak.x2, streak.y2)])
+    np.testing.assert_allclose(ends, [(60, 130), (1211, 705.5)], atol=6)
+    light_seen = light_of(found, streak)
+    assert light_seen.flashes > 25
+    assert kind_of(light_seen, streak.length, DIAGONAL, goes_on=False) == "aircraft"
+
+
+@pytest.mark.parametrize("number", [20, 60, 250])
+def test_chance_rows_of_stars_are_no_strobes(number):
+    """No line of stars of a sparse or a rich field is a streak."""
+    for seed in range(6):
+        rng = np.random.default_rng([number, seed])
+        field = random_field(rng, SHAPE, number, (3000, 60000))
+        assert (
+            find_streaks(measure_frame(mosaic(rng, render(SHAPE, field, 2.4)), "RGGB", BLACK, 16000).detections) == []
+        )
+
+
+def test_the_fullest_line_is_the_planted_one():
+    """Of 100 places with 30 on a line, that line comes back to a pixel at its ends."""
+    rng = np.random.default_rng(4)
+    x, y = rng.uniform(0, 1000, 100), rng.uniform(0, 700, 100)
+    y[:30] = 90 + 0.45 * x[:30]
+    line, number = fullest_line(x, y, 3.0)
+    assert number >= 30
+    assert on_lines(np.array([0.0, 1000.0]), np.array([90.0, 540.0]), line, 1.5).all()
+
+
+def test_a_satellite_that_goes_on_for_many_frames_is_not_the_ground():
+    """A light that is farther along one line in each of five frames is a satellite in all of them; an edge that stays
+    is none."""
+    frames, scene = make_scene(Setting(frames=6), 4)
+    edge = {"number": 1, "x1": 0.0, "y1": 3900.0, "x2": 5000.0, "y2": 3905.0, "signal": 5.0}
+    marked = []
+    for n, f in enumerate(frames):
+        passing = {"number": 0, "x1": 900.0 * n, "y1": 300.0 + 450 * n, "x2": 900.0 * n + 700, "y2": 650.0 + 450 * n}
+        light = {"signal": 3.0, "uneven": 1.1, "tapering": 0.3, "ends_inside": 2, "flashes": 0}
+        marked.append(Graded(f.plan, {**f.row, "streak_list": json.dumps([{**passing, **light}, edge])}, f.stars))
+    rows, _ = judge_scene(marked, scene, JudgeSettings(), None)
+    assert [row["streaks"] for row in rows] == [1] * 6
+    listed = streak_rows([{"frame": row["frame"], "file": "f", "streak_list": row["streak_list"]} for row in rows])
+    assert [s["kind"] for s in listed] == ["satellite"] * 6
+    assert "6 for satellites" in streak_sentence(listed)
+    assert streak_rows([{"frame": "a", "streak_list": "no json"}, {"frame": "b"}]) == []
+
+
+def test_pictures_show_the_frame_and_its_streak():
+    """Small pictures are of the size stated, brighter where more light is, and hold the streak."""
+    found = drawn(np.random.default_rng(5), 100, 100, 1100, 700, lambda s: 300 + 0 * s)
+    whole = whole_picture(found, 15000.0)
+    assert whole.dtype == np.uint8
+    assert whole.shape == (150, 216 + 150)
+    (streak,) = find_streaks(found)
+    crop = streak_picture(found, streak, 15000.0)
+    assert max(crop.shape) <= 320
+    middle = crop[:, crop.shape[1] // 2]
+    assert int(middle.max()) > np.median(crop) + 15
+    bright = found.sky.level.copy()
+    found.sky.level[:] = bright + 3000
+    assert np.median(whole_picture(found, 15000.0)) > np.median(whole) + 40
