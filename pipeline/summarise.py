@@ -45,10 +45,10 @@ def write_scene(project: Path, record: SceneRecord, trip: Trip, page: str) -> di
     rows = fig.frame_rows(record)
     content = fig.scene_figures(record, rows, _settings(trip), versions())
     write_table(table_from_rows(rows, fig.frame_columns(record), {"scene": record.scene}), folder / "frames.ecsv")
-    streaks = table_from_rows(streak_rows(rows), STREAK_COLUMNS, {"scene": record.scene})
-    write_table(streaks, folder / "streaks.ecsv")
     write_json(folder / "scene.json", content)
     if page == PAGE:
+        streaks = table_from_rows(streak_rows(rows), STREAK_COLUMNS, {"scene": record.scene})
+        write_table(streaks, folder / "streaks.ecsv")
         write_json(folder / "timings.json", fig.timings(record))
         (folder / FAILED_PAGE).unlink(missing_ok=True)
     sizes = {name: size_of(folder / name) for name in FILES if name not in WRITTEN_HERE}

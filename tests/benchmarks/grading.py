@@ -32,6 +32,7 @@ PARTS = (
     (measure, "fit_shapes", "shapes"),
     (grade, "doubling", "doubled stars"),
     (grade, "find_streaks", "streaks"),
+    (grade, "light_of", "streaks"),
 )
 
 
