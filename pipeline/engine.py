@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "dark": 2,
     "register": 5,
     "ground": 1,
-    "combine": 9,
+    "combine": 10,
     "join": 1,
     "finish": 2,
     "summarise": 10,

@@ -10,7 +10,8 @@ from scipy.special import erf
 
 from example_project.maker import make_scenario
 from pipeline.pixels.displace import displaced, displaced_slow, displacement_grid
-from pipeline.pixels.resample import OVERREAD, resample
+from pipeline.pixels.lanczos import OVERREAD
+from pipeline.pixels.resample import resample
 from pipeline.sensor.demosaic import MARGIN, demosaic
 from pipeline.sky.camera import Camera
 from pipeline.sky.colour import lateral_colour

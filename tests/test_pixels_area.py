@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from pipeline.pixels.area import pixel_area, scale_by_area, scale_by_area_slow
-from pipeline.pixels.resample import NOT_COVERED, grid_nodes, position_grid
+from pipeline.pixels.positions import grid_nodes, position_grid
+from pipeline.pixels.resample import NOT_COVERED
 
 SHAPE = (300, 420)
 

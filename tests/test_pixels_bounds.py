@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.pixels.bounds import near_full, near_full_slow
-from pipeline.pixels.resample import position_grid
+from pipeline.pixels.positions import position_grid
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, write_mosaic
 from pipeline.stack.sources import Calibration, Frame, Scratch, load_tile
 

@@ -12,7 +12,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.resample import GRID_STEP, NOT_COVERED, PositionGrid
+from pipeline.pixels.positions import GRID_STEP, PositionGrid
+from pipeline.pixels.resample import NOT_COVERED
 
 # Areas that differ by less than this from one are taken for one: a tenth of what fluxes are good to.
 SAME_AREA = 1e-3

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.clip import GROWN, MILD, fill_bases, row_cells
 from pipeline.pixels.noise import BLOCK
-from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
+from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.resample import NOT_COVERED
 
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
 # noise's measurement.

@@ -12,7 +12,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.resample import _ROW, NOT_COVERED, PHASES, REACH_BEFORE, _positions
+from pipeline.pixels.lanczos import REACH_BEFORE
+from pipeline.pixels.positions import positions
+from pipeline.pixels.resample import NOT_COVERED, offset_at
 
 # Share of the full level from which a pixel counts as full: full wells differ by a few per cent across a sensor.
 FULL = 0.95
@@ -79,7 +81,7 @@ def bound_demosaiced(padded, near, sites, planes):  # type: ignore[no-untyped-de
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def bound_resampled(  # type: ignore[no-untyped-def]
-    planes, near, source_origin, shift, lagrange, table, origin, colour, count, scale, values, codes
+    planes, near, source_origin, shift, lagrange, origin, colour, count, scale, offset, values, codes
 ):
     """Hold resampled values between the 4 x 4 source pixels around their position, in place.
 
@@ -87,7 +89,7 @@ def bound_resampled(  # type: ignore[no-untyped-def]
     ----------
     planes : (colours, rows, columns) float32 array, what was resampled
     near : (rows, columns) bool array, which source pixels to look at
-    source_origin, shift, lagrange, table, origin, colour, count, scale, values, codes
+    source_origin, shift, lagrange, origin, colour, count, scale, offset, values, codes
         As `resample_plane` was given them and left them.
     """
     height, width = codes.shape
@@ -95,7 +97,7 @@ def bound_resampled(  # type: ignore[no-untyped-def]
     nodes = np.empty((2, shift.shape[1]), np.float32)
     rows, columns = near.shape
     for i in range(height):
-        _positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
+        positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
         for j in range(width):
             if codes[i, j] == NOT_COVERED:
                 continue
@@ -105,18 +107,14 @@ def bound_resampled(  # type: ignore[no-untyped-def]
                 continue
             if not near[row, column]:
                 continue
-            fx, fy = xs[j] - np.float32(ix), ys[j] - np.float32(iy)
-            across = np.int64(fx * np.float32(PHASES) + np.float32(0.5)) * _ROW
-            down = np.int64(fy * np.float32(PHASES) + np.float32(0.5)) * _ROW
             for c in range(colour, colour + count):
-                low, high, total = np.float32(np.inf), np.float32(-np.inf), np.float32(0)
-                for dy in range(6):
-                    for dx in range(6):
-                        v = planes[c, row - REACH_BEFORE + dy, column - REACH_BEFORE + dx]
-                        total += table[down + dy] * table[across + dx] * v
-                        if 1 <= dy <= 4 and 1 <= dx <= 4:
-                            low, high = min(low, v), max(high, v)
-                values[c, i, j] += scale * (min(max(total, low), high) - total)
+                low, high = np.float32(np.inf), np.float32(-np.inf)
+                for dy in range(4):
+                    for dx in range(4):
+                        v = planes[c, row - 1 + dy, column - 1 + dx]
+                        low, high = min(low, v), max(high, v)
+                added = offset_at(offset, c, origin[0] + i, origin[1] + j)
+                values[c, i, j] = min(max(values[c, i, j], scale * low + added), scale * high + added)
 
 
 __all__ = ["FULL", "REACH", "bound_demosaiced", "bound_resampled", "near_full", "near_full_slow"]

@@ -20,7 +20,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
+from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.resample import NOT_COVERED
 
 GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
 MILD = 16  # bit of the mask: rejected in green, but not by more than `MILD_SIGMA`: mostly by chance

@@ -8,20 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.resample import (
-    _ROW,
-    GRID_STEP,
-    LAGRANGE,
-    LANCZOS,
-    PHASES,
-    REACH_AFTER,
-    REACH_BEFORE,
-    PixelMap,
-    PositionGrid,
-    _positions,
-    lanczos3,
-    position_grid,
-)
+from pipeline.pixels.lanczos import LANCZOS, PHASES, REACH_AFTER, REACH_BEFORE, ROW, lanczos3
+from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, PositionGrid, position_grid, positions
 from pipeline.pixels.vector import weighted_6x8
 
 # Pixels beyond the frame to each side for which the displacement is known: its reflection is asked for there.
@@ -57,6 +45,7 @@ def displaced(
     scale: float,
     margin: int,
     out: NDArray[np.float32],
+    spared: tuple[int, int] = (2, 2),
 ) -> None:
     """Fill `out` with `scale` times the plane at displaced places (Lanczos3).
 
@@ -72,12 +61,14 @@ def displaced(
         Pixels that `out` reaches further than the planes on each side.
     out : (height + 2 margin, width + 2 margin) float32 array
         Places beyond what the planes carry take the nearest that they do.
+    spared : (row, column), 0 or 1 each
+        Which of each 2 x 2 pixels of `out` is left as it was; any other numbers: none.
     """
-    _displaced(source, number, shape, origin, grid.shift, LAGRANGE, LANCZOS, np.float32(scale), margin, out)
+    _displaced(source, number, shape, origin, grid.shift, LAGRANGE, LANCZOS, np.float32(scale), margin, out, spared)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _displaced(source, number, shape, origin, shift, lagrange, table, scale, margin, out):  # type: ignore[no-untyped-def]
+def _displaced(source, number, shape, origin, shift, lagrange, table, scale, margin, out, spared):  # type: ignore[no-untyped-def]
     height, width = out.shape
     stride = np.uint64(shape[1])
     begin = np.uint64(number) * np.uint64(shape[0] * shape[1])
@@ -88,14 +79,15 @@ def _displaced(source, number, shape, origin, shift, lagrange, table, scale, mar
     low, half, phases = np.float32(REACH_BEFORE), np.float32(0.5), np.float32(PHASES)
     high_y, high_x = np.float32(shape[0] - 1 - REACH_AFTER), np.float32(shape[1] - 1 - REACH_AFTER)
     for i in range(height):
-        _positions(shift, lagrange, origin[0] + BEYOND - margin + i, origin[1] + BEYOND - margin, xs, ys, nodes)
+        positions(shift, lagrange, origin[0] + BEYOND - margin + i, origin[1] + BEYOND - margin, xs, ys, nodes)
         for j in range(np.uint64(width)):
             x, y = min(max(xs[j] - left, low), high_x), min(max(ys[j] - top, low), high_y)
             ix, iy = np.int32(x), np.int32(y)
-            across[j] = np.int32((x - np.float32(ix)) * phases + half) * np.int32(_ROW)
-            down[j] = np.int32((y - np.float32(iy)) * phases + half) * np.int32(_ROW)
+            across[j] = np.int32((x - np.float32(ix)) * phases + half) * np.int32(ROW)
+            down[j] = np.int32((y - np.float32(iy)) * phases + half) * np.int32(ROW)
             first[j] = (iy - np.int32(REACH_BEFORE)) * np.int32(shape[1]) + ix - np.int32(REACH_BEFORE)
-        for j in range(width):
+        begin_at, step = (1 - spared[1], 2) if i & 1 == spared[0] else (0, 1)
+        for j in range(begin_at, width, step):
             at = begin + np.uint64(first[j])
             wx, wy = np.uint64(across[j]), np.uint64(down[j])
             out[i, j] = scale * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]

@@ -11,7 +11,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.resample import NOT_COVERED, _positions
+from pipeline.pixels.positions import positions
+from pipeline.pixels.resample import NOT_COVERED
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -36,7 +37,7 @@ def hide_plane(near, shift, lagrange, origin, codes, hidden):  # type: ignore[no
     nodes = np.empty((2, shift.shape[1]), np.float32)
     found = False
     for i in range(rows):
-        _positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
+        positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
         for j in range(columns):
             x, y = xs[j], ys[j]
             if codes[i, j] == NOT_COVERED or not (np.isfinite(x) and np.isfinite(y)):

@@ -6,122 +6,19 @@ normalised to a sum of 1, so that a flat sky stays flat.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.lanczos import LANCZOS, OVERREAD, PHASES, REACH_AFTER, REACH_BEFORE, ROW
+from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, node_row, position_grid, positions
+from pipeline.pixels.separable import MOST, OUT, cubic, row_curves, stretch, stretch_scratch
 from pipeline.pixels.vector import weighted_6x8, weighted_6x8_rgb
-
-# Pixels of the source that a resampled pixel reaches to each side of the pixel it lies in.
-REACH_BEFORE, REACH_AFTER = 2, 3
-# Floats that must lie readable behind the last source pixel: the vector code reads 8 columns where 6 have weight.
-OVERREAD = 8
-
-# Steps of the weight table in one pixel: positions are rounded to 1/1024 px at most, 0.0003 px rms.
-PHASES = 512
-_ROW = 8  # floats a phase takes in the table
-
-# Spacing of the grid of positions, px. Four-point Lagrange interpolation across it errs by 3/128 h^4 d4x/dx4, which
-# for a 14 mm lens with 8 % distortion is below 1e-4 px.
-GRID_STEP = 64
 
 # Steps of the sub-pixel position that noise is told apart by; variances differ by less than 3 % between steps.
 NOISE_PHASES = 7
 # Code of a pixel that the source frame does not cover.
 NOT_COVERED = 255
-
-
-# Takes x and y of some pixels, returns x and y of where they lie elsewhere.
-PixelMap = Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]]
-
-
-def lanczos3(x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The Lanczos kernel of three lobes, ``sinc(x) sinc(x / 3)`` for |x| < 3, not normalised."""
-    x = np.asarray(x, np.float64)
-    return np.where(np.abs(x) < 3, np.sinc(x) * np.sinc(x / 3), 0.0)
-
-
-def lanczos_table(phases: int = PHASES) -> NDArray[np.float32]:
-    """Normalised weights of the six pixels -2 .. 3 about a position 0 .. 1 px right of pixel 0, in steps of 1/phases.
-
-    Returns
-    -------
-    ((phases + 1) * 8,) float32 array: for each step six weights and two zeros
-    """
-    offsets = np.arange(-REACH_BEFORE, REACH_AFTER + 1) - np.arange(phases + 1)[:, None] / phases
-    weights = lanczos3(offsets)
-    table = np.zeros((phases + 1, _ROW), np.float32)
-    table[:, :6] = weights / weights.sum(axis=1, keepdims=True)
-    table[0, :6] = (0, 0, 1, 0, 0, 0)
-    table[phases, :6] = (0, 0, 0, 1, 0, 0)
-    return table.ravel()
-
-
-def lagrange_table(step: int = GRID_STEP) -> NDArray[np.float32]:
-    """Weights of grid nodes -1, 0, 1, 2 at places 0 .. step - 1 of the cell from node 0 to node 1.
-
-    Returns
-    -------
-    (4, step) float32 array
-    """
-    t = np.arange(step) / step
-    return np.stack(
-        [
-            -t * (t - 1) * (t - 2) / 6,
-            (t + 1) * (t - 1) * (t - 2) / 2,
-            -(t + 1) * t * (t - 2) / 2,
-            (t + 1) * t * (t - 1) / 6,
-        ],
-    ).astype(np.float32)
-
-
-@dataclass(frozen=True)
-class PositionGrid:
-    """Where the pixels of the result lie in one source frame.
-
-    `shift` is a (rows, columns, 2) float32 array: what is to be added to x and y of grid node (i, j), which lies at
-    pixel ((j - 1) * 64, (i - 1) * 64) of the result; one node beyond the result on the near side, two or more on the
-    far.
-    """
-
-    shift: NDArray[np.float32]
-
-    def region(self, top: int, bottom: int, left: int, right: int) -> tuple[float, float, float, float] | None:
-        """Bounds (y0, y1, x0, x1) in the source frame of rows top..bottom-1 and columns left..right-1 of the result.
-
-        Accurate to the bend of the map within 16 px; None where the map is not defined.
-        """
-        bounds = _bounds(self.shift, LAGRANGE, top, bottom, left, right)
-        return None if not np.isfinite(bounds).all() else tuple(bounds.tolist())
-
-
-def grid_nodes(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """x of the node columns and y of the node rows for a result of (height, width)."""
-    ys = (np.arange((shape[0] - 1) // GRID_STEP + 4, dtype=np.float64) - 1) * GRID_STEP
-    xs = (np.arange((shape[1] - 1) // GRID_STEP + 4, dtype=np.float64) - 1) * GRID_STEP
-    return xs, ys
-
-
-def position_grid(
-    mapping: PixelMap,
-    shape: tuple[int, int],
-) -> PositionGrid:
-    """Evaluate a map on the nodes of a grid.
-
-    Parameters
-    ----------
-    mapping : callable
-        Takes x and y of the result (float64 arrays of one shape), returns x and y in the source frame.
-    shape : (height, width) of the result
-    """
-    xs, ys = grid_nodes(shape)
-    x, y = np.meshgrid(xs, ys)
-    mapped_x, mapped_y = mapping(x.ravel(), y.ravel())
-    shift = np.stack([np.reshape(mapped_x, x.shape) - x, np.reshape(mapped_y, y.shape) - y], axis=-1)
-    return PositionGrid(np.ascontiguousarray(shift, np.float32))
 
 
 def interpolation_variance(response: NDArray[np.float32], places: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -144,7 +41,7 @@ def interpolation_variance(response: NDArray[np.float32], places: NDArray[np.int
         hold the mean of the others.
     """
     colours = response.shape[0]
-    table = LANCZOS.reshape(PHASES + 1, _ROW)[:, :6].astype(np.float64)
+    table = LANCZOS.reshape(PHASES + 1, ROW)[:, :6].astype(np.float64)
     weights = table[np.round(np.arange(NOISE_PHASES) * PHASES / NOISE_PHASES).astype(int)]
     separable = np.einsum("ya,xb->yxab", weights, weights)  # (phases, phases, 6, 6)
     result = np.zeros((colours, colours, 256))
@@ -193,7 +90,7 @@ def block_variance(response: NDArray[np.float32], places: NDArray[np.int64], sid
         [c, d] is what unit variance of mosaic colour d gives to colour c.
     """
     colours = response.shape[0]
-    table = LANCZOS.reshape(PHASES + 1, _ROW)[:, :6].astype(np.float64)
+    table = LANCZOS.reshape(PHASES + 1, ROW)[:, :6].astype(np.float64)
     weights = table[np.round(np.arange(NOISE_PHASES) * PHASES / NOISE_PHASES).astype(int)]
     # what each demosaiced pixel of a row adds to the block's sum, for every sub-pixel position
     line = np.zeros((NOISE_PHASES, side + 5))
@@ -257,56 +154,9 @@ def resample(
         resample_plane(
             source, padded.shape[1:], (-REACH_BEFORE, -REACH_BEFORE), (height, width), grid.shift, LAGRANGE, LANCZOS,
             (0, 0), colour, 1, np.float32(1), np.zeros((colours, *grid.shift.shape[:2]), np.float32), values, codes,
+            True,
         )  # fmt: skip
     return values, codes
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _positions(shift, lagrange, y, left, xs, ys, nodes):  # type: ignore[no-untyped-def]
-    """Positions of the pixels left .. left + len(xs) - 1 of row y; `nodes` is scratch of 2 x grid columns."""
-    width = len(xs)
-    row = (y + GRID_STEP) // GRID_STEP - 1  # y may be a little above the first row
-    down = y - row * GRID_STEP
-    first = (left + GRID_STEP) // GRID_STEP - 1
-    last = (left + width - 1) // GRID_STEP + 4
-    for j in range(first, last):
-        for axis in range(2):
-            nodes[axis, j] = (
-                lagrange[0, down] * shift[row, j, axis]
-                + lagrange[1, down] * shift[row + 1, j, axis]
-                + lagrange[2, down] * shift[row + 2, j, axis]
-                + lagrange[3, down] * shift[row + 3, j, axis]
-            )
-    for k in range(first, last - 3):
-        begin, end = max(k * GRID_STEP, left), min((k + 1) * GRID_STEP, left + width)
-        into, at, size = np.uint64(begin - k * GRID_STEP), np.uint64(begin - left), np.uint64(end - begin)
-        _cell_positions(lagrange, into, nodes[0, k : k + 4], np.float32(begin), np.float32(1), xs, at, size)
-        _cell_positions(lagrange, into, nodes[1, k : k + 4], np.float32(y), np.float32(0), ys, at, size)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _cell_positions(lagrange, into, nodes, base, step, out, at, size):  # type: ignore[no-untyped-def]
-    a, b, c, d = nodes[0], nodes[1], nodes[2], nodes[3]
-    one, two, three, four = lagrange[0], lagrange[1], lagrange[2], lagrange[3]
-    for x in range(size):
-        k = into + x
-        shift = one[k] * a + two[k] * b + three[k] * c + four[k] * d
-        out[at + x] = base + shift + step * np.float32(np.int32(x))
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _bounds(shift, lagrange, top, bottom, left, right):  # type: ignore[no-untyped-def]
-    xs, ys = np.empty(right - left, np.float32), np.empty(right - left, np.float32)
-    nodes = np.empty((2, shift.shape[1]), np.float32)
-    result = np.array([np.inf, -np.inf, np.inf, -np.inf])
-    rows = np.append(np.arange(top, bottom - 1, 16), bottom - 1)
-    for row in rows:
-        _positions(shift, lagrange, row, left, xs, ys, nodes)
-        if not (np.isfinite(xs.sum()) and np.isfinite(ys.sum())):
-            return np.full(4, np.nan)
-        result[0], result[1] = min(result[0], ys.min()), max(result[1], ys.max())
-        result[2], result[3] = min(result[2], xs.min()), max(result[3], xs.max())
-    return result
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -325,6 +175,7 @@ def resample_plane(  # type: ignore[no-untyped-def]
     offset,
     values,
     codes,
+    places,
 ):
     """Resample `count` planes from number `colour` on into `values`, all at the same positions.
 
@@ -343,13 +194,18 @@ def resample_plane(  # type: ignore[no-untyped-def]
     values : (colours, height, width) float32 array, filled: scale times the resampled value plus the offset; 0 where
         not covered
     codes : (height, width) uint8 array, filled (`noise_code`)
+    places : bool
+        Where False, only what is not covered is told for certain in `codes`.
     """
     height, width = codes.shape
-    plane = np.uint64(source_shape[0] * source_shape[1])
-    stride = np.uint64(source_shape[1])
     xs, ys = np.empty(width, np.float32), np.empty(width, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
     across, down, first = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
+    work, whole = stretch_scratch()
+    curves, shifts = np.empty((16, shift.shape[1]), np.float32), np.empty((2, shift.shape[1]), np.int32)
+    calm = np.empty(shift.shape[1], np.uint8)
+    plane, stride = source_shape[0] * source_shape[1], source_shape[1]
+    frame_low, frame_high = np.zeros(2, np.float32), np.array([frame_shape[0] - 1, frame_shape[1] - 1], np.float32)
     low = np.array([max(0, source_origin[0] + REACH_BEFORE), max(0, source_origin[1] + REACH_BEFORE)], np.float32)
     high = np.array(
         [
@@ -358,20 +214,81 @@ def resample_plane(  # type: ignore[no-untyped-def]
         ],
         np.float32,
     )
+    left = origin[1]
+    cells = (left + GRID_STEP) // GRID_STEP - 1, (left + width - 1) // GRID_STEP + 1
     for i in range(height):
-        _positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
-        _addresses(xs, ys, low, high, source_origin, source_shape[1], codes[i], across, down, first)
-        if count == 3:
-            _three(
-                source, first, stride, plane, table, across, down, scale, codes[i],
-                values[0, i], values[1, i], values[2, i],
-            )  # fmt: skip
-        else:
-            for c in range(colour, colour + count):
-                begin = np.uint64(c) * plane
-                _one(source, begin, first, stride, table, across, down, scale, codes[i], values[c, i])
+        y = origin[0] + i
+        node_row(shift, lagrange, y, cells[0], cells[1] + 3, nodes)
+        row_curves(nodes, cells[0], cells[1], y, frame_low, frame_high, curves, shifts, calm)
+        for k in range(cells[0], cells[1]):
+            begin, end = max(k * GRID_STEP - left, 0), min((k + 1) * GRID_STEP - left, width)
+            done = False
+            if calm[k]:
+                column, row = k * GRID_STEP + shifts[0, k], y + shifts[1, k]
+                into, size = left + begin - k * GRID_STEP, end - begin
+                done = stretch(
+                    source, colour * plane, plane, stride, source_shape[0], count, curves, k, into, size,
+                    column - source_origin[1], row - source_origin[0], work, whole,
+                )  # fmt: skip
+            if done:
+                if places:
+                    _codes(curves, k, np.int32(into), np.int32(column), np.int32(row), codes, i, begin, size)
+                else:
+                    codes[i, begin:end] = np.uint8(0)
+                for c in range(count):
+                    base, rise = _offset_line(offset, colour + c, y, k + 1)
+                    _deliver(
+                        work, OUT + c * MOST, scale, base, rise, np.int32(into), values, colour + c, i, begin, size
+                    )
+            else:
+                positions(shift, lagrange, y, left + begin, xs[begin:end], ys[begin:end], nodes)
+                _addresses(
+                    xs[begin:end], ys[begin:end], low, high, source_origin, stride, codes[i, begin:end],
+                    across[begin:end], down[begin:end], first[begin:end],
+                )  # fmt: skip
+                _direct(
+                    source, first[begin:end], np.uint64(stride), np.uint64(plane), table, across[begin:end],
+                    down[begin:end], scale, colour, count, codes[i, begin:end], values[:, i, begin:end],
+                )  # fmt: skip
+                for c in range(colour, colour + count):
+                    base, rise = _offset_line(offset, c, y, k + 1)
+                    into = left + begin - k * GRID_STEP
+                    for x in range(begin, end):
+                        added = base + rise * np.float32(np.int32(into + x - begin))
+                        values[c, i, x] += added if codes[i, x] != NOT_COVERED else np.float32(0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _codes(curves, cell, start, column, row, codes, i, begin, size):  # type: ignore[no-untyped-def]
+    """Noise codes of a part of a row of a cell, all of it covered."""
+    x0, x1, x2, x3 = curves[0, cell], curves[1, cell], curves[2, cell], curves[3, cell]
+    y0, y1, y2, y3 = curves[4, cell], curves[5, cell], curves[6, cell], curves[7, cell]
+    at = np.uint64(begin)
+    for k in range(np.uint64(size)):
+        p = np.float32(np.int32(np.int32(k) + start))
+        x, y = p + cubic(p, x0, x1, x2, x3), cubic(p, y0, y1, y2, y3)
+        ix, iy = np.int32(x), np.int32(y)
+        codes[i, at + k] = noise_code(np.int32(ix + column), np.int32(iy + row), x - np.float32(ix), y - np.float32(iy))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _deliver(result, first, scale, base, rise, start, values, c, i, begin, size):  # type: ignore[no-untyped-def]
+    """Scale a part of a row and add what is linear along it."""
+    at, of = np.uint64(begin), np.uint64(first)
+    for k in range(np.uint64(size)):
+        values[c, i, at + k] = scale * result[of + k] + (base + rise * np.float32(np.int32(np.int32(k) + start)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _direct(  # type: ignore[no-untyped-def]
+    source, first, stride, plane, table, across, down, scale, colour, count, codes, values
+):
+    """Sums over 6 x 6 pixels at any position."""
+    if count == 3:
+        _three(source, first, stride, plane, table, across, down, scale, codes, values[0], values[1], values[2])
+    else:
         for c in range(colour, colour + count):
-            _add_offset(offset[c], origin[0] + i, origin[1], codes[i], values[c, i])
+            _one(source, np.uint64(c) * plane, first, stride, table, across, down, scale, codes, values[c])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -410,30 +327,26 @@ def _addresses(xs, ys, low, high, source_origin, stride, codes, across, down, fi
         ix, iy = np.int32(x), np.int32(y)
         fx, fy = x - np.float32(ix), y - np.float32(iy)
         codes[j] = noise_code(ix, iy, fx, fy) if inside else np.uint8(NOT_COVERED)
-        across[j] = np.int32(fx * phases + half) * np.int32(_ROW)
-        down[j] = np.int32(fy * phases + half) * np.int32(_ROW)
+        across[j] = np.int32(fx * phases + half) * np.int32(ROW)
+        down[j] = np.int32(fy * phases + half) * np.int32(ROW)
         first[j] = (iy - top) * width + (ix - left)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_offset(nodes, y, left, codes, values):  # type: ignore[no-untyped-def]
-    """Add a node map to one row, linearly between nodes, where the row is covered."""
+def _offset_line(offset, c, y, column):  # type: ignore[no-untyped-def]
+    """What is added to row y in the cell that begins with a node column: there, and how much more each pixel on."""
     row = y // GRID_STEP + 1
     t = np.float32(y - (row - 1) * GRID_STEP) / np.float32(GRID_STEP)
-    begin, width = 0, len(values)
-    while begin < width:
-        column = (left + begin) // GRID_STEP + 1
-        end = min(width, column * GRID_STEP - left)
-        first = nodes[row, column] + t * (nodes[row + 1, column] - nodes[row, column])
-        last = nodes[row, column + 1] + t * (nodes[row + 1, column + 1] - nodes[row, column + 1])
-        slope = (last - first) / np.float32(GRID_STEP)
-        # counted from the node, so that a tile's own edge cannot change the last bit
-        into = left - (column - 1) * GRID_STEP + begin
-        at = np.uint64(begin)
-        for x in range(np.uint64(end - begin)):
-            added = first + slope * np.float32(np.int32(x) + np.int32(into))
-            values[at + x] += added if codes[at + x] != NOT_COVERED else np.float32(0)
-        begin = end
+    first = offset[c, row, column] + t * (offset[c, row + 1, column] - offset[c, row, column])
+    last = offset[c, row, column + 1] + t * (offset[c, row + 1, column + 1] - offset[c, row, column + 1])
+    return first, (last - first) / np.float32(GRID_STEP)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def offset_at(offset, c, y, x):  # type: ignore[no-untyped-def]
+    """What `resample_plane` adds at one pixel of the result."""
+    base, rise = _offset_line(offset, c, y, x // GRID_STEP + 1)
+    return base + rise * np.float32(x % GRID_STEP)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -448,28 +361,13 @@ def noise_code(ix, iy, fx, fy):  # type: ignore[no-untyped-def]
     return np.uint8((place * np.int32(NOISE_PHASES) + qy) * np.int32(NOISE_PHASES) + qx)
 
 
-LANCZOS = lanczos_table()
-LAGRANGE = lagrange_table()
-
 __all__ = [
-    "GRID_STEP",
-    "LAGRANGE",
-    "LANCZOS",
     "NOISE_PHASES",
     "NOT_COVERED",
-    "OVERREAD",
-    "REACH_AFTER",
-    "REACH_BEFORE",
-    "PixelMap",
-    "PositionGrid",
     "block_variance",
-    "grid_nodes",
     "interpolation_variance",
-    "lagrange_table",
-    "lanczos3",
-    "lanczos_table",
     "noise_code",
-    "position_grid",
+    "offset_at",
     "resample",
     "resample_plane",
 ]

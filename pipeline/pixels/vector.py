@@ -95,30 +95,188 @@ def weighted_6x8_rgb(
     return signature, generate
 
 
+@intrinsic
+def blend_6x8(
+    typingctx: Any, source: Any, first: Any, stride: Any, weights: Any, at: Any, step: Any, out: Any, to: Any
+) -> Any:
+    """Sums of six values, for eight neighbours at once, for use inside compiled code only.
+
+    ``out[to + x] = sum over j < 6 of source[first + j * stride + x] * weights[at + j * step + x]`` for x < 8
+
+    Parameters
+    ----------
+    source, weights, out : 1-D contiguous float32 arrays
+        Must hold all that is read and written; nothing is checked.
+    first, stride, at, step, to : uint64
+    """
+    signature = types.void(source, *[types.uint64] * 2, weights, *[types.uint64] * 2, out, types.uint64)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        source, first, stride, weights, at, step, out, to = args
+        kinds = signature.args
+        arrays = (kinds[0], source), (kinds[3], weights), (kinds[6], out)
+        _blend(context, builder, *arrays, [first], stride, at, step, [to])
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def blend_6x8_rgb(
+    typingctx: Any, source: Any, first: Any, stride: Any, plane: Any, weights: Any, at: Any, step: Any, out: Any,
+    to: Any, apart: Any,
+) -> Any:  # fmt: skip
+    """`blend_6x8` for three planes that share their weights.
+
+    Parameters
+    ----------
+    plane, apart : uint64
+        From one plane of `source`, and of `out`, to the next.
+    others : as for `blend_6x8`
+    """
+    index = types.uint64
+    signature = types.void(source, index, index, index, weights, index, index, out, index, index)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        source, first, stride, plane, weights, at, step, out, to, apart = args
+        kinds = signature.args
+        arrays = (kinds[0], source), (kinds[4], weights), (kinds[7], out)
+        firsts, tos = [first], [to]
+        for _ in range(2):
+            firsts.append(builder.add(firsts[-1], plane))
+            tos.append(builder.add(tos[-1], apart))
+        _blend(context, builder, *arrays, firsts, stride, at, step, tos)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def changes_8(typingctx: Any, numbers: Any, at: Any) -> Any:
+    """Which of the eight numbers from ``numbers[at]`` on differ from the one behind them; compiled only.
+
+    Parameters
+    ----------
+    numbers : 1-D contiguous int32 array; nothing is checked
+    at : uint64
+
+    Returns
+    -------
+    uint64, bit x set where ``numbers[at + x] != numbers[at + x + 1]``
+    """
+    signature = types.uint64(numbers, types.uint64)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        pointer = context.make_array(signature.args[0])(context, builder, args[0]).data
+        kind = ir.VectorType(_INDEX, LANES).as_pointer()
+        next_ = builder.add(args[1], ir.Constant(args[1].type, 1))
+        one, other = (
+            builder.load(builder.bitcast(builder.gep(pointer, [at]), kind), align=4) for at in (args[1], next_)
+        )
+        differ = builder.bitcast(builder.icmp_unsigned("!=", one, other), ir.IntType(LANES))
+        return builder.zext(differ, ir.IntType(64))
+
+    return signature, generate
+
+
+@intrinsic
+def lowest_bit(typingctx: Any, bits: Any) -> Any:
+    """Number of the lowest bit that is set in a uint64, 64 where there is none; int64; compiled only."""
+    signature = types.int64(types.uint64)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.cttz(args[0], ir.Constant(ir.IntType(1), 0))
+
+    return signature, generate
+
+
+@intrinsic
+def fetch(typingctx: Any, array: Any, at: Any) -> Any:
+    """Ask for ``array[at]`` to be brought into the caches; beyond the array's end nothing happens; compiled only."""
+    signature = types.void(array, types.uint64)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        pointer = context.make_array(signature.args[0])(context, builder, args[0]).data
+        byte = ir.IntType(8).as_pointer()
+        kind = ir.FunctionType(ir.VoidType(), [byte, _INDEX, _INDEX, _INDEX])
+        name = "llvm.prefetch.p0i8"
+        function = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
+        at = builder.bitcast(builder.gep(pointer, [args[1]]), byte)
+        builder.call(function, [at, *(ir.Constant(_INDEX, n) for n in (0, 3, 1))])
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+def _blend(
+    context: Any, builder: Any, source: Any, weights: Any, out: Any, firsts: list[Any], stride: Any, at: Any,
+    step: Any, tos: list[Any],
+) -> None:  # fmt: skip
+    """Code for `blend_6x8`, one sum a plane; `source`, `weights` and `out` are (type, value)."""
+    pixels, numbers, results = (
+        context.make_array(kind)(context, builder, value).data for kind, value in (source, weights, out)
+    )
+    multiply_add = _multiply_add(builder)
+    totals: list[Any] = [None] * len(firsts)
+    for j in range(ROWS):
+        weight = _load(builder, numbers, at)
+        for number, first in enumerate(firsts):
+            value = _load(builder, pixels, first)
+            totals[number] = (
+                builder.fmul(value, weight) if j == 0 else builder.call(multiply_add, [value, weight, totals[number]])
+            )
+        firsts = [builder.add(first, stride) for first in firsts]
+        at = builder.add(at, step)
+    for total, to in zip(totals, tos, strict=True):
+        builder.store(total, builder.bitcast(builder.gep(results, [to]), _VECTOR.as_pointer()), align=4)
+
+
+def _load(builder: Any, pointer: Any, index: Any) -> Any:
+    return builder.load(builder.bitcast(builder.gep(pointer, [index]), _VECTOR.as_pointer()), align=4)
+
+
+def _multiply_add(builder: Any) -> Any:
+    name = f"llvm.fmuladd.v{LANES}f32"
+    found = builder.module.globals.get(name)
+    return found or ir.Function(builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), name)
+
+
+@intrinsic
+def multiply_add(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
+    """``a * b + c`` of float32 in one step where the machine has one, in vectors and single numbers alike.
+
+    Left to itself the compiler would round the product first; allowed to choose, it might do so in the rest of a loop
+    and not in its vectors, and where a row is cut would show in the last bit.
+    """
+    signature = types.float32(types.float32, types.float32, types.float32)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        kind = ir.FunctionType(_FLOAT, [_FLOAT] * 3)
+        name = "llvm.fmuladd.f32"
+        function = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
+        return builder.call(function, args)
+
+    return signature, generate
+
+
 def _sums(
     context: Any, builder: Any, source: Any, table: Any, firsts: list[Any], stride: Any, across: Any, down: Any
 ) -> list[Any]:
     """Code for one sum a plane; all share the weights. `source` and `table` are (type, value)."""
     pixels = context.make_array(source[0])(context, builder, source[1]).data
     weights = context.make_array(table[0])(context, builder, table[1]).data
-    name = f"llvm.fmuladd.v{LANES}f32"
-    multiply_add = builder.module.globals.get(name)
-    if multiply_add is None:
-        multiply_add = ir.Function(builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), name)
-
-    def load(pointer: Any, index: Any) -> Any:
-        return builder.load(builder.bitcast(builder.gep(pointer, [index]), _VECTOR.as_pointer()), align=4)
+    multiply_add = _multiply_add(builder)
 
     def pick(vector: Any, lanes: list[int]) -> Any:
         shape = ir.Constant(ir.VectorType(_INDEX, len(lanes)), lanes)
         return builder.shuffle_vector(vector, ir.Constant(vector.type, ir.Undefined), shape)
 
-    row_weights, column_weights = load(weights, down), load(weights, across)
+    row_weights, column_weights = _load(builder, weights, down), _load(builder, weights, across)
     totals = [ir.Constant(_VECTOR, [0.0] * LANES)] * len(firsts)
     for j in range(ROWS):
         weight = pick(row_weights, [j] * LANES)
         for number, at in enumerate(firsts):
-            totals[number] = builder.call(multiply_add, [weight, load(pixels, at), totals[number]])
+            totals[number] = builder.call(multiply_add, [weight, _load(builder, pixels, at), totals[number]])
         firsts = [builder.add(at, stride) for at in firsts]
     results = []
     for total in totals:
@@ -129,4 +287,14 @@ def _sums(
     return results
 
 
-__all__ = ["weighted_6x8", "weighted_6x8_rgb", "weighted_6x8_slow"]
+__all__ = [
+    "blend_6x8",
+    "blend_6x8_rgb",
+    "changes_8",
+    "fetch",
+    "lowest_bit",
+    "multiply_add",
+    "weighted_6x8",
+    "weighted_6x8_rgb",
+    "weighted_6x8_slow",
+]

@@ -111,6 +111,15 @@ def demosaic_padded(
     _malvar(padded, *place, red_gain, blue_gain, planes[0], planes[1], planes[2])
 
 
+def green_padded(
+    padded: NDArray[np.float32], cfa: str, row: int, column: int, green: NDArray[np.float32], balance: Balance = NEUTRAL
+) -> None:
+    """The green plane of `demosaic_padded` alone, to the last bit; arguments as there, for the four CFA patterns."""
+    red = cfa.index("R")
+    place = (red // 2 + row) & 1, (red % 2 + column) & 1
+    _malvar_green(padded, *place, np.float32(balance[0] / balance[1]), np.float32(balance[2] / balance[1]), green)
+
+
 def response(cfa: str, balance: Balance = NEUTRAL) -> NDArray[np.float32]:
     """What each mosaic pixel adds to each demosaiced one, for working out noise.
 
@@ -178,4 +187,34 @@ def _malvar_row(a, b, c, d, e, site, own_gain, other_gain, own, green, other):  
         other[x] = other_at_colour if at_colour else other_at_green
 
 
-__all__ = ["MARGIN", "NEUTRAL", "Balance", "colours", "demosaic", "demosaic_padded", "response", "usable_balance"]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _malvar_green(m, red_row, red_column, red_gain, blue_gain, green):  # type: ignore[no-untyped-def]
+    height, width = green.shape
+    half, quarter, eighth = np.float32(0.5), np.float32(0.25), np.float32(0.125)
+    site = np.empty(width, np.float32)
+    for y in range(height):
+        in_red_row = ((y ^ red_row) & 1) == 0
+        first = red_column if in_red_row else red_column ^ 1
+        gain = red_gain if in_red_row else blue_gain
+        for x in range(width):
+            site[x] = np.float32(1 - ((x ^ first) & 1))
+        a, b, c, d, e, line = m[y], m[y + 1], m[y + 2], m[y + 3], m[y + 4], green[y]
+        for x in range(np.uint64(width)):
+            here = c[x + 2]
+            near_v, near_h = b[x + 2] + d[x + 2], c[x + 1] + c[x + 3]
+            far = (a[x + 2] + e[x + 2]) + (c[x] + c[x + 4])
+            at_colour = gain * (half * here - eighth * far) + quarter * (near_v + near_h)
+            line[x] = at_colour if site[x] > half else here
+
+
+__all__ = [
+    "MARGIN",
+    "NEUTRAL",
+    "Balance",
+    "colours",
+    "demosaic",
+    "demosaic_padded",
+    "green_padded",
+    "response",
+    "usable_balance",
+]

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from pipeline.pixels.background import Survey
 from pipeline.pixels.hidden import hide_plane
-from pipeline.pixels.resample import LAGRANGE, PositionGrid, position_grid
+from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
 from pipeline.stack.sources import Frame, Map
 
 # A pixel of which more than this is ground counts as ground, of which less as sky.

@@ -12,7 +12,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.displace import displaced
-from pipeline.pixels.resample import PositionGrid
+from pipeline.pixels.positions import PositionGrid
 from pipeline.sensor.demosaic import MARGIN, Balance
 
 # A plane must reach this much further than what is resampled from it: detail of green is gathered over 2 pixels about
@@ -29,7 +29,7 @@ def carry_green(
     balance: Balance,
     virtual: NDArray[np.float32],
 ) -> None:
-    """Demosaic red and blue anew, with green's detail from where it belongs, in place.
+    """Demosaic red and blue with green's detail from where it belongs.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def carry_green(
     cfa : pattern of the whole mosaic
     origin : (row, column) of the planes' first pixel in the frame
     source : 1-D float32 array, planes red, green, blue of (height, width) one behind the other, and `OVERREAD` floats;
-        red and blue are replaced
+        green is read, red and blue are filled
     grids : where green lies of what red shows at a pixel, and of what blue shows
     balance : (red, green, blue) multipliers, green 1
     virtual : scratch of the shape of `padded`
@@ -47,7 +47,8 @@ def carry_green(
     for number, letter, grid in ((0, "R", grids[0]), (2, "B", grids[1])):
         place = cfa.index(letter)
         row, column = (place // 2 + origin[0]) & 1, (place % 2 + origin[1]) & 1
-        displaced(source, 1, (height, width), origin, grid, balance[1] / balance[number], MARGIN, virtual)
+        gain = balance[1] / balance[number]
+        displaced(source, 1, (height, width), origin, grid, gain, MARGIN, virtual, (row, column))
         # the margin is even: parities of the padded mosaic are those of the planes
         virtual[row::2, column::2] = padded[row::2, column::2]
         malvar_colour(virtual, row, column, planes[number])

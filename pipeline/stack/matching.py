@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface, sample_map
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
-from pipeline.pixels.resample import GRID_STEP, PositionGrid, grid_nodes
+from pipeline.pixels.positions import GRID_STEP, PositionGrid, grid_nodes
 from pipeline.sensor.mosaic import colour_planes
 
 # Blocks of all frames together from which the photon transfer is fitted; more adds time, not accuracy.

@@ -17,19 +17,11 @@ from numpy.typing import NDArray
 from pipeline.pixels.area import pixel_area, scale_by_area
 from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
 from pipeline.pixels.displace import displacement_grid
-from pipeline.pixels.resample import (
-    LAGRANGE,
-    LANCZOS,
-    NOT_COVERED,
-    OVERREAD,
-    REACH_AFTER,
-    REACH_BEFORE,
-    PositionGrid,
-    position_grid,
-    resample_plane,
-)
+from pipeline.pixels.lanczos import LANCZOS, OVERREAD, REACH_AFTER, REACH_BEFORE
+from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
+from pipeline.pixels.resample import NOT_COVERED, resample_plane
 from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate, dark_signal
-from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded
+from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded, green_padded
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.stack.lateral import EXTRA, carry_green
 
@@ -234,8 +226,10 @@ def load_tile(
     shape = (bottom - top, right - left)
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
     planes = source[:-OVERREAD].reshape(colours, *shape)
-    demosaic_padded(padded, frame.header.cfa, top, left, planes, frame.balance)
-    if frame.green is not None:
+    if frame.green is None:
+        demosaic_padded(padded, frame.header.cfa, top, left, planes, frame.balance)
+    else:
+        green_padded(padded, frame.header.cfa, top, left, planes[1], frame.balance)
         virtual = scratch.take("virtual", padded.shape, np.float32)
         carry_green(padded, frame.header.cfa, (top, left), source, frame.green, frame.balance, virtual)
     # the level at which the frame's pixels are full, after black and drift, where the flat makes least of it
@@ -253,11 +247,12 @@ def load_tile(
         resample_plane(
             source, shape, (top, left), frame.shape, grid.shift, LAGRANGE, LANCZOS, origin,
             0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), offset, values, codes,
+            number == len(frame.grids) - 1,
         )  # fmt: skip
         if full:
             bound_resampled(
-                planes, near, (top, left), grid.shift, LAGRANGE, LANCZOS, origin,
-                0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), values, codes,
+                planes, near, (top, left), grid.shift, LAGRANGE, origin,
+                0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), offset, values, codes,
             )  # fmt: skip
         if number == 0:
             missing = codes == NOT_COVERED if not whole else None

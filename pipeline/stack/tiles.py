@@ -13,7 +13,8 @@ from pipeline.pixels.average import NoisePlan, average
 from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, residuals, settle_pairs, star_signal
 from pipeline.pixels.hidden import give_back
 from pipeline.pixels.noise import BLOCK
-from pipeline.pixels.resample import GRID_STEP, NOT_COVERED
+from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.resample import NOT_COVERED
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile

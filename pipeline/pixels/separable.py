@@ -1,0 +1,290 @@
+"""Lanczos resampling in two passes, down the columns and then along the rows: 12 products a pixel instead of 36.
+
+A row of the result lies in the source frame as a curve. Where it runs nearly level, the source is first interpolated
+down every column at the height of the curve there, then along the curve at the row's own places. The kernel is the
+product of two Lanczos kernels as ever, only that its upright axis leans by the curve's slope: three pixels from the
+middle it is off by three times the slope. What the sum of 6 x 6 does is thereby done by another kernel of the same
+quality; `SLOPE_MAX` says how far that is believed.
+
+All is worked out cell by cell of the position grid, in numbers that know nothing of where a tile was cut.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.pixels.lanczos import POLYNOMIALS, REACH_AFTER, REACH_BEFORE, lanczos3
+from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.vector import blend_6x8, blend_6x8_rgb, changes_8, fetch, lowest_bit, multiply_add
+
+# Slope of a row in the source up to which two passes are taken.
+SLOPE_MAX = np.float32(0.12)
+# Change of the scale along a row, and bend of a row over a cell in px (second difference), up to which they are.
+STRETCH_MAX, BEND_MAX = np.float32(0.1), np.float32(2)
+
+# Source columns that the row of a cell touches at most: 64 stretched by a tenth, and what the kernel reaches.
+MOST = 96
+# Where in the scratch stand: six weights a pixel of the row, six a column, places between pixels, what the columns give
+# and what the rows, three planes each.
+_ACROSS, _DOWN, _PLACE, _STRIP, OUT = 0, 6 * MOST, 12 * MOST, 13 * MOST, 16 * MOST
+# coefficients of the pairs of weights, as plain numbers: of an array the compiler would not make vector code
+_EVEN_0, _EVEN_1, _EVEN_2 = (tuple(POLYNOMIALS[k, 0]) for k in range(3))
+_ODD_0, _ODD_1, _ODD_2 = (tuple(POLYNOMIALS[k, 1]) for k in range(3))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def stretch_scratch():  # type: ignore[no-untyped-def]
+    """Memory for `stretch`: work and whole; vectors may reach a little beyond what they are meant for."""
+    return np.zeros(19 * MOST + 8, np.float32), np.zeros(2 * MOST + 40, np.int32)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def row_curves(nodes, first, last, row, low, high, curves, whole, calm):  # type: ignore[no-untyped-def]
+    """How one row lies in the source frame, as cubics cell by cell, and where two passes may be taken.
+
+    Parameters
+    ----------
+    nodes : (2, columns) float32 array of `node_row`
+    first, last : cells first .. last - 1; cell k begins at column ``k * 64`` of the result and node column k + 1
+    row : of the result
+    low, high : (2,) float32 arrays, least and greatest row and column of the source frame
+    curves : (16, columns) float32 array, filled
+        By cell: coefficients of x's shift and of y by the pixel in the cell, lowest power first (0-3, 4-7); places and
+        divided differences of y by x (8-11, 12-15). From both are taken the whole pixels of
+    whole : (2, columns) int32 array, filled
+        x and y: where the cell's first pixel would lie if its curve began at 0.
+    calm : (columns,) uint8 array, filled: 1 where two passes may be taken
+    """
+    step, half, sixth, third = np.float32(1 / GRID_STEP), np.float32(0.5), np.float32(1 / 6), np.float32(1 / 3)
+    one, two, three = np.float32(GRID_STEP / 3), np.float32(2 * GRID_STEP / 3), np.float32(GRID_STEP)
+    stretch_most, slope_most = STRETCH_MAX * np.float32(GRID_STEP), SLOPE_MAX * np.float32(GRID_STEP)
+    low_y, low_x, high_y, high_x = low[0], low[1], high[0], high[1]
+    begin_y = np.float32(row)
+    for k in range(first, last):
+        a, b, c, d = nodes[0, k], nodes[0, k + 1], nodes[0, k + 2], nodes[0, k + 3]
+        e, f, g, h = nodes[1, k], nodes[1, k + 1], nodes[1, k + 2], nodes[1, k + 3]
+        stretched = max(max(abs(b - a), abs(c - b)), abs(d - c))
+        sloping = max(max(abs(f - e), abs(g - f)), abs(h - g))
+        bent = max(max(abs(a - b - b + c), abs(b - c - c + d)), max(abs(e - f - f + g), abs(f - g - g + h)))
+        begin_x = np.float32(np.int32(k * GRID_STEP))
+        inside = (begin_x + b >= low_x + 1) & (begin_x + np.float32(GRID_STEP) + c <= high_x - 1)
+        inside &= (begin_y + min(f, g) >= low_y + 1) & (begin_y + max(f, g) <= high_y - 1)
+        # moved by whole pixels the table's weights of 0 and 1 copy to the last bit
+        copied = (stretched == 0) & (sloping == 0) & (b == np.floor(b)) & (f == np.floor(f))
+        sound = (stretched <= stretch_most) & (sloping <= slope_most) & (bent <= BEND_MAX) & inside
+        calm[k] = np.uint8(sound & (not copied))
+        # the curve stays above so many whole pixels, some columns beyond the cell too
+        whole_x = np.floor(b) if sound else np.float32(0)
+        whole_y = np.floor(min(f, g) - np.float32(3)) if sound else np.float32(0)
+        whole[0, k] = np.int32(whole_x)
+        whole[1, k] = np.int32(whole_y)
+        x0, x1 = b - whole_x, (c - b * half - a * third - d * sixth) * step
+        x2, x3 = ((a + c) * half - b) * step * step, ((d - a) * sixth + (b - c) * half) * step * step * step
+        y0, y1 = f - whole_y, (g - f * half - e * third - h * sixth) * step
+        y2, y3 = ((e + g) * half - f) * step * step, ((h - e) * sixth + (f - g) * half) * step * step * step
+        # the same line as y of x, through four of its points (Newton's divided differences)
+        px, py = x0, y0
+        qx, qy = one + cubic(one, x0, x1, x2, x3), cubic(one, y0, y1, y2, y3)
+        rx, ry = two + cubic(two, x0, x1, x2, x3), cubic(two, y0, y1, y2, y3)
+        sx, sy = three + cubic(three, x0, x1, x2, x3), cubic(three, y0, y1, y2, y3)
+        pq, qr, rs = (qy - py) / (qx - px), (ry - qy) / (rx - qx), (sy - ry) / (sx - rx)
+        pqr, qrs = (qr - pq) / (rx - px), (rs - qr) / (sx - qx)
+        curves[0, k], curves[1, k], curves[2, k], curves[3, k] = x0, x1, x2, x3
+        curves[4, k], curves[5, k], curves[6, k], curves[7, k] = y0, y1, y2, y3
+        curves[8, k], curves[9, k], curves[10, k], curves[11, k] = px, qx, rx, sx
+        curves[12, k], curves[13, k], curves[14, k], curves[15, k] = py, pq, pqr, (qrs - pqr) / (sx - px)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _filled(size):  # type: ignore[no-untyped-def]
+    """So many that the vectors of a loop come out even: what is left over would be done one by one."""
+    return np.uint64((size + 15) // 16 * 16)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def cubic(p, c0, c1, c2, c3):  # type: ignore[no-untyped-def]
+    """A cubic at p, lowest power first."""
+    return multiply_add(p, multiply_add(p, multiply_add(p, c3, c2), c1), c0)  # type: ignore[call-arg]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _places_along(curves, cell, start, size, weights, whole):  # type: ignore[no-untyped-def]
+    """How many columns a row's pixels lie from their own number, and where between the columns, less a half."""
+    c0, c1, c2, c3 = curves[0, cell], curves[1, cell], curves[2, cell], curves[3, cell]
+    for k in range(size):
+        number = np.int32(k)
+        p = np.float32(np.int32(number + start))
+        x = p + cubic(p, c0, c1, c2, c3)
+        inner = np.int32(x)
+        whole[k] = np.int32(inner - number)
+        weights[np.uint64(_PLACE) + k] = x - np.float32(inner) - np.float32(0.5)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _places_down(curves, cell, first, size, weights, whole):  # type: ignore[no-untyped-def]
+    """Rows in which the curve crosses the columns from `first` on, and where between the rows, less a half."""
+    x0, x1, x2 = curves[8, cell], curves[9, cell], curves[10, cell]
+    y0, y1, y2, y3 = curves[12, cell], curves[13, cell], curves[14, cell], curves[15, cell]
+    for t in range(size):
+        x = np.float32(np.int32(np.int32(t) + first))
+        y = multiply_add(x - x0, multiply_add(x - x1, multiply_add(x - x2, y3, y2), y1), y0)  # type: ignore[call-arg, var-annotated]
+        inner = np.int32(y)
+        whole[np.uint64(MOST) + t] = inner
+        weights[np.uint64(_PLACE) + t] = y - np.float32(inner) - np.float32(0.5)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _polynomial(q, c):  # type: ignore[no-untyped-def]
+    return multiply_add(q, multiply_add(q, multiply_add(q, c[3], c[2]), c[1]), c[0])  # type: ignore[call-arg]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill_weights(weights, to, size):  # type: ignore[no-untyped-def]
+    """Six rows of weights from `to` on for the places from `_PLACE` on."""
+    for t in range(size):
+        g = weights[np.uint64(_PLACE) + t]
+        q, at = g * g, to + t
+        even, odd = _polynomial(q, _EVEN_0), _polynomial(q, _ODD_0)
+        weights[at] = multiply_add(g, odd, even)  # type: ignore[call-arg]
+        weights[at + np.uint64(5 * MOST)] = multiply_add(-g, odd, even)
+        even, odd = _polynomial(q, _EVEN_1), _polynomial(q, _ODD_1)
+        weights[at + np.uint64(MOST)] = multiply_add(g, odd, even)
+        weights[at + np.uint64(4 * MOST)] = multiply_add(-g, odd, even)
+        even, odd = _polynomial(q, _EVEN_2), _polynomial(q, _ODD_2)
+        weights[at + np.uint64(2 * MOST)] = multiply_add(g, odd, even)
+        weights[at + np.uint64(3 * MOST)] = multiply_add(-g, odd, even)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def stretch(  # type: ignore[no-untyped-def]
+    source, begin, plane, stride, rows, count, curves, cell, start, size, column, row, work, whole
+):  # fmt: skip
+    """Resample one row of a cell, or a part of it.
+
+    Parameters
+    ----------
+    source : 1-D float32 array
+    begin, plane, stride : index of the first plane's first pixel, from plane to plane, from row to row
+    rows : of a plane
+    count : planes, 1 or 3
+    curves, cell : of `row_curves`, and the cell's number
+    start, size : first pixel in the cell, and how many
+    column, row : where in the planes the cell's first pixel would lie without its shift's curve
+    work, whole : of `stretch_scratch`
+        Plane c of the result stands in `work` from ``OUT + c * MOST`` on.
+
+    Returns
+    -------
+    bool
+        False where the planes do not reach so far; nothing is filled then.
+    """
+    _places_along(curves, cell, np.int32(start), _filled(size), work, whole)
+    first, last = np.int64(whole[0]) - REACH_BEFORE, np.int64(whole[size - 1]) + size - 1 + REACH_AFTER
+    count_down = last - first + 1
+    if count_down > MOST - 8 or column + first < 0 or column + last >= stride:
+        return False
+    _fill_weights(work, np.uint64(_ACROSS), _filled(size))
+    _places_down(curves, cell, np.int32(first), _filled(count_down), work, whole)
+    least, most = whole[MOST], whole[MOST]
+    for t in range(MOST, MOST + count_down):
+        least, most = min(least, whole[t]), max(most, whole[t])
+    if row + least < REACH_BEFORE or row + most + REACH_AFTER >= rows:
+        return False
+    _fill_weights(work, np.uint64(_DOWN), _filled(count_down))
+    # runs of columns from the same rows, eight at a time; what is too much at the end of a run the next writes over
+    behind = np.uint64(begin + (row + whole[MOST] + REACH_AFTER + 1) * stride + column + first)
+    for c in range(count):
+        for at in range(0, count_down, 16):
+            # the row that is new to the next one's sums comes from far memory: called for now, it is there by then
+            fetch(source, behind + np.uint64(c * plane + at))  # type: ignore[call-arg]
+    near, far = _changes(whole, MOST), _changes(whole, MOST + 64)
+    t = 0
+    while t < count_down:
+        end = min(_run_end(near, far, t), count_down)
+        corner = begin + (row + whole[MOST + t] - REACH_BEFORE) * stride + column + first
+        for at in range(t, end, 8):
+            if count == 3:
+                blend_6x8_rgb(  # type: ignore[call-arg]
+                    source, np.uint64(corner + at), np.uint64(stride), np.uint64(plane), work,
+                    np.uint64(_DOWN + at), np.uint64(MOST), work, np.uint64(_STRIP + at), np.uint64(MOST),
+                )  # fmt: skip
+            else:
+                blend_6x8(  # type: ignore[call-arg]
+                    source, np.uint64(corner + at), np.uint64(stride), work, np.uint64(_DOWN + at),
+                    np.uint64(MOST), work, np.uint64(_STRIP + at),
+                )  # fmt: skip
+        t = end
+    near = _changes(whole, 0)
+    k = 0
+    while k < size:
+        end = min(_run_end(near, np.uint64(0), k), size)
+        tap = whole[k] - REACH_BEFORE - first
+        for at in range(k, end, 8):
+            if count == 3:
+                blend_6x8_rgb(  # type: ignore[call-arg]
+                    work, np.uint64(_STRIP + tap + at), np.uint64(1), np.uint64(MOST), work,
+                    np.uint64(_ACROSS + at), np.uint64(MOST), work, np.uint64(OUT + at), np.uint64(MOST),
+                )  # fmt: skip
+            else:
+                blend_6x8(  # type: ignore[call-arg]
+                    work, np.uint64(_STRIP + tap + at), np.uint64(1), work, np.uint64(_ACROSS + at), np.uint64(MOST),
+                    work, np.uint64(OUT + at),
+                )  # fmt: skip
+        k = end
+    return True
+
+
+def stretch_slow(
+    plane: NDArray[np.floating], x: NDArray[np.float64], y: NDArray[np.float64], columns: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """What two passes give along one row of the result, in NumPy.
+
+    Parameters
+    ----------
+    plane : (height, width) array
+    x, y : (n,) float64 arrays
+        Where the row's pixels lie in the plane, x rising; n includes some pixels to either side of those wanted.
+    columns : (m,) int64 array
+        Which of the n are wanted.
+
+    Returns
+    -------
+    (m,) float64 array
+    """
+    reach = np.arange(-REACH_BEFORE, REACH_AFTER + 1)
+    result = np.zeros(len(columns))
+    for number, column in enumerate(columns):
+        taps = int(x[column]) + reach
+        across = lanczos3(taps - x[column])
+        for tap, weight in zip(taps, across / across.sum(), strict=True):
+            height = np.interp(tap, x, y)
+            rows = int(height) + reach
+            down = lanczos3(rows - height)
+            result[number] += weight * (down / down.sum()) @ plane[rows, tap]
+    return result
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _changes(whole, begin):  # type: ignore[no-untyped-def]
+    """Bit x is set where number begin + x differs from the next, for 64 numbers."""
+    bits = np.uint64(0)
+    for group in range(8):
+        bits |= changes_8(whole, np.uint64(begin + 8 * group)) << np.uint64(8 * group)  # type: ignore[call-arg]
+    return bits
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _run_end(near, far, t):  # type: ignore[no-untyped-def]
+    """First place behind t whose number is another; `near` and `far` are `_changes` from 0 and from 64 on."""
+    if t < 64:
+        left = near >> np.uint64(t)
+        if left != np.uint64(0):
+            return t + 1 + lowest_bit(left)  # type: ignore[call-arg]
+        t = 64
+    left = far >> np.uint64(t - 64)
+    return t + 1 + lowest_bit(left)  # type: ignore[call-arg]
+
+
+__all__ = ["MOST", "OUT", "SLOPE_MAX", "cubic", "row_curves", "stretch", "stretch_scratch", "stretch_slow"]
