@@ -102,9 +102,10 @@ def calibrate(
     if dark is None:
         _subtract_levels(pixels, levels, out)
     else:
-        _subtract_dark(pixels, levels, np.asarray(dark, np.float32), np.float32(scale), out)
+        # in one piece, or the loop is no vector code
+        _subtract_dark(pixels, levels, np.ascontiguousarray(dark, np.float32), np.float32(scale), out)
     if flat is not None:
-        _divide(out, np.asarray(flat, np.float32))
+        _divide(out, np.ascontiguousarray(flat, np.float32))
     if defects is not None:
         _repair(out, defects, kinds)
     return out

@@ -127,10 +127,12 @@ def _to_stored(pixels: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _to_native(stored: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
-    for row in range(stored.shape[0]):
-        for column in range(stored.shape[1]):
-            value = stored[row, column]
+def _to_native(stored: NDArray[np.uint16], top: int, left: int, out: NDArray[np.uint16]) -> None:
+    # the whole array and where to begin, no part of it: of rows with gaps between them no vector code is made
+    for row in range(out.shape[0]):
+        line = stored[top + row, left : left + out.shape[1]]
+        for column in range(out.shape[1]):
+            value = line[column]
             out[row, column] = ((value << 8) | (value >> 8)) ^ _SIGN
 
 
@@ -157,7 +159,7 @@ def to_native(stored: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
     stored : (height, width) uint16 array, as the machine reads the file's bytes
     out : array of the same shape and type
     """
-    _to_native(stored, out)
+    _to_native(stored, 0, 0, out)
 
 
 def write_mosaic(path: str | os.PathLike[str], pixels: NDArray[np.uint16], header: MosaicHeader) -> None:
@@ -223,9 +225,8 @@ class MosaicFile:
 
     def region(self, top: int, bottom: int, left: int, right: int) -> NDArray[np.uint16]:
         """Pixels of rows top..bottom-1 and columns left..right-1, native uint16, a copy."""
-        part = self._words[top:bottom, left:right]
-        out = np.empty(part.shape, np.uint16)
-        to_native(part, out)
+        out = np.empty(self._words[top:bottom, left:right].shape, np.uint16)
+        _to_native(self._words, top, left, out)
         return out
 
     def __getitem__(self, index: Any) -> NDArray[np.uint16]:
