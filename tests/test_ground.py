@@ -75,6 +75,12 @@ class Nightscape:
     camera: Camera
 
 
+def torch_distance(margin: int = 0) -> NDArray[np.float64]:
+    """Distance from the middle of the torch's light, px, over the frame and a margin about it."""
+    y, x = np.mgrid[-margin : SHAPE[0] + margin, -margin : SHAPE[1] + margin].astype(float)
+    return np.hypot(x - 250, y - 215)
+
+
 def plant(folder: Path, seed: int = 5) -> Nightscape:
     """Twelve frames of a sky that drifts behind a wavy ridge with a mast; in one a torch shines on the ground."""
     rng = np.random.default_rng(seed)
@@ -100,6 +106,7 @@ def plant(folder: Path, seed: int = 5) -> Nightscape:
     )
     camera = Camera(gain=GAIN, read_noise=READ)
     window = (slice(margin, -margin), slice(margin, -margin))
+    torch = torch_distance(margin)
     for number, frame in enumerate(geometry.frames):
         dx, dy = stand._moved(frame)
         hidden = np.clip(ndimage.shift(share, (dy, dx), order=3, mode="nearest"), 0, 1)[window]
@@ -113,7 +120,7 @@ def plant(folder: Path, seed: int = 5) -> Nightscape:
             own = ndimage.shift(land[colour], (dy, dx), order=3, mode="nearest")[window]
             whole = plane * (1 - hidden) + own * hidden
             if number == 4:  # the torch
-                whole = whole + 400 * np.exp(-((x[window] - 250) ** 2 + (y[window] - 215) ** 2) / 300) * hidden
+                whole = whole + 400 * np.exp(-(torch[window] ** 2) / 300) * hidden
             light[i::2, j::2] = whole[i::2, j::2]
         electrons = rng.poisson(light) + rng.normal(0, READ, SHAPE)
         pixels = np.clip(np.round(BLACK + electrons / GAIN), 0, SATURATION).astype(np.uint16)
@@ -168,7 +175,7 @@ def starless(night: Nightscape, radius: float = 9) -> NDArray[np.bool_]:
 
 def test_the_ground_is_as_deep_as_its_frames(night: Nightscape, made: dict[str, Any]) -> None:
     """Noise in the composite's ground, against the planted light, is 1/sqrt(N) of one frame's to 5 % (elementary)."""
-    inside = away(night.share) > 8
+    inside = (away(night.share) > 8) & (torch_distance() > 40)
     error = made["composite"][1] - night.land[1] / GAIN
     error -= ndimage.gaussian_filter(np.where(inside, error, 0), 40) / np.maximum(
         ndimage.gaussian_filter(inside.astype(float), 40), 1e-6
@@ -242,10 +249,14 @@ def test_only_frames_that_show_sky_count_as_covering(night: Nightscape, made: di
 
 
 def test_a_torch_in_one_frame_is_gone(night: Nightscape, made: dict[str, Any]) -> None:
-    """Where a torch lit the ground in one of twelve frames, 270 ADU above it, less than 2 sigma are left."""
+    """Where a torch lit the ground in one of twelve frames, 270 ADU above it, less than 2 sigma are left; of its
+    faint edge, which no limit on single pixels sees, at most 0.3 sigma (0.19 measured)."""
     spot = (slice(209, 222), slice(244, 257))
     left = np.median((made["composite"][1] - night.land[1] / GAIN)[spot])
     assert abs(left) < 2 * np.median(made["composite_noise"][1][spot])
+    edge = (torch_distance() > 20) & (torch_distance() < 34) & (away(night.share) > 8)
+    left = (made["composite"][1] - night.land[1] / GAIN).mean(where=edge)
+    assert abs(left) < 0.3 * made["composite_noise"][1].mean(where=edge)
 
 
 def test_threads_change_nothing(night: Nightscape, made: dict[str, Any], tmp_path: Path) -> None:
