@@ -25,13 +25,13 @@ STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
     "grade": 8,
-    "judge": 8,
+    "judge": 9,
     "dark": 2,
     "register": 5,
     "ground": 1,
     "combine": 10,
     "join": 1,
-    "finish": 2,
+    "finish": 3,
     "summarise": 10,
 }
 

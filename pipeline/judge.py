@@ -9,6 +9,7 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from pipeline.judging.movement import doubled_figures, expected_motion, motion_f
 from pipeline.judging.passing import passing_streaks, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.plan import ScenePlan, read_scene
-from pipeline.stars.motion import learn_pattern, usable
+from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
 from pipeline.tracks import follow
 from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, Figures, decide, focus_course, usual
@@ -72,6 +73,7 @@ def judge_scene(
         alike = [n for n in sound if (frames[n].row["width"], frames[n].row["height"]) == (width, height)]
         passing_streaks([figures[n] for n in alike], [frames[n] for n in alike])
         chosen = [without_flashes(frames[n], figures[n].streak_list) for n in alike]
+        chosen = [replace(frame, stars=frame.stars[star_sized(frame.stars)]) for frame in chosen]
         tracks = follow([frame.stars for frame in chosen], width, height)
         sky = see_sky(chosen, tracks, scene, settings, site)
         shapes = [usable(sky.above_land(n, frame.stars)) for n, frame in enumerate(chosen)]

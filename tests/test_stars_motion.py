@@ -8,7 +8,16 @@ import numpy as np
 import pytest
 
 from pipeline.stars.measure import STAR_DTYPE, measure_mosaic
-from pipeline.stars.motion import LensPattern, Shapes, frame_shape, learn_pattern, robust_fit, usable, visible_excess
+from pipeline.stars.motion import (
+    LensPattern,
+    Shapes,
+    frame_shape,
+    learn_pattern,
+    robust_fit,
+    star_sized,
+    usable,
+    visible_excess,
+)
 from pipeline.stars.trails import drawn_out
 from tests.starfields import mosaic, random_field, render, star_flux
 
@@ -64,6 +73,31 @@ def test_lens_pattern_is_not_motion_and_motion_not_the_lens():
         part = frame_shape(frame, pattern)
         assert part.length == pytest.approx(1.5, abs=0.1)
         assert part.angle_deg == pytest.approx(math.degrees(math.atan2(0.9, 1.2)), abs=3)
+
+
+def test_land_teaches_nothing_of_the_lens():
+    """Blobs of land at the lower edge, in each frame the same, leave the lens and the motion of stars as they are."""
+    rng = np.random.default_rng(4)
+    frames = []
+    for _ in range(8):
+        sky = field_of_shapes(rng, (1.2, 0.9), aberration=0.2, tilt=0.0, swelling=0.3)
+        land = (sky.y > 0.84 * HEIGHT) & (sky.x < 0.5 * WIDTH)
+        moments = sky.moments.copy()
+        moments[land] = rng.uniform(20, 300, (land.sum(), 1)) * [1.0, 0.2, 0.8]
+        frames.append(Shapes(sky.x, sky.y, moments, sky.weight))
+    pattern = learn_pattern(frames, [None] * 8, WIDTH, HEIGHT)
+    assert pattern.maps is not None
+    assert np.abs(pattern.maps).max() < 1
+    assert frame_shape(frames[0], pattern).length == pytest.approx(1.5, abs=0.25)
+
+
+def test_blobs_are_not_star_sized():
+    """Detections many times the stars' moments are told from stars; saturated and unmeasured ones pass."""
+    stars = np.zeros(12, STAR_DTYPE)
+    stars["mxx"] = stars["myy"] = [1.1, 1.2, 1.0, 1.1, 4.0, 1.2, 1.1, 1.0, 20.0, 250.0, 250.0, np.nan]
+    stars["saturated"][10] = True
+    assert star_sized(stars).tolist() == [True] * 8 + [False, False, True, True]
+    assert star_sized(stars[:0]).tolist() == []
 
 
 def test_the_plain_median_would_be_wrong():

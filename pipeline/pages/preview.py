@@ -26,6 +26,7 @@ GRADIENT_CODE = 0.10
 RING_STAR_SIGMA = 50.0
 RING_SIGMA = 2.0
 RING_PX = 4
+RING_BLOCK = 24  # px, over which the sky about a star is measured
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
 LAND_POWER = 0.4  # land of a twentieth of the sky's light stands at a third of its code
@@ -220,18 +221,35 @@ def _fill_rings(
 ) -> NDArray[np.float32]:
     """Raise the dark rings that interpolation leaves around undersampled bright stars, in place; the new brightness.
 
-    Only pixels darker than the sky by RING_SIGMA beside a star are touched, so that dark clouds and ground stay; none
-    near `edge`, known land.
+    Only pixels darker than the sky about them by RING_SIGMA beside a star are touched, so that dark clouds, ground and
+    vignetted corners stay; none near `edge`, known land.
     """
-    star = ndimage.maximum_filter(brightness, 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
-    floor = np.float32(-RING_SIGMA * noise)
+    floor = np.stack([_around(light[..., channel]) for channel in range(3)], axis=2) - np.float32(RING_SIGMA * noise)
+    rise = brightness - (floor @ LUMINANCE.astype(np.float32) + np.float32(RING_SIGMA * noise))
+    star = ndimage.maximum_filter(rise, 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
     ring = star & (light < floor).any(axis=2)
     if edge is not None:
         ring &= ~edge
     # where one colour undershoots, the others are wrong as well: neutral, at the middle one, no darker than the floor
-    light[ring] = np.maximum(np.median(light[ring], axis=1), floor)[:, None]
+    light[ring] = np.maximum(np.median(light[ring], axis=1), floor[ring].min(axis=1))[:, None]
     raised: NDArray[np.float32] = light @ LUMINANCE.astype(np.float32)
     return raised
+
+
+def _around(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The level about each pixel: medians over blocks of RING_BLOCK, straight lines between their middles."""
+    height, width = plane.shape
+    rows, columns = -(-height // RING_BLOCK), -(-width // RING_BLOCK)
+    padded = np.pad(plane, ((0, rows * RING_BLOCK - height), (0, columns * RING_BLOCK - width)), mode="edge")
+    blocks = padded.reshape(rows, RING_BLOCK, columns, RING_BLOCK).swapaxes(1, 2).reshape(rows, columns, -1)
+    levels = np.median(blocks, axis=2)
+    at = [(np.arange(n) + 0.5) / RING_BLOCK - 0.5 for n in (height, width)]
+    whole = [np.clip(np.floor(a).astype(int), 0, max(n - 2, 0)) for a, n in zip(at, (rows, columns), strict=True)]
+    part = [np.clip(a - w, 0, 1).astype(np.float32) for a, w in zip(at, whole, strict=True)]
+    nearer = [np.minimum(w + 1, n - 1) for w, n in zip(whole, (rows, columns), strict=True)]
+    across = levels[:, whole[1]] * (1 - part[1]) + levels[:, nearer[1]] * part[1]
+    result: NDArray[np.float32] = across[whole[0]] * (1 - part[0])[:, None] + across[nearer[0]] * part[0][:, None]
+    return result.astype(np.float32)
 
 
 def quantise(light: NDArray[np.floating]) -> NDArray[np.uint8]:

@@ -31,6 +31,7 @@ STARS_USED = 1500  # the brightest; more add nothing to a mean
 SCATTER = 0.04  # of t, of the shape of one star beside noise: phase on the mosaic, blends
 HUBER = 1.345  # standard deviations; 95 % efficient on normal errors (Huber 1981)
 ROUNDS = 12
+BLOB = 8.0  # times the lower quartile of the stars' moments; corners of a fast 14 mm lens have 3 to 4
 RADIAL_NEEDS = 30  # stars for the radial law's first term
 QUARTIC_NEEDS = 120  # stars for its second
 # Of the moment that a blur adds, what it may add to one axis more than to the other over the whole field: an aperture
@@ -40,6 +41,9 @@ SHARP_SIZE = 1.2
 MAP_SHAPE = (6, 8)  # what the radial law leaves, rows and columns over the field
 MAP_FRAMES = 5  # that must show a part of the field before anything is learned of it
 MAP_STARS = 3  # in the part, in a frame
+# Of the stars' usual moment; what differs by more than this after the radial law is no lens but land with its texture
+# (a part of the field full of it had 258 px^2 where the stars have 1.1).
+MAP_MOST = 1.5
 
 
 @dataclass(frozen=True)
@@ -126,6 +130,20 @@ class FrameShape:
     stars: int
     size: float
     moments: tuple[float, float, float]
+
+
+def star_sized(stars: NDArray[Any]) -> NDArray[np.bool_]:
+    """Which detections are no larger than stars can be, (n,): land with its texture is found as blobs of all sizes.
+
+    Parameters
+    ----------
+    stars : `STAR_DTYPE` array; the saturated and those without a measured shape pass
+    """
+    t = (np.asarray(stars["mxx"], np.float64) + np.asarray(stars["myy"], np.float64)) / 2
+    known = np.isfinite(t) & ~np.asarray(stars["saturated"], bool)
+    if not known.any():
+        return np.ones(len(t), bool)
+    return ~known | (t <= BLOB * np.percentile(t[known], 25))
 
 
 def usable(stars: NDArray[Any]) -> Shapes:
@@ -248,6 +266,7 @@ def _left_over(frames: Sequence[Shapes], pattern: LensPattern) -> NDArray[np.flo
     """Median over frames of what the radial law leaves of t, q1, q2 in each part of the field, shrunk by its error."""
     rows, columns = MAP_SHAPE
     each = np.full((len(frames), 3, rows, columns), np.nan)
+    held = np.zeros((rows, columns))
     for n, shapes in enumerate(frames):
         left = np.column_stack([shapes.t, shapes.q]) - pattern.at(shapes.x, shapes.y)
         left -= np.median(left, axis=0)
@@ -257,18 +276,22 @@ def _left_over(frames: Sequence[Shapes], pattern: LensPattern) -> NDArray[np.flo
             here = i * columns + j == part
             if here.sum() >= MAP_STARS:
                 each[n, :, part // columns, part % columns] = np.median(left[here], axis=0)
+                held[part // columns, part % columns] += here.sum()
     number = np.isfinite(each[:, 0]).sum(axis=0)
     if not (number >= MAP_FRAMES).any():
         return None
     filled = np.where(number[None, None] > 0, each, 0.0)
     middle = np.nanmedian(filled, axis=0)
     error = MAD_TO_SIGMA * np.nanmedian(np.abs(filled - middle), axis=0) * 1.2533 / np.sqrt(np.maximum(number, 1))
+    most = MAP_MOST * float(np.median([np.percentile(shapes.t, 25) for shapes in frames]))
+    known = (number >= MAP_FRAMES) & (np.abs(middle) <= most).all(axis=0)
     # a part's median shrunk towards nothing where its own error is as large
     middle *= middle**2 / np.maximum(middle**2 + error**2, 1e-12)
-    middle[:, number < MAP_FRAMES] = 0.0
-    known = number >= MAP_FRAMES
+    middle[:, ~known] = 0.0
+    if not known.any():
+        return None
     for n in range(3):
-        middle[n][known] -= middle[n][known].mean()
+        middle[n][known] -= np.average(middle[n][known], weights=held[known])
     return middle
 
 
