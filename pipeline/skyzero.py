@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import statistics
 from pathlib import Path
 from typing import Any
 
@@ -79,11 +80,19 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
 
 
 def dark_adu(record: SceneRecord, frame: str) -> float:
-    """Level of the dark signal in a frame, ADU: the master's level as it was scaled to it; 0 without one."""
+    """Level of the dark signal in a frame, ADU: the master's level as it was scaled to it; 0 without one.
+
+    A frame that was set aside was scaled to nothing: it is given the scene's median.
+    """
     level = record.master.get("DLEVEL")
-    scale = next((r.get("dark_scale") for r in record.calibration.rows if str(r.get("frame")) == frame), None)
-    known = isinstance(level, (int, float)) and isinstance(scale, (int, float))
-    return float(level) * float(scale) if known else 0.0  # type: ignore[arg-type]
+    scales = {
+        str(r.get("frame")): float(scale)
+        for r in record.calibration.rows
+        if isinstance(scale := r.get("dark_scale"), (int, float))
+    }
+    if not isinstance(level, (int, float)) or not scales:
+        return 0.0
+    return float(level) * scales.get(frame, statistics.median(scales.values()))
 
 
 def _zenith(frame: PlannedFrame, geometry: Geometry, site: Site) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.camera import Camera
 from pipeline.sky.geometry import Geometry, Placement
+from pipeline.skyzero import dark_adu
 
 WIDTH, HEIGHT = 1080, 720
 
@@ -78,3 +80,11 @@ def test_too_few_stars_tell_nothing(rendered):
     _, _, stars, _, geometry = rendered
     assert sky_zero([Frame("f0", stars[0][:10], 60.0, 500.0)], geometry) is None
     assert sky_zero([], geometry) is None
+
+
+def test_the_dark_of_a_frame_set_aside_is_the_scenes():
+    """A frame's dark level goes by its own factor; one that was given none has the scene's median, not nothing."""
+    rows = [{"frame": "a", "dark_scale": 1.0}, {"frame": "b", "dark_scale": 1.2}, {"frame": "c", "dark_scale": None}]
+    record = SimpleNamespace(master={"DLEVEL": 10.0}, calibration=SimpleNamespace(rows=rows))
+    assert [dark_adu(record, name) for name in "abcd"] == pytest.approx([10.0, 12.0, 11.0, 11.0])
+    assert dark_adu(SimpleNamespace(master={}, calibration=SimpleNamespace(rows=rows)), "a") == 0.0
