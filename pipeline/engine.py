@@ -28,9 +28,9 @@ STEP_VERSIONS = {
     "judge": 9,
     "dark": 2,
     "register": 5,
-    "ground": 1,
+    "ground": 2,
     "combine": 10,
-    "join": 1,
+    "join": 2,
     "finish": 3,
     "summarise": 11,
 }

@@ -22,6 +22,7 @@ from pipeline.errors import InputError
 from pipeline.files import replacing, shown, write_json
 from pipeline.handmask import mask_of, read_mask
 from pipeline.inputs import input_arguments, kept_mosaics, read_inputs
+from pipeline.pixels.cells import cell_sums
 from pipeline.pixels.noise import BLOCK
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.sensor.demosaic import colours as colour_count
@@ -209,12 +210,10 @@ def samples_of(windows: Sequence[Window]) -> list[Window]:
     return result
 
 
-def solid_blocks(land: Land, shape: tuple[int, int]) -> NDArray[np.bool_]:
+def solid_blocks(land: Land) -> NDArray[np.bool_]:
     """Blocks of the noise's measurement in which there is nothing but ground."""
-    rows, columns = -(-shape[0] // BLOCK), -(-shape[1] // BLOCK)
-    padded = np.ones((rows * BLOCK, columns * BLOCK), bool)
-    padded[: shape[0], : shape[1]] = land.near > 0
-    return np.asarray(~padded.reshape(rows, BLOCK, columns, BLOCK).max(axis=(1, 3)))
+    solid = cell_sums((land.near == 0).astype(np.int32), BLOCK) == BLOCK**2
+    return np.asarray(solid)
 
 
 def make_ground(
@@ -238,7 +237,7 @@ def make_ground(
     progress.total = len(windows)
     box = _box(windows)
     coverage, rejected = np.zeros((box.height, box.width), np.uint16), np.zeros((box.height, box.width), np.uint16)
-    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n, solid_blocks(sky, shape))
+    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n, solid_blocks(sky))
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
     with (
         CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer,

@@ -17,7 +17,7 @@ from pipeline.skyline.find import find_ground
 from pipeline.skyline.hold import hold_of
 from pipeline.skyline.labels import filled, least_cut
 from pipeline.skyline.levels import follow
-from pipeline.skyline.matte import full_size, soften
+from pipeline.skyline.matte import soften
 from pipeline.skyline.still import choose, medians
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Sightings
@@ -158,15 +158,6 @@ def test_shares_are_recovered_and_a_lamp_is_no_mixture():
     assert soft[:100].max() == 0
     lamp = truth[125:128, 100:103]
     assert (soft[125:128, 100:103][lamp] == 1).all()
-
-
-def test_full_size_lies_where_the_cells_lie():
-    """A slope along rows and columns is the same slope at full size, the cells' middles half a pixel in."""
-    i, j = np.mgrid[0:20, 0:30]
-    soft = (0.01 * (2 * i + 0.5) + 0.005 * (2 * j + 0.5)).astype(np.float32)
-    y, x = np.mgrid[0:41, 0:60]
-    full = full_size(soft, (41, 60))
-    np.testing.assert_allclose(full[1:39, 1:59], (0.01 * y + 0.005 * x)[1:39, 1:59], atol=1e-5)
 
 
 def _scatter(count, keep, seed=8):

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.colour import curves
+from pipeline.pixels.cells import between
 
 SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
 # What one sigma of the preview's noise may span there: above it grain shows, below it faint light is lost.
@@ -243,13 +244,7 @@ def _around(plane: NDArray[np.float32]) -> NDArray[np.float32]:
     padded = np.pad(plane, ((0, rows * RING_BLOCK - height), (0, columns * RING_BLOCK - width)), mode="edge")
     blocks = padded.reshape(rows, RING_BLOCK, columns, RING_BLOCK).swapaxes(1, 2).reshape(rows, columns, -1)
     levels = np.median(blocks, axis=2)
-    at = [(np.arange(n) + 0.5) / RING_BLOCK - 0.5 for n in (height, width)]
-    whole = [np.clip(np.floor(a).astype(int), 0, max(n - 2, 0)) for a, n in zip(at, (rows, columns), strict=True)]
-    part = [np.clip(a - w, 0, 1).astype(np.float32) for a, w in zip(at, whole, strict=True)]
-    nearer = [np.minimum(w + 1, n - 1) for w, n in zip(whole, (rows, columns), strict=True)]
-    across = levels[:, whole[1]] * (1 - part[1]) + levels[:, nearer[1]] * part[1]
-    result: NDArray[np.float32] = across[whole[0]] * (1 - part[0])[:, None] + across[nearer[0]] * part[0][:, None]
-    return result.astype(np.float32)
+    return between(levels, RING_BLOCK, (height, width))
 
 
 def quantise(light: NDArray[np.floating]) -> NDArray[np.uint8]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -26,20 +26,18 @@ class Hold:
     """Where what is fixed to the ground lies in each frame.
 
     A ground point's direction in the reference's camera axes is turned by the frame's `turns` and imaged by the scene's
-    camera; `shifts` (px) is what the pictures themselves add to that.
+    camera.
 
     Parameters
     ----------
     geometry : of the scene; its camera and lateral colour are used, not its attitudes
     kind : "tripod", "tracked" or "unknown"
     turns : (3, 3) rotation by frame id
-    shifts : (dx, dy) px by frame id; missing means none
     """
 
     geometry: Geometry
     kind: str
     turns: Mapping[str, Floats]
-    shifts: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
         """Where in a frame lies the ground that the reference shows at (x, y); as `Geometry.from_reference`."""
@@ -50,8 +48,7 @@ class Hold:
         x, y = self._scaled(x, y, 1.0 / self._scale(self.geometry.reference))
         xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id].T)
         xs, ys = self._scaled(xs, ys, self._scale(frame_id))
-        dx, dy = self.shifts.get(frame_id, (0.0, 0.0))
-        return self.geometry.from_green(None, xs + dx, ys + dy, colour)
+        return self.geometry.from_green(None, xs, ys, colour)
 
     def to_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Where in the reference lies the ground that a frame shows at (x, y), green; inverse of `from_reference`."""
@@ -59,8 +56,7 @@ class Hold:
         if frame_id == self.geometry.reference:
             return x.copy(), y.copy()
         camera = self.geometry.camera
-        dx, dy = self.shifts.get(frame_id, (0.0, 0.0))
-        x, y = self._scaled(x - dx, y - dy, 1.0 / self._scale(frame_id))
+        x, y = self._scaled(x, y, 1.0 / self._scale(frame_id))
         xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id])
         return self._scaled(xs, ys, self._scale(self.geometry.reference))
 
@@ -79,14 +75,11 @@ class Hold:
         return self.geometry.to_green(None, x, y, colour)
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values: the kind, and a quaternion [w, x, y, z] and a shift a frame."""
+        """Plain values: the kind, and a quaternion [w, x, y, z] a frame."""
         return {
             "kind": self.kind,
             "frames": {
-                name: {
-                    "turn": [float(q) for q in Rotation.from_matrix(turn).as_quat(canonical=True, scalar_first=True)],
-                    "shift": [float(s) for s in self.shifts.get(name, (0.0, 0.0))],
-                }
+                name: [float(q) for q in Rotation.from_matrix(turn).as_quat(canonical=True, scalar_first=True)]
                 for name, turn in self.turns.items()
             },
         }
@@ -94,9 +87,8 @@ class Hold:
     @classmethod
     def from_json(cls, geometry: Geometry, content: Mapping[str, Any]) -> Hold:
         """Read what `to_json` gave."""
-        frames = content["frames"]
-        turns = {n: Rotation.from_quat(f["turn"], scalar_first=True).as_matrix() for n, f in frames.items()}
-        return cls(geometry, content["kind"], turns, {n: tuple(f["shift"]) for n, f in frames.items()})
+        turns = {n: Rotation.from_quat(q, scalar_first=True).as_matrix() for n, q in content["frames"].items()}
+        return cls(geometry, content["kind"], turns)
 
 
 def hold_of(geometry: Geometry, seconds: Mapping[str, float | None], pole: Floats | None) -> Hold:

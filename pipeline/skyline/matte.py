@@ -6,8 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.skyline.still import HALF
-
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
@@ -48,16 +46,4 @@ def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Flo
     return soft
 
 
-def full_size(soft: Floats, shape: tuple[int, int]) -> Floats:
-    """Cells of 2 x 2 mosaic pixels as pixels, linearly between the cells' middles."""
-    for axis, length in enumerate(shape):
-        at = np.clip((np.arange(length) - (HALF - 1) / 2) / HALF, 0, soft.shape[axis] - 1)
-        low = np.minimum(at.astype(int), max(soft.shape[axis] - 2, 0))
-        high = np.minimum(low + 1, soft.shape[axis] - 1)
-        part = (at - low).astype(np.float32)
-        part = part[:, None] if axis == 0 else part[None, :]
-        soft = np.take(soft, low, axis) * (1 - part) + np.take(soft, high, axis) * part
-    return np.asarray(soft, np.float32)
-
-
-__all__ = ["full_size", "soften"]
+__all__ = ["soften"]

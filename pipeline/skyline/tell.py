@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.pixels.cells import between, cell_sums
 from pipeline.skyline.edges import Support, sharpness, support
 from pipeline.skyline.empty import CELL, Emptiness
 from pipeline.skyline.labels import filled, least_cut, rooted
 from pipeline.skyline.levels import apart, follow
-from pipeline.skyline.matte import full_size, soften
+from pipeline.skyline.matte import soften
 from pipeline.skyline.still import HALF, Stills
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Sightings
@@ -109,7 +110,7 @@ def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, in
         return Told(None, round(best, 3), NO_EDGE)
     good = [s for s in supports if s.share >= CONFIDENT]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
-    mask = full_size(soften(kept, picture, levels, land[0]), shape)
+    mask = between(soften(kept, picture, levels, land[0]), HALF, shape)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(mask, round(float(confidence), 3), why, float(mask.mean()))
 
@@ -131,7 +132,7 @@ def _coarse_ground(evidence: Floats, cost: Floats) -> Bools:
     side = max(1, round(max(cost.shape) / COARSE))
     rows, columns = -(-cost.shape[0] // side), -(-cost.shape[1] // side)
     pad = ((0, rows * side - cost.shape[0]), (0, columns * side - cost.shape[1]))
-    odds = np.pad(evidence, pad).reshape(rows, side, columns, side).sum(axis=(1, 3))
+    odds = cell_sums(evidence, side)
     padded = np.pad(cost, pad, mode="edge")
 
     def between(costs: Floats) -> Floats:

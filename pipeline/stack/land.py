@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from pipeline.pixels.background import Survey
+from pipeline.pixels.cells import any_in_cells
 from pipeline.pixels.hidden import hide_plane
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
 from pipeline.stack.sources import Frame, Map
@@ -98,10 +99,7 @@ def land_in(
     shape = mask.shape
     other = mask < 1 - SHARE_LEAST if ground else mask > SHARE_LEAST
     near = ndimage.maximum_filter(other.view(np.uint8), 2 * REACH_PX + 1)
-    rows, columns = -(-shape[0] // CELL), -(-shape[1] // CELL)
-    padded = np.zeros((rows * CELL, columns * CELL), np.uint8)
-    padded[: shape[0], : shape[1]] = near
-    cells: NDArray[np.bool_] = np.asarray(padded.reshape(rows, CELL, columns, CELL).max(axis=(1, 3)) > 0)
+    cells = any_in_cells(near > 0, CELL)
     if ground:
         return Land(near, cells, standing)
 

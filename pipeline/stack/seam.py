@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.pixels.cells import any_in_cells, between, local_plane
+
 Floats = NDArray[np.float32]
 
 # Cells in which the sky's level beside the ground is measured, px, and how far from the ground it is looked at, cells.
@@ -38,24 +40,14 @@ class Levels:
 
     def at(self, top: int, rows: int, columns: int) -> Floats:
         """(colours, rows, columns) from row `top` of the box on, linearly between the middles."""
-        _, high, wide = self.cells.shape
-        y = np.clip((np.arange(top, top + rows) - (CELL - 1) / 2) / CELL, 0, high - 1)
-        x = np.clip((np.arange(columns) - (CELL - 1) / 2) / CELL, 0, wide - 1)
-        i, j = np.minimum(y.astype(int), max(high - 2, 0)), np.minimum(x.astype(int), max(wide - 2, 0))
-        fy, fx = (y - i).astype(np.float32)[:, None], (x - j).astype(np.float32)[None, :]
-        i1, j1 = np.minimum(i + 1, high - 1), np.minimum(j + 1, wide - 1)
-        across = self.cells[:, :, j] * (1 - fx) + self.cells[:, :, j1] * fx
-        return np.asarray(across[:, i] * (1 - fy) + across[:, i1] * fy, np.float32)
+        return between(self.cells, CELL, (rows, columns), top)
 
 
 def seam_cells(land: NDArray[np.bool_], sky: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """(rows, columns) of the cells near a skyline: within reach of pixels with ground and of pixels with sky."""
-    rows, columns = -(-land.shape[0] // CELL), -(-land.shape[1] // CELL)
 
     def near(pixels: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        padded = np.pad(pixels, ((0, rows * CELL - pixels.shape[0]), (0, columns * CELL - pixels.shape[1])))
-        blocks = padded.reshape(rows, CELL, columns, CELL).view(np.uint8).max(axis=(1, 3)) > 0
-        return np.asarray(ndimage.maximum_filter(blocks, 2 * REACH_CELLS + 1))
+        return np.asarray(ndimage.maximum_filter(any_in_cells(pixels, CELL), 2 * REACH_CELLS + 1))
 
     return near(land) & near(sky)
 
@@ -110,33 +102,15 @@ def _middle(values: NDArray[np.floating]) -> NDArray[np.float64]:
 
 
 def _plane_through(values: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Local straight planes, weighted by a Gaussian of `PLANE_REACH` cells; beyond them the nearest one's mean.
-
-    Normalised convolution of first order (Knutsson & Westin 1993, CVPR 515): a level continues with its slope.
-    """
+    """Local straight planes; beyond them the nearest one's mean."""
     if not weight.any():
         return values
-    y, x = np.meshgrid(np.arange(values.shape[0], dtype=float), np.arange(values.shape[1], dtype=float), indexing="ij")
-
-    def smooth(a: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(ndimage.gaussian_filter(a, PLANE_REACH, mode="constant", truncate=4))
-
-    total = smooth(weight)
-    safe = np.maximum(total, 1e-12)
-    mx, my, mv = smooth(weight * x) / safe, smooth(weight * y) / safe, smooth(weight * values) / safe
-    # a little is added to the spread, so that a single row of cells has no slope across
-    xx, yy = smooth(weight * x * x) / safe - mx**2 + 0.5, smooth(weight * y * y) / safe - my**2 + 0.5
-    xy = smooth(weight * x * y) / safe - mx * my
-    xv, yv = smooth(weight * x * values) / safe - mx * mv, smooth(weight * y * values) / safe - my * mv
-    det = np.maximum(xx * yy - xy**2, 1e-9)
-    a, b = (yy * xv - xy * yv) / det, (xx * yv - xy * xv) / det
-    limit = 2 * PLANE_REACH
-    result = mv + a * np.clip(x - mx, -limit, limit) + b * np.clip(y - my, -limit, limit)
+    plane, mean, total = local_plane(values, weight, PLANE_REACH)
     good = total > 0.02
     if good.all() or not good.any():
-        return result if good.any() else np.full(values.shape, float((values * weight).sum() / weight.sum()))
+        return plane if good.any() else np.full(values.shape, float((values * weight).sum() / weight.sum()))
     nearest = ndimage.distance_transform_edt(~good, return_distances=False, return_indices=True)
-    return np.asarray(np.where(good, result, mv[tuple(nearest)]))
+    return np.asarray(np.where(good, plane, mean[tuple(nearest)]))
 
 
 def join(
