@@ -67,7 +67,7 @@ def test_the_local_plane_is_the_weighted_least_squares_one():
 
 
 def test_a_slope_goes_on_beyond_its_edge():
-    """Two cells beyond the last known one a slope of 5 a cell is followed to 3, where the mean is off by more than 10."""
+    """Two cells beyond the last known one a slope of 5 a cell is followed to 3; the mean is off by more than 10."""
     y = np.mgrid[0:30, 0:40][0].astype(float)
     plane, mean, _ = local_plane(5 * y, (y < 18).astype(float), 2.5)
     assert np.abs(plane[19, 10:30] - 95).max() < 3
