@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "combine": 10,
     "join": 2,
     "finish": 3,
-    "summarise": 11,
+    "summarise": 12,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

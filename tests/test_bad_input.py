@@ -14,7 +14,7 @@ from PIL import Image
 
 from pipeline.config import parse_trip
 from pipeline.errors import SettingsError
-from pipeline.pages.scene import warnings
+from pipeline.pages.headline import warnings
 from tests.conftest import ROOT, moonless
 
 
@@ -84,7 +84,7 @@ def test_a_folder_of_photographs(tmp_path: Path) -> None:
     assert "no frame can be read: 3 files unreadable" in sentence
     table = (tmp_path / "photos" / "results" / "inventory.ecsv").read_text()
     for name in ("a.jpg", "b.dng", "c.tif", "pipe.dng", "endless.dng", "nowhere.dng", "again/", "empty.dng"):
-        assert f"\n{name} raw" in table
+        assert f" {name} raw" in table
 
 
 def test_frames_folders_that_are_not_there(tmp_path: Path) -> None:

@@ -3,11 +3,13 @@
 import os
 
 import pytest
+from astropy.table import Table
 
 from pipeline.card.duplicates import companions, duplicates
 from pipeline.card.frame import Facts
 from pipeline.card.looks import Look
 from pipeline.card.memory import Memory, Record
+from pipeline.card.table import KINDS, write_inventory
 from pipeline.card.walk import BLOCK_BYTES, WHOLE_BYTES, content_hash, find_files, roots_of
 from pipeline.errors import InputError
 from tests.cards import clocked, frame
@@ -217,3 +219,17 @@ def test_a_broken_memory_is_none(tmp_path, content):
     path = tmp_path / "looks.json"
     path.write_text(content)
     assert Memory(path).recall("a", 1, 1) is None
+
+
+def test_no_name_hides_its_row(tmp_path):
+    """Names that ECSV would take for a comment or a quote come back, by a reader of ECSV and line by line."""
+    names = ["#first.dng", "# a b.dng", "##", '"quoted".dng', "plain.dng", "a # b.dng", "%d.dng"]
+    rows = [{"file": name, "kind": kind} for name, kind in zip(names, KINDS, strict=False)]
+    path = tmp_path / "inventory.ecsv"
+    write_inventory(path, rows, {})
+    table = Table.read(path, format="ascii.ecsv")
+    assert [str(name) for name in table["file"]] == names
+    assert [str(kind) for kind in table["kind"]] == [row["kind"] for row in rows]
+    lines = [line for line in path.read_text().splitlines() if not line.startswith("#")]
+    assert len(lines) == 1 + len(names)
+    assert all(name.replace('"', '""') in line for name, line in zip(names, lines[1:], strict=True))

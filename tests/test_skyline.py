@@ -20,7 +20,7 @@ from pipeline.skyline.levels import follow
 from pipeline.skyline.matte import soften
 from pipeline.skyline.still import choose, medians
 from pipeline.skyline.told import Told
-from pipeline.skyline.witness import Sightings
+from pipeline.skyline.witness import Witnesses
 from pipeline.stack.sources import Calibration, Frame, Mosaics
 from tests.planted_ground import Land, Nightscape, nightscape, pipeline_geometry, write_nightscape
 from tests.planted_scenes import frame_ids
@@ -164,7 +164,7 @@ def _scatter(count, keep, seed=8):
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, 800, count), rng.uniform(0, 600, count)
     good = keep(x, y)
-    return Sightings(x[good], y[good], 10, 0)
+    return Witnesses(x[good], y[good], 10, 0)
 
 
 def test_a_hole_among_stars_is_empty_and_an_open_sky_is_not():

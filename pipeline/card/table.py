@@ -20,11 +20,12 @@ KINDS = (
     "light", "dark", "flat", "bias", "companion", "duplicate", "not a frame", "unreadable", "other", "ignored",
 )  # fmt: skip
 
+# A line that begins with # is a comment: no row may begin with the name of a file.
 COLUMNS: dict[str, tuple[type, str | None]] = {
+    "kind": (str, None),  # one of KINDS
     "file": (str, None),  # printable, relative to its folder
     "folder": (str, None),  # as it stands in trip.yaml
     "role": (str, None),  # the key of trip.yaml under which the folder stands: frames, darks, flats
-    "kind": (str, None),  # one of KINDS
     "id": (str, None),
     "scene": (str, None),
     "dark_set": (str, None),  # of a light: the darks of its scene; of a dark, flat or bias: the set it is in

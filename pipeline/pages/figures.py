@@ -327,6 +327,7 @@ def scene_figures(
     streaks = [row["streaks"] for row in good if isinstance(row.get("streaks"), int)]
     camera = _mapping(record.geometry.get("camera"))
     known = bool(record.verdicts.rows)
+    darkness = median(good, "sky_mag_arcsec2")
     return {
         "scene": record.scene,
         "title": title(record, rows, where, lens["focal_mm"]),
@@ -354,7 +355,7 @@ def scene_figures(
         **placed_figures(record, {str(row["frame"]): str(row.get("file") or row["frame"]) for row in rows}),
         "fwhm_px_frames": median(good, "fwhm_px"),
         "registration_rms_px": median(good, "registration_rms_px"),
-        "sky_mag_arcsec2": median(good, "sky_mag_arcsec2"),
+        "sky_mag_arcsec2": None if darkness is None else round(darkness, 3),
         "sky_zero": record.sky_zero or None,
         "motion_px": median(good, "motion_px"),
         "motion_expected_px": median(good, "motion_expected_px"),

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from base64 import b64encode
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipeline.pages.render import picture_data
 from pipeline.pages.words import count
 from pipeline.records import SceneRecord
 
@@ -54,7 +54,7 @@ def streak_rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 
 def streak_pictures(record: SceneRecord, streaks: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
-    """Pictures of streaks to stand in the page itself, rarest kind first: what is in `work` may be deleted."""
+    """Pictures of streaks, rarest kind first."""
     rank = {kind: n for n, kind in enumerate(KINDS)}
     ordered = sorted(streaks, key=lambda s: rank.get(str(s.get("kind")), len(rank)))
     result: list[dict[str, str]] = []
@@ -63,8 +63,7 @@ def streak_pictures(record: SceneRecord, streaks: Sequence[Mapping[str, Any]]) -
         path = None if whole is None else whole.with_name(f"{whole.stem}-{streak.get('number')}.jpg")
         if path is None or not path.is_file() or len(result) == PICTURES_MAX:
             continue
-        data = "data:image/jpeg;base64," + b64encode(path.read_bytes()).decode("ascii")
-        result.append({"data": data, "file": str(streak.get("file")), "kind": str(streak.get("kind"))})
+        result.append({"data": picture_data(path), "file": str(streak.get("file")), "kind": str(streak.get("kind"))})
     return result
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -44,3 +46,8 @@ def page(template: str, view: dict[str, Any]) -> str:
     assert environment.loader is not None
     style = environment.loader.get_source(environment, "style.css")[0]
     return environment.get_template(template).render(view, style=Markup(style), version=versions.moonless()) + "\n"
+
+
+def picture_data(path: Path) -> str:
+    """A JPEG as the address of a picture that stands in the page itself: what is in `work` may be deleted."""
+    return "data:image/jpeg;base64," + b64encode(path.read_bytes()).decode("ascii")

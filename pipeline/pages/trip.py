@@ -8,8 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.pages.headline import warnings
+from pipeline.pages.noise import noise_gain
 from pipeline.pages.render import REASON_MEANINGS, page
-from pipeline.pages.scene import noise_gain, warnings
 from pipeline.pages.words import UNKNOWN, count, duration, link, number
 
 GROUPS_MAX = 80

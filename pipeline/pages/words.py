@@ -97,6 +97,22 @@ def day(when: datetime | None) -> str | None:
     return None if when is None else f"{when.day} {MONTHS[when.month - 1]} {when.year}"
 
 
+def sentence(text: Any) -> str:
+    """A text from elsewhere as a sentence: a capital first, a full stop last."""
+    text = str(text).strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def file_size(size: int | None) -> str:
+    """A size in bytes as `12.3 MB`; empty where it is None or negative."""
+    if size is None or size < 0:
+        return ""
+    for unit, scale in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+        if size >= scale:
+            return number(size / scale, unit)
+    return number(size, "bytes")
+
+
 def count(n: int, word: str, plural: str | None = None) -> str:
     """`1 frame`, `12 frames`."""
     return f"{number(n)}{SPACE}{word if n == 1 else plural or word + 's'}"

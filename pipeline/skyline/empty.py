@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.skyline.witness import Sightings
+from pipeline.skyline.witness import Witnesses
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -43,7 +43,7 @@ class Emptiness:
     doubt: Floats
 
 
-def emptiness(seen: Sightings, shape: tuple[int, int]) -> Emptiness | None:
+def emptiness(seen: Witnesses, shape: tuple[int, int]) -> Emptiness | None:
     """Find the places without stars.
 
     Parameters

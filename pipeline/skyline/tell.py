@@ -22,7 +22,7 @@ from pipeline.skyline.levels import apart, follow
 from pipeline.skyline.matte import soften
 from pipeline.skyline.still import HALF, Stills
 from pipeline.skyline.told import Told
-from pipeline.skyline.witness import Sightings
+from pipeline.skyline.witness import Witnesses
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -62,7 +62,7 @@ CONFIDENT = 0.5
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
 
 
-def tell(stills: Stills, seen: Sightings, empty: Emptiness, shape: tuple[int, int]) -> Told:
+def tell(stills: Stills, seen: Witnesses, empty: Emptiness, shape: tuple[int, int]) -> Told:
     """Tell ground from sky.
 
     Parameters
@@ -202,7 +202,7 @@ def _supported(ground: Bools, roots: Bools, halves: tuple[Floats, Floats]) -> tu
     return kept, supports
 
 
-def _star_map(seen: Sightings, shape: tuple[int, int]) -> Bools:
+def _star_map(seen: Witnesses, shape: tuple[int, int]) -> Bools:
     """Pixels of the stills on which a star was seen in the sky, and their neighbours."""
     i, j = np.rint((seen.y - 0.5) / HALF).astype(int), np.rint((seen.x - 0.5) / HALF).astype(int)
     inside = (i >= 0) & (j >= 0) & (i < shape[0]) & (j < shape[1])

@@ -35,7 +35,7 @@ FLUX_FACTOR = 2.5
 
 
 @dataclass(frozen=True)
-class Sightings:
+class Witnesses:
     """Places (px) of the reference's picture, as it stands before the ground, where a frame saw a star in the sky.
 
     `x`, `y` : (n,) float64; `frames` : how many frames were asked; `undecided` : stars that moved too little to tell.
@@ -70,7 +70,7 @@ def _apart(
 
 def sightings(
     geometry: Geometry, hold: Hold, stars: Mapping[str, NDArray[np.float64]], order: Sequence[str]
-) -> Sightings:
+) -> Witnesses:
     """Find the stars that moved with the sky.
 
     Parameters
@@ -125,10 +125,10 @@ def sightings(
         xs.append(px)
         ys.append(py)
     if not xs:
-        return Sightings(np.zeros(0), np.zeros(0), asked, undecided)
+        return Witnesses(np.zeros(0), np.zeros(0), asked, undecided)
     x, y = np.concatenate(xs), np.concatenate(ys)
     good = np.isfinite(x) & np.isfinite(y)
-    return Sightings(x[good], y[good], asked, undecided)
+    return Witnesses(x[good], y[good], asked, undecided)
 
 
 def _partners(geometry: Geometry, hold: Hold, ids: Sequence[str], number: int) -> list[str]:
@@ -194,4 +194,4 @@ def _near(
     return found
 
 
-__all__ = ["Sightings", "sightings"]
+__all__ = ["Witnesses", "sightings"]

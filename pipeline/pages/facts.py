@@ -1,0 +1,166 @@
+"""Figures of a scene in rows of a name and a value: stars and motion, darks and flats, how it was made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from pipeline.config import SECTIONS, Trip
+from pipeline.pages.placed import Facts, lens_facts, mount_facts
+from pipeline.pages.words import UNKNOWN, count, moment, number, percent, sentence, setting
+from pipeline.records import SceneRecord
+
+
+def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
+    """Star sizes, motion, placing, lens, mount and streaks."""
+    width = figures.get("fwhm_px_frames")
+    facts = [("star size in the frames kept", UNKNOWN if width is None else number(width, "px") + " (FWHM, median)")]
+    if figures.get("fwhm_px_combined") is not None:
+        text = (
+            f"{number(figures['fwhm_px_combined'], 'px')} (reference frame "
+            f"{number(figures.get('fwhm_px_reference'), 'px')})"
+        )
+        if figures.get("size_ratio") is not None:
+            text += f"; {number(figures['size_ratio'], '×', decimals=3)} star by star"
+        if figures.get("size_ratio_corners") is not None:
+            text += f", {number(figures['size_ratio_corners'], '×', decimals=3)} in the corners"
+        if figures.get("stars_compared") is not None:
+            text += f", {count(int(figures['stars_compared']), 'star')} compared"
+        facts.append(("in the combined picture", text))
+    motion, expected = figures.get("motion_px"), figures.get("motion_expected_px")
+    if motion is not None:
+        text = f"{number(motion, 'px')} during an exposure (median of the frames kept)"
+        if expected is not None and expected > 0:
+            text += f"; a fixed camera under the turning sky would show {number(expected, 'px')}"
+        elif expected is not None:
+            text += "; none is expected of a tracked camera"
+        facts.append(("motion", text))
+    else:
+        facts.append(("motion", UNKNOWN))
+    placed = figures.get("registration_rms_px")
+    facts.append(("frames placed to", UNKNOWN if placed is None else number(placed, "px") + " rms (median)"))
+    if figures.get("solved") is not None:
+        facts.append(
+            ("matched to the star catalogue", "yes" if figures["solved"] else "no: frames were matched to one another")
+        )
+    if figures.get("pixel_scale_arcsec") is not None:
+        facts.append(("scale at the centre", number(figures["pixel_scale_arcsec"], "″") + " a pixel"))
+    facts += lens_facts(figures) + mount_facts(figures)
+    if figures.get("reference_file"):
+        facts.append(("reference frame", figures["reference_file"]))
+    if figures.get("streaks") is not None:
+        text = (
+            "none seen"
+            if figures["streaks"] == 0
+            else f"{count(figures['streaks'], 'streak')} of aircraft, satellites or meteors"
+        )
+        facts.append(
+            ("streaks in the frames kept", text + ("; they cost pixels, not frames" if figures["streaks"] else ""))
+        )
+    left_out = record.geometry.get("left_out")
+    if isinstance(left_out, Mapping) and left_out:
+        facts.append(("could not be placed", count(len(left_out), "frame")))
+    return facts
+
+
+def dark_sentence(figures: Mapping[str, Any]) -> str:
+    """Whether and why darks were taken off."""
+    darks = figures["darks"]
+    if darks["camera_subtracted"]:
+        return (
+            "The camera had subtracted a dark of its own from each frame, so none was subtracted again. Its noise "
+            "stays in."
+        )
+    if darks["used"]:
+        text = "A master dark is subtracted from every frame before anything else is done to it."
+        return f"{text} {sentence(darks['why'])}" if darks["why"] else text
+    text = "No darks matched: nothing was subtracted."
+    if figures["made"]:
+        text += (
+            " Hot pixels were found from what stays on the sensor while the stars move, and repaired; glow and "
+            "fixed pattern are still in the picture."
+        )
+    return f"{text} Why none: {sentence(darks['why'])}" if darks["why"] else text
+
+
+def dark_facts(figures: Mapping[str, Any]) -> Facts:
+    """The master dark, the flats, what was left out of them and why."""
+    darks = figures["darks"]
+    facts: Facts = []
+    if darks["used"]:
+        facts.append(
+            (
+                "master",
+                f"{darks['set']}: {count(darks['number'], 'dark')}"
+                if isinstance(darks["number"], int)
+                else str(darks["set"]),
+            )
+        )
+        exposure = setting(darks["exposure_s"], "s")
+        facts.append(
+            (
+                "exposure, ISO, sensor",
+                f"{exposure}, ISO {darks['iso'] or UNKNOWN}, {number(darks['temperature_c'], '°C')}",
+            )
+        )
+        if isinstance(darks["left_out"], int):
+            facts.append(("darks left out", count(darks["left_out"], "frame")))
+        if darks["scale_median"] is not None:
+            facts.append(("scaled to the lights by", number(darks["scale_median"], "×", digits=4) + " (median)"))
+        if isinstance(darks["number"], int) and darks["number"] >= 1:
+            share = (1 + 1 / darks["number"]) ** 0.5 - 1
+            facts.append(("its own noise adds", f"{percent(share)} to one dark-noise-limited frame"))
+    for name, why in sorted((darks.get("left_out_why") or {}).items()):
+        facts.append(("left out", f"{name}: it {why}"))
+    if darks.get("bias_set"):
+        facts.append(("bias", str(darks["bias_set"])))
+    flats = figures["flats"]
+    for name, why in sorted((flats.get("left_out_why") or {}).items()):
+        facts.append(("flat left out", f"{name}: it {why}"))
+    if flats["used"]:
+        facts.append(("flats", f"{flats['set']}{': ' + flats['why'] if flats['why'] else ''}"))
+    else:
+        facts.append(("flats", f"none used{': ' + flats['why'] if flats['why'] else ''}"))
+    hot = figures.get("hot_pixels")
+    facts.append(("defective pixels repaired", UNKNOWN if hot is None else number(hot)))
+    return facts
+
+
+def made_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
+    """Batches, camera, times, and which settings differ from their defaults."""
+    facts = []
+    if record.plan is not None:
+        facts.append(("batches", number(len(record.plan.batches))))
+        cameras = sorted({frame.camera for frame in record.plan.frames if frame.camera})
+        facts.append(("camera", ", ".join(cameras) if cameras else UNKNOWN))
+    first, last = span(record)
+    if first and last:
+        facts.append(("taken", f"{first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} ({clock(record)})"))
+    facts.append(("settings changed in trip.yaml", _changed(figures["settings"])))
+    return facts
+
+
+def span(record: SceneRecord) -> tuple[datetime | None, datetime | None]:
+    """When a scene's first and last frames were taken; None where no time is known."""
+    times = [when for frame in (record.plan.frames if record.plan else ()) if (when := moment(frame.taken)) is not None]
+    return min(times, default=None), max(times, default=None)
+
+
+def clock(record: SceneRecord) -> str:
+    """Which clock the times of a scene are of."""
+    return "UTC" if record.plan and all(frame.utc for frame in record.plan.frames) else "the camera's clock"
+
+
+def _changed(settings: Mapping[str, Any]) -> str:
+    defaults = Trip().model_dump(by_alias=True)
+    changed = [
+        f"{section}.{key} {value}"
+        for section in SECTIONS
+        for key, value in (settings.get(section) or {}).items()
+        if value != defaults[section].get(key)
+    ]
+    return "; ".join(changed) if changed else "none: the defaults hold"
+
+
+__all__ = ["clock", "dark_facts", "dark_sentence", "made_facts", "span", "star_facts"]

@@ -1,0 +1,155 @@
+"""A scene's frames on its page: the tables, the plot over time, pictures of those set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.pages import figures as fig
+from pipeline.pages.plots import Panel, Point, over_time
+from pipeline.pages.render import picture_data
+from pipeline.pages.words import UNKNOWN, count, moment, number
+from pipeline.records import SceneRecord
+
+THUMBS_MAX = 24
+ASIDE_COLUMNS = ("file", "taken", "reasons", "detail", "margin", "fwhm_px", "motion_px", "sky_e_s", "transparency")
+ALL_COLUMNS = (
+    "file",
+    "taken",
+    "verdict",
+    "stars",
+    "fwhm_px",
+    "motion_px",
+    "motion_expected_px",
+    "sky_e_s",
+    "transparency",
+    "cloud_fraction",
+    "streaks",
+    "registration_rms_px",
+    "weight",
+    "rejected_share",
+)
+_HEADS = {
+    "file": ("frame", "name"),
+    "reasons": ("why", ""),
+    "detail": ("measured, and the limit", "why"),
+    "verdict": ("verdict", ""),
+    "stars": ("stars", "n"),
+    "fwhm_px": ("star size, px", "n"),
+    "motion_px": ("motion, px", "n"),
+    "motion_expected_px": ("expected, px", "n"),
+    "transparency": ("transparency", "n"),
+    "cloud_fraction": ("cloud, % of field", "n"),
+    "streaks": ("streaks", "n"),
+    "registration_rms_px": ("placed to, px", "n"),
+    "weight": ("weight", "n"),
+    "rejected_share": ("rejected, %", "n"),
+    "margin": ("room to the limit, %", "n"),
+}
+
+
+def verdict_sentence(figures: Mapping[str, Any], aside: Sequence[Mapping[str, Any]]) -> str:
+    """How many frames were kept and how many set aside."""
+    kept, found = figures.get("frames_kept"), figures.get("frames_found")
+    if kept is None:
+        return "No verdicts were written for this scene."
+    if not aside:
+        if kept == found == 1:
+            return "The one frame was kept."
+        return f"All {count(int(found or 0), 'frame')} were kept." if kept == found else f"{count(kept, 'frame')} kept."
+    by_hand = sum("by hand" in str(row.get("reasons")) for row in aside)
+    text = f"{count(kept, 'frame')} kept, {number(len(aside))} set aside"
+    text += f", {number(by_hand)} of them by hand." if by_hand else "."
+    return text + " A frame may have more than one reason; no raw file was changed or moved."
+
+
+def columns(keys: Sequence[str], sky_unit: str, clock: str) -> list[dict[str, str]]:
+    """Heads of a table: `key`, `name`, and the `kind` of its cells."""
+    heads = {**_HEADS, "sky_e_s": (f"sky, {sky_unit}", "n"), "taken": (f"taken, {clock}", "t")}
+    return [{"key": key, "name": heads[key][0], "kind": heads[key][1]} for key in keys]
+
+
+def cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
+    """The printed cells of a frame's row; with `dates` the day stands before the time."""
+
+    def cell(key: str, digits: int = 3, decimals: int | None = None, scale: float = 1.0) -> str:
+        value = row.get(key)
+        if not isinstance(value, (int, float)) or isinstance(value, bool):
+            return "–"
+        return number(value if scale == 1.0 else value * scale, digits=digits, decimals=decimals)
+
+    when = moment(row.get("taken"))
+    return {
+        "file": str(row.get("file") or row["frame"]),
+        "taken": when.strftime("%Y-%m-%d %H:%M:%S" if dates else "%H:%M:%S") if when else "–",
+        "verdict": str(row.get("verdict") or UNKNOWN),
+        "reasons": str(row.get("reasons") or "no reason recorded"),
+        "detail": str(row.get("detail") or "–"),
+        "stars": cell("stars"),
+        "fwhm_px": cell("fwhm_px", decimals=2),
+        "motion_px": cell("motion_px", decimals=2),
+        "motion_expected_px": cell("motion_expected_px", decimals=2),
+        "sky_e_s": cell("sky_e_s"),
+        "transparency": cell("transparency", decimals=2),
+        "cloud_fraction": cell("cloud_fraction", decimals=0, scale=100.0),
+        "streaks": cell("streaks"),
+        "registration_rms_px": cell("registration_rms_px", decimals=2),
+        "weight": cell("weight"),
+        "rejected_share": cell("rejected_share", decimals=2, scale=100.0),
+        "margin": cell("margin", decimals=0, scale=100.0),
+    }
+
+
+def time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sky_unit: str, clock: str) -> str:
+    """Star size, motion, sky and transparency of every frame over the time it was taken."""
+    times = {row["frame"]: when for row in rows if (when := moment(row.get("taken"))) is not None}
+    begin = min(times.values(), default=None)
+    if begin is not None and len(times) == len(rows):
+        place = {name: (when - begin).total_seconds() / 60 for name, when in times.items()}
+        x_name = f"minutes after {begin:%Y-%m-%d %H:%M:%S}, {clock}"
+    else:
+        place = {row["frame"]: float(n) for n, row in enumerate(rows, 1)}
+        x_name = "frame, in order (not every frame has a time)"
+
+    def points(key: str) -> list[Point]:
+        result = []
+        for row in rows:
+            value = row.get(key)
+            if not isinstance(value, (int, float)) or isinstance(value, bool):
+                continue
+            why = f" set aside: {row.get('reasons')}" if row.get("verdict") == fig.ASIDE else ""
+            label = f"{row.get('file') or row['frame']}: {number(value)}{why}"
+            result.append(Point(place[row["frame"]], float(value), row.get("verdict") != fig.ASIDE, label))
+        return result
+
+    return over_time(
+        [
+            Panel(
+                "Star size (FWHM)", "px", points("fwhm_px"), figures.get("fwhm_px_frames"), "median of the frames kept"
+            ),
+            Panel(
+                "Motion during the exposure",
+                "px",
+                points("motion_px"),
+                figures.get("motion_expected_px"),
+                "expected from the turning sky",
+            ),
+            Panel("Sky", sky_unit, points("sky_e_s")),
+            Panel("Transparency", "1 is clear", points("transparency"), 1.0, "clear"),
+        ],
+        x_name,
+    )
+
+
+def thumbs(record: SceneRecord, aside: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
+    """Small pictures of frames set aside, the first `THUMBS_MAX`."""
+    result: list[dict[str, str]] = []
+    for row in aside:
+        path = record.thumbs.get(row["frame"])
+        if path is None or len(result) == THUMBS_MAX:
+            continue
+        result.append({"data": picture_data(path), "file": str(row.get("file")), "reasons": str(row.get("reasons"))})
+    return result
+
+
+__all__ = ["ALL_COLUMNS", "ASIDE_COLUMNS", "cells", "columns", "thumbs", "time_plot", "verdict_sentence"]

@@ -1,0 +1,113 @@
+"""The head of a scene's page: what was made of what, its first figures, and what to know before using it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.pages.noise import noise_gain
+from pipeline.pages.placed import clock_note
+from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, sentence, setting
+
+NOISE_LOW = 0.85  # below it frames are not independent
+NOISE_HIGH = 1.10  # the main claim is within 10 % of theory
+SIZE_HIGH = 1.10
+
+
+def warnings(figures: Mapping[str, Any]) -> list[str]:
+    """What somebody should know about a scene before using it, a sentence each."""
+    found, kept = figures.get("frames_found") or 0, figures.get("frames_kept")
+    result = [sentence(note) for note in figures.get("notes") or []]
+    if kept == 1:
+        done = "dark-subtracted and finished" if (figures.get("darks") or {}).get("used") else "finished"
+        result.append(f"Only one frame could be used: the picture is that frame, {done} but not combined.")
+    elif kept is not None and kept * 2 < found:
+        result.append(
+            f"Only {number(kept)} of {count(found, 'frame')} could be used; the reasons stand on the scene's page."
+        )
+    ratio = figures.get("noise_ratio")
+    if isinstance(ratio, (int, float)) and ratio > NOISE_HIGH:
+        result.append(f"The combined noise is {number(ratio, '×', decimals=2)} what the frames' own noise predicts.")
+    if isinstance(ratio, (int, float)) and ratio < NOISE_LOW:
+        result.append(
+            f"The combined noise is only {number(ratio, '×', decimals=2)} what independent frames could give: "
+            "some of these frames may be copies of one another, and then the figures of noise do not hold."
+        )
+    size = figures.get("size_ratio")
+    if isinstance(size, (int, float)) and size > SIZE_HIGH:
+        result.append(f"Stars came out {number(size, '×', decimals=2)} as wide as in the reference frame.")
+    clock = clock_note(figures)
+    result += [clock] if clock else []
+    darks = figures.get("darks") or {}
+    if darks.get("camera_subtracted"):
+        result.append("The camera had already subtracted a dark from these frames, so no master dark was used.")
+    elif not darks.get("used"):
+        result.append("No matching darks: hot pixels were found from the lights alone.")
+    return result
+
+
+def lead(figures: Mapping[str, Any]) -> str:
+    """One or two sentences that say what was made of what."""
+    found, kept = figures.get("frames_found") or 0, figures.get("frames_kept")
+    if kept is None:
+        return f"{count(found, 'frame')} belong to this scene; how many of them are sound is not known."
+    if kept == 0:
+        return f"None of {count(found, 'frame')} could be used."
+    total, each = figures.get("exposure_total_s"), figures.get("exposure_s")
+    if not figures.get("made"):
+        return (
+            f"{number(kept)} of {count(found, 'frame')} passed their checks before this scene stopped: "
+            f"{duration(figures.get('exposure_total_s'))} of light."
+        )
+    verb = "combined" if kept > 1 else "used"
+    text = (
+        f"{number(kept)} of {count(found, 'frame')} {'were' if kept > 1 else 'was'} {verb}: {duration(total)} of light"
+    )
+    how = [setting(each, "s")] if each else []
+    how += [f"ISO{chr(0x202F)}{figures['iso']}"] if figures.get("iso") else []
+    how += [f"f/{setting(figures['f_number'])}"] if figures.get("f_number") else []
+    how += [setting(figures["focal_mm"], "mm")] if figures.get("focal_mm") else []
+    text += f" (frames of {', '.join(how)})." if how else "."
+    gain = noise_gain(figures)
+    if gain is not None and kept > 1:
+        text += f" The noise is {number(gain, '×', digits=2)} lower than in one frame"
+        ratio = figures.get("noise_ratio")
+        text += f", {number(ratio, '×', decimals=2)} of what theory expects." if ratio else "."
+    return text
+
+
+def tiles(figures: Mapping[str, Any]) -> list[dict[str, str]]:
+    """The first figures: `name`, `text` and `small` of each."""
+    kept, found = figures.get("frames_kept"), figures.get("frames_found")
+    tiles = [_tile("frames kept", f"{number(kept)} of {number(found)}" if kept is not None else UNKNOWN)]
+    tiles.append(_tile("light gathered", duration(figures.get("exposure_total_s"))))
+    gain = noise_gain(figures)
+    if gain is not None:
+        ratio = figures.get("noise_ratio")
+        against = f"{number(ratio, '×', decimals=2)} of theory" if ratio else "theory not known"
+        tiles.append(_tile("noise lowered by", number(gain, "×", digits=3), against))
+    width = figures.get("fwhm_px_combined") or figures.get("fwhm_px_frames")
+    scale = figures.get("pixel_scale_arcsec")
+    tiles.append(
+        _tile("star size (FWHM)", number(width, "px"), number(width * scale, "″", digits=3) if width and scale else "")
+    )
+    if figures.get("sky_mag_arcsec2") is not None:
+        tiles.append(
+            _tile(
+                "sky brightness",
+                number(figures["sky_mag_arcsec2"]),
+                "mag/arcsec², give or take 0.2; a natural dark sky has 22",
+            )
+        )
+    if figures.get("constellation"):
+        tiles.append(
+            _tile("centre", figures["constellation"], coordinates(figures["centre_ra_deg"], figures["centre_dec_deg"]))
+        )
+    return tiles
+
+
+def _tile(name: str, text: str, small: str = "") -> dict[str, str]:
+    return {"name": name, "text": text, "small": small}
+
+
+__all__ = ["lead", "tiles", "warnings"]

@@ -1,0 +1,61 @@
+"""What a scene's page says of its noise."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.pages.plots import noise_curve
+from pipeline.pages.words import number, sentence, unit_words
+
+
+def noise_gain(figures: Mapping[str, Any]) -> float | None:
+    """Noise of one frame over that of the combined picture."""
+    one, all_ = figures.get("noise_frame"), figures.get("noise_combined")
+    return (
+        float(one) / float(all_)
+        if isinstance(one, (int, float)) and isinstance(all_, (int, float)) and all_ > 0
+        else None
+    )
+
+
+def noise_sentence(figures: Mapping[str, Any]) -> str:
+    """What the noise is in one frame and in the combined picture, and what was to be expected."""
+    kept = figures.get("frames_kept")
+    combined, one, expected = (figures.get(k) for k in ("noise_combined", "noise_frame", "noise_expected"))
+    unit = figures.get("bunit") or "adu"
+    if combined is None and one is None:
+        return "The noise of this scene is not known."
+    if combined is None or kept == 1:
+        return (
+            f"One frame has a noise of {number(one if one is not None else combined, unit)} a pixel; nothing was "
+            f"combined."
+        )
+    text = f"One frame has a noise of {number(one, unit)} a pixel, the combined picture {number(combined, unit)}"
+    if expected is not None:
+        text += f"; the frames' own noise, their weights and what was rejected let expect {number(expected, unit)}"
+        text += f" (ratio {number(figures.get('noise_ratio'), decimals=3)})."
+    else:
+        text += "; what to expect is not known."
+    if isinstance(figures.get("noise_notes"), list):
+        text += "".join(f" {sentence(note)}" for note in figures["noise_notes"])
+    effective = figures.get("effective_frames")
+    if isinstance(effective, (int, float)) and kept:
+        text += f" By weight the {number(kept)} frames kept count as {number(float(effective))} equal ones."
+    return text
+
+
+def noise_plot(figures: Mapping[str, Any]) -> str:
+    """The curve of noise over the number of frames; empty where it was not measured."""
+    curve = [
+        (float(pair[0]), float(pair[1]))
+        for pair in figures.get("noise_curve") or []
+        if isinstance(pair, list) and len(pair) == 2 and all(isinstance(v, (int, float)) for v in pair)
+    ]
+    one = figures.get("noise_frame")
+    if len(curve) < 2 or not isinstance(one, (int, float)):
+        return ""
+    return noise_curve(curve, float(one), unit_words(figures.get("bunit") or "adu"))
+
+
+__all__ = ["noise_gain", "noise_plot", "noise_sentence"]
