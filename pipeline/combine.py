@@ -177,7 +177,7 @@ def saturation(frames: Sequence[Frame], response_max: float = 1.0) -> float:
 
 def _small_area(frame: Frame) -> float:
     """What a frame's values are multiplied by where one of its pixels covers most; the outermost corners left out."""
-    return 1.0 if frame.area is None else min(float(np.percentile(frame.area, 5)), 1.0)
+    return min(float(np.percentile(frame.area, 5)), 1.0)
 
 
 if __name__ == "__main__":

@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "dark": 2,
     "register": 5,
     "ground": 2,
-    "combine": 10,
+    "combine": 11,
     "join": 2,
     "finish": 3,
     "summarise": 12,

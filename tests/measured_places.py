@@ -11,8 +11,6 @@ the pole and dither. A line a case:
 - size: `size_ratio`, `size_ratio_corners`
 - map: `from_reference` against the true map, rms over field and corners, all kept frames
 - wcs: true directions of a grid above 8 degrees, through astropy, against where the reference has them, px
-- area: flux of a star in the result over that in the reference by the pixels' areas alone, which resampling leaves
-  as they are: rms off 1 over the part that 70 % of the frames show
 - homography, polynomial: the map's error with one warp a frame, fitted to the same stars
 """
 
@@ -173,19 +171,6 @@ def _maps(geometry: Geometry, sky: Scenario, indices: dict[str, int], lists: Pat
     return {"map": (joined["map"], joined["corner"]), "warps": (joined["homography"], joined["polynomial"])}
 
 
-def _area(geometry: Geometry) -> float:
-    """Root mean square of the frames' mean area factor off 1, where 70 % of them show the field."""
-    width, height = geometry.camera.width, geometry.camera.height
-    x, y = np.meshgrid(np.linspace(0, width - 1, 13), np.linspace(0, height - 1, 9))
-    factors = []
-    for frame in geometry.frames:
-        fx, fy = geometry.from_reference(frame, x, y)
-        seen = (fx >= 0) & (fy >= 0) & (fx <= width - 1) & (fy <= height - 1)
-        factors.append(np.where(seen, 1.0 / geometry.area_covered(frame, x, y), np.nan))
-    enough = np.isfinite(factors).mean(axis=0) >= 0.7
-    return float(np.sqrt(np.mean((np.nanmean(np.array(factors)[:, enough], axis=0) - 1.0) ** 2)))
-
-
 def _read_lists(folder: Path) -> dict[str, Floats]:
     """Star lists by frame id, brightest first, at most 800 a frame."""
     result: dict[str, Floats] = {}
@@ -235,7 +220,7 @@ def measure(case: Case, folder: Path, frames: int, width: int, again: bool) -> s
         f"{stars['places'][0]:.3f} {stars['places'][1]:.3f} ({stars['stars']}) exact {stars['exact'][0]:.3f} "
         f"{stars['exact'][1]:.3f} | size {figures['size_ratio']:.3f} "
         f"{'  -  ' if corners is None else f'{corners:.3f}'} | map {maps['map'][0]:.3f} {maps['map'][1]:.3f} | wcs "
-        f"{_wcs(results, sky, reference):.3f} | area {_area(geometry):.4f} | "
+        f"{_wcs(results, sky, reference):.3f} | "
         f"homography {maps['warps'][0]:.2f} polynomial {maps['warps'][1]:.3f}"
     )
 

@@ -12,19 +12,11 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from pipeline.pixels.average import average, noise_plan
-from pipeline.pixels.clip import (
-    GROWN,
-    MEDIAN_FRAMES,
-    RING_PX,
-    RING_SHARE,
-    _one_by_one,
-    grow,
-    one_by_one_slow,
-    reject,
-    residuals,
-    star_signal,
-)
+from pipeline.pixels.grow import grow
+from pipeline.pixels.reject import GROWN, _one_by_one, one_by_one_slow, reject
 from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resample
+from pipeline.pixels.residuals import residuals
+from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, star_signal
 from pipeline.sensor.demosaic import demosaic, response
 from pipeline.stack.matching import star_scatter
 

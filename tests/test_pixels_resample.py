@@ -173,28 +173,47 @@ def test_bounds_hold_every_position() -> None:
     np.testing.assert_allclose(bounds, (my.min(), my.max(), mx.min(), mx.max()), atol=1.0)
 
 
-def test_a_tile_equals_the_whole_and_carries_scale_and_offset() -> None:
-    """Any tile has the whole's values; scale and a linear offset come in exactly."""
+def _between_nodes_slow(nodes: np.ndarray, y: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """A map of the grid's nodes at pixels y, x of the result, linearly between the nodes."""
+    v, u = y / 64 + 1, x / 64 + 1
+    i, j = v.astype(int), u.astype(int)
+    fv, fu = v - i, u - j
+    top, bottom = ((1 - fu) * nodes[k, j] + fu * nodes[k, j + 1] for k in (i, i + 1))
+    return (1 - fv) * top + fv * bottom
+
+
+@pytest.mark.parametrize("angle", [0.05, 0.2])
+@pytest.mark.parametrize("together", [True, False])
+def test_a_tile_equals_the_whole_and_carries_scale_area_and_offset(angle: float, together: bool) -> None:
+    """Any tile is ``scale * area * resampled + offset``, area and offset linear between nodes; a tile's part the same
+    to the last bit; where nothing is covered 0; one plane after another as all at once."""
     rng = np.random.default_rng(8)
-    planes = rng.normal(size=(3, 150, 170)).astype(np.float32)
-    whole, codes = resample(planes, _turned)
-    grid = position_grid(_turned, (150, 170))
-    rows, columns = grid.shift.shape[:2]
-    nodes_y, nodes_x = np.mgrid[0:rows, 0:columns]
-    offset = np.stack([2.0 * nodes_x - 3 * nodes_y + c for c in range(3)]).astype(np.float32)
+    planes, mapping = rng.normal(100, 30, (3, 220, 360)).astype(np.float32), _leaning(angle)
+    whole, codes = resample(planes, mapping, (180, 300))
+    grid = position_grid(mapping, (180, 300))
+    area = rng.uniform(0.7, 1.4, grid.shift.shape[:2]).astype(np.float32)
+    offset = rng.normal(0, 20, (3, *area.shape)).astype(np.float32)
     padded = np.pad(planes, ((0, 0), (2, 3), (2, 3)), mode="reflect")
     source = np.concatenate([padded.ravel(), np.zeros(OVERREAD, np.float32)])
-    values, part = np.empty((3, 40, 90), np.float32), np.empty((40, 90), np.uint8)
-    resample_plane(
-        source, padded.shape[1:], (-2, -2), (150, 170), grid.shift, LAGRANGE, LANCZOS, (57, 31), 0, 3,
-        np.float32(1.5), offset, values, part, True,
-    )  # fmt: skip
-    assert np.array_equal(part, codes[57:97, 31:121])
-    y, x = np.mgrid[57:97, 31:121]
+
+    def tile(top: int, left: int, height: int, width: int) -> np.ndarray:
+        values, part = np.empty((3, height, width), np.float32), np.empty((height, width), np.uint8)
+        for colour, count in ((0, 3),) if together else ((0, 1), (1, 1), (2, 1)):
+            resample_plane(
+                source, padded.shape[1:], (-2, -2), (220, 360), grid.shift, LAGRANGE, LANCZOS, (top, left), colour,
+                count, np.float32(1.5), area, offset, values, part, True,
+            )  # fmt: skip
+        assert np.array_equal(part, codes[top : top + height, left : left + width])
+        return values
+
+    values = tile(0, 0, 180, 300)
+    y, x = np.mgrid[0:180, 0:300]
     for c in range(3):
-        added = 2.0 * (x / 64 + 1) - 3 * (y / 64 + 1) + c
-        expected = np.where(part == NOT_COVERED, 0, 1.5 * whole[c, 57:97, 31:121] + added)
-        np.testing.assert_allclose(values[c], expected, atol=2e-5)
+        scaled = 1.5 * _between_nodes_slow(area, y, x) * whole[c] + _between_nodes_slow(offset[c], y, x)
+        np.testing.assert_allclose(values[c], np.where(codes == NOT_COVERED, 0, scaled), rtol=2e-6, atol=2e-4)
+    for top, left, height, width in ((57, 31, 40, 90), (63, 65, 70, 190), (100, 127, 17, 3)):
+        part = tile(top, left, height, width)
+        assert np.array_equal(part, values[:, top : top + height, left : left + width])
 
 
 def _leaning(angle: float):
@@ -228,14 +247,14 @@ def test_two_passes_know_nothing_of_the_cut() -> None:
     shape, mapping = (180, 300), _leaning(0.05)
     whole, codes = resample(planes, mapping, shape)
     grid = position_grid(mapping, shape)
-    nothing = np.zeros((3, *grid.shift.shape[:2]), np.float32)
+    level, nothing = np.ones(grid.shift.shape[:2], np.float32), np.zeros((3, *grid.shift.shape[:2]), np.float32)
     padded = np.pad(planes, ((0, 0), (2, 3), (2, 3)), mode="reflect")
     source = np.concatenate([padded.ravel(), np.zeros(OVERREAD, np.float32)])
     for top, left, height, width in ((0, 0, 180, 300), (57, 31, 40, 90), (63, 65, 70, 190), (100, 127, 17, 3)):
         values, part = np.empty((3, height, width), np.float32), np.empty((height, width), np.uint8)
         resample_plane(
             source, padded.shape[1:], (-2, -2), (220, 360), grid.shift, LAGRANGE, LANCZOS, (top, left), 0, 3,
-            np.float32(1), nothing, values, part, True,
+            np.float32(1), level, nothing, values, part, True,
         )  # fmt: skip
         assert np.array_equal(part, codes[top : top + height, left : left + width])
         assert np.array_equal(values, whole[:, top : top + height, left : left + width])

@@ -8,10 +8,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.clip import GROWN, MILD, fill_bases, row_cells
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.reject import GROWN, MILD
 from pipeline.pixels.resample import NOT_COVERED
+from pipeline.pixels.variance import fill_bases, row_cells
 
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
 # noise's measurement.
@@ -76,9 +77,10 @@ def average(  # type: ignore[no-untyped-def]
     Parameters
     ----------
     values, codes, mask, weights, floor, slope, offsets, members, sky, signal, peak, origin
-        As in `clip.reject`.
+        As in `reject`.
     block_factor : (colours,) float32 array
-        `NoiseModel.block`.
+        What interpolation makes of a mosaic pixel's variance in means over blocks: pixels of the mosaic for one of its
+        colour's.
     common : (colours,) float32 array
         Variance that all frames share (the master dark's noise), in blocks.
     inside : (top, left) of the part of the tile that is wanted; a multiple of `BLOCK` in the result

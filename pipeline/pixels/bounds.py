@@ -13,8 +13,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.lanczos import REACH_BEFORE
-from pipeline.pixels.positions import positions
-from pipeline.pixels.resample import NOT_COVERED, offset_at
+from pipeline.pixels.positions import GRID_STEP, positions
+from pipeline.pixels.resample import NOT_COVERED, node_line
 
 # Share of the full level from which a pixel counts as full: full wells differ by a few per cent across a sensor.
 FULL = 0.95
@@ -81,7 +81,7 @@ def bound_demosaiced(padded, near, sites, planes):  # type: ignore[no-untyped-de
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def bound_resampled(  # type: ignore[no-untyped-def]
-    planes, near, source_origin, shift, lagrange, origin, colour, count, scale, offset, values, codes
+    planes, near, source_origin, shift, lagrange, origin, colour, count, scale, area, offset, values, codes
 ):
     """Hold resampled values between the 4 x 4 source pixels around their position, in place.
 
@@ -89,7 +89,7 @@ def bound_resampled(  # type: ignore[no-untyped-def]
     ----------
     planes : (colours, rows, columns) float32 array, what was resampled
     near : (rows, columns) bool array, which source pixels to look at
-    source_origin, shift, lagrange, origin, colour, count, scale, offset, values, codes
+    source_origin, shift, lagrange, origin, colour, count, scale, area, offset, values, codes
         As `resample_plane` was given them and left them.
     """
     height, width = codes.shape
@@ -107,14 +107,19 @@ def bound_resampled(  # type: ignore[no-untyped-def]
                 continue
             if not near[row, column]:
                 continue
+            y, cell = origin[0] + i, (origin[1] + j) // GRID_STEP + 1
+            into = np.float32((origin[1] + j) % GRID_STEP)
+            gain, growth = node_line(area, y, cell)
+            own = scale * gain + scale * growth * into
             for c in range(colour, colour + count):
                 low, high = np.float32(np.inf), np.float32(-np.inf)
                 for dy in range(4):
                     for dx in range(4):
                         v = planes[c, row - 1 + dy, column - 1 + dx]
                         low, high = min(low, v), max(high, v)
-                added = offset_at(offset, c, origin[0] + i, origin[1] + j)
-                values[c, i, j] = min(max(values[c, i, j], scale * low + added), scale * high + added)
+                base, rise = node_line(offset[c], y, cell)
+                added = base + rise * into
+                values[c, i, j] = min(max(values[c, i, j], own * low + added), own * high + added)
 
 
 __all__ = ["FULL", "REACH", "bound_demosaiced", "bound_resampled", "near_full", "near_full_slow"]

@@ -153,8 +153,8 @@ def resample(
     for colour in range(colours):
         resample_plane(
             source, padded.shape[1:], (-REACH_BEFORE, -REACH_BEFORE), (height, width), grid.shift, LAGRANGE, LANCZOS,
-            (0, 0), colour, 1, np.float32(1), np.zeros((colours, *grid.shift.shape[:2]), np.float32), values, codes,
-            True,
+            (0, 0), colour, 1, np.float32(1), np.ones(grid.shift.shape[:2], np.float32),
+            np.zeros((colours, *grid.shift.shape[:2]), np.float32), values, codes, True,
         )  # fmt: skip
     return values, codes
 
@@ -172,6 +172,7 @@ def resample_plane(  # type: ignore[no-untyped-def]
     colour,
     count,
     scale,
+    area,
     offset,
     values,
     codes,
@@ -189,16 +190,17 @@ def resample_plane(  # type: ignore[no-untyped-def]
     table : weights of `lanczos_table`
     origin : (row, column) of the first pixel of `values` in the result
     scale : float32
+    area : (rows, columns) float32 array
+        As `area.pixel_area`, at the nodes of the position grid; between them linear, as the offset.
     offset : (colours, rows, columns) float32 array
-        At the nodes of the position grid; between them linear.
-    values : (colours, height, width) float32 array, filled: scale times the resampled value plus the offset; 0 where
-        not covered
+    values : (colours, height, width) float32 array, filled: scale times area times the resampled value, plus the
+        offset; 0 where not covered
     codes : (height, width) uint8 array, filled (`noise_code`)
     places : bool
         Where False, only what is not covered is told for certain in `codes`.
     """
     height, width = codes.shape
-    xs, ys = np.empty(width, np.float32), np.empty(width, np.float32)
+    xs, ys, gains = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
     across, down, first = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
     work, whole = stretch_scratch()
@@ -222,10 +224,13 @@ def resample_plane(  # type: ignore[no-untyped-def]
         row_curves(nodes, cells[0], cells[1], y, frame_low, frame_high, curves, shifts, calm)
         for k in range(cells[0], cells[1]):
             begin, end = max(k * GRID_STEP - left, 0), min((k + 1) * GRID_STEP - left, width)
+            # counted from the cell's first pixel, so that a tile's own edge cannot change the last bit
+            into, size = left + begin - k * GRID_STEP, end - begin
+            gain, growth = node_line(area, y, k + 1)
+            gain, growth = scale * gain, scale * growth
             done = False
             if calm[k]:
                 column, row = k * GRID_STEP + shifts[0, k], y + shifts[1, k]
-                into, size = left + begin - k * GRID_STEP, end - begin
                 done = stretch(
                     source, colour * plane, plane, stride, source_shape[0], count, curves, k, into, size,
                     column - source_origin[1], row - source_origin[0], work, whole,
@@ -236,23 +241,27 @@ def resample_plane(  # type: ignore[no-untyped-def]
                 else:
                     codes[i, begin:end] = np.uint8(0)
                 for c in range(count):
-                    base, rise = _offset_line(offset, colour + c, y, k + 1)
+                    base, rise = node_line(offset[colour + c], y, k + 1)
                     _deliver(
-                        work, OUT + c * MOST, scale, base, rise, np.int32(into), values, colour + c, i, begin, size
-                    )
+                        work, OUT + c * MOST, gain, growth, base, rise, np.int32(into), values, colour + c, i, begin,
+                        size,
+                    )  # fmt: skip
             else:
                 positions(shift, lagrange, y, left + begin, xs[begin:end], ys[begin:end], nodes)
                 _addresses(
                     xs[begin:end], ys[begin:end], low, high, source_origin, stride, codes[i, begin:end],
                     across[begin:end], down[begin:end], first[begin:end],
                 )  # fmt: skip
+                for x in range(begin, end):
+                    # what is not covered has the address of a pixel that is there
+                    own = gain + growth * np.float32(np.int32(into + x - begin))
+                    gains[x] = own if codes[i, x] != NOT_COVERED else np.float32(0)
                 _direct(
                     source, first[begin:end], np.uint64(stride), np.uint64(plane), table, across[begin:end],
-                    down[begin:end], scale, colour, count, codes[i, begin:end], values[:, i, begin:end],
+                    down[begin:end], gains[begin:end], colour, count, values[:, i, begin:end],
                 )  # fmt: skip
                 for c in range(colour, colour + count):
-                    base, rise = _offset_line(offset, c, y, k + 1)
-                    into = left + begin - k * GRID_STEP
+                    base, rise = node_line(offset[c], y, k + 1)
                     for x in range(begin, end):
                         added = base + rise * np.float32(np.int32(into + x - begin))
                         values[c, i, x] += added if codes[i, x] != NOT_COVERED else np.float32(0)
@@ -272,39 +281,35 @@ def _codes(curves, cell, start, column, row, codes, i, begin, size):  # type: ig
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _deliver(result, first, scale, base, rise, start, values, c, i, begin, size):  # type: ignore[no-untyped-def]
-    """Scale a part of a row and add what is linear along it."""
+def _deliver(result, first, gain, growth, base, rise, start, values, c, i, begin, size):  # type: ignore[no-untyped-def]
+    """Multiply a part of a row by what is linear along it, and add what is."""
     at, of = np.uint64(begin), np.uint64(first)
     for k in range(np.uint64(size)):
-        values[c, i, at + k] = scale * result[of + k] + (base + rise * np.float32(np.int32(np.int32(k) + start)))
+        p = np.float32(np.int32(np.int32(k) + start))
+        values[c, i, at + k] = (gain + growth * p) * result[of + k] + (base + rise * p)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _direct(  # type: ignore[no-untyped-def]
-    source, first, stride, plane, table, across, down, scale, colour, count, codes, values
-):
-    """Sums over 6 x 6 pixels at any position."""
+def _direct(source, first, stride, plane, table, across, down, gains, colour, count, values):  # type: ignore[no-untyped-def]
+    """Sums over 6 x 6 pixels at any position, times the gains."""
     if count == 3:
-        _three(source, first, stride, plane, table, across, down, scale, codes, values[0], values[1], values[2])
+        _three(source, first, stride, plane, table, across, down, gains, values[0], values[1], values[2])
     else:
         for c in range(colour, colour + count):
-            _one(source, np.uint64(c) * plane, first, stride, table, across, down, scale, codes, values[c])
+            _one(source, np.uint64(c) * plane, first, stride, table, across, down, gains, values[c])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _one(source, begin, first, stride, table, across, down, scale, codes, values):  # type: ignore[no-untyped-def]
-    for j in range(np.uint64(len(codes))):
-        # what is not covered has the address of a pixel that is there, and weight 0
-        own = scale if codes[j] != NOT_COVERED else np.float32(0)
+def _one(source, begin, first, stride, table, across, down, gains, values):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(gains))):
         at, wx, wy = begin + np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
-        values[j] = own * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg, operator]
+        values[j] = gains[j] * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _three(source, first, stride, plane, table, across, down, scale, codes, red, green, blue):  # type: ignore[no-untyped-def]
-    for j in range(np.uint64(len(codes))):
-        own = scale if codes[j] != NOT_COVERED else np.float32(0)
-        at, wx, wy = np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
+def _three(source, first, stride, plane, table, across, down, gains, red, green, blue):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(gains))):
+        own, at, wx, wy = gains[j], np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
         sums = weighted_6x8_rgb(source, at, stride, plane, table, wx, wy)  # type: ignore[call-arg, var-annotated]
         red[j], green[j], blue[j] = own * sums[0], own * sums[1], own * sums[2]
 
@@ -333,20 +338,13 @@ def _addresses(xs, ys, low, high, source_origin, stride, codes, across, down, fi
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _offset_line(offset, c, y, column):  # type: ignore[no-untyped-def]
-    """What is added to row y in the cell that begins with a node column: there, and how much more each pixel on."""
+def node_line(nodes, y, column):  # type: ignore[no-untyped-def]
+    """A map of nodes along row y in the cell that begins with a node column: there, and how much more each pixel on."""
     row = y // GRID_STEP + 1
     t = np.float32(y - (row - 1) * GRID_STEP) / np.float32(GRID_STEP)
-    first = offset[c, row, column] + t * (offset[c, row + 1, column] - offset[c, row, column])
-    last = offset[c, row, column + 1] + t * (offset[c, row + 1, column + 1] - offset[c, row, column + 1])
+    first = nodes[row, column] + t * (nodes[row + 1, column] - nodes[row, column])
+    last = nodes[row, column + 1] + t * (nodes[row + 1, column + 1] - nodes[row, column + 1])
     return first, (last - first) / np.float32(GRID_STEP)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def offset_at(offset, c, y, x):  # type: ignore[no-untyped-def]
-    """What `resample_plane` adds at one pixel of the result."""
-    base, rise = _offset_line(offset, c, y, x // GRID_STEP + 1)
-    return base + rise * np.float32(x % GRID_STEP)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -366,8 +364,8 @@ __all__ = [
     "NOT_COVERED",
     "block_variance",
     "interpolation_variance",
+    "node_line",
     "noise_code",
-    "offset_at",
     "resample",
     "resample_plane",
 ]

@@ -244,18 +244,6 @@ class Geometry:
             seen = (x >= -0.5) & (x <= self.camera.width - 0.5) & (y >= -0.5) & (y <= self.camera.height - 0.5)
         return float(seen.mean())
 
-    def area_covered(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> Floats:
-        """How many of a frame's pixels a pixel of the reference covers, at the reference's pixels x, y.
-
-        Resampling keeps what a pixel holds: a star carried from the frame to the reference's grid has the flux it had,
-        over this. On a rectilinear lens it is near the cube of the ratio of the cosines of the angles off the axis
-        (the reference's over the frame's); refraction changes it by some per cent close to the horizon.
-        """
-        x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
-        (ax, ay), (bx, by) = (self.from_reference(frame_id, x + e, y) for e in (0.5, -0.5))
-        (cx, cy), (dx, dy) = (self.from_reference(frame_id, x, y + e) for e in (0.5, -0.5))
-        return np.abs((ax - bx) * (cy - dy) - (ay - by) * (cx - dx))
-
     def _matrix(self, frame_id: str) -> Floats:
         try:
             return self._matrices[frame_id]  # type: ignore[attr-defined]

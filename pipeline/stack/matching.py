@@ -92,8 +92,8 @@ def match_frames(
     reference: int,
     shape: tuple[int, int],
     dark_variance: Sequence[float],
+    areas: Sequence[NDArray[np.float32]],
     transfer: PhotonTransfer | None = None,
-    areas: Sequence[NDArray[np.float32] | None] | None = None,
     parts: Sequence[NDArray[np.bool_]] | None = None,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
@@ -111,17 +111,16 @@ def match_frames(
     reference : number of the frame whose grid the result has
     shape : (height, width) of the result
     dark_variance : n variances of the master dark's noise as it stands in each frame, ADU^2: it is no frame's own
+    areas : n of `pixel_area`
+        What each frame's values are multiplied by before anything is added.
     transfer : PhotonTransfer, optional
         What pairs of frames told (`sensor/transfer.py`). Without it, or where they did not, the line through the blocks
         of the surveys is taken: stars and the pixels' unlike responses make it a tenth or two too steep, and no gain is
         told.
-    areas : n of `pixel_area`, optional
-        What each frame's values are multiplied by before anything is added.
     parts : n (rows, columns) arrays, optional
         Blocks of each frame that show what is to be matched; surfaces go on a little beyond them.
     """
     n = len(surveys)
-    areas = areas or [None] * n
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     responses = [
         None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
@@ -154,13 +153,14 @@ def match_frames(
     difference, scatter = np.zeros((n, colours)), np.full(n, np.nan)
     for k in range(n):
         xs, ys = grid_positions(grids[k], x, y)
+        area = _between_nodes(areas[k][..., None], x, y)[:, 0]
         row = []
         for c in range(colours):
             if k == reference:
                 surface, spread = Surface(np.zeros(1), 0, shape), 0.0
                 seen[k] = np.isfinite(base[c]) if parts is not None else True
             else:
-                here = scale[k] * _area_at(areas[k], x, y) * sample_map(levels[k][c], surveys[k].block, xs, ys)
+                here = scale[k] * area * sample_map(levels[k][c], surveys[k].block, xs, ys)
                 delta = here - base[c]
                 surface, spread = fit_surface(x, y, delta, shape)
                 seen[k] |= np.isfinite(delta)
@@ -211,7 +211,7 @@ def match_frames(
 
 def _flat_noise(
     flats: Sequence[NDArray[np.float64] | None],
-    areas: Sequence[NDArray[np.float32] | None],
+    areas: Sequence[NDArray[np.float32]],
     surveys: Sequence[Survey],
     grids: Sequence[PositionGrid],
     weights: NDArray[np.float64],
@@ -230,8 +230,7 @@ def _flat_noise(
     extra, total = np.zeros(node_x.shape), 0.0
     for k, flat in enumerate(flats):
         total += weights[k]
-        area = areas[k]
-        if (flat is None and area is None) or not slope[k] > 0:
+        if (flat is None and (areas[k] == 1).all()) or not slope[k] > 0:
             continue
         f = np.ones(node_x.shape)
         if flat is not None:
@@ -239,9 +238,7 @@ def _flat_noise(
             middle_x, middle_y = surveys[k].centres()
             xs, ys = np.clip(xs, middle_x[0], middle_x[-1]), np.clip(ys, middle_y[0], middle_y[-1])
             f = np.nan_to_num(sample_map(flat, surveys[k].block, xs, ys), nan=1.0).reshape(node_x.shape)
-        if area is not None:
-            f /= area
-        f = np.maximum(f, FLAT_LEAST)
+        f = np.maximum(f / areas[k], FLAT_LEAST)
         extra += weights[k] * (floor[k] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k], 0) * (1 / f - 1))
     return extra / total if total > 0 else extra
 
@@ -349,12 +346,6 @@ def grid_positions(
     """Positions at any pixels of the result, linearly between the nodes: for what is coarse anyway."""
     shift = _between_nodes(grid.shift, x, y)
     return x + shift[:, 0], y + shift[:, 1]
-
-
-def _area_at(
-    area: NDArray[np.float32] | None, x: NDArray[np.float64], y: NDArray[np.float64]
-) -> NDArray[np.float64] | float:
-    return 1.0 if area is None else _between_nodes(area[..., None], x, y)[:, 0]
 
 
 def _between_nodes(nodes: NDArray[np.floating], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.area import pixel_area, scale_by_area
+from pipeline.pixels.area import pixel_area
 from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
 from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, REACH_AFTER, REACH_BEFORE
@@ -121,8 +121,8 @@ class Frame:
     fwhm_px: float | None = None  # of its stars
 
     @cached_property
-    def area(self) -> NDArray[np.float32] | None:
-        """Pixels of the frame that one of the result covers, at the grid's nodes; None where it is one everywhere."""
+    def area(self) -> NDArray[np.float32]:
+        """Pixels of the frame that one of the result covers, at the grid's nodes (`pixel_area`)."""
         return pixel_area(self.grids[len(self.grids) // 2])
 
 
@@ -246,13 +246,14 @@ def load_tile(
     for number, grid in enumerate(frame.grids):
         resample_plane(
             source, shape, (top, left), frame.shape, grid.shift, LAGRANGE, LANCZOS, origin,
-            0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), offset, values, codes,
-            number == len(frame.grids) - 1,
+            0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, offset, values,
+            codes, number == len(frame.grids) - 1,
         )  # fmt: skip
         if full:
             bound_resampled(
                 planes, near, (top, left), grid.shift, LAGRANGE, origin,
-                0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), offset, values, codes,
+                0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, offset,
+                values, codes,
             )  # fmt: skip
         if number == 0:
             missing = codes == NOT_COVERED if not whole else None
@@ -261,8 +262,6 @@ def load_tile(
     if missing is not None:
         # a pixel counts as covered where all its colours are; its place among the pixels is told by the last, blue
         codes[missing] = NOT_COVERED
-    if frame.area is not None:
-        scale_by_area(values, codes, frame.area, offset, origin)
     return True
 
 

@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 
 from pipeline.errors import SceneError
 from pipeline.pixels.average import NoisePlan, average
-from pipeline.pixels.clip import GROW_MARGIN, MEDIAN_FRAMES, grow, reject, residuals, settle_pairs, star_signal
+from pipeline.pixels.grow import GROW_MARGIN, grow
 from pipeline.pixels.hidden import give_back
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.reject import reject, settle_pairs
 from pipeline.pixels.resample import NOT_COVERED
+from pipeline.pixels.residuals import residuals
+from pipeline.pixels.starlight import MEDIAN_FRAMES, star_signal
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
@@ -83,7 +86,7 @@ class Scene:
     mosaics: Mosaics
     calibration: Calibration
     matching: Matching
-    factor: NDArray[np.float32]  # (colours, 256), as `clip.NoiseModel.factor`
+    factor: NDArray[np.float32]  # (colours, 256), as in `pixels.variance`
     block_factor: NDArray[np.float32]  # (colours,)
     common: NDArray[np.float32]  # (colours,), variance that all frames share, in blocks
     plan: NoisePlan
@@ -117,7 +120,7 @@ class Stack:
     codes: NDArray[np.uint8]
     signal: NDArray[np.float32]
     peak: NDArray[np.float32]
-    mask: NDArray[np.uint8]  # as in `clip.reject`, clear so far
+    mask: NDArray[np.uint8]  # as in `pixels.reject`, clear so far
     never: NDArray[np.bool_] | None  # pixels that no frame shows without land; None where there is no land
 
 
@@ -156,7 +159,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
 
 @dataclass(frozen=True)
 class Check:
-    """What a window says of the noise model; see `clip.residuals`."""
+    """What a window says of the noise model; see `pixels.residuals`."""
 
     ratios: list[NDArray[np.float32]]
     scatters: tuple[NDArray[np.float32], ...]  # by colour

@@ -78,8 +78,8 @@ def make_ready(
         inputs.reference,
         shape,
         [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
-        _transfer(inputs),
         [frame.area for frame in inputs.frames],
+        _transfer(inputs),
         parts,
     )
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)

@@ -1,0 +1,76 @@
+"""How far values lie from their mean: what the noise model is checked by."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.resample import NOT_COVERED
+from pipeline.pixels.variance import base_variance, cell_mean
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def residuals(  # type: ignore[no-untyped-def]
+    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, origin, faint, bright, step,
+    ratios, counts, scatters, cores
+):  # fmt: skip
+    """How far values lie from their mean, in a sample of pixels.
+
+    Parameters
+    ----------
+    values, codes, floor, slope, factor, offsets, members, sky, origin : as in `variance`
+    weights : (n,) float32 array
+    signal, peak : of `star_signal`
+    faint, bright : float
+        Pixels of the sky have a `peak` below, star cores a `signal` above so many standard deviations of the sky.
+    step : int
+        Every so many pixels each way are taken from the sky; of star cores all.
+    ratios : (n, m) float32 array, filled
+        Squared residuals of green over what the model expects, of each frame, the first ``counts[k]`` of row k.
+    counts : (n,) int64 array, filled
+    scatters : (colours, m) float32 array, filled
+        For each colour's star cores: the values' variance among the frames less the noise, over the signal's square.
+    cores : (colours,) int64 array, filled
+        How many of `scatters` were filled.
+    """
+    n, colours, height, width = values.shape
+    counts[:], cores[:] = 0, 0
+    for i in range(height):
+        row = (origin[0] + i + GRID_STEP) // GRID_STEP
+        for j in range(width):
+            column = (origin[1] + j + GRID_STEP) // GRID_STEP
+            for c in range(colours):
+                level = cell_mean(sky[c], row, column)
+                base = base_variance(floor[0, c], slope[0], level, offsets[members[0], c], row, column)
+                is_sky = c == colours // 2 and peak[c, i, j] < faint * np.sqrt(base) and i % step == 0 and j % step == 0
+                is_core = signal[c, i, j] > bright * np.sqrt(base) and signal[c, i, j] >= peak[c, i, j]
+                if not (is_sky or is_core):
+                    continue
+                total, weight, covered = 0.0, 0.0, 0
+                for k in range(n):
+                    if codes[k, i, j] != NOT_COVERED:
+                        total += weights[k] * values[k, c, i, j]
+                        weight += weights[k]
+                        covered += 1
+                if covered < 2:
+                    continue
+                mean, squares, noise = total / weight, 0.0, 0.0
+                for k in range(n):
+                    code = codes[k, i, j]
+                    if code == NOT_COVERED:
+                        continue
+                    own = base_variance(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
+                    variance = (own + slope[k] * signal[c, i, j]) * factor[c, code] * (1 - weights[k] / weight)
+                    square = (values[k, c, i, j] - mean) ** 2
+                    squares += square
+                    noise += variance
+                    if is_sky and counts[k] < ratios.shape[1]:
+                        ratios[k, counts[k]] = square / variance
+                        counts[k] += 1
+                if is_core and covered > 2 and cores[c] < scatters.shape[1]:
+                    scatters[c, cores[c]] = (squares - noise) / (covered - 1) / (signal[c, i, j] * signal[c, i, j])
+                    cores[c] += 1
+
+
+__all__ = ["residuals"]

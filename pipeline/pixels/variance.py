@@ -1,0 +1,66 @@
+"""The variance that a frame's values are known to have: read and photon noise of the mosaic, at the sky of each cell.
+
+What every kernel of a tile's stack is given:
+
+- `values` (n, colours, height, width) float32: the tile with all its frames, matched in sky and scale
+- `codes` (n, height, width) uint8: where each value comes from (`resample.noise_code`), `NOT_COVERED` where the frame
+  has none
+- `floor` (n, colours) float32, ADU^2, and `slope` (n,) float32, ADU: variance of a mosaic pixel of frame k and colour c
+  where the matched picture has `level` is ``floor[k, c] + slope[k] * (level - offset)``, `offset` being what matching
+  added to the frame at that place
+- `factor` (colours, 256) float32: what demosaicing and interpolation make of it, by code
+- `offsets` (frames, colours, rows, columns) float32: what matching added, at the nodes of the position grid; frame k
+  of the tile is number ``members[k]`` in it
+- `sky` (colours, rows, columns) float32: the result's smooth sky at the nodes
+- `origin` (row, column): of the tile's first pixel in the result
+
+Sky and offset are taken as even over a cell of the grid.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from pipeline.pixels.positions import GRID_STEP
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def cell_mean(nodes, row, column):  # type: ignore[no-untyped-def]
+    """A node map in the middle of the cell that begins with node (row, column)."""
+    return np.float32(0.25) * (
+        nodes[row, column] + nodes[row, column + 1] + nodes[row + 1, column] + nodes[row + 1, column + 1]
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def row_cells(left, width):  # type: ignore[no-untyped-def]
+    """The cells of the position grid that a row from column `left` on crosses: where each begins, their nodes."""
+    first = (left + GRID_STEP) // GRID_STEP
+    count = (left + width - 1 + GRID_STEP) // GRID_STEP - first + 1
+    edges, columns = np.empty(count + 1, np.uint64), np.empty(count, np.int64)
+    for cell in range(count):
+        columns[cell] = first + cell
+        edges[cell] = np.uint64(max((first + cell - 1) * GRID_STEP - left, 0))
+    edges[count] = np.uint64(width)
+    return edges, columns
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def fill_bases(floor, slope, offsets, members, sky, row, columns, bases):  # type: ignore[no-untyped-def]
+    """Variances of the frames' mosaic pixels at the sky of a row of cells: (colours, n, cells)."""
+    for c in range(bases.shape[0]):
+        for k in range(bases.shape[1]):
+            for cell in range(len(columns)):
+                column = columns[cell]
+                level = cell_mean(sky[c], row, column)
+                bases[c, k, cell] = base_variance(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def base_variance(floor, slope, level, offsets, row, column):  # type: ignore[no-untyped-def]
+    """Variance of a frame's mosaic pixel at the sky of one cell."""
+    return floor + slope * max(level - cell_mean(offsets, row, column), np.float32(0))
+
+
+__all__ = ["base_variance", "cell_mean", "fill_bases", "row_cells"]
