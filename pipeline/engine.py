@@ -24,8 +24,8 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
-    "grade": 8,
-    "judge": 9,
+    "grade": 9,
+    "judge": 10,
     "dark": 2,
     "register": 5,
     "ground": 2,

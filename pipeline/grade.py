@@ -22,10 +22,9 @@ from pipeline.config import GradeSettings, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError
 from pipeline.files import replacing
-from pipeline.pixels.noise import photon_transfer
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
-from pipeline.sensor.transfer import transfer_blocks
+from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
@@ -285,10 +284,7 @@ class _Gain:
 
     def electrons_per_adu(self) -> float | None:
         """As far as the pairs tell it."""
-        if not self._blocks:
-            return None
-        found = photon_transfer(*(np.concatenate(values) for values in zip(*self._blocks, strict=True)))
-        return 1 / found.adu_per_electron if found.measured and found.adu_per_electron > 0 else None
+        return line_through(self._blocks).electrons_per_adu
 
 
 def _decoded(path: Path) -> dict[str, dict[str, Any]]:

@@ -37,6 +37,7 @@ from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
 from pipeline.stack.tiles import TILE_STEP, Window, cut
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
+from pipeline.starlists import read_lists
 
 log = logging.getLogger("moonless.ground")
 
@@ -46,6 +47,7 @@ AREA_LEAST = 2e-4
 RIM = 24
 # Windows in which the noise of the frames is looked at, and their side, px.
 SAMPLES, SAMPLE_PX = 12, 128
+PLACES = np.dtype([("x", "f8"), ("y", "f8"), ("flux", "f8")])
 BY_HAND = "the mask was given by hand"
 
 
@@ -147,19 +149,10 @@ def by_itself(inputs: Inputs, geometry: Geometry, hold: Hold, arguments: argpars
 
 def read_places(paths: Sequence[Path], names: Sequence[str]) -> dict[str, NDArray[np.float64]]:
     """Stars of each frame: (n, 3) x, y (px) and flux, from the star lists."""
-    empty = np.zeros((0, 3))
-    found = dict.fromkeys(names, empty)
-    for path in paths:
-        try:
-            data = fits.getdata(path, 1)
-            column = np.char.strip(np.asarray(data["frame"]).astype("U"))
-            values = np.stack([np.asarray(data[key], np.float64) for key in ("x", "y", "flux")], axis=1)
-        except (OSError, KeyError, IndexError, TypeError) as error:
-            raise InputError(f"{shown(path)}: is not a table of stars ({error}); run grade again") from error
-        for name in np.unique(column):
-            if str(name) in found:
-                mine = values[column == name]
-                found[str(name)] = mine[np.isfinite(mine).all(axis=1)]
+    found = dict.fromkeys(names, np.zeros((0, 3)))
+    for name, stars in read_lists(paths, PLACES, names).items():
+        values = np.stack([stars["x"], stars["y"], stars["flux"]], axis=1)
+        found[name] = values[np.isfinite(values).all(axis=1)]
     return found
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.io import fits
 
 from pipeline.config import Site
 from pipeline.plan import PlannedFrame
@@ -16,12 +15,12 @@ from pipeline.records import UNREADABLE, SceneRecord
 from pipeline.sky import times
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.geometry import Geometry
-from pipeline.starlists import middle_of
+from pipeline.starlists import STAR_FIELDS, middle_of, read_lists
 
 log = logging.getLogger("moonless")
 
 CLEAREST = 5  # frames whose stars tell; more make the error no smaller than the stars' own colours do
-FIELDS = ("x", "y", "flux", "flux_error", "background", "saturated")
+FIELDS = np.dtype([*STAR_FIELDS.descr, ("background", "f8")])
 
 
 def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any]:
@@ -44,24 +43,13 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
         chosen = {f.id: f for f in able[:CLEAREST]}
         gain = float(record.verdicts.meta.get("electrons_per_adu") or 1.0)
         frames = []
-        for batch in plan.batches:
-            path = project / "work" / "grades" / f"{batch}.stars.fits"
-            if not chosen or not path.is_file():
-                continue
-            with fits.open(path, memmap=False) as hdus:
-                data = hdus[1].data
-                ids = np.char.strip(np.asarray(data["frame"]).astype("U"))
-                for name, frame in chosen.items():
-                    mine = np.flatnonzero(ids == name)
-                    if not len(mine):
-                        continue
-                    stars = np.zeros(len(mine), [(f, "?" if f == "saturated" else "f8") for f in FIELDS])
-                    for field in FIELDS:
-                        stars[field] = data[field][mine]
-                    dark = dark_adu(record, name)
-                    exposure = float(frame.exposure_s or 0.0)
-                    level = float(rows[name]["sky_e_s"]) / gain * exposure - dark
-                    frames.append(Frame(name, stars, exposure, level, dark, _zenith(frame, geometry, site)))
+        grades = project / "work" / "grades"
+        lists = [path for batch in plan.batches if (path := grades / f"{batch}.stars.fits").is_file()]
+        for name, stars in read_lists(lists if chosen else [], FIELDS, chosen).items():
+            frame, dark = chosen[name], dark_adu(record, name)
+            exposure = float(frame.exposure_s or 0.0)
+            level = float(rows[name]["sky_e_s"]) / gain * exposure - dark
+            frames.append(Frame(name, stars, exposure, level, dark, _zenith(frame, geometry, site)))
         frames.sort(key=lambda f: f.id)
         told = sky_zero(frames, geometry)
     except UNREADABLE as error:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,32 +23,59 @@ from pipeline.tables import read_table, row_values
 Floats = NDArray[np.float64]
 
 WIDTH_GUESS_FWHM = 2.5
-STAR_FIELDS = ("x", "y", "flux", "flux_error", "saturated")
+# What the fit needs of a star, all in double precision, and its colours where they were measured.
+STAR_FIELDS = np.dtype([(name, "?" if name == "saturated" else "f8")
+                        for name in ("x", "y", "flux", "flux_error", "saturated")])  # fmt: skip
+COLOURS = np.dtype([(name, "f8") for name in OFFSET_DTYPE.names or ()])
+
+
+def read_lists(
+    paths: Sequence[Path],
+    fields: np.dtype[Any],
+    wanted: Iterable[str] | None = None,
+    optional: np.dtype[Any] | None = None,
+) -> dict[str, NDArray[Any]]:
+    """Star lists by frame id, as grade wrote them; a frame without stars is not among them.
+
+    Parameters
+    ----------
+    paths : tables of stars (FITS)
+    fields : a structured type: the columns that are read, as what
+    wanted : ids of frames; all where None
+    optional : further columns, read where a table has all of them
+
+    Raises
+    ------
+    InputError
+        A file is no table of stars, or lacks a column.
+    """
+    names = None if wanted is None else set(wanted)
+    found: dict[str, NDArray[Any]] = {}
+    for path in paths:
+        try:
+            with fits.open(path, memmap=False) as hdus:
+                data = hdus[1].data
+                column = np.char.strip(np.asarray(data["frame"]).astype("U"))
+                kinds = fields.descr
+                if optional is not None and set(optional.names or ()) <= set(data.names):
+                    kinds = kinds + optional.descr
+                stars = np.empty(len(column), kinds)
+                for name in stars.dtype.names or ():
+                    stars[name] = data[name]
+        except (OSError, KeyError, IndexError, TypeError) as error:
+            raise InputError(f"{shown(path)}: is not a table of stars ({error}); run grade again") from error
+        for frame in np.unique(column).tolist():
+            if names is None or frame in names:
+                found[frame] = stars[column == frame]
+    return found
 
 
 def read_stars(
     paths: Sequence[Path], wanted: Sequence[PlannedFrame], rows: Mapping[str, Mapping[str, Any]], limit: int, site: Site
 ) -> dict[str, FrameStars]:
     """Star lists of the wanted frames, by id in order of time; a frame without stars has an empty list."""
-    found: dict[str, NDArray[Any]] = {}
-    names = {f.id for f in wanted}
-    for path in paths:
-        try:
-            with fits.open(path, memmap=False) as hdus:
-                data = hdus[1].data
-                column = np.char.strip(np.asarray(data["frame"]).astype("U"))
-                # lists of other programs may lack the colours
-                fields = (*STAR_FIELDS, *(n for n in OFFSET_DTYPE.names or () if n in data.names))
-                values = {name: np.asarray(data[name]) for name in fields}
-        except (OSError, KeyError, IndexError) as error:
-            raise InputError(f"{shown(path)}: is not a table of stars ({error}); run grade again") from error
-        for name in np.unique(column):
-            if str(name) in names:
-                mine = column == name
-                stars = np.empty(int(mine.sum()), [(f, "?" if f == "saturated" else "f8") for f in fields])
-                for field in fields:
-                    stars[field] = values[field][mine]
-                found[str(name)] = stars
+    # lists of other programs may lack the colours
+    found = read_lists(paths, STAR_FIELDS, [f.id for f in wanted], COLOURS)
     lists: dict[str, FrameStars] = {}
     for frame in sorted(wanted, key=lambda f: (f.taken or "", f.id)):
         middle = middle_of(frame, site)
@@ -66,7 +93,7 @@ def read_stars(
 def frame_stars(
     frame: str, stars: NDArray[Any] | None, limit: int, fwhm_px: float, seconds: float | None
 ) -> FrameStars:
-    """The brightest stars of a list (`STAR_FIELDS`, and `OFFSET_DTYPE`'s where measured), as the fit needs them."""
+    """The brightest stars of a list (`STAR_FIELDS`, and `COLOURS` where measured), as the fit needs them."""
     if stars is None or not len(stars):
         empty = np.zeros(0)
         return FrameStars(frame, np.zeros((0, 2)), empty, empty, empty, np.zeros(0, bool), seconds)
@@ -88,7 +115,7 @@ def frame_stars(
 
 def _offsets(stars: NDArray[Any]) -> Floats | None:
     """(k, 2, 5) of `FrameStars.offsets`, of the stars that have one."""
-    names = OFFSET_DTYPE.names or ()
+    names = COLOURS.names or ()
     if not set(names) <= set(stars.dtype.names or ()):
         return None
     values = np.stack([np.asarray(stars[name], np.float64) for name in names], axis=1)

@@ -12,8 +12,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from pipeline.card.frame import CardFrame, Facts, frame_id, set_clocks
-from pipeline.card.pointing import SIDEREAL_RAD_S, Solved, StarView
+from pipeline.card.pointing import Solved, StarView
 from pipeline.sky.camera import Camera
+from pipeline.sky.times import SIDEREAL_RATE
 
 EVENING = datetime(2026, 8, 14, 22, 0, 0)
 SHARED = Path(__file__).resolve().parents[2] / "shared"
@@ -78,7 +79,7 @@ class Sky:
 def fixed(ra_deg: float = 40.0, dec_deg: float = 20.0, roll_deg: float = 0.0):
     """A camera on a tripod: the sky turns."""
     start = towards(ra_deg, dec_deg, roll_deg)
-    return lambda t: start * Rotation.from_euler("z", -SIDEREAL_RAD_S * t)
+    return lambda t: start * Rotation.from_euler("z", -SIDEREAL_RATE * t)
 
 
 def tracking(ra_deg: float = 40.0, dec_deg: float = 20.0, roll_deg: float = 0.0):

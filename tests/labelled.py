@@ -22,9 +22,12 @@ from pipeline.config import JudgeSettings, Site
 from pipeline.grade import TILES, tile_of
 from pipeline.judge import Graded, judge_scene
 from pipeline.plan import Look, PlannedFrame, ScenePlan
-from pipeline.sky.motion import SIDEREAL_RATE, pole_direction, sidereal_velocity
+from pipeline.sky.motion import pole_direction
+from pipeline.sky.times import SIDEREAL_RATE
 from pipeline.stars.measure import STAR_DTYPE
 from pipeline.stars.trails import drawn_out
+
+Floats = NDArray[np.float64]
 
 WIDTH, HEIGHT, PITCH_UM = 6000, 4000, 6.0
 NOISE = 12.0  # ADU a pixel
@@ -42,6 +45,19 @@ RIGHT = {
     "bright": {"bright sky", "overexposed"},
     "beam": {"bright sky", "overexposed"},
 }
+
+
+def sidereal_velocity(x: Floats, y: Floats, focal_px: float, pole: Floats) -> tuple[Floats, Floats]:
+    """How fast stars move over the sensor of a rectilinear camera that stands still, px/s.
+
+    They turn about the pole against the turn of the Earth: dn/dt = -rate * pole x n.
+    """
+    px, py, pz = pole
+    # of the ray (x, y, focal), unnormalised: its projection moves as that of the unit vector
+    rx = -SIDEREAL_RATE * (py * focal_px - pz * y)
+    ry = -SIDEREAL_RATE * (pz * x - px * focal_px)
+    rz = -SIDEREAL_RATE * (px * y - py * x)
+    return rx - x * rz / focal_px, ry - y * rz / focal_px
 
 
 @dataclass(frozen=True)

@@ -167,12 +167,6 @@ def test_trail_rates(focal: float, rate: float) -> None:
     assert trail_px(focal * 1e3 / 4.39, declination_deg=60.0) == pytest.approx(rate / 2, abs=6e-5)
 
 
-def test_sidereal_rate() -> None:
-    """The rate is the published one (IERS conventions; check-values.md, 2)."""
-    assert pytest.approx(15.0410686, abs=2e-7) == exposure.SIDEREAL_RATE_ARCSEC_S
-    assert pytest.approx(7.2921159e-5, abs=5e-13) == exposure.SIDEREAL_RATE_RAD_S
-
-
 def test_read_noise_rule() -> None:
     """3 electrons of read noise under 2 e/s ask for 43.9 s (5 %) and 21.4 s (10 %) (check-values.md, 4)."""
     assert exposure.read_noise_exposure(3, 2) == pytest.approx(43.9, abs=0.05)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.sensor.transfer import electrons_per_adu, light_transfer, transfer_blocks
+from pipeline.sensor.transfer import line_through, transfer_blocks
 from tests.crowded_sky import CrowdedSky, Sensor, expose
 
 SHAPE = (576, 832)
@@ -48,16 +48,17 @@ def crowded() -> list[np.ndarray]:
 def test_gain_of_a_crowded_sky(sensor: Sensor, share: float, crowded: list[np.ndarray]) -> None:
     """Under stars too faint to see, unlike pixels, vignetting and a gradient the planted gain comes back."""
     one, other = pair(sensor, crowded)
-    assert electrons_per_adu([(one, other)], sensor.cfa, BLACK, 16383.0) == pytest.approx(sensor.gain, rel=share)
+    found = line_through([transfer_blocks(one, other, sensor.cfa, BLACK, 16383.0)])
+    assert found.electrons_per_adu == pytest.approx(sensor.gain, rel=share)
 
 
 def test_read_noise_comes_with_it() -> None:
     """Of a sky without stars the line's foot is the read noise's and the rounding's variance."""
     one, other = pair(Sensor(gain=1.0, read_noise=6.0), starless((20.0, 60.0, 30.0)))
-    found = light_transfer([(one, other)], "RGGB", BLACK, 16383.0)
+    found = line_through([transfer_blocks(one, other, "RGGB", BLACK, 16383.0)])
     assert found.measured
     assert found.read_variance == pytest.approx(36 + 1 / 12, rel=0.06)
-    assert 1 / found.adu_per_electron == pytest.approx(1.0, rel=0.05)
+    assert found.electrons_per_adu == pytest.approx(1.0, rel=0.05)
 
 
 def test_a_single_frame_counts_its_pattern_as_noise() -> None:
@@ -73,5 +74,5 @@ def test_what_does_not_tell_gives_none() -> None:
     level = pair(Sensor(), starless((500.0,) * 3, vignetting=0.0, gradient=0.0))
     full = np.full(SHAPE, 16383, np.uint16)
     for one, other in (level, (full, full), (level[0][:60, :60], level[1][:60, :60])):
-        assert electrons_per_adu([(one, other)], "RGGB", BLACK, 16383.0) is None
-    assert electrons_per_adu([], "RGGB", BLACK, 16383.0) is None
+        assert line_through([transfer_blocks(one, other, "RGGB", BLACK, 16383.0)]).electrons_per_adu is None
+    assert line_through([]).electrons_per_adu is None

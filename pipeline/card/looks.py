@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.stars.peaks import count_peaks
 
@@ -93,7 +94,7 @@ def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, flo
     thinned = [_thinned(cells, black, n, block) for n in range(4)]
     peak_levels = np.stack([_median(plane) for plane in thinned])
     steps = (np.abs(plane - level[..., None, None]) for plane, level in zip(thinned, peak_levels, strict=True))
-    noises = np.maximum(np.float32(1.4826) * np.stack([_median(each) for each in steps]), np.float32(0.5))
+    noises = np.maximum(np.float32(MAD_TO_SIGMA) * np.stack([_median(each) for each in steps]), np.float32(0.5))
     stars, points = count_peaks(
         cells, black, peak_levels, noises, 2 * block, smooth, PEAK_SIGMA, NEIGHBOURS_SIGMA, NEIGHBOUR_SHARE
     )
@@ -129,7 +130,7 @@ def _blocks(plane: NDArray[Any], block: int) -> NDArray[Any]:
 def _step(blocks: NDArray[np.float32]) -> NDArray[np.float32]:
     """Noise from the differences of neighbours, their median taken out: neither stars (few) nor gradients move it."""
     steps = np.diff(blocks, axis=3)
-    return (1.4826 / np.sqrt(2)) * _median(np.abs(steps - _median(steps)[..., None, None]))
+    return (MAD_TO_SIGMA / np.sqrt(2)) * _median(np.abs(steps - _median(steps)[..., None, None]))
 
 
 def _least_steps(blocks: NDArray[np.float32]) -> NDArray[np.float32]:

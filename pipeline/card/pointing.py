@@ -18,8 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
 from pipeline.card.frame import CardFrame
-
-SIDEREAL_RAD_S = 7.2921159e-5  # IERS conventions; Aoki et al. 1982
+from pipeline.sky.times import SIDEREAL_RATE
 
 # Two frames whose attitudes agree this well, fixed to the sky or to the ground, have the same pointing, degrees:
 # refraction, polar error over an hour and the creep of a tripod are smaller, moving a camera by hand is not.
@@ -137,7 +136,7 @@ def overlap_similar(similarity: Similarity, width: int, height: int) -> float:
 
 def earth_turned(attitude: Rotation, after_s: float) -> Rotation:
     """Attitude of a camera fixed to the ground, `after_s` seconds later: the sky has turned about the pole."""
-    return attitude * Rotation.from_euler("z", -SIDEREAL_RAD_S * after_s)
+    return attitude * Rotation.from_euler("z", -SIDEREAL_RATE * after_s)
 
 
 def relate_solved(a: Solved, b: Solved, after_s: float, width: int, height: int) -> Relation:
@@ -150,7 +149,7 @@ def relate_solved(a: Solved, b: Solved, after_s: float, width: int, height: int)
     zoomed = abs(b.camera.focal_px / a.camera.focal_px - 1) > FOCAL_SHARE
     steady = not zoomed and min(from_sky, from_ground) < tolerance
     tracked = None
-    turned = math.degrees(abs(SIDEREAL_RAD_S * after_s))
+    turned = math.degrees(abs(SIDEREAL_RATE * after_s))
     if steady and turned > 0.05 and abs(from_sky - from_ground) > 0.5 * turned:
         tracked = from_sky < from_ground
     return Relation(0.0 if zoomed else overlap, steady, tracked)
@@ -163,7 +162,7 @@ def relate_similar(similarity: Similarity, after_s: float, width: int, height: i
     half = math.hypot(width, height) / 2
     moved = math.hypot(similarity.shift_x, similarity.shift_y) + half * abs(similarity.rotation)
     # at the least, at the pole, a fixed camera's corners move by this; the field's middle moves more anywhere else
-    least = half * SIDEREAL_RAD_S * abs(after_s)
+    least = half * SIDEREAL_RATE * abs(after_s)
     tracked = True if least > 20 and moved < 0.3 * least else None
     return Relation(0.0 if zoomed else overlap, not zoomed and overlap > 0.9, tracked)
 
@@ -373,7 +372,7 @@ class Looker:
 
         def worst(after: float) -> float:
             # straight across the short side, at the celestial equator
-            return 1 - focal * math.tan(min(SIDEREAL_RAD_S * after, 1.5)) / short
+            return 1 - focal * math.tan(min(SIDEREAL_RATE * after, 1.5)) / short
 
         return worst, "movement not known, a fixed tripod supposed"
 

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.plan import PlannedFrame, ScenePlan
+from pipeline.starlists import read_lists
 from pipeline.stars.measure import STAR_DTYPE
 from pipeline.tables import read_table, row_values
 
@@ -70,16 +70,7 @@ def read_graded(scene: ScenePlan, grades: Sequence[Path], stars: Sequence[Path])
         if missing:
             raise InputError(f"{path.name}: column {missing[0]!r} is missing; run grade again")
         rows.update({str(row["frame"]): row_values(row, GRADE_FIGURES) for row in table})
-    lists: dict[str, NDArray[Any]] = {}
-    for path in stars:
-        table = Table.read(path, format="fits")
-        ids = np.char.strip(np.asarray(table["frame"]).astype(str)) if len(table) else np.empty(0, str)
-        found = np.zeros(len(table), STAR_DTYPE)
-        for name in STAR_DTYPE.names or ():
-            if name not in table.colnames:
-                raise InputError(f"{path.name}: column {name!r} is missing; run grade again")
-            found[name] = np.asarray(table[name])
-        lists.update({str(i): found[ids == i] for i in np.unique(ids)})
+    lists = read_lists(stars, STAR_DTYPE)
     absent = dict.fromkeys(GRADE_FIGURES) | {"status": "unreadable", "detail": "was not graded"}
     frames = [
         Graded(frame, rows.get(frame.id, absent), lists.get(frame.id, np.zeros(0, STAR_DTYPE)))

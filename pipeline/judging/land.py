@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.special import betaln
 
-from pipeline.sky.motion import SIDEREAL_RATE, pole_direction
+from pipeline.sky.motion import pole_direction
+from pipeline.sky.times import SIDEREAL_RATE
 from pipeline.stars.tiles import TILES
 from pipeline.stars.transparency import SURE, Sightings
 

@@ -13,6 +13,7 @@ from scipy import ndimage
 
 from pipeline.colour import curves
 from pipeline.pixels.cells import between
+from pipeline.pixels.regression import MAD_TO_SIGMA
 
 SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
 # What one sigma of the preview's noise may span there: above it grain shows, below it faint light is lost.
@@ -78,7 +79,7 @@ def robust_level(values: NDArray[np.floating], sample: int = LEVEL_SAMPLE) -> tu
         return 0.0, 0.0
     for _ in range(4):
         middle = float(np.median(values))
-        sigma = 1.4826 * float(np.median(middle - values[values <= middle]))
+        sigma = MAD_TO_SIGMA * float(np.median(middle - values[values <= middle]))
         keep = np.abs(values - middle) <= 3 * sigma
         if sigma <= 0 or keep.all():
             break
@@ -119,7 +120,7 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
     for _ in range(12):
         fit = np.linalg.lstsq(terms * weight[:, None], z * weight, rcond=None)[0]
         off = z - terms @ fit
-        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-12
+        scale = MAD_TO_SIGMA * float(np.median(np.abs(off))) + 1e-12
         weight = 1 / (1 + (off / (2.5 * scale)) ** 2)
     yy, xx = (np.arange(height)[:, None] + 0.5) / height - 0.5, (np.arange(width)[None, :] + 0.5) / width - 0.5
     surface: NDArray[np.float64] = (

@@ -36,6 +36,11 @@ class PhotonTransfer:
     read_variance: float
     measured: bool
 
+    @property
+    def electrons_per_adu(self) -> float | None:
+        """The camera's gain, where the frames tell it."""
+        return 1 / self.adu_per_electron if self.measured and self.adu_per_electron > 0 else None
+
 
 def photon_transfer(levels: NDArray[np.floating], variances: NDArray[np.floating]) -> PhotonTransfer:
     """Fit the line of variance against level through many blocks of sky, robustly.

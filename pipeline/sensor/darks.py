@@ -16,6 +16,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sensor.ordering import median_first
 
 # A value farther than this from its pixel's median is a hit. Costs 1e-5 of the frames' weight on Gaussian noise.
@@ -245,7 +246,7 @@ def left_out(figures: Sequence[FrameFigures], sigma: float) -> dict[int, str]:
 
 
 def _spread(values: NDArray[np.float64]) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
 
 
 def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:

@@ -8,6 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
+
 # A pixel stands alone where it lies above all four neighbours of its colour, or below all four, by this share of the
 # range from black to white and by so many standard deviations of the noise. Of uniform random values
 # (2 / 5) (1 - 1 / 16)^5 = 0.29 do.
@@ -24,7 +26,7 @@ SEGMENT_UNLIKELY, UNLIKELY_SHARE = 0.1, 0.01
 # Single bytes here and there: sound frames have up to 0.0033 of their pixels alone (night frames 0.0005; the warmest
 # sensors 0.02); one random byte in ten makes 0.066 and more.
 ALONE_SHARE = 0.03
-MAD_TO_DIFFERENCE = 1.4826 / np.sqrt(2)  # of a median absolute difference to the standard deviation of one pixel
+MAD_TO_DIFFERENCE = MAD_TO_SIGMA / np.sqrt(2)  # of a median absolute difference to the standard deviation of one pixel
 NOISE_ROWS = 64  # every so many-th row tells the noise
 
 

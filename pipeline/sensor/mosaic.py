@@ -128,6 +128,7 @@ def _to_stored(pixels: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
 
 @njit(cache=True, nogil=True)
 def _to_native(stored: NDArray[np.uint16], top: int, left: int, out: NDArray[np.uint16]) -> None:
+    # out[:] = stored[top:, left:].byteswap() ^ 0x8000, as far as `out` reaches;
     # the whole array and where to begin, no part of it: of rows with gaps between them no vector code is made
     for row in range(out.shape[0]):
         line = stored[top + row, left : left + out.shape[1]]
@@ -147,19 +148,6 @@ def to_stored(pixels: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
     out : array of the same shape and type
     """
     _to_stored(pixels, out)
-
-
-def to_native(stored: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
-    """Undo `to_stored`.
-
-    What it computes: ``out[:] = stored.byteswap() ^ 0x8000``.
-
-    Parameters
-    ----------
-    stored : (height, width) uint16 array, as the machine reads the file's bytes
-    out : array of the same shape and type
-    """
-    _to_native(stored, 0, 0, out)
 
 
 def write_mosaic(path: str | os.PathLike[str], pixels: NDArray[np.uint16], header: MosaicHeader) -> None:
@@ -253,4 +241,4 @@ def colour_planes(cfa: str) -> dict[str, tuple[tuple[int, int], ...]]:
     return {c: tuple((n // 2, n % 2) for n in range(4) if cfa[n] == c) for c in "RGB"}
 
 
-__all__ = ["CFA_PATTERNS", "MosaicFile", "MosaicHeader", "colour_planes", "to_native", "to_stored", "write_mosaic"]
+__all__ = ["CFA_PATTERNS", "MosaicFile", "MosaicHeader", "colour_planes", "to_stored", "write_mosaic"]

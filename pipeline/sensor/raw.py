@@ -14,6 +14,7 @@ import rawpy
 from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sensor.metadata import (
     BAYER_PATTERNS,
     HeaderFacts,
@@ -309,7 +310,7 @@ def masked_level(columns: NDArray[np.uint16], black: tuple[float, float, float, 
             return None
     values = columns.astype(np.float64).ravel()
     centre = np.median(values)
-    spread = 1.4826 * np.median(np.abs(values - centre))
+    spread = MAD_TO_SIGMA * np.median(np.abs(values - centre))
     kept = values[np.abs(values - centre) <= 5 * spread + 2]
     return round(float(kept.mean()), 4)
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sensor.mosaic import colour_planes
 
 # Side of the blocks, px, and how many of them are looked at: 400 give the slope to 1 % where colours differ by half.
@@ -48,39 +49,22 @@ class Pixels(Protocol):
     def __getitem__(self, index: Any, /) -> NDArray[np.uint16]: ...
 
 
-def electrons_per_adu(
-    pairs: Iterable[tuple[Pixels, Pixels | None]], cfa: str, black: tuple[float, float, float, float], saturation: float
-) -> float | None:
-    """Electrons per ADU of a camera at one ISO, from pairs of its lights; None where they do not tell.
+def line_through(blocks: Iterable[tuple[NDArray[np.float64], NDArray[np.float64]]]) -> PhotonTransfer:
+    """The line of variance against level through the blocks of all pairs.
 
     Parameters
     ----------
-    pairs
-        As for `transfer_blocks`; two to four are enough.
-    cfa : str
-        RGGB, BGGR, GRBG, GBRG or MONO.
-    black : 4 floats, ADU, by CFA position 00, 01, 10, 11
-    saturation : float
-        Raw level from which a pixel is full, ADU.
-    """
-    found = light_transfer(pairs, cfa, black, saturation)
-    return 1 / found.adu_per_electron if found.measured and found.adu_per_electron > 0 else None
-
-
-def light_transfer(
-    pairs: Iterable[tuple[Pixels, Pixels | None]], cfa: str, black: tuple[float, float, float, float], saturation: float
-) -> PhotonTransfer:
-    """The line of variance against level through the blocks of all pairs; parameters as for `electrons_per_adu`.
+    blocks
+        Levels and variances as `transfer_blocks` gives them; two to four pairs of frames are enough.
 
     References
     ----------
     Janesick 2007, Photon Transfer, SPIE PM170, chapter 5 (difference of two frames); Immerkaer 1996, Computer Vision
     and Image Understanding 64:300 (noise through a second difference along both axes).
     """
-    blocks = [transfer_blocks(one, other, cfa, black, saturation) for one, other in pairs]
-    if not blocks:
-        return photon_transfer(np.zeros(0), np.zeros(0))
-    return photon_transfer(np.concatenate([b[0] for b in blocks]), np.concatenate([b[1] for b in blocks]))
+    pairs = list(blocks)
+    none = np.zeros(0)
+    return photon_transfer(*(np.concatenate([none, *(pair[n] for pair in pairs)]) for n in (0, 1)))
 
 
 def transfer_blocks(
@@ -93,8 +77,11 @@ def transfer_blocks(
     first, second : (height, width) uint16 arrays or mosaics, ADU
         Frames of the same camera and ISO, best of the same exposure and near in time. Without a second the first
         alone is taken: the pixels' unlike responses then count as noise.
-    cfa, black, saturation
-        As for `electrons_per_adu`.
+    cfa : str
+        RGGB, BGGR, GRBG, GBRG or MONO.
+    black : 4 floats, ADU, by CFA position 00, 01, 10, 11
+    saturation : float
+        Raw level from which a pixel is full, ADU.
 
     Returns
     -------
@@ -152,7 +139,7 @@ def _free(frame: NDArray[np.float32], saturation: float) -> NDArray[np.bool_]:
     # gradients within a block are no stars: rows and columns are set to one level
     total -= np.median(total, axis=2, keepdims=True)
     total -= np.median(total, axis=1, keepdims=True)
-    spread = 1.4826 * np.median(np.abs(total), axis=(1, 2), keepdims=True) + 0.5
+    spread = MAD_TO_SIGMA * np.median(np.abs(total), axis=(1, 2), keepdims=True) + 0.5
     bright = (np.abs(total) > CELL_SIGMA * spread) | (cells.max(axis=(2, 4)) >= saturation)
     wide = np.pad(bright, ((0, 0), (1, 1), (1, 1)))
     wide = wide[:, :-2] | wide[:, 1:-1] | wide[:, 2:]
@@ -233,4 +220,4 @@ def _correlation(axes: tuple[tuple[int, int], ...], fwhm: float) -> tuple[float,
     return float(np.exp(-step / 4 / variance)), float(np.exp(-step / variance))
 
 
-__all__ = ["electrons_per_adu", "light_transfer", "transfer_blocks"]
+__all__ = ["line_through", "transfer_blocks"]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit
 from pipeline.sky import catalogue
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.motion import airmass
@@ -98,7 +99,7 @@ def sky_zero(frames: Sequence[Frame], geometry: Geometry) -> Brightness | None:
             extinction, measured = k, True
     magnitudes = z + extinction * mass - 2.5 * np.log10(level)
     middle = float(np.median(magnitudes))
-    spread = 1.4826 * float(np.median(np.abs(magnitudes - middle)))
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(magnitudes - middle)))
     return Brightness(middle, 1.2533 * spread / float(np.sqrt(len(z))), extinction, measured, len(z))
 
 
@@ -144,15 +145,8 @@ def _fit(design: Floats, target: Floats) -> tuple[float, float] | None:
     """The second coefficient of a robust fit (Huber) and its standard error; None where the terms do not part."""
     if float(np.ptp(design[:, 1])) < 0.2:
         return None
-    weight = np.ones(len(target))
-    for _ in range(10):
-        root = np.sqrt(weight)[:, None]
-        solution = np.linalg.lstsq(design * root, target * root[:, 0], rcond=1e-10)[0]
-        miss = np.abs(target - design @ solution)
-        scale = max(1.4826 * float(np.median(miss)), 1e-6)
-        weight = np.minimum(1, 1.345 * scale / np.maximum(miss, 1e-12))
-    covariance = np.linalg.pinv((design * weight[:, None]).T @ design) * scale**2
-    return float(solution[1]), float(np.sqrt(covariance[1, 1]))
+    solution, errors = robust_fit(design, target)
+    return float(solution[1]), float(errors[1])
 
 
 __all__ = ["Brightness", "Frame", "sky_zero"]

@@ -4,15 +4,6 @@ from __future__ import annotations
 
 import math
 
-# Aoki et al. 1982, A&A 105, 359; IERS Conventions (2010): mean sidereal day of 86164.0905 s
-SIDEREAL_RATE_RAD_S = 2 * math.pi / 86164.0905
-SIDEREAL_RATE_ARCSEC_S = math.degrees(SIDEREAL_RATE_RAD_S) * 3600
-
-
-def pixel_scale(focal_mm: float, pixel_um: float) -> float:
-    """Arc seconds a pixel at the optical axis."""
-    return math.degrees(math.atan(pixel_um * 1e-3 / focal_mm)) * 3600
-
 
 def rule_of_500(focal_mm: float, crop: float = 1.0) -> float:
     """Longest exposure by the rule of 500, seconds (common practice): 500 / (focal length in mm x crop factor).

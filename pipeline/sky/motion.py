@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-SIDEREAL_DAY_S = 86164.0905  # mean sidereal day; IERS conventions, Aoki et al. 1982
-SIDEREAL_RATE = 7.2921159e-5  # rad/s, the same source
+from pipeline.sky.times import SIDEREAL_RATE
+
 ARCSEC = math.pi / 180 / 3600
 
 
@@ -56,32 +56,6 @@ def pole_direction(declination_deg: float, north_deg: float) -> NDArray[np.float
             math.sin(declination),
         ]
     )
-
-
-def sidereal_velocity(
-    x: ArrayLike, y: ArrayLike, focal_px: float, pole: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """How fast the stars move over the sensor of a rectilinear camera that stands still.
-
-    Stars turn about the pole against the turn of the Earth: dn/dt = -rate * pole x n.
-
-    Parameters
-    ----------
-    x, y : positions from the optical axis, px
-    focal_px : focal length over pixel pitch
-    pole : unit vector of `pole_direction`
-
-    Returns
-    -------
-    vx, vy : px/s
-    """
-    x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
-    px, py, pz = np.asarray(pole, np.float64)
-    # of the ray (x, y, focal), unnormalised: its projection moves as that of the unit vector
-    rx = -SIDEREAL_RATE * (py * focal_px - pz * y)
-    ry = -SIDEREAL_RATE * (pz * x - px * focal_px)
-    rz = -SIDEREAL_RATE * (px * y - py * x)
-    return rx - x * rz / focal_px, ry - y * rz / focal_px
 
 
 def altitude_deg(

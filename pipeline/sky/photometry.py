@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sky.table import FrameStars
 
 # Stars fainter than this scatter more than they tell, and are found only where noise lifts them.
@@ -50,7 +51,7 @@ def flux_scale(
             result.append((None, None))
             continue
         middle = float(np.median(ratio))
-        spread = 1.4826 * float(np.median(np.abs(ratio - middle)))
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(ratio - middle)))
         result.append((middle, MEDIAN_ERROR * spread / float(np.sqrt(len(ratio)))))
     return result
 

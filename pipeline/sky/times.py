@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
-# Mean sidereal day 86164.0905 s (IERS conventions; Aoki et al. 1982).
-SIDEREAL_RATE = 2 * np.pi / 86164.0905  # rad/s
+SIDEREAL_DAY_S = 86164.0905  # mean sidereal day; IERS conventions, Aoki et al. 1982, A&A 105, 359
+SIDEREAL_RATE = 2 * np.pi / SIDEREAL_DAY_S  # rad/s
 # TT minus UTC since 2017; a second more or less moves nothing here.
 TT_MINUS_UTC_S = 69.184
 # Aberration: the Earth's velocity over that of light, from erfa's own ephemeris (better than 1 m/s here).

@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.cells import between, cell_sums, local_plane, smoothed
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
+
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -54,7 +56,7 @@ def follow(
         for _ in range(3):
             surface = _plane_through(mean, w, reach, side)
             off = mean - surface
-            scale = 1.4826 * float(np.median(np.abs(off[w > 0]))) + 0.3 * float(sigma) + rough * np.abs(surface)
+            scale = MAD_TO_SIGMA * float(np.median(np.abs(off[w > 0]))) + 0.3 * float(sigma) + rough * np.abs(surface)
             w = np.where(np.abs(off) < OUTLIER * scale, weight, 0.0)
         level = between(_plane_through(mean, w, reach, side), side, shape)
         square = np.where(use, np.minimum((plane - level) ** 2, (most * sigma) ** 2), 0).astype(np.float32)

@@ -166,9 +166,7 @@ def figures(
         "noise_dark_shared": float(np.sqrt(block_factor * shared.mean)),
         "noise_curve": curve,
         "frames_effective": float(weights.sum() ** 2 / (weights**2).sum()),
-        "electrons_per_adu": 1 / matching.transfer.adu_per_electron
-        if matching.transfer.measured and matching.transfer.adu_per_electron > 0
-        else None,
+        "electrons_per_adu": matching.transfer.electrons_per_adu,
         "rejected_share": float(lost.sum() / covered.sum()) if covered.sum() else None,
         "frames": {
             frame.id: {

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.cells import any_in_cells, between, local_plane
+from pipeline.pixels.regression import MAD_TO_SIGMA
 
 Floats = NDArray[np.float32]
 
@@ -97,7 +98,7 @@ def _middle(values: NDArray[np.floating]) -> NDArray[np.float64]:
     """Mean of what lies within 2.5 robust standard deviations of the median, over the last axis; NaN left out."""
     centre = np.nanmedian(values, axis=-1, keepdims=True)
     apart = np.abs(values - centre)
-    scale = 1.4826 * np.nanmedian(apart, axis=-1, keepdims=True)
+    scale = MAD_TO_SIGMA * np.nanmedian(apart, axis=-1, keepdims=True)
     return np.asarray(np.nanmean(np.where(apart <= 2.5 * scale + 1e-6, values, np.nan), axis=-1), np.float64)
 
 

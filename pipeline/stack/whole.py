@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.average import noise_plan
 from pipeline.pixels.background import Survey, block_size, survey_mosaic
-from pipeline.pixels.noise import BLOCK, PhotonTransfer, photon_transfer
+from pipeline.pixels.noise import BLOCK, PhotonTransfer
 from pipeline.pixels.resample import block_variance, interpolation_variance
 from pipeline.sensor.calibrate import dark_signal
 from pipeline.sensor.demosaic import NEUTRAL, Balance, response
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.flats import block_response
 from pipeline.sensor.mosaic import colour_planes
-from pipeline.sensor.transfer import transfer_blocks
+from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stack import figures
 from pipeline.stack.land import Land
 from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter, star_weights
@@ -152,16 +152,14 @@ def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figur
 def _transfer(inputs: Inputs) -> PhotonTransfer:
     """What neighbours in time, each pair for itself, tell of the camera's photon transfer."""
     pairs = [(int(a), int(b)) for a, b in noise_plan(len(inputs.frames)).pairs] or [(0, 0)]
-    levels, variances = [], []
+    blocks = []
     for a, b in pairs:
         one, other = inputs.frames[a], inputs.frames[b]
         black = (np.add(one.header.black, other.header.black) + one.dark_offset + other.dark_offset) / 2
         full = min(one.header.saturation, other.header.saturation)
         second = inputs.mosaics[b] if a != b else None
-        found = transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full)
-        levels.append(found[0])
-        variances.append(found[1])
-    return photon_transfer(np.concatenate(levels), np.concatenate(variances))
+        blocks.append(transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full))
+    return line_through(blocks)
 
 
 def survey_of(inputs: Inputs, number: int) -> Survey:

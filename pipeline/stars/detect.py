@@ -10,6 +10,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.stars.mesh import SkyMesh, sky_mesh
 from pipeline.stars.objects import find_objects
 
@@ -22,7 +23,6 @@ DEBLEND_SIGMA = 4.0  # of the smoothed image: noise on a trail makes bumps of 3
 KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32) / np.float32(16)
 KERNEL_NOISE = float(np.sqrt((KERNEL**2).sum()))  # what it leaves of white noise
 KERNEL_VARIANCE = 0.5  # px^2 along x and y, what it adds to moments
-MAD_TO_SIGMA = 1.482602  # of a normal distribution
 CLIP = 3.5
 NOISE_ROWS = 64
 CLIPPED_SHARE = 0.99694  # standard deviation of a unit normal distribution clipped at 3.5

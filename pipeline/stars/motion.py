@@ -22,15 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from pipeline.stars.detect import MAD_TO_SIGMA
+from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit
 from pipeline.stars.shapes import FWHM_PER_SIGMA
 from pipeline.stars.trails import drawn_out, trail_length
 
 SNR_MIN = 8.0  # flux over its error; below it the fit's size is biased by more than 1 %
 STARS_USED = 1500  # the brightest; more add nothing to a mean
 SCATTER = 0.04  # of t, of the shape of one star beside noise: phase on the mosaic, blends
-HUBER = 1.345  # standard deviations; 95 % efficient on normal errors (Huber 1981)
-ROUNDS = 12
 BLOB = 8.0  # times the lower quartile of the stars' moments; corners of a fast 14 mm lens have 3 to 4
 RADIAL_NEEDS = 30  # stars for the radial law's first term
 QUARTIC_NEEDS = 120  # stars for its second
@@ -161,43 +159,6 @@ def usable(stars: NDArray[Any]) -> Shapes:
     # moments scatter by sqrt(2) t over the signal-to-noise of the flux at a known shape, q by sqrt(2) more
     weight = 1 / (typical**2 * (4 / ratio**2 + SCATTER**2))
     return Shapes(np.asarray(chosen["x"], np.float64), np.asarray(chosen["y"], np.float64), moments, weight)
-
-
-def robust_fit(
-    design: NDArray[np.float64], values: NDArray[np.float64], weight: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Huber regression by reweighting, its scale from the residuals.
-
-    Parameters
-    ----------
-    design : (n, k) array
-    values : (n,) array
-    weight : (n,) inverse variances, up to a factor
-
-    Returns
-    -------
-    (k,) coefficients and (k,) standard errors
-    """
-    root = np.sqrt(weight)
-    a, b = design * root[:, None], values * root
-    down = np.ones(len(b))
-    solution: NDArray[np.float64] = np.zeros(design.shape[1])
-    scale = 1.0
-    # columns of no spread (too few stars, all in one place) must not stop the fit
-    ridge = 1e-12 * np.eye(design.shape[1]) * max(float(np.einsum("ij,ij->", a, a)), 1e-300)
-    for _ in range(ROUNDS):
-        weighted = a * down[:, None]
-        new: NDArray[np.float64] = np.asarray(np.linalg.solve(weighted.T @ a + ridge, weighted.T @ b), np.float64)
-        residual = np.abs(b - a @ new)
-        scale = max(MAD_TO_SIGMA * float(np.partition(residual, len(residual) // 2)[len(residual) // 2]), 1e-12)
-        down = np.minimum(1.0, HUBER * scale / np.maximum(residual, 1e-12))
-        done = float(np.abs(new - solution).max()) < 1e-6 * float(np.abs(new).max()) + 1e-9
-        solution = new
-        if done:
-            break
-    inverse = np.linalg.inv((a * down[:, None]).T @ a + ridge)
-    # 1.03: what the down-weighting adds to the variance of a normal sample, rounded up
-    return solution, 1.03 * scale * np.sqrt(np.maximum(np.diag(inverse), 0))
 
 
 def _polar(

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter, uniform_filter1d
 
-from pipeline.stars.detect import MAD_TO_SIGMA, Detections
+from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.stars.detect import Detections
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.objects import axes
 

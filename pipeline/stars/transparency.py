@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from pipeline.pixels.regression import robust_fit
+
 Floats = NDArray[np.float64]
 
 GRIDS = ((6, 8), (4, 5), (3, 4), (2, 2), (1, 1))  # rows, columns; the finest that leaves `PART_STARS` in a part
@@ -256,13 +258,7 @@ def _falloff(left: Floats, rho2: Floats, star: NDArray[np.int64], found: NDArray
     if float(np.std(design[:, 0])) < SPREAD_NEEDS:
         return np.zeros_like(rho2)
     target = centred(left)
-    weight = np.ones(len(target))
-    solution: Floats = np.zeros(2)
-    for _ in range(10):
-        root = np.sqrt(weight)
-        solution = np.asarray(np.linalg.lstsq(design * root[:, None], target * root, rcond=1e-9)[0], np.float64)
-        miss = np.abs(target - design @ solution)
-        weight = np.minimum(1, 1.345 * max(1.4826 * float(np.median(miss)), 1e-6) / np.maximum(miss, 1e-12))
+    solution, _ = robust_fit(design, target)
     return rho2 * solution[0] + rho2**2 * solution[1]
 
 

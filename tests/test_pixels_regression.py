@@ -1,0 +1,27 @@
+"""Regression against least squares, and under outliers."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit
+
+
+def test_median_absolute_deviation_of_a_normal_distribution():
+    """The constant is one over the third quartile of the unit normal distribution, 0.67449 (handbook value)."""
+    assert abs(MAD_TO_SIGMA * 0.6744897501960817 - 1) < 1e-5
+
+
+def test_robust_fit_agrees_with_least_squares_and_resists():
+    """On clean data the fit equals least squares; one tenth of wild values moves it by less than two errors."""
+    rng = np.random.default_rng(5)
+    design = np.column_stack([np.ones(500), rng.normal(size=500)])
+    values = design @ [2.0, -1.0] + rng.normal(0, 0.1, 500)
+    solution, error = robust_fit(design, values, np.ones(500))
+    plain = np.linalg.lstsq(design, values, rcond=None)[0]
+    np.testing.assert_allclose(solution, plain, atol=0.4 * 0.1 / math.sqrt(500))
+    np.testing.assert_allclose(error, 0.1 / math.sqrt(500), rtol=0.15)
+    values[:50] += 30
+    np.testing.assert_allclose(robust_fit(design, values, np.ones(500))[0], [2, -1], atol=0.025)
