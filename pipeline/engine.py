@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "grade": 9,
     "judge": 10,
     "dark": 2,
-    "register": 5,
+    "register": 6,
     "ground": 2,
     "combine": 11,
     "join": 2,

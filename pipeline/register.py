@@ -72,6 +72,8 @@ def _work(arguments: argparse.Namespace) -> None:
             "found on the sky" if geometry.solved else "not found on the sky, matched to one another",
             f"{np.median(rms):.3f}" if rms else "no",
         )
+        if geometry.camera.mirrored:
+            log.info("%s: its frames are mirror images of the sky: their rows run from the bottom up", plan.scene)
         geometry.save(arguments.out)
         progress.advance(len(kept))
 

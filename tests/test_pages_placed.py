@@ -5,7 +5,7 @@ from dataclasses import replace
 import yaml
 
 from pipeline.config import parse_trip
-from pipeline.pages.placed import clock_note, lens_facts, mount_facts, placed_figures, pointing_notes
+from pipeline.pages.placed import clock_note, lens_facts, mirror_note, mount_facts, placed_figures, pointing_notes
 from pipeline.plan import ScenePlan
 from pipeline.records import Rows, SceneRecord
 
@@ -71,6 +71,14 @@ def test_lines_for_another_field_make_it_a_scene():
     scenes = parse_trip(notes[0]["lines"]).scenes
     assert scenes["s-a-2"].frames == ['A "1": [x].dng', "A 2.dng"]
     assert list(yaml.safe_load(notes[1]["lines"])["scenes"]) == ["s-a-3"]
+
+
+def test_a_mirrored_picture_is_told():
+    """Only of a scene that was found on the sky, with what to do."""
+    turned = {"solved": True, "camera": {"mirrored": True}}
+    assert "turn them over" in (mirror_note(_figures(**turned)) or "")
+    for plain in ({}, {"solved": True, "camera": {"mirrored": False}}, {"solved": False, "camera": {"mirrored": True}}):
+        assert mirror_note(_figures(**plain)) is None
 
 
 def test_nothing_told_is_nothing_said():

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.wcs import WCS
 from scipy.spatial.transform import Rotation
 
 from pipeline.config import RegisterSettings, Site
@@ -18,6 +19,7 @@ from pipeline.plan import Look, PlannedFrame, ScenePlan
 from pipeline.register import main
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.table import FrameStars
+from pipeline.sky.wcs import wcs_header
 from pipeline.stars.measure import STAR_DTYPE, measure_frame
 from pipeline.tables import table_from_rows, write_table
 from tests.planted_sky import HEIGHT, WIDTH, lens, random_field, sequence
@@ -270,6 +272,24 @@ def test_misplaced_frames_and_another_field_are_told_without_a_catalogue():
     assert "times as far as those of the scene's other frames" in geometry.left_out["n4"]
     assert geometry.elsewhere == (("o0", "o1", "o2"),)
     assert geometry.left_out["o1"] == "its stars and those of 2 other frames show another field"
+
+
+def test_rows_from_the_bottom_up_are_placed_on_the_grid_as_read(tripod):
+    """Mirror images of the sky: solved, mapped as well as others, the WCS right; what is none is left out."""
+    turned = [replace(f, xy=np.stack([f.xy[:, 0], HEIGHT - 1 - f.xy[:, 1]], axis=1)) for f in tripod.frames]
+    geometry = _run([*turned[:4], tripod.frames[4]])
+    assert geometry.solved
+    assert geometry.camera.mirrored
+    assert list(geometry.left_out) == ["frame004"]
+    assert "mirror image" in geometry.left_out["frame004"]
+    reference = int(geometry.reference[-1])
+    x, y = np.array([900.0, 3000, 5000]), np.array([700.0, 2000, 3300])
+    tx, ty = tripod.true_map(0, reference, x, HEIGHT - 1 - y)
+    np.testing.assert_allclose(geometry.from_reference("frame000", x, y), [tx, HEIGHT - 1 - ty], atol=0.2)
+    wcs = WCS(wcs_header(geometry), naxis=2)
+    sky = wcs.all_pix2world(x, y, 0)
+    np.testing.assert_allclose(sky, geometry.to_sky(geometry.reference, x, y), atol=1e-4)  # 0.01 px
+    assert np.linalg.det(wcs.wcs.cd) < 0  # north up, east left, as FITS pictures have it
 
 
 def test_frames_without_times_are_placed(tripod):

@@ -18,7 +18,7 @@ from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.slopes import camera_vector, project_with_slopes, with_vector
-from tests.planted_sky import lens
+from tests.planted_sky import HEIGHT, lens
 
 ARCSEC = np.pi / 648000
 GRID = np.meshgrid(np.linspace(0, 6059, 41), np.linspace(0, 4039, 31))
@@ -45,6 +45,15 @@ def test_projection_and_its_inverse_agree_over_the_frame(mm):
         assert -0.10 < seen / plain - 1 < -0.06
 
 
+def test_a_mirrored_camera_is_the_picture_turned_over():
+    """Row y of the one is row height - 1 - y of the other, and pixels come back to themselves."""
+    camera = lens(24)
+    turned = camera.changed(mirrored=True, centre_y=HEIGHT - 1 - camera.centre_y)
+    np.testing.assert_allclose(turned.unproject(GRID[0], HEIGHT - 1 - GRID[1]), camera.unproject(*GRID), atol=1e-12)
+    np.testing.assert_allclose(turned.project(turned.unproject(*GRID)), GRID, atol=1e-6)
+    assert Camera.from_json(turned.to_json()) == turned
+
+
 def test_no_picture_behind_the_lens_or_where_it_turns_back():
     """Directions behind the camera and beyond the turning radius give NaN, never a place in the frame."""
     camera = Camera(1000.0, 500.0, 400.0, (-0.3, 0.0, 0.0), width=1001, height=801)
@@ -55,9 +64,10 @@ def test_no_picture_behind_the_lens_or_where_it_turns_back():
     assert not camera.changed(focal_px=300.0).covers_frame()
 
 
-def test_slopes_are_the_derivatives_of_the_projection():
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_slopes_are_the_derivatives_of_the_projection(mirrored):
     """Analytic slopes by rotation and camera agree with central differences."""
-    camera, rng = lens(24), np.random.default_rng(3)
+    camera, rng = lens(24).changed(mirrored=mirrored), np.random.default_rng(3)
     v = camera.unproject(rng.uniform(0, 6059, 50), rng.uniform(0, 4039, 50))
     position, by_rotation, by_camera = project_with_slopes(camera, v)
     np.testing.assert_allclose(position, np.stack(camera.project(v), axis=1), atol=1e-9)

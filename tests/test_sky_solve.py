@@ -49,6 +49,20 @@ def test_a_missing_or_wrong_focal_length_is_no_hindrance(mm, said):
     assert _error(solution, camera, turn) < 0.5
 
 
+@pytest.mark.parametrize(("mm", "said"), [(14, 14.0), (50, None)])
+def test_a_mirror_image_of_the_sky_is_solved_as_one(mm, said):
+    """Rows from the bottom up: the same place on the sky, to the same accuracy, and it is said that it is mirrored."""
+    camera, rng = lens(mm), np.random.default_rng(mm)
+    x, y, flux, turn = random_field(camera, rng)
+    solution = solve(x, HEIGHT - 1 - y, flux, WIDTH, HEIGHT, None if said is None else said / 36 * WIDTH)
+    assert solution is not None
+    assert solution.camera.mirrored
+    assert _error(solution, camera.changed(mirrored=True, centre_y=HEIGHT - 1 - camera.centre_y), turn) < 0.5
+    known = solve(x, HEIGHT - 1 - y, flux, WIDTH, HEIGHT, camera=solution.camera)
+    assert known is not None
+    assert solve(x, y, flux, WIDTH, HEIGHT, camera=solution.camera) is None
+
+
 def test_a_field_half_hidden_by_ground_is_solved():
     """Stars in the upper half only, lamps below."""
     camera, rng = lens(24), np.random.default_rng(8)

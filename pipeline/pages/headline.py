@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.noise import noise_gain
-from pipeline.pages.placed import clock_note
+from pipeline.pages.placed import clock_note, mirror_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, sentence, setting
 
 NOISE_LOW = 0.85  # below it frames are not independent
@@ -36,8 +36,7 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     size = figures.get("size_ratio")
     if isinstance(size, (int, float)) and size > SIZE_HIGH:
         result.append(f"Stars came out {number(size, '×', decimals=2)} as wide as in the reference frame.")
-    clock = clock_note(figures)
-    result += [clock] if clock else []
+    result += [note for note in (clock_note(figures), mirror_note(figures)) if note]
     darks = figures.get("darks") or {}
     if darks.get("camera_subtracted"):
         result.append("The camera had already subtracted a dark from these frames, so no master dark was used.")

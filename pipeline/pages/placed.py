@@ -66,8 +66,17 @@ def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, A
         "clock_error_min": learned.get("clock_error_min"),
         "clock_minus_utc_h": learned.get("clock_minus_utc_h"),
         "mount": mount,
+        "mirrored": _mirrored(record),
         "pointings": _pointings(record, files),
     }
+
+
+def _mirrored(record: SceneRecord) -> bool | None:
+    """Whether the picture is a mirror image of the sky; None where the scene was not found on it."""
+    camera = record.geometry.get("camera")
+    if not record.geometry.get("solved") or not isinstance(camera, Mapping):
+        return None
+    return bool(camera.get("mirrored"))
 
 
 def _pointings(record: SceneRecord, files: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -98,6 +107,17 @@ def pointing_notes(figures: Mapping[str, Any]) -> list[dict[str, str]]:
         )
         notes.append({"text": text, "lines": str(item["lines"])})
     return notes
+
+
+def mirror_note(figures: Mapping[str, Any]) -> str | None:
+    """A sentence where the frames are mirror images of the sky."""
+    if not figures.get("mirrored"):
+        return None
+    return (
+        "The frames are mirror images of the sky: their files hold the rows from the bottom up and do not say so "
+        "(ROWORDER in a FITS header), or a mirror stood before the camera. The pictures lie on the rows as they were "
+        "read; turn them over in your editor (top to bottom). The WCS holds as it is."
+    )
 
 
 def clock_note(figures: Mapping[str, Any]) -> str | None:

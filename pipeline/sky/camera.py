@@ -32,6 +32,7 @@ class Camera:
 
         y = c_y + f\,[v (1 + k_1 r^2 + k_2 r^4 + k_3 r^6) + p_1 (r^2 + 2 v^2) + 2 p_2 u v]
 
+    In a mirror image (a file whose rows run from the bottom up) y is counted the other way: y = c_y - f [...].
     Beyond the radius where the radial term turns back (and beyond 80 degrees) there is no picture: both directions
     give NaN there.
 
@@ -42,6 +43,7 @@ class Camera:
     radial : k1, k2, k3
     tangential : p1, p2
     width, height : size of the picture, pixels
+    mirrored : the picture is a mirror image of what the lens drew
 
     References
     ----------
@@ -55,11 +57,19 @@ class Camera:
     tangential: tuple[float, float] = (0.0, 0.0)
     width: int = 0
     height: int = 0
+    mirrored: bool = False
 
     @classmethod
-    def simple(cls, focal_px: float, width: int, height: int) -> Camera:
+    def simple(cls, focal_px: float, width: int, height: int, mirrored: bool = False) -> Camera:
         """A camera without distortion, its axis in the middle of the picture."""
-        return cls(float(focal_px), (width - 1) / 2, (height - 1) / 2, width=int(width), height=int(height))
+        return cls(
+            float(focal_px),
+            (width - 1) / 2,
+            (height - 1) / 2,
+            width=int(width),
+            height=int(height),
+            mirrored=mirrored,
+        )
 
     @classmethod
     def from_json(cls, content: Mapping[str, Any]) -> Camera:
@@ -72,6 +82,7 @@ class Camera:
             tuple(map(float, content["tangential"])),  # type: ignore[arg-type]
             int(content["width"]),
             int(content["height"]),
+            bool(content.get("mirrored", False)),
         )
 
     def to_json(self) -> dict[str, Any]:
@@ -84,11 +95,17 @@ class Camera:
             "tangential": [float(p) for p in self.tangential],
             "width": int(self.width),
             "height": int(self.height),
+            "mirrored": bool(self.mirrored),
         }
 
     def changed(self, **values: Any) -> Camera:
         """The same camera with some values replaced."""
         return replace(self, **values)
+
+    @property
+    def down(self) -> float:
+        """1 where rows run down the picture that the lens drew, -1 in a mirror image."""
+        return -1.0 if self.mirrored else 1.0
 
     @cached_property
     def limit(self) -> float:
@@ -149,12 +166,12 @@ class Camera:
         inside = u * u + v * v <= self.limit**2
         u, v = np.where(inside, u, np.nan), np.where(inside, v, np.nan)
         a, b = self._distort(u, v)
-        return self.centre_x + self.focal_px * a, self.centre_y + self.focal_px * b
+        return self.centre_x + self.focal_px * a, self.centre_y + self.down * self.focal_px * b
 
     def to_plane(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Where pixels lie on the undistorted plane Z = 1: (u, v); NaN where the lens gives no picture."""
         a = (np.asarray(x, np.float64) - self.centre_x) / self.focal_px
-        b = (np.asarray(y, np.float64) - self.centre_y) / self.focal_px
+        b = self.down * (np.asarray(y, np.float64) - self.centre_y) / self.focal_px
         if not any(self.radial) and not any(self.tangential):
             return a, b
         radius, distorted = self._table

@@ -29,6 +29,7 @@ ZOOM_TOLERANCE = 0.01
 KNOWN_TRIES, FREE_TRIES, SPARSE_TRIES = 8, 3, 32
 DEPTH_FRAMES = 8
 ANOTHER_LENS = "was taken at another focal length"
+MIRRORED = "is a mirror image of the scene's other frames: its file holds the rows in the other order"
 # Field of the assumed camera across its diagonal where neither stars nor Exif tell: flat for every purpose.
 ASSUMED_DIAGONAL_DEG = 3.0
 # With a camera by Exif only, positions may be off by this share of their distance; the match allows for it.
@@ -138,7 +139,9 @@ def _from_catalogue(frames: Sequence[FrameStars], start: int, first: Solution, p
         if lens is not main:
             apart.append(sorted(lens.attitudes))
             ratio = lens.camera.focal_px / main.camera.focal_px
-            missing |= dict.fromkeys(lens.attitudes, f"{ANOTHER_LENS} ({ratio:.2f} times the scene's)")
+            turned = lens.camera.mirrored != main.camera.mirrored
+            why = MIRRORED if turned else f"{ANOTHER_LENS} ({ratio:.2f} times the scene's)"
+            missing |= dict.fromkeys(lens.attitudes, why)
     return Placed(main.camera, main.attitudes, missing, solved=True, apart=apart, scales=main.scales)
 
 
@@ -164,7 +167,7 @@ def _place_one(frames: Sequence[FrameStars], n: int, lenses: list[_Lens], pole: 
         # was the lens turned?
         free = solve(*_lists(stars), camera.width, camera.height)
         if free is not None:
-            same = [lens for lens in lenses if abs(free.focal_px / lens.camera.focal_px - 1) <= ZOOM_TOLERANCE]
+            same = [lens for lens in lenses if _alike(free.camera, lens.camera)]
             if same:
                 same[0].attitudes[n] = _matrix(free.attitude)
             else:
@@ -172,6 +175,10 @@ def _place_one(frames: Sequence[FrameStars], n: int, lenses: list[_Lens], pole: 
             return ""
         tries.free -= 1
     return f"its {_stars(len(stars))} match neither the catalogue nor the scene's other frames"
+
+
+def _alike(one: Camera, other: Camera) -> bool:
+    return one.mirrored == other.mirrored and abs(one.focal_px / other.focal_px - 1) <= ZOOM_TOLERANCE
 
 
 def _by_prediction(frames: Sequence[FrameStars], n: int, lens: _Lens, pole: Floats | None) -> bool:

@@ -59,7 +59,10 @@ def project_with_slopes(camera: Camera, vectors: Floats) -> tuple[Floats, Floats
     uv = 2 * f * u * v
     by_camera[:, 0, 6], by_camera[:, 1, 6] = uv, f * (r2 + 2 * v * v)
     by_camera[:, 0, 7], by_camera[:, 1, 7] = f * (r2 + 2 * u * u), uv
-    positions = np.stack([camera.centre_x + f * a, camera.centre_y + f * b], axis=-1)
+    if camera.mirrored:
+        by_rotation[:, 1] *= -1.0
+        by_camera[:, 1, [0, 3, 4, 5, 6, 7]] *= -1.0
+    positions = np.stack([camera.centre_x + f * a, camera.centre_y + camera.down * f * b], axis=-1)
     return positions, by_rotation, by_camera
 
 

@@ -18,7 +18,7 @@ from pipeline.sky.slopes import camera_vector, prior_sigmas, project_with_slopes
 Floats = NDArray[np.float64]
 
 # The pattern search is right for a focal length within 15 % of its guess, and found nothing false up to 20 %.
-GUESS_SPAN = 0.14
+GUESS_SPAN, KNOWN_SPAN = 0.14, 0.03
 # Focal lengths, in long sides of the frame, that are tried where Exif's is missing or wrong: from 14 mm on full frame
 # (0.39) to a telephoto with 8 degrees. Steps of 22 %, the commonest first.
 LADDER = (0.71, 0.58, 0.87, 1.06, 0.48, 0.39, 1.3, 1.58, 1.93, 2.36, 2.88, 3.5, 4.3, 5.2, 6.4)
@@ -55,7 +55,7 @@ class Solution:
     ----------
     attitude : (4,) float64, [w, x, y, z], rotates ICRS into the camera's frame
     focal_px : focal length, pixels
-    camera : the lens as this one frame shows it
+    camera : the lens as this one frame shows it; `mirrored` where the frame is a mirror image of the sky
     matched : number of stars that were found in the catalogue
     rms_px : root mean square distance of those, pixels
     centre_ra_deg, centre_dec_deg : direction of the middle of the picture
@@ -112,11 +112,11 @@ def solve(
     guesses = _guesses(width, height, focal_px, camera, anywhere)
     for n, guess in enumerate(guesses):
         told = n == 0 and len(guesses) != len(LADDER)
-        start = _search(positions, brightness, guess, PATTERNS_MAX if told else LADDER_PATTERNS_MAX)
+        patterns_max = PATTERNS_MAX if told else LADDER_PATTERNS_MAX
+        start = _search(positions, brightness, guess, patterns_max, camera is not None)
         if start is None:
             continue
-        attitude, focal = start
-        lens = guess.changed(focal_px=focal) if camera is None else camera
+        attitude, lens = start
         found = refine(positions, lens, attitude, known=camera is not None)
         if found is not None:
             return _solution(found, order)
@@ -136,8 +136,13 @@ def _guesses(width: int, height: int, focal_px: float | None, camera: Camera | N
     return tried
 
 
-def _search(positions: Floats, brightness: Floats, camera: Camera, patterns_max: int) -> tuple[Floats, float] | None:
-    """Attitude (3, 3) and focal length by patterns of four stars in the inner field."""
+def _search(
+    positions: Floats, brightness: Floats, camera: Camera, patterns_max: int, known: bool, turned: bool = False
+) -> tuple[Floats, Camera] | None:
+    """Attitude (3, 3) and lens by patterns of four stars in the inner field.
+
+    A pattern and its mirror image have the same sides: where the sky fits mirrored, the frame is turned over (once).
+    """
     u, v = camera.to_plane(positions[:, 0], positions[:, 1])
     a, b = u * camera.focal_px, v * camera.focal_px  # undistorted where the lens is known
     half_diagonal = np.hypot(camera.width, camera.height) / 2
@@ -148,7 +153,7 @@ def _search(positions: Floats, brightness: Floats, camera: Camera, patterns_max:
     if inner.sum() < FEWEST:
         return None
     field = float(np.degrees(2 * np.arctan(half_w / camera.focal_px)))
-    span = 0.03 if any(camera.radial) else GUESS_SPAN
+    span = KNOWN_SPAN if known else GUESS_SPAN
     result = catalogue.patterns().solve_from_centroids(
         np.column_stack([a, b, brightness])[inner],
         fov_estimate_deg=field,
@@ -159,10 +164,15 @@ def _search(positions: Floats, brightness: Floats, camera: Camera, patterns_max:
         max_patterns_checked=patterns_max,
         pattern_checking_stars=BRIGHT_STARS,
     )
-    if not isinstance(result, tetra3rs.SolveResult) or result.parity_flip:
+    if not isinstance(result, tetra3rs.SolveResult):
         return None
-    focal = half_w / np.tan(np.radians(result.fov_deg) / 2)
-    return np.asarray(result.rotation_matrix_icrs_to_camera, np.float64), float(focal)
+    if result.parity_flip:
+        if known or turned:
+            return None
+        return _search(positions, brightness, camera.changed(mirrored=not camera.mirrored), patterns_max, known, True)
+    focal = float(half_w / np.tan(np.radians(result.fov_deg) / 2))
+    attitude = np.asarray(result.rotation_matrix_icrs_to_camera, np.float64)
+    return attitude, camera if known else camera.changed(focal_px=focal)
 
 
 @dataclass(frozen=True)
