@@ -25,14 +25,14 @@ STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
     "grade": 9,
-    "judge": 10,
+    "judge": 11,
     "dark": 2,
     "register": 6,
     "ground": 2,
     "combine": 11,
     "join": 2,
     "finish": 3,
-    "summarise": 12,
+    "summarise": 13,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

@@ -16,10 +16,12 @@ from typing import Any
 from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.judging.clouds import cloud_figures, see_sky
+from pipeline.judging.course import event_values, scene_course
 from pipeline.judging.graded import Graded, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
 from pipeline.judging.passing import passing_streaks, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
+from pipeline.judging.weather import frame_causes, weather
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
@@ -46,12 +48,13 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "reasons": (str, None),
     "margin": (float, None),
     "detail": (str, None),
+    "cause": (str, None),  # what befell the sky, of `weather.CAUSES`; empty: nothing
 }
 
 
 def judge_scene(
     frames: Sequence[Graded], scene: ScenePlan, settings: JudgeSettings, site: Site | None = None
-) -> tuple[list[dict[str, Any]], list[str]]:
+) -> tuple[list[dict[str, Any]], list[str], list[dict[str, Any]]]:
     """Judge the frames of a scene.
 
     Parameters
@@ -63,6 +66,7 @@ def judge_scene(
     -------
     rows : values of `COLUMNS`, in the order given
     notes : sentences about the scene as a whole
+    events : what befell its sky, as `course.event_values` gives it
     """
     figures = [_figures(frame) for frame in frames]
     notes: list[str] = []
@@ -82,7 +86,7 @@ def judge_scene(
         pattern = learn_pattern(shapes, motions, width, height)
         motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)
         doubled_figures([figures[n] for n in alike], chosen)
-        cloud_figures([figures[n] for n in alike], chosen, sky, settings)
+        clear = cloud_figures([figures[n] for n in alike], chosen, sky, settings)
         sky_figures([figures[n] for n in alike], chosen, sky, settings)
         names = [frame.plan.shown for frame in chosen]
         course = focus_course(
@@ -119,6 +123,12 @@ def judge_scene(
                 "detail": verdict.detail,
             }
         )
+    events = []
+    if sound:
+        reasons = [str(rows[n]["reasons"]).split("; ") for n in alike]
+        events = weather(scene_course(chosen, [figures[n] for n in alike], reasons, sky, clear, site))
+        for n, cause in zip(alike, frame_causes(events, len(alike)), strict=True):
+            rows[n]["cause"] = cause
     set_aside = sum(row["verdict"] == "set aside" for row in rows)
     if len(rows) >= SMALL_SCENE and set_aside == len(rows):
         notes.append(f"All {len(rows)} frames are set aside; their reasons stand in the table.")
@@ -126,7 +136,7 @@ def judge_scene(
         notes.append(
             f"{set_aside} of {len(rows)} frames are set aside: what is usual is taken from the better quarter."
         )
-    return rows, notes
+    return rows, notes, event_values(events, [frame.plan.id for frame in chosen] if sound else [])
 
 
 def _common(values: Sequence[Any]) -> Any:
@@ -151,12 +161,13 @@ def _work(arguments: argparse.Namespace) -> None:
     scene = read_scene(arguments.scene)
     with Progress(arguments.project, "judge", scene.scene, 1, scene.scene):
         frames = read_graded(scene, arguments.grades, arguments.stars)
-        rows, notes = judge_scene(frames, scene, trip.judge, trip.site)
+        rows, notes, events = judge_scene(frames, scene, trip.judge, trip.site)
         for note in notes:
             log.info("%s: %s", scene.scene, note)
         gain = scene_gain(frames)
         columns = COLUMNS if gain is None else {**COLUMNS, "sky_e_s": (float, "electron / s")}
-        write_table(table_from_rows(rows, columns, {"notes": notes, "electrons_per_adu": gain}), arguments.out)
+        meta = {"notes": notes, "events": events, "electrons_per_adu": gain}
+        write_table(table_from_rows(rows, columns, meta), arguments.out)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

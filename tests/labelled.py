@@ -63,7 +63,8 @@ def sidereal_velocity(x: Floats, y: Floats, focal_px: float, pole: Floats) -> tu
 @dataclass(frozen=True)
 class Fault:
     """One thing that happens to one frame: `slip` and `kick` in star widths, `defocus` and `bright` as factors,
-    `cloud` and `haze` as the transparency that is left, over `share` of the field."""
+    `cloud` and `haze` as the transparency that is left, over `share` of the field; so `patches` of cloud, whose places
+    `angle_deg` chooses, and `dew`, thickest in the middle, which draws stars wider as well."""
 
     kind: str
     severity: float
@@ -209,6 +210,12 @@ def _frame(
             clear = 1 - (1 - fault.severity) * along
             i, j = np.mgrid[0 : TILES[0], 0 : TILES[1]]
             sky_factor = 1 + 0.3 * _bank((j + 0.5) / TILES[1], (i + 0.5) / TILES[0], fault, setting.ground)
+        elif fault.kind == "patches":
+            clear = 1 - (1 - fault.severity) * _patches(x / WIDTH, y / HEIGHT, fault)
+        elif fault.kind == "dew":
+            rho = np.hypot(x - WIDTH / 2, y - HEIGHT / 2) * 2 / math.hypot(WIDTH, HEIGHT)
+            clear = 1 - (1 - fault.severity) * np.exp(-((rho / fault.share) ** 2) / 2)
+            size *= 1 + 0.25 * (1 - fault.severity)
         elif fault.kind == "bright":
             sky_factor = np.full(TILES, fault.severity)
         elif fault.kind == "beam":
@@ -257,6 +264,17 @@ def _bank(x: NDArray[np.float64], y: NDArray[np.float64], fault: Fault, ground: 
     even = (np.argwhere(np.ones((60 if not ground else 38, 60))) + 0.5) / 60 - 0.5
     edge = float(np.quantile(even[:, 1] * math.cos(heading) + even[:, 0] * math.sin(heading), 1 - fault.share))
     return np.clip((along - edge) / 0.05 + 0.5, 0, 1)
+
+
+def _patches(x: NDArray[np.float64], y: NDArray[np.float64], fault: Fault) -> NDArray[np.float64]:
+    """How far each place is inside one of the clouds, of a fifth of the field's width, that cover `share` or so."""
+    rng = np.random.default_rng(round(1000 * fault.angle_deg))
+    thick = np.zeros(len(x))
+    for _ in range(max(1, round(fault.share / 0.07))):
+        cx, cy = rng.uniform(0, 1, 2)
+        far = np.hypot(x - cx, (y - cy) / 1.5) / 0.12
+        thick = np.maximum(thick, np.clip((1.2 - far) / 0.3, 0, 1))
+    return thick
 
 
 def _row(setting: Setting, stars: NDArray[Any], sky: NDArray[np.float64]) -> dict[str, Any]:
@@ -343,7 +361,7 @@ def measure(frames: int, bad_share: float = 0.25) -> dict[tuple[str, float], tup
                 for n in bad
             }
             scene_frames, plan = make_scene(replace(setting, faults=faults), seed)
-            rows, _ = judge_scene(scene_frames, plan, JudgeSettings(), Site())
+            rows, _, _ = judge_scene(scene_frames, plan, JudgeSettings(), Site())
             for n, row in enumerate(rows):
                 planted = faults.get(n)
                 key = ("sound", 0.0) if planted is None else (planted.kind, planted.severity)

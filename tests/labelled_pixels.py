@@ -179,7 +179,7 @@ def scene_rows(setting: Setting) -> Iterator[tuple[str, float, set[str], int, di
         struck = replace(scenario, faults=faults)
         bad = {n: struck.render(n) for n in STRUCK}
         mixed = [graded(bad[n], setting, scenario, n) if n in bad else g for n, g in enumerate(sound)]
-        rows, _ = judge_scene(mixed, plan, JudgeSettings(), Site())
+        rows, _, _ = judge_scene(mixed, plan, JudgeSettings(), Site())
         for n, row in enumerate(rows):
             if n in bad:
                 yield kind, severity, right, n, row, bad[n]

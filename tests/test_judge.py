@@ -29,7 +29,7 @@ REAL = Path(__file__).parents[2] / "shared" / "real-sky" / "field"
 def judged(setting, seed=1, settings=None, **plan):
     """Rows and notes of a made scene."""
     frames, scene = make_scene(setting, seed)
-    return judge_scene(frames, replace(scene, **plan), settings or JudgeSettings(), Site())
+    return judge_scene(frames, replace(scene, **plan), settings or JudgeSettings(), Site())[:2]
 
 
 def aside(rows):
@@ -87,7 +87,7 @@ def test_without_times_and_scale_the_common_motion_is_still_no_fault():
     """Where nothing is known of lens, direction or times, what all frames share is not held against them."""
     frames, scene = make_scene(Setting(24.0, False, 700, exposure_s=9.0), 2)
     bare = [Graded(replace(f.plan, taken=None), {**f.row, "focal_mm": None, "pixel_um": None}, f.stars) for f in frames]
-    rows, notes = judge_scene(bare, replace(scene, look=Look()), JudgeSettings(), None)
+    rows, notes, _ = judge_scene(bare, replace(scene, look=Look()), JudgeSettings(), None)
     assert aside(rows) == {}
     assert any("drawn out" in note for note in notes) or rows[0]["motion_expected_px"] is None
 
@@ -175,7 +175,7 @@ def test_all_frames_hopeless():
         )
         for f in frames
     ]
-    rows, notes = judge_scene(dark, scene, JudgeSettings(), None)
+    rows, notes, _ = judge_scene(dark, scene, JudgeSettings(), None)
     assert all(row["reasons"] == "underexposed" for row in rows)
     assert any("All 5 frames" in note for note in notes)
 
@@ -203,7 +203,7 @@ def test_streaks_cost_no_frame_and_the_ground_is_no_streak():
         Graded(f.plan, {**f.row, "streaks": len(m), "streak_list": json.dumps(m)}, f.stars)
         for f, m in zip(frames, lists, strict=True)
     ]
-    rows, _ = judge_scene(marked, scene, JudgeSettings(), None)
+    rows, _, _ = judge_scene(marked, scene, JudgeSettings(), None)
     assert [row["streaks"] for row in rows] == [0, 0, 0, 1, 0, 0]
     assert aside(rows) == {}
 
@@ -219,7 +219,7 @@ def test_a_blur_that_is_not_round_is_no_motion(times, motion, reasons):
     blurred = np.stack([times * 1.1 * stars["mxx"], times * stars["mxy"], times * 0.9 * stars["myy"]], axis=1)
     blurred = drawn_out(blurred, np.broadcast_to((motion, 0.0), (len(stars), 2)))
     stars["mxx"], stars["mxy"], stars["myy"] = blurred.T
-    rows, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
     assert aside(rows) == {4: reasons}
     assert rows[4]["motion_px"] > 2.5
 
@@ -236,7 +236,7 @@ def test_flashes_are_no_stars_of_the_frame():
     streak = {"x1": 0.0, "y1": 200.0, "x2": 5900.0, "y2": 3150.0, "signal": 3.0}
     row = {**frames[3].row, "streaks": 1, "streak_list": json.dumps([streak])}
     frames[3] = Graded(frames[3].plan, row, np.concatenate([flashes, stars]))
-    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), None)
     assert aside(rows) == {}
     assert rows[3]["width_px"] == pytest.approx(rows[2]["width_px"], rel=0.05)
 
@@ -245,7 +245,7 @@ def test_doubled_stars_are_trailed():
     """A frame whose stars are drawn twice 7 px apart is trailed, though every image is round."""
     frames, scene = make_scene(Setting(50.0, True, 700, exposure_s=30, interval_s=34, frames=6), 5)
     frames[3] = Graded(frames[3].plan, {**frames[3].row, "double_px": 7.0, "double_angle_deg": 30.0}, frames[3].stars)
-    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), None)
     assert aside(rows) == {3: "trailed"}
     assert rows[3]["motion_px"] == 7.0
     # each image holds a part of the light, which is no cloud
@@ -259,7 +259,7 @@ def test_the_rim_of_a_disc_is_no_second_star():
     faults = {3: Fault("defocus", 3.0)}
     frames, scene = make_scene(Setting(50.0, True, 500, exposure_s=30, interval_s=34, frames=6, faults=faults), 5)
     frames[3] = Graded(frames[3].plan, {**frames[3].row, "double_px": 9.0, "double_angle_deg": 30.0}, frames[3].stars)
-    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), None)
     assert aside(rows) == {3: "out of focus"}
 
 
@@ -311,7 +311,7 @@ def test_a_frame_of_another_size_is_no_error():
     """A frame of another size among its scene is judged by what can be said of it alone."""
     frames, scene = make_scene(Setting(frames=5), 8)
     frames[2] = Graded(frames[2].plan, {**frames[2].row, "width": 3000, "height": 2000}, frames[2].stars)
-    rows, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), None)
     assert rows[2]["motion_px"] is None
     assert rows[1]["motion_px"] is not None
 
@@ -328,7 +328,7 @@ def test_real_frames_are_kept():
         plan = PlannedFrame(f"r{n}", str(path), path.name, "light", taken=f"2012-06-17T02:{4 * n:02d}:00")
         frames.append(Graded(plan, {"status": "ok", "detail": "", **dict.fromkeys(GRADE_COLUMNS), **row}, stars))
         frames[-1].row.update(status="ok", detail="")
-    rows, _ = judge_scene(frames, ScenePlan("real", (), tuple(f.plan for f in frames)), JudgeSettings(), None)
+    rows, _, _ = judge_scene(frames, ScenePlan("real", (), tuple(f.plan for f in frames)), JudgeSettings(), None)
     assert aside(rows) == {}
     assert all(0.85 < row["transparency"] < 1.05 for row in rows)
     assert all(row["stars"] > 800 for row in rows)
@@ -374,5 +374,5 @@ def test_stars_saturated_but_behind_cloud_do_not_hide_it():
         stars["flux"] *= 20
         stars["saturated"] = stars["peak"] > room
         full.append(Graded(frame.plan, {**frame.row, "room_adu": room}, stars))
-    rows, _ = judge_scene(full, scene, JudgeSettings(), Site())
+    rows, _, _ = judge_scene(full, scene, JudgeSettings(), Site())
     assert aside(rows) == {5: "cloud"}

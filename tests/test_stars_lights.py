@@ -105,7 +105,7 @@ def test_a_satellite_that_goes_on_for_many_frames_is_not_the_ground():
         passing = {"number": 0, "x1": 900.0 * n, "y1": 300.0 + 450 * n, "x2": 900.0 * n + 700, "y2": 650.0 + 450 * n}
         light = {"signal": 3.0, "uneven": 1.1, "tapering": 0.3, "ends_inside": 2, "flashes": 0}
         marked.append(Graded(f.plan, {**f.row, "streak_list": json.dumps([{**passing, **light}, edge])}, f.stars))
-    rows, _ = judge_scene(marked, scene, JudgeSettings(), None)
+    rows, _, _ = judge_scene(marked, scene, JudgeSettings(), None)
     assert [row["streaks"] for row in rows] == [1] * 6
     listed = streak_rows([{"frame": row["frame"], "file": "f", "streak_list": row["streak_list"]} for row in rows])
     assert [s["kind"] for s in listed] == ["satellite"] * 6

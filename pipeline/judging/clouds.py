@@ -68,10 +68,17 @@ def see_sky(
     return Sky(seen, factor, land)
 
 
-def cloud_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, settings: JudgeSettings) -> None:
-    """Fill in transparency and the clouded share of the sky, relative to the scene's clearest frames."""
+def cloud_figures(
+    figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, settings: JudgeSettings
+) -> Clearness | None:
+    """Fill in transparency and the clouded share of the sky, relative to the scene's clearest frames.
+
+    Returns
+    -------
+    Clearness of every part, which the figures are of; None for a single frame
+    """
     if len(frames) < 2:
-        return
+        return None
     behind = None if sky.land is None else sky.land.behind
     clear = clearness(sky.seen, len(frames), frames[0].row["width"], frames[0].row["height"], behind)
     linked = [n for n in range(len(frames)) if np.isfinite(clear.overall[n])]
@@ -87,6 +94,7 @@ def cloud_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky
             usual_noise = float(np.median([frames[k].row["noise_adu"] for k in best]))
             if frames[n].row["noise_adu"] < NOISIER * usual_noise:
                 f.cloud_fraction = _bare_share(frames[n], [frames[k] for k in best], there)
+    return clear
 
 
 def _clouded_share(clear: Clearness, n: int, sky: Sky, frame: Graded, limit: float) -> float | None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.pages.words import count, number, percent, setting
+from pipeline.pages.words import count, moment, number, percent, setting
 from pipeline.sky import exposure
 
 # A drift below this cannot be seen beside the width of a star: at FWHM 2.5 px it adds 4 % to one axis (check: L^2/12).
@@ -230,25 +230,68 @@ def _read_noise(figures: Mapping[str, Any]) -> list[Advice]:
     ]
 
 
+def _darker_hour(event: Mapping[str, Any]) -> str:
+    """When to begin or to stop, by what brightened the sky."""
+    begins, ends = moment(event.get("begins")), moment(event.get("ends"))
+    most, course = number(event.get("sky_most"), "×", digits=2), event.get("course")
+    if event["cause"] == "twilight" and course == "dusk":
+        return f"The first frames were taken before the sky was dark{f': begin after {ends:%H:%M}' if ends else ''}."
+    if event["cause"] == "twilight":
+        return f"Dawn brightened the sky to {most}{f': by {begins:%H:%M} the dark hours are over' if begins else ''}."
+    if event["cause"] == "moonlight":
+        when = {
+            "moonrise": f" from {begins:%H:%M} on" if begins else "",
+            "moonset": f" until {ends:%H:%M}" if ends else "",
+        }.get(str(course), "")
+        return f"The Moon brightened the sky to {most}{when}: plan for the hours, or the week, without it."
+    return (
+        f"The sky brightened to {most}: look up moonrise and the end of twilight beforehand, and turn the camera away "
+        "from towns."
+    )
+
+
 def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
     result = []
     cloudy, bright = reasons.get("cloud", 0), reasons.get("bright sky", 0)
-    if found and cloudy / found >= SHARE_SEEN:
+    befell = {event["cause"]: event for event in figures.get("sky_events") or []}
+    dew = befell.get("dew")
+    if dew is not None:
+        began = moment(dew.get("begins"))
+        result.append(
+            Advice(
+                "Keep the lens warm",
+                f"Dew or fog settled on the lens{f' from {began:%H:%M} on' if began else ''}: a heated band round it "
+                "from the first frame on, a long hood, and a look at the glass every half hour. Wiping helps for "
+                "minutes only.",
+            )
+        )
+    if found and cloudy / found >= SHARE_SEEN and (dew is None or len(befell) > 1):
+        dewy = "" if dew is not None else ", and a heated band on the lens where dew is likely,"
         result.append(
             Advice(
                 "Cloud",
-                f"{count(cloudy, 'frame')} of {number(found)} were lost to cloud, fog or dew: a forecast of the "
-                f"cloud cover by "
-                "height, and a heated band on the lens where dew is likely, save nights.",
+                f"{count(cloudy, 'frame')} of {number(found)} were lost to cloud or fog: a forecast of the cloud cover "
+                f"by height{dewy} save{'s' if dew is not None else ''} nights.",
             )
         )
-    if found and bright / found >= SHARE_SEEN:
+    slow = next((befell[cause] for cause in ("twilight", "moonlight", "brightening") if cause in befell), None)
+    if slow is not None:
+        result.append(Advice("A darker hour", _darker_hour(slow)))
+    elif found and bright / found >= SHARE_SEEN and "lamp" not in befell:
         result.append(
             Advice(
                 "A darker hour",
                 f"{count(bright, 'frame')} of {number(found)} were too bright: look up moonrise and the end of "
                 f"twilight "
                 "beforehand, and turn the camera away from towns.",
+            )
+        )
+    if "lamp" in befell:
+        result.append(
+            Advice(
+                "Away from lamps",
+                f"{count(befell['lamp']['frames'], 'frame')} caught headlights or a torch: a place off the road, a "
+                "hood on the lens, and red lamps held low while the shutter is open.",
             )
         )
     if found and reasons.get("underexposed", 0) / found >= SHARE_SEEN:

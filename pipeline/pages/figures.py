@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.pages import words
 from pipeline.pages.ground import ground_figures
 from pipeline.pages.placed import placed_figures
+from pipeline.pages.weather import exposure_lost, sky_events
 from pipeline.records import SceneRecord
 from pipeline.skyzero import dark_adu
 from pipeline.verdicts import REASONS
@@ -48,6 +49,7 @@ CONTRACT_COLUMNS: dict[str, tuple[type, str | None]] = {
 ADDED_COLUMNS: dict[str, tuple[type, str | None]] = {
     "margin": (float, None),
     "detail": (str, None),
+    "cause": (str, None),  # what befell the sky, of `judging.weather.CAUSES`
     "flux_scale": (float, None),
     "weight": (float, None),
     "rejected_share": (float, None),
@@ -357,6 +359,8 @@ def scene_figures(
         "registration_rms_px": median(good, "registration_rms_px"),
         "sky_mag_arcsec2": None if darkness is None else round(darkness, 3),
         "sky_zero": record.sky_zero or None,
+        "sky_events": sky_events(record, rows),
+        "exposure_lost": exposure_lost(rows),
         "motion_px": median(good, "motion_px"),
         "motion_expected_px": median(good, "motion_expected_px"),
         "transparency": median(good, "transparency"),

@@ -17,6 +17,7 @@ from pipeline.pages.noise import noise_plot, noise_sentence
 from pipeline.pages.passing import streak_pictures, streak_rows, streak_sentence
 from pipeline.pages.placed import pointing_notes
 from pipeline.pages.render import REASON_MEANINGS, page
+from pipeline.pages.weather import lost_sentence
 from pipeline.pages.words import count, file_size, link, sentence, unit_words
 from pipeline.records import SceneRecord
 
@@ -70,6 +71,9 @@ def scene_page(
         "notes": warnings(figures) if known else [sentence(note) for note in figures["notes"]],
         "pointings": pointing_notes(figures),
         "verdict_sentence": verdict_sentence(figures, aside),
+        "lost_sentence": lost_sentence(figures.get("exposure_lost")),
+        "events": [event["sentence"] for event in figures.get("sky_events") or []],
+        "events_clock": clock(record),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
         "aside_columns": columns(ASIDE_COLUMNS, sky_unit, clock(record)),
         "aside_rows": [cells(row, dates) for row in aside],

@@ -1,0 +1,401 @@
+"""What befell the sky of a scene: haze, cloud that passes or breaks, dew, twilight, moonlight, a lamp.
+
+Frames are put side by side in the order of time: the transparency of each part of the field, the level of the sky in
+each part, the width of the stars. A verdict says whether a frame hurts; this says what came, when, and how much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import rankdata
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+FEWEST = 4  # frames, below which no course can be told
+DIMMED = 0.90  # transparency of a frame below which something took its light
+PART_DIMMED = 0.13  # of the logarithm of a part's light, or
+PART_SIGMAS = 4.0  # times its scatter from frame to frame: the part is dimmed
+SHARE_DIMMED = 0.1  # of the parts, that make a frame whose middle star is clear a dimmed one
+EVEN = 0.3  # spread over the parts, in shares of what is lost, up to which the loss is even
+THICKEST = 0.05  # quantile of the parts, that tells how thick a cloud is
+GAP = 2  # frames in between that are clear, or not told, and part no event in two
+PASSING = 0.15  # of the scene's frames, or
+PASSING_FRAMES = 3  # frames, within which what comes and goes passes
+WISPS = 3  # such, from which on the sky was one of broken cloud
+GROWING = 0.8  # rank correlation with time of what grows
+GROWING_LEAST = 5  # frames
+DEW_LOSS = 0.15  # of the logarithm of the light, and
+DEW_WIDER = 1.05  # times the star width: droplets take light and blur, thin cloud only takes
+DEW_FOLLOWS = 0.5  # rank correlation of width and time
+AIR_MOST = 0.35  # of the logarithm of the light: what sinking towards the horizon may take in a scene, and
+AIR_LEFT = 0.2  # where airmass is taken out at the extinction of clear air, which is not every night's
+FIELD_MIDDLE = 0.5  # of the half diagonal
+FIRST_SIGN = 0.5  # of the loss at its greatest: frames up to there tell where it began
+RIM_PARTS = 12  # of the field, that tell its middle from its rim
+BEGAN = 0.3  # of the loss, by which middle and rim must differ
+LAMP = 1.5  # times the sky of the frames around, in
+LAMP_SHARE = 0.1  # of the parts: a lamp, unless cloud came to the same parts and
+LAMP_IN_CLOUD = 4.0  # times is not reached: a town lights its clouds
+LAMP_AROUND = 3  # frames on each side
+BRIGHTER = 1.25  # times the scene's dark quarter: a sky that brightens
+BRIGHTER_LEAST = 4  # frames
+BRIGHTER_UNTOLD = 1.5  # where neither Sun nor Moon can be asked: what a field sinking into haze shows by itself
+SUN_DARK = -17.0  # degrees of altitude; below -18 twilight has ended (astronomical twilight)
+SUN_STRONG = -13.0  # above it twilight outshines the Moon
+MOON_LIT = 0.05  # of its disc: a thinner one lights no sky
+
+
+@dataclass(frozen=True)
+class Course:
+    """A scene in the order of time; NaN where a figure cannot be had.
+
+    `seconds` (n,) on any clock; `clear` (n,) transparency; `share` (n,) clouded share of the field; `parts`
+    (n, rows, columns) transparency; `sky` (n,) level; `sky_parts` (n, rows, columns), NaN where land stands; `width`
+    (n,) star width, px; `told` (n,) whether fluxes tell of the sky: star images are not spoiled; `sun`, `moon` (n,)
+    altitudes, degrees, `lit` (n,) share of the Moon's disc, None where site or time are not known; `air_known` whether
+    airmass is taken out of the transparencies.
+    """
+
+    seconds: Floats
+    clear: Floats
+    share: Floats
+    parts: Floats
+    sky: Floats
+    sky_parts: Floats
+    width: Floats
+    told: Bools
+    sun: Floats | None = None
+    moon: Floats | None = None
+    lit: Floats | None = None
+    air_known: bool = False
+
+
+@dataclass(frozen=True)
+class Event:
+    """`cause` one of `CAUSES`, the `frames` it befell (numbers, in order), and what was measured.
+
+    `clear_least` least transparency, of the field or where cloud is thickest; `share_most` largest share of the field
+    dimmed; `sky_most` times the dark sky;
+    `wider` times the star width before; `course` in words: `thickens`, `comes`, `goes`, `middle`, `rim`, `dawn`,
+    `dusk`, `moonrise`, `moonset`, or empty; `sun_deg`, `moon_deg` altitude at its brightest, `lit` the Moon's share.
+    """
+
+    cause: str
+    frames: tuple[int, ...]
+    course: str = ""
+    clear_least: float | None = None
+    share_most: float | None = None
+    sky_most: float | None = None
+    wider: float | None = None
+    sun_deg: float | None = None
+    moon_deg: float | None = None
+    lit: float | None = None
+
+
+CAUSES = ("haze", "broken cloud", "passing cloud", "cloud", "dew", "twilight", "moonlight", "brightening", "lamp")
+
+
+@dataclass(frozen=True)
+class _Light:
+    """Of each frame: `loss` of the logarithm of its light, `rel` the same by parts (negative where lost), `share` of
+    the parts dimmed, `even` whether all parts lost alike, `dimmed`."""
+
+    loss: Floats
+    rel: Floats
+    struck: Bools
+    share: Floats
+    even: Bools
+    dimmed: Bools
+
+
+def weather(course: Course) -> list[Event]:
+    """The events of a scene, in the order of time; none for fewer than `FEWEST` frames."""
+    if len(course.seconds) < FEWEST:
+        return []
+    light = _light(course)
+    lamps = _lamps(course, light)
+    events = [*_dimming(course, light), *_brightening(course, light, lamps)]
+    if lamps.any():
+        for run in _runs(lamps, 0):
+            events.append(_lamp_event(course, run))
+    return sorted(events, key=lambda e: (e.frames[0], e.cause))
+
+
+def frame_causes(events: Sequence[Event], frames: int) -> list[str]:
+    """The causes that befell each frame, `; ` between them."""
+    told: list[list[str]] = [[] for _ in range(frames)]
+    for event in events:
+        for n in event.frames:
+            if event.cause not in told[n]:
+                told[n].append(event.cause)
+    return ["; ".join(sorted(causes, key=CAUSES.index)) for causes in told]
+
+
+def _light(course: Course) -> _Light:
+    """What each frame and part lost against its own best."""
+    n = len(course.seconds)
+    flat = course.parts.reshape(n, -1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log = np.log(np.maximum(flat, 0.02))
+        loss = -np.log(np.maximum(course.clear, 0.02))
+    rel = np.full_like(log, np.nan)
+    known = np.isfinite(log).sum(axis=0) >= max(3, n // 3)
+    if known.any():
+        rel[:, known] = log[:, known] - np.nanquantile(log[:, known], 0.9 if n >= 10 else 0.75, axis=0)
+    step = np.abs(np.diff(rel, axis=0))
+    noise = 1.4826 / np.sqrt(2) * float(np.median(step[np.isfinite(step)])) if np.isfinite(step).any() else 0.03
+    limit = max(PART_DIMMED, PART_SIGMAS * min(noise, 0.1))
+    struck = rel < -limit
+    there = np.isfinite(rel)
+    count = there.sum(axis=1)
+    share = np.where(count >= 4, struck.sum(axis=1) / np.maximum(count, 1), course.share)
+    even = np.zeros(n, bool)
+    for k in range(n):
+        values = rel[k][there[k]]
+        if len(values) < 4:
+            even[k] = not 0.15 < share[k] < 0.85
+            continue
+        low, middle, high = np.quantile(values, [0.16, 0.5, 0.84])
+        even[k] = (high - low) / 2 < max(2 * noise, EVEN * abs(middle)) and high < -0.3 * abs(middle)
+    dimmed = course.told & ((course.clear < DIMMED) | (np.nan_to_num(share) > SHARE_DIMMED))
+    return _Light(loss, rel, struck, share, even, dimmed)
+
+
+def _dimming(course: Course, light: _Light) -> list[Event]:
+    """Events that take starlight."""
+    frames = len(course.seconds)
+    told = np.flatnonzero(course.told)
+    events: list[Event] = []
+    for run in _runs(light.dimmed, GAP, course.told):
+        dew = _dew(course, light, run)
+        if dew is not None:
+            events.append(dew)
+            continue
+        share = float(np.mean(light.even[run]))
+        cause, words = "broken cloud", ""
+        if share >= 0.6:
+            if _only_air(course, light, run, told):
+                continue
+            cause = "haze"
+            grows = len(run) >= GROWING_LEAST and _rank(course.seconds[run], light.loss[run]) > GROWING
+            words = "thickens" if grows and run[-1] >= told[-1] - 1 else ""
+        elif run[0] > told[0] and run[-1] < told[-1] and len(run) <= max(PASSING_FRAMES, PASSING * frames):
+            cause = "passing cloud"
+        elif abs(trend := _rank(course.seconds[run], light.share[run])) > GROWING and len(run) >= GROWING_LEAST:
+            cause, words = "cloud", "comes" if trend > 0 else "goes"
+        events.append(_dimmed_event(course, light, run, cause, words))
+    wisps = [e for e in events if e.cause == "passing cloud"]
+    broken = [e for e in events if e.cause in ("passing cloud", "broken cloud")]
+    if len(wisps) >= WISPS or (len(broken) > 1 and len(wisps) < len(broken)):
+        whole = np.array(sorted({n for e in broken for n in e.frames}))
+        events = [e for e in events if e not in broken]
+        events.append(_dimmed_event(course, light, whole, "broken cloud", ""))
+    return events
+
+
+def _dimmed_event(course: Course, light: _Light, run: NDArray[np.int64], cause: str, words: str) -> Event:
+    least = course.clear[run]
+    if cause != "haze" and np.isfinite(light.rel[run]).any():
+        rel = light.rel[run]
+        least = np.exp([np.quantile(r[np.isfinite(r)], THICKEST) for r in rel if np.isfinite(r).any()])
+    return Event(
+        cause,
+        tuple(int(n) for n in run),
+        words,
+        clear_least=_extreme(least, least=True),
+        share_most=1.0 if cause == "haze" else _extreme(light.share[run]),
+    )
+
+
+def _only_air(course: Course, light: _Light, run: NDArray[np.int64], told: NDArray[np.int64]) -> bool:
+    """Whether a field that sinks or rises explains an even loss."""
+    if run[0] > told[0] + 1 and run[-1] < told[-1] - 1:
+        return False
+    known = told[np.isfinite(light.loss[told])]
+    slow = abs(_rank(course.seconds[known], light.loss[known])) > GROWING
+    return bool(slow and np.nanmax(light.loss[run]) < (AIR_LEFT if course.air_known else AIR_MOST))
+
+
+def _dew(course: Course, light: _Light, run: NDArray[np.int64]) -> Event | None:
+    """Dew, where the loss grows and the stars with it; all frames count, blurred ones too."""
+    first = int(run[0])
+    last = int(run[-1])
+    while last + 1 < len(course.seconds) and not course.told[last + 1]:
+        last += 1  # stars too blurred to tell of the sky: the dew goes on
+    whole = np.arange(first, last + 1)
+    known = whole[np.isfinite(light.loss[whole]) & np.isfinite(course.width[whole])]
+    before = course.width[:first][np.isfinite(course.width[:first])]
+    if len(known) < GROWING_LEAST or len(before) < 2:
+        return None
+    loss, width, time = light.loss[known], course.width[known], course.seconds[known]
+    third = max(2, len(known) // 3)
+    wider = float(np.median(width[-third:]) / np.median(before))
+    grows = _rank(time, loss) > GROWING and _rank(time, width) > DEW_FOLLOWS
+    if not (grows and wider > DEW_WIDER and np.max(loss) > DEW_LOSS):
+        return None
+    return Event(
+        "dew",
+        tuple(int(n) for n in whole),
+        _where_it_began(light, known, course.parts.shape[1:]),
+        clear_least=_extreme(course.clear[whole], least=True),
+        share_most=_extreme(light.share[whole]),
+        wider=wider,
+    )
+
+
+def _where_it_began(light: _Light, run: NDArray[np.int64], grid: tuple[int, ...]) -> str:
+    """`middle` or `rim`, by what parts lost while little was lost; empty where both lost alike or none tells."""
+    early = run[light.loss[run] < FIRST_SIGN * float(np.max(light.loss[run]))]
+    rows, columns = grid
+    if not len(early) or rows * columns < RIM_PARTS:
+        return ""
+    down, across = np.meshgrid((np.arange(rows) + 0.5) / rows * 2 - 1, (np.arange(columns) + 0.5) / columns * 2 - 1)
+    inside = (np.hypot(down, across) / np.sqrt(2) < FIELD_MIDDLE).T.ravel()
+    middle, rim = light.rel[early][:, inside], light.rel[early][:, ~inside]
+    if not np.isfinite(middle).any() or not np.isfinite(rim).any():
+        return ""
+    lost_in, lost_out = -float(np.nanmedian(middle)), -float(np.nanmedian(rim))
+    if abs(lost_in - lost_out) < BEGAN * max(lost_in, lost_out):
+        return ""
+    return "middle" if lost_in > lost_out else "rim"
+
+
+def _lamps(course: Course, light: _Light) -> Bools:
+    """Frames on which a lamp shone: parts far above the same parts of the frames before and after."""
+    frames = len(course.seconds)
+    levels = course.sky_parts.reshape(frames, -1)
+    lamps = np.zeros(frames, bool)
+    if not np.isfinite(levels).any():
+        return lamps
+    floor = 0.5 * float(np.nanmedian(levels))
+    levels = np.where(np.isfinite(levels), np.maximum(levels, max(floor, 1e-9)), np.nan)
+    for n in range(frames):
+        before, after = levels[max(0, n - LAMP_AROUND) : n], levels[n + 1 : n + 1 + LAMP_AROUND]
+        around = np.full(levels.shape[1], -np.inf)
+        for side in (before[::-1], after):
+            if len(side):
+                around = np.fmax(around, _middle(side))
+            else:
+                # at the scene's end: what a twilight that goes on as it did would reach
+                other = after if side is not after else before[::-1]
+                around = np.fmax(around, _going_on(other))
+        with np.errstate(invalid="ignore"):
+            ratio = levels[n] / around
+        here = np.isfinite(ratio)
+        if not here.any():
+            continue
+        lit = ratio[here] > LAMP
+        clouded = np.nan_to_num(light.share[n]) > SHARE_DIMMED and not light.even[n]
+        if lit.mean() > LAMP_SHARE and (not clouded or np.max(ratio[here]) > LAMP_IN_CLOUD):
+            lamps[n] = True
+    return lamps
+
+
+def _middle(levels: Floats) -> Floats:
+    """Median over frames of each part, NaN where none tells."""
+    out = np.full(levels.shape[1], np.nan)
+    some = np.isfinite(levels).any(axis=0)
+    out[some] = np.nanmedian(levels[:, some], axis=0)
+    return out
+
+
+def _going_on(nearest_first: Floats) -> Floats:
+    """The level that each part would reach if it changed by the same factor once more, or stayed."""
+    if len(nearest_first) < 2:
+        return nearest_first[0] if len(nearest_first) else np.full(nearest_first.shape[1], np.nan)
+    return np.fmax(nearest_first[0], nearest_first[0] ** 2 / nearest_first[1])
+
+
+def _lamp_event(course: Course, run: NDArray[np.int64]) -> Event:
+    levels = course.sky_parts.reshape(len(course.seconds), -1)
+    usual = np.maximum(_middle(levels), 0.5 * float(np.nanmedian(levels)))
+    ratio = levels[run] / usual
+    return Event(
+        "lamp",
+        tuple(int(n) for n in run),
+        share_most=float(np.nanmax([np.mean(r[np.isfinite(r)] > LAMP) for r in ratio if np.isfinite(r).any()])),
+        sky_most=_extreme(ratio.ravel()),
+    )
+
+
+def _brightening(course: Course, light: _Light, lamps: Bools) -> list[Event]:
+    """Slow changes of the sky's level: twilight, moonlight, or what cannot be told."""
+    known = np.flatnonzero(np.isfinite(course.sky) & (course.sky > 0) & ~lamps)
+    if len(known) < BRIGHTER_LEAST + 1:
+        return []
+    dark = float(np.quantile(course.sky[known], 0.25))
+    ratio = np.full(len(course.sky), np.nan)
+    ratio[known] = course.sky[known] / dark
+    bright = np.nan_to_num(ratio) > BRIGHTER
+    events = []
+    for run in _runs(bright, 1, ~lamps & np.isfinite(ratio)):
+        if len(run) < BRIGHTER_LEAST:
+            continue
+        begins, ends = run[0] <= known[min(1, len(known) - 1)], run[-1] >= known[max(-2, -len(known))]
+        around = known[(known >= run[0] - 3) & (known <= run[-1] + 3)]
+        trend = _rank(course.seconds[around], ratio[around])
+        clouded = float(np.mean(np.nan_to_num(light.share[run]) > SHARE_DIMMED)) > 0.5
+        event = _by_sun_and_moon(course, run, ratio, trend)
+        if event is None and not clouded and (begins or ends) and abs(trend) > 0.7:
+            most = _extreme(ratio[run])
+            if course.sun is not None or (most is not None and most > BRIGHTER_UNTOLD):
+                sun, moon = (None if v is None else float(v[run[-1]]) for v in (course.sun, course.moon))
+                frames = tuple(int(n) for n in run)
+                event = Event("brightening", frames, sky_most=most, sun_deg=sun, moon_deg=moon)
+        if event is not None:
+            events.append(event)
+    return events
+
+
+def _by_sun_and_moon(course: Course, run: NDArray[np.int64], ratio: Floats, trend: float) -> Event | None:
+    """Twilight or moonlight, by where Sun and Moon stood; None where neither explains it or nothing is known."""
+    if course.sun is None or course.moon is None or course.lit is None:
+        return None
+    brightest = int(run[np.nanargmax(ratio[run])])
+    sun, moon, lit = (float(v[brightest]) for v in (course.sun, course.moon, course.lit))
+    shines = moon > 0 and lit > MOON_LIT
+    if sun <= SUN_DARK and not shines:
+        return None
+    figures = {"sky_most": _extreme(ratio[run]), "sun_deg": sun, "moon_deg": moon, "lit": lit}
+    frames = tuple(int(n) for n in run)
+    if sun > SUN_STRONG or not shines:
+        return Event("twilight", frames, "dawn" if course.sun[-1] > course.sun[0] else "dusk", **figures)
+    rose = course.moon.min() < 0
+    words = ("moonrise" if course.moon[-1] > course.moon[0] else "moonset") if rose and abs(trend) > 0.5 else ""
+    return Event("moonlight", frames, words, **figures)
+
+
+def _runs(flags: Bools, gap: int, told: Bools | None = None) -> list[NDArray[np.int64]]:
+    """Numbers of flagged frames, parted where more than `gap` others that tell lie between."""
+    marked = np.flatnonzero(flags)
+    if not len(marked):
+        return []
+    counted = np.cumsum(np.ones(len(flags), int) if told is None else (told | flags).astype(int))
+    apart = np.flatnonzero(np.diff(counted[marked]) > gap + 1) + 1
+    return list(np.split(marked, apart))
+
+
+def _rank(first: Floats, second: Floats) -> float:
+    """Spearman's rank correlation; 0 where it cannot be told."""
+    good = np.isfinite(first) & np.isfinite(second)
+    if good.sum() < 3:
+        return 0.0
+    a, b = rankdata(first[good]), rankdata(second[good])
+    a, b = a - a.mean(), b - b.mean()
+    size = float(np.sqrt(np.sum(a * a) * np.sum(b * b)))
+    return float(np.sum(a * b)) / size if size > 0 else 0.0
+
+
+def _extreme(values: Floats, least: bool = False) -> float | None:
+    good = values[np.isfinite(values)]
+    if not len(good):
+        return None
+    return float(good.min() if least else good.max())
+
+
+__all__ = ["CAUSES", "Course", "Event", "frame_causes", "weather"]

@@ -1,0 +1,233 @@
+"""What befell the sky of a scene, in words: what came, when, how much of the light it cost."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from pipeline.pages.words import count, duration, moment, number, percent
+from pipeline.records import SceneRecord
+from pipeline.verdicts import REASONS
+
+# Reasons that a cause can give a frame; whatever else it was set aside for is not the sky's doing.
+OF_LIGHT = {"bright sky", "overexposed"}
+OF_CLOUD = {"cloud", "few stars", "not registered"}
+REASONS_OF = {
+    "haze": OF_CLOUD,
+    "broken cloud": OF_CLOUD,
+    "passing cloud": OF_CLOUD,
+    "cloud": OF_CLOUD,
+    "dew": OF_CLOUD | {"out of focus"},
+    "twilight": OF_LIGHT,
+    "moonlight": OF_LIGHT,
+    "brightening": OF_LIGHT,
+    "lamp": OF_LIGHT,
+}
+THIN = 0.7  # transparency, above which haze is thin
+LOST_LEAST_S = 1.0  # of light lost by weights, below which nothing is said
+
+
+def sky_events(record: SceneRecord, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The key `sky_events` of scene.json: what `judge` saw of the sky, with times, costs and a sentence.
+
+    Parameters
+    ----------
+    rows : of `figures.frame_rows`
+    """
+    told = record.verdicts.meta.get("events")
+    by_id = {row["frame"]: row for row in rows}
+    usual = usual_weight(rows)
+    result = []
+    for event in told if isinstance(told, list) else []:
+        if not isinstance(event, Mapping) or event.get("cause") not in REASONS_OF:
+            continue
+        mine = [by_id[name] for name in event.get("frames") or [] if name in by_id]
+        if not mine:
+            continue
+        lost = [row for row in mine if row.get("verdict") == "set aside" and _reasons(row) & REASONS_OF[event["cause"]]]
+        values = {key: value for key, value in event.items() if key != "frames"} | {
+            "frames": len(mine),
+            "first_file": mine[0].get("file"),
+            "last_file": mine[-1].get("file"),
+            "begins": mine[0].get("taken"),
+            "ends": mine[-1].get("taken"),
+            "frames_set_aside": len(lost),
+            "set_aside_s": _seconds(lost),
+            "lost_by_weight_s": _lost_by_weight(mine, usual),
+        }
+        result.append(values | {"sentence": _sentence(values)})
+    return result
+
+
+def exposure_lost(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """The key `exposure_lost` of scene.json: what setting aside and low weights cost; null where not known."""
+    aside = [row for row in rows if row.get("verdict") == "set aside"]
+    return {
+        "frames_set_aside": len(aside),
+        "set_aside_s": _seconds(aside),
+        "by_weight_s": _lost_by_weight(rows, usual_weight(rows)),
+    }
+
+
+def lost_sentence(lost: Mapping[str, Any] | None) -> str:
+    """What setting aside and low weights cost; empty where nothing was lost."""
+    if not lost:
+        return ""
+    parts = []
+    if lost.get("frames_set_aside"):
+        many = lost["frames_set_aside"]
+        parts.append(f"{count(many, 'frame')} set aside {'is' if many == 1 else 'are'} {duration(lost['set_aside_s'])}")
+    by_weight = lost.get("by_weight_s")
+    if isinstance(by_weight, (int, float)) and by_weight >= LOST_LEAST_S:
+        parts.append(f"the lower weights of hazy, bright or noisy frames cost as much as {duration(by_weight)}")
+    return f"Light lost: {'; '.join(parts)} of clear, dark exposure." if parts else ""
+
+
+def usual_weight(rows: Sequence[Mapping[str, Any]]) -> float | None:
+    """The weight of a kept frame that nothing befell: their median; where none is, of the better half of all."""
+    known = [row for row in rows if row.get("verdict") == "kept" and isinstance(row.get("weight"), (int, float))]
+    clear = [float(row["weight"]) for row in known if not row.get("cause")]
+    if clear:
+        return statistics.median(clear)
+    every = sorted(float(row["weight"]) for row in known)
+    return statistics.median(every[len(every) // 2 :]) if every else None
+
+
+def _lost_by_weight(rows: Sequence[Mapping[str, Any]], usual: float | None) -> float | None:
+    """Seconds of usual exposure by which the kept frames' weights fall short, frames above it counted as usual."""
+    if usual is None or usual <= 0:
+        return None
+    lost = [
+        (1 - min(1.0, row["weight"] / usual)) * row["exposure_s"]
+        for row in rows
+        if row.get("verdict") == "kept" and _is_number(row.get("weight")) and _is_number(row.get("exposure_s"))
+    ]
+    return round(sum(lost), 3)
+
+
+def _seconds(rows: Sequence[Mapping[str, Any]]) -> float | None:
+    known = [row["exposure_s"] for row in rows if _is_number(row.get("exposure_s"))]
+    return round(sum(known), 3) if len(known) == len(rows) else None
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _reasons(row: Mapping[str, Any]) -> set[str]:
+    return set(str(row.get("reasons") or "").split("; ")) & set(REASONS)
+
+
+def _sentence(event: Mapping[str, Any]) -> str:
+    """One event in words."""
+    text = _WORDS[event["cause"]](event, _when(event))
+    costs = []
+    aside = event["frames_set_aside"]
+    if aside:
+        costs.append(f"{number(aside)} of them set aside ({duration(event['set_aside_s'])} of light)")
+    by_weight = event["lost_by_weight_s"]
+    if _is_number(by_weight) and by_weight >= LOST_LEAST_S:
+        costs.append(f"{'those kept' if aside else 'by their weights they'} count {duration(by_weight)} less")
+    return f"{text}{'; ' if costs else ''}{', '.join(costs)}."
+
+
+def _when(event: Mapping[str, Any]) -> str:
+    """`from 22:14 to 22:40 (8 frames)`."""
+    first, last, n = moment(event["begins"]), moment(event["ends"]), event["frames"]
+    frames = count(n, "frame")
+    if first is None or last is None:
+        return f"in {frames}, {event['first_file']} to {event['last_file']}" if n > 1 else f"in {event['first_file']}"
+    if _clock(first) == _clock(last):
+        return f"at {_clock(first)} ({frames})"
+    return f"from {_clock(first)} to {_clock(last)} ({frames})"
+
+
+def _clock(when: datetime) -> str:
+    return f"{when:%H:%M}"
+
+
+def _haze(event: Mapping[str, Any], when: str) -> str:
+    least = event.get("clear_least")
+    if event.get("course") == "thickens":
+        head = f"Haze or fog thickened over the whole field {when}, down to"
+    else:
+        thin = isinstance(least, (int, float)) and least > THIN
+        head = f"{'Thin haze' if thin else 'Haze'} over the whole field alike {when}: at its thickest"
+    return f"{head} {percent(least, 0)} of the starlight"
+
+
+def _cloud(event: Mapping[str, Any], when: str) -> str:
+    head = {"passing cloud": "A cloud passed", "broken cloud": "Broken cloud"}.get(event["cause"], "A bank of cloud")
+    head += {"comes": " came in", "goes": " drew away"}.get(str(event.get("course")), "")
+    return (
+        f"{head} {when}: up to {percent(event.get('share_most'), 0)} of the field dimmed at once, "
+        f"{percent(event.get('clear_least'), 0)} of the starlight left where it was thickest"
+    )
+
+
+def _dew(event: Mapping[str, Any], when: str) -> str:
+    began = {"middle": ", from the middle of the lens outwards", "rim": ", from the rim of the field inwards"}
+    return (
+        f"Dew or fog on the lens {when}: the starlight fell steadily to {percent(event.get('clear_least'), 0)} and "
+        f"the stars grew to {number(event.get('wider'), '×', decimals=2)} their width"
+        f"{began.get(str(event.get('course')), '')}"
+    )
+
+
+def _twilight(event: Mapping[str, Any], when: str) -> str:
+    return (
+        f"{'Dawn' if event.get('course') == 'dawn' else 'Dusk'} {when}: the sky up to {_times(event)} as bright as "
+        f"when dark; the Sun stood {_degrees(event.get('sun_deg'))} at the brightest"
+    )
+
+
+def _moonlight(event: Mapping[str, Any], when: str) -> str:
+    head = {"moonrise": "Moonrise", "moonset": "The Moon setting"}.get(str(event.get("course")), "Moonlight")
+    return (
+        f"{head} {when}: the sky up to {_times(event)} as bright as when dark; the Moon stood "
+        f"{_degrees(event.get('moon_deg'))} at the brightest, {percent(event.get('lit'), 0)} of it lit"
+    )
+
+
+def _brightening(event: Mapping[str, Any], when: str) -> str:
+    head = f"Under clear air the sky grew up to {_times(event)} as bright {when}"
+    if event.get("sun_deg") is None:
+        return (
+            f"{head}: moonrise or moonset, dawn or dusk, or a field that sank into a town's light; with site and "
+            "utc_offset_hours in trip.yaml this page tells which"
+        )
+    return f"{head}, and neither Sun nor Moon was up: the light of a town, mist that scatters it, or airglow"
+
+
+def _lamp(event: Mapping[str, Any], when: str) -> str:
+    return (
+        f"A lamp (headlights, a torch) shone {when}: {percent(event.get('share_most'), 0)} of the field lit, up to "
+        f"{_times(event)} as bright as usual"
+    )
+
+
+def _times(event: Mapping[str, Any]) -> str:
+    return number(event.get("sky_most"), "×", digits=2)
+
+
+def _degrees(altitude: Any) -> str:
+    if not _is_number(altitude):
+        return "at an unknown height"
+    return f"{number(abs(float(altitude)), '°', decimals=0)} {'above' if altitude >= 0 else 'below'} the horizon"
+
+
+_WORDS: dict[str, Callable[[Mapping[str, Any], str], str]] = {
+    "haze": _haze,
+    "broken cloud": _cloud,
+    "passing cloud": _cloud,
+    "cloud": _cloud,
+    "dew": _dew,
+    "twilight": _twilight,
+    "moonlight": _moonlight,
+    "brightening": _brightening,
+    "lamp": _lamp,
+}
+
+__all__ = ["exposure_lost", "lost_sentence", "sky_events"]

@@ -1,0 +1,244 @@
+"""What befell a scene's sky is named, on planted scenes, through judge and the page; nothing is named on clean ones."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.coordinates import AltAz, EarthLocation, get_body
+from astropy.time import Time
+
+from pipeline import summarise
+from pipeline.config import JudgeSettings, Site
+from pipeline.files import write_json
+from pipeline.judge import COLUMNS, Graded, judge_scene
+from pipeline.plan import write_plan
+from pipeline.sky.sunmoon import sun_and_moon
+from pipeline.sky.times import julian_date, parse
+from pipeline.tables import read_table, table_from_rows, write_table
+from tests.labelled import Fault, Setting, make_scene
+
+SITE = Site(latitude=40.0, longitude=10.0)
+FRAMES = 24
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a reader gets: frames.ecsv as rows, scene.json, the page's text without its tags."""
+
+    rows: list[dict[str, Any]]
+    figures: dict[str, Any]
+    text: str
+
+    @property
+    def causes(self) -> list[str]:
+        return [event["cause"] for event in self.figures["sky_events"]]
+
+
+def told(
+    folder: Path,
+    faults: Mapping[int, Fault],
+    *,
+    seed: int = 1,
+    begin: datetime | None = None,
+    site: Site | None = None,
+    **setting: Any,
+) -> Told:
+    """A made scene through judge and summarise; `begin` shifts its clock, which is then UTC."""
+    scene_setting = Setting(
+        **{"focal_mm": 24.0, "stars": 400, "frames": FRAMES, "exposure_s": 13.0, "interval_s": 20.0} | setting,
+        faults=dict(faults),
+    )
+    frames, plan = make_scene(scene_setting, seed)
+    if begin is not None:
+        moments = [begin + timedelta(seconds=n * scene_setting.interval_s) for n in range(len(frames))]
+        frames = [
+            Graded(replace(f.plan, taken=m.isoformat(), utc=True), f.row, f.stars)
+            for f, m in zip(frames, moments, strict=True)
+        ]
+        plan = replace(plan, frames=tuple(f.plan for f in frames))
+    # the made frames lie in air that takes nothing
+    rows, notes, events = judge_scene(frames, plan, JudgeSettings(extinction=0.0), site or Site())
+    write_plan(folder / "work" / "plan", [], [plan], [])
+    where = f"site: {{latitude: {site.latitude}, longitude: {site.longitude}}}\n" if site else ""
+    (folder / "trip.yaml").write_text(f"frames: [raw]\n{where}")
+    here = folder / "work" / "scenes" / plan.scene
+    here.mkdir(parents=True)
+    write_table(table_from_rows(rows, COLUMNS, {"notes": notes, "events": events}), here / "verdicts.ecsv")
+    # frames count by the square of their light over the noise of their sky, as combine weighs them
+    usual = np.median([row["sky_e_s"] for row in rows])
+    weights = {
+        row["frame"]: {"weight": (row["transparency"] or 1.0) ** 2 / (row["sky_e_s"] / usual)}
+        for row in rows
+        if row["verdict"] == "kept"
+    }
+    write_json(here / "combine.json", {"frames": weights})
+    path = folder / "work" / "plan" / "scenes" / f"{plan.scene}.json"
+    assert summarise.main(["scene", "--project", str(folder), "--scene", str(path)]) == 0
+    results = folder / "results" / plan.scene
+    table = read_table(results / "frames.ecsv")
+    listed = [{k: None if row[k] is np.ma.masked else row[k] for k in table.colnames} for row in table]
+    text = re.sub(r"<[^>]*>", " ", (results / "index.html").read_text()).replace("\u202f", " ")
+    return Told(listed, json.loads((results / "scene.json").read_text()), " ".join(text.split()))
+
+
+def test_thin_haze(tmp_path: Path) -> None:
+    """A fifth of the light gone everywhere for seven frames: thin haze with its times; what it costs by weights."""
+    got = told(tmp_path, {n: Fault("haze", 0.78) for n in range(8, 15)})
+    assert got.causes == ["haze"]
+    event = got.figures["sky_events"][0]
+    assert event["clear_least"] == pytest.approx(0.78, abs=0.02)
+    assert [n for n, row in enumerate(got.rows) if row["cause"] == "haze"] == list(range(8, 15))
+    assert "Thin haze over the whole field alike from 22:02 to 22:04 (7 frames)" in got.text
+    assert re.search("7[789]% of the starlight", got.text)
+    # seven frames of 13 s at the square of 0.78
+    assert event["lost_by_weight_s"] == pytest.approx(7 * 13 * (1 - 0.78**2), rel=0.1)
+    assert got.figures["exposure_lost"]["frames_set_aside"] == 0
+    assert "cost as much as" in got.text
+
+
+def test_fog_that_thickens(tmp_path: Path) -> None:
+    """Light that falls steadily while the stars keep their width is fog in the air, not on the lens."""
+    got = told(tmp_path, {n: Fault("haze", 1 - 0.04 * (n - 8)) for n in range(9, FRAMES)})
+    assert got.causes == ["haze"]
+    assert "Haze or fog thickened over the whole field" in got.text
+    aside = got.figures["exposure_lost"]
+    assert aside["frames_set_aside"] == sum(row["verdict"] == "set aside" for row in got.rows) > 5
+    assert aside["set_aside_s"] == pytest.approx(13 * aside["frames_set_aside"])
+
+
+@pytest.mark.parametrize("tracked", [False, True])
+def test_dew_on_the_lens(tmp_path: Path, tracked: bool) -> None:
+    """Light that falls and stars that grow, from the middle: dew, how far it went, and a heated band for next time."""
+    faults = {n: Fault("dew", 1 - 0.035 * (n - 6), share=0.4) for n in range(7, FRAMES)}
+    got = told(tmp_path, faults, tracked=tracked, focal_mm=35.0)
+    assert got.causes == ["dew"]
+    event = got.figures["sky_events"][0]
+    assert event["course"] == "middle"
+    # the last third of frames has on average 1 - 0.25 x 0.48 times the width beside the lens's own
+    assert event["wider"] == pytest.approx(1.09, abs=0.03)
+    assert "Dew or fog on the lens" in got.text
+    assert "from the middle of the lens outwards" in got.text
+    assert "Keep the lens warm" in got.text
+
+
+def test_focus_that_drifts_is_no_dew(tmp_path: Path) -> None:
+    """Stars that grow and keep their light: a drift of the focus, and nothing befell the sky."""
+    got = told(tmp_path, {n: Fault("defocus", 1 + 0.012 * n) for n in range(FRAMES)})
+    assert got.causes == []
+    assert "The focus drifted slowly" in got.text
+
+
+def test_a_passing_cloud(tmp_path: Path) -> None:
+    """A bank over two fifths of the field for three frames, clear before and after."""
+    got = told(tmp_path, {n: Fault("cloud", 0.6, share=0.4, angle_deg=30) for n in range(8, 11)})
+    assert got.causes == ["passing cloud"]
+    event = got.figures["sky_events"][0]
+    assert event["share_most"] == pytest.approx(0.4, abs=0.1)
+    assert event["clear_least"] == pytest.approx(0.6, abs=0.06)
+    assert "A cloud passed from 22:02 to 22:03 (3 frames)" in got.text
+
+
+def test_broken_cloud(tmp_path: Path) -> None:
+    """Patches that are elsewhere in every frame; the cost of those set aside stands in the sentence."""
+    got = told(tmp_path, {n: Fault("patches", 0.4, share=0.35, angle_deg=n) for n in range(4, 18)}, stars=900)
+    assert got.causes == ["broken cloud"]
+    event = got.figures["sky_events"][0]
+    assert event["frames_set_aside"] == sum("cloud" in (row["reasons"] or "") for row in got.rows) > 5
+    assert f"{event['frames_set_aside']} of them set aside" in got.text
+
+
+def test_three_wisps_are_broken_cloud(tmp_path: Path) -> None:
+    """Clouds that pass three times in a scene make its sky one of broken cloud, told once."""
+    faults = {n: Fault("cloud", 0.6, share=0.4, angle_deg=40.0 * n) for n in (4, 5, 11, 12, 18, 19)}
+    assert told(tmp_path, faults).causes == ["broken cloud"]
+
+
+def test_a_bank_that_comes_in(tmp_path: Path) -> None:
+    """Cloud that grows over the field and stays."""
+    faults = {n: Fault("cloud", 0.3, share=min(1.0, 0.1 * (n - 10)), angle_deg=30) for n in range(11, FRAMES)}
+    got = told(tmp_path, faults)
+    assert got.causes == ["cloud"]
+    assert "A bank of cloud came in" in got.text
+
+
+def test_a_lamp(tmp_path: Path) -> None:
+    """Half of the field lit to eight times its sky in one frame, to three times in the next."""
+    got = told(tmp_path, {9: Fault("beam", 8.0), 10: Fault("beam", 3.0)})
+    assert got.causes == ["lamp"]
+    assert got.figures["sky_events"][0]["sky_most"] == pytest.approx(8.0, rel=0.05)
+    assert "A lamp (headlights, a torch) shone" in got.text
+    assert "Away from lamps" in got.text
+
+
+RISING = {n: Fault("bright", 1 + 0.15 * (n - 10)) for n in range(11, FRAMES)}
+
+
+@pytest.mark.parametrize(
+    ("begin", "cause", "words"),
+    [
+        # by the astronomical algorithms of a general library, at 40 N 10 E, to some minutes: the Moon, two thirds lit,
+        # rises at 20:24; the Sun passes 18 degrees below the horizon at 03:21 with a thin Moon down; neither is up
+        (datetime(2026, 9, 2, 20, 10), "moonlight", "Moonrise"),
+        (datetime(2026, 9, 12, 3, 20), "twilight", "Dawn"),
+        (datetime(2026, 9, 12, 0, 30), "brightening", "neither Sun nor Moon was up"),
+    ],
+)
+def test_what_brightens_the_sky(tmp_path: Path, begin: datetime, cause: str, words: str) -> None:
+    """The same course of the sky's level is moonrise, dawn or neither, by where Sun and Moon stood."""
+    got = told(tmp_path, RISING, begin=begin, site=SITE, interval_s=120.0, exposure_s=15.0, tracked=True)
+    assert got.causes == [cause]
+    assert words in got.text
+    assert got.figures["sky_events"][0]["sky_most"] == pytest.approx(1 + 0.15 * 13, rel=0.03)
+    assert "A darker hour" in got.text
+
+
+def test_without_a_site_brightening_is_not_named_further(tmp_path: Path) -> None:
+    """The page says what to give so that it can tell."""
+    got = told(tmp_path, RISING)
+    assert got.causes == ["brightening"]
+    assert "with site and utc_offset_hours in trip.yaml this page tells which" in got.text
+
+
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize(
+    "setting",
+    [
+        {"focal_mm": 14.0, "stars": 900, "ground": True},
+        {"focal_mm": 50.0, "stars": 150, "tracked": True},
+        {"focal_mm": 135.0, "stars": 900, "tracked": True, "ground": True},
+    ],
+)
+def test_nothing_is_named_on_clean_scenes(tmp_path: Path, setting: dict[str, Any], seed: int) -> None:
+    """Kicks and lost focus are no weather, nor is land, nor the scatter of few stars."""
+    faults = {3: Fault("kick", 2.0), 9: Fault("defocus", 1.6), 12: Fault("slip", 2.0)} if seed else {}
+    got = told(tmp_path, faults, seed=seed, **setting)
+    assert got.causes == []
+    assert "What befell the sky" not in got.text
+    assert all(not row["cause"] for row in got.rows)
+
+
+def test_sun_and_moon_against_a_general_library() -> None:
+    """Altitudes within 0.02 degrees of astropy's; Sun and Moon meet where and when an eclipse was greatest."""
+    jd = np.array([2461253.4, 2461260.1, 2461270.77, 2461300.3, 2461000.9])
+    got = sun_and_moon(jd, 40.0, 10.0)
+    place = EarthLocation.from_geodetic(10.0, 40.0)
+    times = Time(jd, format="jd", scale="utc")
+    for body, values in (("sun", got.sun_deg), ("moon", got.moon_deg)):
+        there = get_body(body, times, place).transform_to(AltAz(obstime=times, location=place))
+        np.testing.assert_allclose(values, there.alt.deg, atol=0.02)
+    # total solar eclipse of 2026 August 12: greatest at 17:45:51 UT, 65 13.3 N 25 13.7 W, Sun's altitude 25.8 degrees
+    # (Espenak & Meeus, Five Millennium Canon of Solar Eclipses, NASA/TP-2006-214141)
+    moment = parse("2026-08-12T17:45:51")
+    assert moment is not None
+    eclipse = sun_and_moon([julian_date(moment)], 65 + 13.3 / 60, -(25 + 13.7 / 60))
+    assert eclipse.sun_deg[0] == pytest.approx(25.8, abs=0.1)
+    assert eclipse.moon_deg[0] == pytest.approx(eclipse.sun_deg[0], abs=0.05)
+    assert eclipse.lit[0] < 1e-5
