@@ -22,8 +22,9 @@ from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.wcs import wcs_header
 from pipeline.skyline.hold import Hold
+from pipeline.skyline.moving import moving_land
 from pipeline.stack import figures, sizes
-from pipeline.stack.groundfile import FULL, read_ground
+from pipeline.stack.groundfile import FULL, read_ground, read_moving
 from pipeline.stack.land import Land, land_in
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs
@@ -76,8 +77,10 @@ def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry)
     InputError
         Where its files do not fit the frames.
     """
-    ground = None if arguments.ground is None else read_ground(arguments.ground)
-    if ground is None:
+    if arguments.ground is None:
+        return None
+    ground, moving = read_ground(arguments.ground), read_moving(arguments.ground)
+    if ground is None and not moving:
         return None
     try:
         hold = Hold.from_json(geometry, read_json(arguments.ground_figures)["hold"])
@@ -85,7 +88,9 @@ def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry)
         raise InputError(
             f"{arguments.ground_figures}: does not tell how the camera stood ({error}); run ground again"
         ) from None
-    if ground.mask.shape != inputs.shape:
+    if moving:
+        return moving_land(moving, geometry, hold, inputs.frames)
+    if ground is None or ground.mask.shape != inputs.shape:
         raise InputError(f"{shown(arguments.ground)}: is of other frames; run ground again")
     return land_in(ground.mask / np.float32(FULL), geometry, hold, inputs.frames)
 

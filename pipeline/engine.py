@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "dark": 2,
     "register": 6,
     "ground": 2,
-    "combine": 11,
+    "combine": 12,
     "join": 2,
     "finish": 3,
     "summarise": 13,

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import json
 import logging
 import sys
+from bisect import bisect
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -30,14 +32,16 @@ from pipeline.sky import times
 from pipeline.sky.geometry import Geometry
 from pipeline.skyline.find import find_ground
 from pipeline.skyline.hold import Hold, hold_of
+from pipeline.skyline.moving import areas_of, nearest
 from pipeline.stack import figures
-from pipeline.stack.groundfile import append_mask, picture_header, write_no_ground
-from pipeline.stack.land import SHARE_LEAST, Land, land_in
+from pipeline.stack.groundfile import append_mask, append_moving, picture_header, write_no_ground
+from pipeline.stack.land import SHARE_LEAST, Canvas, Land, land_in
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
 from pipeline.stack.tiles import TILE_STEP, Window, cut
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
 from pipeline.starlists import read_lists
+from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless.ground")
 
@@ -48,6 +52,10 @@ RIM = 24
 # Windows in which the noise of the frames is looked at, and their side, px.
 SAMPLES, SAMPLE_PX = 12, 128
 PLACES = np.dtype([("x", "f8"), ("y", "f8"), ("flux", "f8")])
+# Places a side, or along a streak, at which it is looked up whether a frame shows land.
+PROBES = 50
+# A streak so near to land, px, is its edge: what a streak's line may be off.
+BESIDE_PX = 12.0
 BY_HAND = "the mask was given by hand"
 
 
@@ -73,16 +81,22 @@ def _work(arguments: argparse.Namespace) -> None:
             return
         paths = kept_mosaics(plan, arguments.verdicts, geometry, arguments.mosaics)
         inputs = read_inputs(plan, paths, geometry, arguments)
-        hold = standing(geometry, plan)
-        told = by_hand(given, inputs) if given is not None else by_itself(inputs, geometry, hold, arguments)
-        mask = told.pop("mask")
+        seconds = moments(geometry, plan)
+        hold = hold_of(geometry, seconds, pole_of(geometry, plan))
+        smear = hold.smear_px(seconds, float(np.median([frame.exposure_s or 0.0 for frame in plan.frames])))
+        told = by_hand(given, inputs) if given is not None else by_itself(inputs, geometry, hold, smear, arguments)
+        mask, moving = told.pop("mask"), told.pop("moving", [])
         told["hold"] = hold.to_json()
+        if moving:
+            told |= told_of_moving(moving, hold, inputs.frames, arguments.verdicts, smear)
         if mask is None:
             _no_ground(arguments, told)
-            return
-        with replacing(arguments.out) as temporary:
-            told |= make_ground(inputs, geometry, hold, mask, temporary, trip, arguments.threads, progress)
-        write_json(arguments.figures, {"found": True, **told})
+        else:
+            with replacing(arguments.out) as temporary:
+                told |= make_ground(inputs, geometry, hold, mask, temporary, trip, arguments.threads, progress)
+            write_json(arguments.figures, {"found": True, **told})
+        if moving:
+            append_moving(arguments.out, moving)
 
 
 def _no_ground(arguments: argparse.Namespace, told: dict[str, Any]) -> None:
@@ -93,17 +107,26 @@ def _no_ground(arguments: argparse.Namespace, told: dict[str, Any]) -> None:
 # ---- which part is ground -------------------------------------------------------------------------------------------
 
 
-def standing(geometry: Geometry, plan: ScenePlan) -> Hold:
-    """How the camera stood, from the frames' times and places."""
+def moments(geometry: Geometry, plan: ScenePlan) -> dict[str, float | None]:
+    """Middles of the frames' exposures, s from the reference's; None where their times are not known."""
+    days = _days(plan)
+    begin = days.get(geometry.reference, 0.0)
+    return {name: (days[name] - begin) * 86400.0 if name in days else None for name in geometry.frames}
+
+
+def pole_of(geometry: Geometry, plan: ScenePlan) -> NDArray[np.float64] | None:
+    """The Earth's axis in the axes of the attitudes; None where it is not known."""
+    begin = _days(plan).get(geometry.reference)
+    return None if begin is None or not geometry.solved else times.celestial_frame(begin)[2]
+
+
+def _days(plan: ScenePlan) -> dict[str, float]:
     days: dict[str, float] = {}
     for frame in plan.frames:
         moment = times.parse(frame.taken)
         if moment is not None:
             days[frame.id] = times.julian_date(moment) + (frame.exposure_s or 0.0) / 2 / 86400.0
-    begin = days.get(geometry.reference)
-    pole = None if begin is None or not geometry.solved else times.celestial_frame(begin)[2]
-    seconds = {name: (days[name] - (begin or 0.0)) * 86400.0 if name in days else None for name in geometry.frames}
-    return hold_of(geometry, seconds, pole)
+    return days
 
 
 def by_hand(path: Path, inputs: Inputs) -> dict[str, Any]:
@@ -123,12 +146,16 @@ def by_hand(path: Path, inputs: Inputs) -> dict[str, Any]:
     return {"mask": mask, "why": BY_HAND, "confidence": None, "share": share}
 
 
-def by_itself(inputs: Inputs, geometry: Geometry, hold: Hold, arguments: argparse.Namespace) -> dict[str, Any]:
+def by_itself(
+    inputs: Inputs, geometry: Geometry, hold: Hold, smear_px: float, arguments: argparse.Namespace
+) -> dict[str, Any]:
     """What the scene shows of itself."""
     names = [frame.id for frame in inputs.frames]
     stars = read_places(arguments.stars, names)
     try:
-        told = find_ground(geometry, hold, stars, inputs.frames, inputs.mosaics, inputs.calibration, arguments.threads)
+        found = find_ground(
+            geometry, hold, stars, inputs.frames, inputs.mosaics, inputs.calibration, arguments.threads, smear_px
+        )
     except (ArithmeticError, LookupError, ValueError, RuntimeError) as error:
         # the sky is worth more than the ground: a scene is not lost over it
         log.exception("%s: looking for ground failed", inputs.scene)
@@ -138,13 +165,49 @@ def by_itself(inputs: Inputs, geometry: Geometry, hold: Hold, arguments: argpars
             "confidence": None,
             "share": 0.0,
         }
-    mask = told.mask if told.mask is not None and told.share >= AREA_LEAST else None
+    told = found.told
+    mask = told.mask(inputs.shape) if told.share >= AREA_LEAST else None
     return {
         "mask": mask,
         "why": told.why,
         "confidence": told.confidence,
         "share": told.share if mask is not None else 0.0,
+        "moving": found.moving,
     }
+
+
+def told_of_moving(
+    canvases: Sequence[Canvas], hold: Hold, frames: Sequence[Frame], verdicts: Path, smear_px: float
+) -> dict[str, Any]:
+    """What share of each frame is land that moves through the picture, and which streaks of a frame are its edges."""
+    areas, shares = areas_of(canvases, hold), {}
+    height, width = frames[0].shape
+    x, y = np.meshgrid(*((np.arange(PROBES) + 0.5) / PROBES * size for size in (width, height)))
+    for frame, n in zip(frames, nearest(hold, [frame.id for frame in frames], canvases), strict=True):
+        shares[frame.id] = round(float(areas[n].at(frame.id, x, y).mean()), 4)
+    return {"moving": {"shares": shares, "streaks": streaks_of_land(canvases, hold, verdicts, smear_px)}}
+
+
+def streaks_of_land(canvases: Sequence[Canvas], hold: Hold, verdicts: Path, smear_px: float) -> dict[str, list[int]]:
+    """Numbers of the streaks, by frame, of which half or more lies along land or on it."""
+    rows = [row_values(row, ("frame", "streak_list")) for row in read_table(verdicts)]
+    lists = {str(row["frame"]): json.loads(row["streak_list"] or "[]") for row in rows}
+    placed = sorted(hold.turns)
+    areas, part, result = areas_of(canvases, hold), (np.arange(PROBES) + 0.5) / PROBES, {}
+    knots = dict(zip(placed, nearest(hold, placed, canvases), strict=True))
+    for name in sorted(name for name, streaks in lists.items() if streaks):
+        # a frame that is not placed shows the land about where the frame before or after it does: ids begin with times
+        at = min(max(bisect(placed, name), 1), len(placed) - 1)
+        like = [name] if name in knots else placed[at - 1 : at + 1]
+        reach = BESIDE_PX + smear_px + (hold.moved_px(like[0], like[-1]) if len(like) > 1 else 0.0)
+        of_land = []
+        for streak in lists[name]:
+            x, y = (streak[f"{v}1"] + part * (streak[f"{v}2"] - streak[f"{v}1"]) for v in "xy")
+            if any(areas[knots[one]].about(one, x, y, reach)[0].mean() >= 0.5 for one in like):
+                of_land.append(int(streak["number"]))
+        if of_land:
+            result[name] = of_land
+    return result
 
 
 def read_places(paths: Sequence[Path], names: Sequence[str]) -> dict[str, NDArray[np.float64]]:
@@ -205,7 +268,7 @@ def samples_of(windows: Sequence[Window]) -> list[Window]:
 
 def solid_blocks(land: Land) -> NDArray[np.bool_]:
     """Blocks of the noise's measurement in which there is nothing but ground."""
-    solid = cell_sums((land.near == 0).astype(np.int32), BLOCK) == BLOCK**2
+    solid = cell_sums((land.areas[0].near == 0).astype(np.int32), BLOCK) == BLOCK**2
     return np.asarray(solid)
 
 

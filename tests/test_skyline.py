@@ -190,10 +190,10 @@ def _told(folder: Path, night: Nightscape, count: int, twice: bool = False) -> T
     frames = [Frame(i, mosaics[k].header, mosaics[k].shape, 1.0, 1.0, 0.0, ()) for k, i in enumerate(ids)]
     seconds = {name: night.scenario.middle(k) for k, name in enumerate(ids)}
     hold = hold_of(geometry, seconds, times.celestial_frame(sum(night.scenario.turning.jd))[2])
-    told = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 2)
+    told = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 2).told
     if twice:
-        again = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 1)
-        np.testing.assert_array_equal(told.mask, again.mask)
+        again = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 1).told
+        np.testing.assert_array_equal(told.cells, again.cells)
     return told
 
 
@@ -211,11 +211,13 @@ def test_the_planted_ground_is_told(tmp_path, turned):
     else:
         night = nightscape(**SMALL)
     told = _told(tmp_path, night, 6, twice=turned)
-    assert told.mask is not None, told.why
+    assert told.cells is not None, told.why
     assert told.confidence is not None
     assert told.confidence > 0.5
     opaque, _ = night.truth(3)
-    truth, found = opaque > 0.5, told.mask > 0.5
+    mask = told.mask(opaque.shape)
+    assert mask is not None
+    truth, found = opaque > 0.5, mask > 0.5
     edge = ndimage.binary_dilation(truth) ^ ndimage.binary_erosion(truth, border_value=1)
     far = ndimage.distance_transform_edt(~edge) > 4
     assert (found == truth)[far].mean() > 0.99
@@ -239,7 +241,7 @@ def test_a_sky_of_cloud_and_glow_has_no_ground(tmp_path):
 
     night = nightscape((), dict.fromkeys(range(6), cloud), **{**SMALL, "altitude_deg": 35.0})
     told = _told(tmp_path, night, 6)
-    assert told.mask is None
+    assert told.cells is None
     assert "no sharp edge" in told.why
 
 
@@ -249,6 +251,6 @@ def test_two_frames_tell_nothing():
     geometry = pipeline_geometry(night.scenario, 2, 0)
     hold = replace(hold_of(geometry, {}, None))
     frames = [Frame(name, None, (480, 720), 1.0, 1.0, 0.0, ()) for name in frame_ids(2)]  # type: ignore[arg-type]
-    told = find_ground(geometry, hold, {}, frames, Mosaics([]), Calibration())
-    assert told.mask is None
+    told = find_ground(geometry, hold, {}, frames, Mosaics([]), Calibration()).told
+    assert told.cells is None
     assert "2 frames" in told.why

@@ -28,6 +28,7 @@ from example_project.maker.lens import GAUSS_FWHM, Optics, plausible_lens
 from example_project.maker.mount import Mount, small_turn
 from example_project.maker.sensor import Sensor, expose
 from example_project.maker.sky import (
+    EARTH_RATE,
     EXTINCTION,
     Glow,
     Site,
@@ -320,7 +321,7 @@ class Scenario:
             dim = middle * self.ground.light * np.array([0.8, 1.0, 0.85])
             earth = np.clip(texture, 0.2, None)[..., None] * dim * (weight / weight.max())[..., None]
             soft = float(np.degrees(1 / optics.focal_px))
-            hide(image, colours, horizontal, self._step, skyline, soft, earth)
+            self._hide(index, image, colours, skyline, soft, earth)
             hidden = hidden_share(
                 optics.unproject(stars.x[:, 1], stars.y[:, 1]) @ geometry.attitude @ horizon.T, skyline, soft
             )
@@ -331,6 +332,30 @@ class Scenario:
         figures["middle_s"] = self.middle(index)
         figures["altitude_deg"] = float(np.degrees(np.arcsin((geometry.attitude[2] @ horizon.T)[2])))
         return image, stars, figures
+
+    def _hide(
+        self,
+        index: int,
+        image: NDArray[np.float32],
+        colours: NDArray[np.int64],
+        skyline: Floats,
+        soft_deg: float,
+        earth: Floats,
+    ) -> None:
+        """Put the ground before the sky, in place; a tracker carries it on during the exposure."""
+        camera, moments = self._grid[2], 1
+        if self.mount.kind == "tracked":
+            path = EARTH_RATE * self.exposure_s * self.optics.focal_px
+            moments = int(np.clip(np.ceil(path / 2), 1, 24))
+        total = np.zeros_like(image)
+        for moment in range(moments):
+            seconds = index * self.interval_s + (moment + 0.5) / moments * self.exposure_s
+            horizon = self.turning.horizon(seconds)
+            hidden = image.copy()
+            horizontal = camera @ self.geometry(index, seconds).attitude @ horizon.T
+            hide(hidden, colours, horizontal, self._step, skyline, soft_deg, earth)
+            total += hidden
+        image[:] = total / np.float32(moments)
 
     def _stars(
         self,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 import statistics
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -78,6 +79,7 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
     placed = _mapping(record.geometry.get("frames"))
     left_out = _mapping(record.geometry.get("left_out"))
     combined = _mapping(record.combine.get("frames"))
+    of_land = _mapping(_mapping(record.ground.get("moving")).get("streaks"))
     planned = {frame.id: frame for frame in record.plan.frames} if record.plan is not None else {}
     rows = []
     for name in [*planned, *(n for n in verdicts if n not in planned)]:
@@ -98,6 +100,8 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
             key: value for key, value in given.items() if value is not None and (key != "file" or "file" not in row)
         }
         row["frame"] = name
+        if name in of_land:
+            _leave_out(row, of_land[name])
         place = _mapping(placed.get(name))
         if place.get("rms_px") is not None:
             row["registration_rms_px"] = place["rms_px"]
@@ -112,6 +116,15 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
             row["reasons"] = row.get("reasons") or ""
         rows.append(row)
     return sorted(rows, key=lambda row: (row.get("taken") or "~", row["frame"]))
+
+
+def _leave_out(row: dict[str, Any], numbers: Collection[int]) -> None:
+    """Take streaks of these numbers off a frame's: edges of land that moves through the picture."""
+    try:
+        listed = [s for s in json.loads(row.get("streak_list") or "[]") if s.get("number") not in numbers]
+    except (TypeError, ValueError, AttributeError):
+        return
+    row["streak_list"], row["streaks"] = json.dumps(listed), len(listed)
 
 
 def _sky(record: SceneRecord, row: dict[str, Any]) -> None:

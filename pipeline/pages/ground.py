@@ -31,7 +31,14 @@ def ground_figures(ground: Mapping[str, Any], joined: Mapping[str, Any]) -> dict
         "camera_stood": hold.get("kind") if isinstance(hold, Mapping) else None,
         "sky_never_seen_px": joined.get("sky_never_seen_px"),
         "level_step": joined.get("level_step"),
+        "moving": _range(ground.get("moving")),
     }
+
+
+def _range(moving: Any) -> list[float] | None:
+    """Least and most of a frame that is land, where it moves through the picture."""
+    shares = moving.get("shares") if isinstance(moving, Mapping) else None
+    return [min(shares.values()), max(shares.values())] if isinstance(shares, Mapping) and shares else None
 
 
 def ground_sentence(ground: Mapping[str, Any] | None) -> str:
@@ -39,9 +46,16 @@ def ground_sentence(ground: Mapping[str, Any] | None) -> str:
     if ground is None:
         return "Ground was not looked for."
     why = str(ground.get("why") or "").rstrip(".")
+    moving = ground.get("moving")
+    hidden = ""
+    if moving:
+        hidden = (
+            f"Land moves through the picture, {percent(moving[0], 1)} to {percent(moving[1], 1)} of a frame, and is "
+            "left out of each. "
+        )
     if not ground["found"]:
-        return f"No ground: {why}."
-    text = f"{percent(ground.get('share'), 1)} of the picture is ground: {why}."
+        return f"{hidden}The reference frame shows no ground: {why}." if hidden else f"No ground: {why}."
+    text = f"{hidden}{percent(ground.get('share'), 1)} of the picture is ground: {why}."
     return (
         f"{text} Its picture was made {ground.get('how')}, with a rejection of its own, and joined to the sky in "
         "linear light: composite.tif. The sky beside it counts only those frames in which that part was sky."

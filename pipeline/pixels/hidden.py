@@ -16,13 +16,14 @@ from pipeline.pixels.resample import NOT_COVERED
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def hide_plane(near, shift, lagrange, origin, codes, hidden):  # type: ignore[no-untyped-def]
+def hide_plane(near, side, shift, lagrange, origin, codes, hidden):  # type: ignore[no-untyped-def]
     """Take one frame's values out where it shows land.
 
     Parameters
     ----------
-    near : (height, width) uint8 array, 1 where land is near on the reference's grid
-    shift, lagrange : position grid of where the frame's picture lies on it, by pixel of the result
+    near : (rows, columns) uint8 array of cells, 1 where land is near
+    side : of a cell, px
+    shift, lagrange : position grid of where the frame's picture lies on them, px from the first, by pixel of the result
     origin : (row, column) of the tile's first pixel in the result
     codes : (rows, columns) uint8 array; `NOT_COVERED` is set
     hidden : (rows, columns) uint8 array, 0 before; the code that was there plus 1 is put in
@@ -42,9 +43,9 @@ def hide_plane(near, shift, lagrange, origin, codes, hidden):  # type: ignore[no
             x, y = xs[j], ys[j]
             if codes[i, j] == NOT_COVERED or not (np.isfinite(x) and np.isfinite(y)):
                 continue
-            # land goes on beyond the reference's edge
-            u = np.int64(min(max(x + np.float32(0.5), np.float32(0)), np.float32(near.shape[1] - 1)))
-            v = np.int64(min(max(y + np.float32(0.5), np.float32(0)), np.float32(near.shape[0] - 1)))
+            # land goes on beyond the last cell
+            u = np.int64(min(max((x + np.float32(0.5)) / side, np.float32(0)), np.float32(near.shape[1] - 1)))
+            v = np.int64(min(max((y + np.float32(0.5)) / side, np.float32(0)), np.float32(near.shape[0] - 1)))
             if near[v, u] != 0:
                 hidden[i, j] = codes[i, j] + np.uint8(1)
                 codes[i, j] = np.uint8(NOT_COVERED)

@@ -13,7 +13,7 @@ from pipeline.skyline.witness import Witnesses
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-# Cells of the map, px.
+# Cells of the map, px, where nothing coarser is asked for.
 CELL = 4
 # Sightings below which nothing can be said.
 SIGHTINGS_MIN = 60
@@ -34,30 +34,32 @@ AREA_MIN = 5e-4
 
 @dataclass(frozen=True)
 class Emptiness:
-    """On cells of `CELL` px, (rows, columns) arrays.
+    """On cells of `cell` px, (rows, columns) arrays.
 
     `region` : empty for certain; `doubt` : 0-1, how far a cell may be ground: 0 among stars, 1 where all is empty.
     """
 
     region: Bools
     doubt: Floats
+    cell: int = CELL
 
 
-def emptiness(seen: Witnesses, shape: tuple[int, int]) -> Emptiness | None:
+def emptiness(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> Emptiness | None:
     """Find the places without stars.
 
     Parameters
     ----------
     seen : sightings
     shape : (height, width) of the reference
+    cell : of the map, px
 
     Returns
     -------
     Emptiness
         None where there are too few sightings to say anything, or no place of any size is empty.
     """
-    rows, columns = -(-shape[0] // CELL), -(-shape[1] // CELL)
-    i, j = np.floor((seen.y + 0.5) / CELL).astype(int), np.floor((seen.x + 0.5) / CELL).astype(int)
+    rows, columns = -(-shape[0] // cell), -(-shape[1] // cell)
+    i, j = np.floor((seen.y + 0.5) / cell).astype(int), np.floor((seen.x + 0.5) / cell).astype(int)
     inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
     if inside.sum() < SIGHTINGS_MIN:
         return None
@@ -67,18 +69,18 @@ def emptiness(seen: Witnesses, shape: tuple[int, int]) -> Emptiness | None:
     stray = density < STRAY * np.median(density[counts > 0])
     counts[stray] = 0
     distance, nearest = ndimage.distance_transform_edt(counts == 0, return_indices=True)
-    near = density[tuple(nearest)] / CELL**2
+    near = density[tuple(nearest)] / cell**2
     # within a cell of a sighting nothing is known of its distance
-    disc = np.pi * (np.maximum(distance - 0.5, 0) * CELL) ** 2
-    region = (disc * near > EMPTY) & (distance * CELL > EMPTY_PX)
+    disc = np.pi * (np.maximum(distance - 0.5, 0) * cell) ** 2
+    region = (disc * near > EMPTY) & (distance * cell > EMPTY_PX)
     # stars thin out towards the horizon and the corners
-    expected = disc * np.maximum(near, THIN * np.median(density[counts > 0]) / CELL**2)
+    expected = disc * np.maximum(near, THIN * np.median(density[counts > 0]) / cell**2)
     doubt = np.where(expected > DOUBT, np.minimum(expected / EMPTY, 1), 0)
     labels, count = ndimage.label(region)
     if count:
         small = np.bincount(labels.ravel()) < max(AREA_MIN * region.size, 9)
         region &= ~small[labels]
-    return Emptiness(region, doubt) if region.any() else None
+    return Emptiness(region, doubt, cell) if region.any() else None
 
 
 def _density(counts: Floats) -> Floats:

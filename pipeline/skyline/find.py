@@ -3,21 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sky.geometry import Geometry
-from pipeline.skyline.empty import emptiness
+from pipeline.skyline.empty import CELL, emptiness
 from pipeline.skyline.hold import Hold
-from pipeline.skyline.still import make_stills
+from pipeline.skyline.moving import about, knots, lay_out
+from pipeline.skyline.still import HALF, make_stills
 from pipeline.skyline.tell import tell
 from pipeline.skyline.told import Told
-from pipeline.skyline.witness import sightings
+from pipeline.skyline.witness import FRAMES_MAX, sightings
+from pipeline.stack.land import Canvas
 from pipeline.stack.sources import Calibration, Frame, Mosaics
 
 # Frames below which nothing is told: a star that one frame missed is no ground.
 FRAMES_MIN = 3
+# Cells across the picture's longer side below which nothing is told of what a tracker blurs.
+CELLS_LEAST = 60
+NO_GAP = "stars were seen to move all over the picture, or too few to tell"
+
+
+@dataclass(frozen=True)
+class Found:
+    """`told` before the reference; `moving` the land of all frames, where it moves through the picture and some do
+    show it."""
+
+    told: Told
+    moving: list[Canvas] = field(default_factory=list)
 
 
 def find_ground(
@@ -28,8 +43,9 @@ def find_ground(
     mosaics: Mosaics,
     calibration: Calibration,
     threads: int = 1,
-) -> Told:
-    """Tell which pixels of the reference show ground.
+    smear_px: float = 0.0,
+) -> Found:
+    """Tell which pixels of the reference show ground, and where it moves which of every frame.
 
     Parameters
     ----------
@@ -39,20 +55,36 @@ def find_ground(
     mosaics : theirs, in the same order
     calibration : of every frame
     threads : how many to use; the result does not depend on it
+    smear_px : how far the ground moves during an exposure
 
     Returns
     -------
-    Told
-        Its `mask` is None where no ground was found, or nothing can be said.
+    Found
+        The `cells` of what is told are None where no ground was found, or nothing can be said.
     """
     if len(frames) < FRAMES_MIN:
-        return Told(None, None, f"{len(frames)} frames tell nothing of what stands still")
-    seen = sightings(geometry, hold, stars, [frame.id for frame in frames])
-    shape = frames[0].shape
-    empty = emptiness(seen, shape)
-    if empty is None:
-        return Told(None, None, "stars were seen to move all over the picture, or too few to tell")
-    return tell(make_stills(frames, mosaics, calibration, hold, threads), seen, empty, shape)
+        return Found(Told(None, None, f"{len(frames)} frames tell nothing of what stands still"))
+    shape, order = frames[0].shape, [frame.id for frame in frames]
+    # edges are as wide as the ground's motion: at two cells to it they are sharp
+    side = HALF * max(1, int(np.ceil(smear_px / 4)))
+    if max(shape) // side < CELLS_LEAST:
+        return Found(Told(None, None, "the tracker blurs the ground beyond telling"))
+    places = knots(hold, order)
+    seen = sightings(geometry, hold, stars, order, FRAMES_MAX * len(places))
+    result: dict[str, Told] = {}
+    for knot in places:
+        here = hold.about(knot) if knot != geometry.reference else hold
+        told = Told(None, None, NO_GAP)
+        sighted = seen.on(here)
+        empty = emptiness(sighted, shape, max(CELL // side, 1) * side)
+        if empty is not None:
+            chosen = about(hold, order, knot) if len(places) > 1 else None
+            told = tell(make_stills(frames, mosaics, calibration, here, threads, side, chosen), sighted, empty)
+        result[knot] = told
+    moving = (
+        lay_out(hold, result, side) if len(places) > 1 and any(t.cells is not None for t in result.values()) else []
+    )
+    return Found(result[geometry.reference], moving)
 
 
-__all__ = ["find_ground"]
+__all__ = ["Found", "find_ground"]

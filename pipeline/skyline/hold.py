@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -59,6 +59,34 @@ class Hold:
         x, y = self._scaled(x, y, 1.0 / self._scale(frame_id))
         xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id])
         return self._scaled(xs, ys, self._scale(self.geometry.reference))
+
+    def about(self, frame_id: str) -> Hold:
+        """The same with another frame for its reference."""
+        back = self.turns[frame_id].T
+        turns = {name: turn @ back for name, turn in self.turns.items()}
+        return Hold(replace(self.geometry, reference=frame_id), self.kind, turns)
+
+    def moved_px(self, one: str, other: str) -> float:
+        """How far the ground moves through the picture between two frames, px, where it moves most."""
+        turn = Rotation.from_matrix(self.turns[one] @ self.turns[other].T)
+        return float(turn.magnitude() * self.geometry.camera.focal_px)
+
+    def smear_px(self, seconds: Mapping[str, float | None], exposure_s: float) -> float:
+        """How far the ground moves during an exposure, px, where it moves most; 0 before a tripod.
+
+        Parameters
+        ----------
+        seconds : middle of each frame's exposure, s
+        exposure_s : its length
+        """
+        if self.kind != TRACKED:
+            return 0.0
+        names = [name for name in self.turns if seconds.get(name) is not None]
+        t = np.array([seconds[name] for name in names], float)
+        turned = Rotation.from_matrix(np.stack([self.turns[name] for name in names])).as_rotvec()
+        t, turned = t - t.mean(), turned - turned.mean(axis=0)
+        slope = (t @ turned) / max(float(t @ t), 1e-9)
+        return float(np.linalg.norm(slope) * exposure_s * self.geometry.camera.focal_px)
 
     def _scale(self, frame_id: str) -> float:
         """Of a frame's picture against the shared camera's: focus changes the ground's as it does the stars'."""

@@ -1,4 +1,4 @@
-"""What stays with the ground: medians over a few frames, at half the size, of the frames' own unregistered pixels."""
+"""What stays with the ground: medians over a few frames, at half the size or less, of their own unregistered pixels."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.cells import between, cell_sums, local_plane
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.skyline.hold import Hold
 from pipeline.stack.sources import Calibration, Frame, Mosaics, calibrated
@@ -19,37 +20,65 @@ Floats = NDArray[np.float32]
 
 # Frames of the stills, half of them in each; a median of eight passes over stars that half of a run of eight move past.
 FRAMES_MOST = 16
-HALF = 2  # mosaic pixels to one of the stills
-# Tiles in which frames are read, px: within one the ground is shifted as a whole.
-SIDE = 512
+HALF = 2  # mosaic pixels to one of the stills, where the ground stands still during an exposure
+# Tiles in which frames are read, px: within one the ground is shifted as a whole. Where it turns through the picture
+# tiles are smaller, so that the shift differs within one by no more than so many of the stills' pixels.
+SIDE, SIDE_LEAST, BEND = 512, 64, 1.0
+# Nodes, a side, at which shifts are compared.
+NODES = 9
+# Cells in which the two halves' levels are compared, pixels of the stills, and the reach of the planes through them.
+LEVEL_CELL, LEVEL_REACH = 12, 2.5
 
 
 @dataclass(frozen=True)
 class Stills:
     """Two pictures of one scene before the ground, of the earlier and the later half of the frames.
 
-    `first`, `second` : (colours, height // 2, width // 2) float32, ADU above black, NaN where no frame shows the ground
-    that the reference shows; each pixel is one colour's mean over a cell of 2 x 2 mosaic pixels. Cell (i, j) has its
-    middle at (2 j + 0.5, 2 i + 0.5).
+    `first`, `second` : (colours, height // side, width // side) float32, ADU above black, NaN where no frame shows the
+    ground that the reference shows; each pixel is one colour's mean over a cell of `side` x `side` mosaic pixels.
     """
 
     first: Floats
     second: Floats
+    side: int = HALF
 
     @property
     def mean(self) -> Floats:
-        """The mean of both."""
-        return (self.first + self.second) / np.float32(2)
+        """The mean of both; where one half of the frames alone shows a place, that one at the mean's level."""
+        mean = (self.first + self.second) / np.float32(2)
+        for plane, one, other in zip(mean, self.first, self.second, strict=True):
+            known = np.isfinite(plane)
+            early, late = np.isfinite(one) & ~known, np.isfinite(other) & ~known
+            if not known.any() or not (early.any() or late.any()):
+                continue
+            off = _followed((one - other) / np.float32(2), known)
+            plane[early], plane[late] = (one - off)[early], (other + off)[late]
+        return mean
 
 
-def cells(pixels: Floats, cfa: str) -> Floats:
-    """Means a colour over cells of 2 x 2: (height, width) to (colours, height // 2, width // 2)."""
-    height, width = pixels.shape[0] // 2 * 2, pixels.shape[1] // 2 * 2
+def _followed(values: Floats, known: NDArray[np.bool_]) -> Floats:
+    """Smooth values, followed from where they are known to everywhere."""
+    middle = np.median(values[known])
+    most = 4.5 * np.median(np.abs(values[known] - middle))
+    held = np.where(known, np.clip(values, middle - most, middle + most), 0)
+    number = cell_sums(known.astype(np.float32), LEVEL_CELL)
+    level = cell_sums(held.astype(np.float32), LEVEL_CELL) / np.maximum(number, 1)
+    plane, _, total = local_plane(level, number / LEVEL_CELL**2, LEVEL_REACH)
+    return between(np.where(total > 0.02, plane, middle), LEVEL_CELL, (values.shape[0], values.shape[1]))
+
+
+def cells(pixels: Floats, cfa: str, side: int = HALF) -> Floats:
+    """Means a colour over cells of `side` (even): (height, width) to (colours, height // side, width // side)."""
+    height, width = pixels.shape[0] // side * side, pixels.shape[1] // side * side
     planes = []
     for places in colour_planes(cfa).values():
         parts = [pixels[i:height:2, j:width:2] for i, j in places]
         planes.append(sum(parts[1:], parts[0]) / np.float32(len(parts)))
-    return np.stack(planes)
+    small = np.stack(planes)
+    if side == HALF:
+        return small
+    k = side // HALF
+    return np.asarray(small.reshape(len(small), height // side, k, width // side, k).mean(axis=(2, 4)), np.float32)
 
 
 def choose(count: int, most: int = FRAMES_MOST) -> tuple[list[int], list[int]]:
@@ -64,7 +93,13 @@ def choose(count: int, most: int = FRAMES_MOST) -> tuple[list[int], list[int]]:
 
 
 def make_stills(
-    frames: Sequence[Frame], mosaics: Mosaics, calibration: Calibration, hold: Hold, threads: int = 1
+    frames: Sequence[Frame],
+    mosaics: Mosaics,
+    calibration: Calibration,
+    hold: Hold,
+    threads: int = 1,
+    side: int = HALF,
+    numbers: Sequence[int] | None = None,
 ) -> Stills:
     """Take the medians.
 
@@ -74,16 +109,20 @@ def make_stills(
     mosaics : theirs, in the same order
     calibration : of every frame
     threads : over tiles
+    side : mosaic pixels to one of the stills, even
+    numbers : the frames to choose from, in order of time; all by default
     """
     height, width = frames[0].shape
     colours = len(colour_planes(frames[0].header.cfa))
-    result = np.full((2, colours, height // 2, width // 2), np.nan, np.float32)
-    halves = choose(len(frames))
+    result = np.full((2, colours, height // side, width // side), np.nan, np.float32)
+    numbers = range(len(frames)) if numbers is None else numbers
+    halves = [[numbers[k] for k in half] for half in choose(len(numbers))]
+    tile = _tile_side(hold, [frames[n].id for half in halves for n in half], (height, width), side)
 
     def fill(window: Window) -> None:
-        i, j = window.top // 2, window.left // 2
-        for which, numbers in enumerate(halves):
-            parts = [_part(frames[n], mosaics, n, calibration, hold, window) for n in numbers]
+        i, j = window.top // side, window.left // side
+        for which, chosen in enumerate(halves):
+            parts = [_part(frames[n], mosaics, n, calibration, hold, window, side) for n in chosen]
             stack = [part for part in parts if part is not None]
             if stack:
                 values = np.stack(stack)
@@ -93,32 +132,48 @@ def make_stills(
                 target[:] = out.reshape(target.shape)
 
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(fill, cut((height, width), SIDE)))
-    return Stills(result[0], result[1])
+        list(pool.map(fill, cut((height // side * side, width // side * side), tile)))
+    return Stills(result[0], result[1], side)
+
+
+def _tile_side(hold: Hold, names: Sequence[str], shape: tuple[int, int], side: int) -> int:
+    """Side of the tiles, px: a multiple of the cells' side."""
+    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, NODES), np.linspace(0, shape[0] - 1, NODES))
+    steepest = 0.0
+    for name in names:
+        moved = [np.subtract(a, b) for a, b in zip(hold.from_reference(name, x, y), (x, y), strict=True)]
+        for shift in moved:
+            steps = (np.diff(shift, axis=0) / (y[1, 0] - y[0, 0]), np.diff(shift, axis=1) / (x[0, 1] - x[0, 0]))
+            steepest = max([steepest, *(float(np.abs(s[np.isfinite(s)]).max(initial=0.0)) for s in steps)])
+    # the far corner of a tile lies half a side off its middle in rows and in columns
+    wanted = BEND * side / max(steepest, 1e-9)
+    return max(int(min(max(wanted, SIDE_LEAST), SIDE)) // side, 1) * side
 
 
 def _part(
-    frame: Frame, mosaics: Mosaics, number: int, calibration: Calibration, hold: Hold, window: Window
+    frame: Frame, mosaics: Mosaics, number: int, calibration: Calibration, hold: Hold, window: Window, side: int
 ) -> Floats | None:
-    """A frame's cells of a window, shifted by whole cells so as to lie on the reference's; NaN beyond the frame."""
+    """A frame's cells of a window, shifted by whole pairs of pixels so as to lie on the reference's; NaN beyond it."""
     height, width = (frame.shape[0] // 2 * 2, frame.shape[1] // 2 * 2)
     x0, y0 = window.left + (window.width - 1) / 2, window.top + (window.height - 1) / 2
     xs, ys = hold.from_reference(frame.id, np.array([x0]), np.array([y0]))
     if not (np.isfinite(xs[0]) and np.isfinite(ys[0])):
         return None
-    rows, columns = window.height // 2, window.width // 2
+    rows, columns = window.height // side, window.width // side
     top, left = window.top + 2 * round((ys[0] - y0) / 2), window.left + 2 * round((xs[0] - x0) / 2)
-    first_row, first_column = max(top, 0), max(left, 0)
-    end_row, end_column = min(top + 2 * rows, height), min(left + 2 * columns, width)
-    if end_row <= first_row or end_column <= first_column:
+    # cells that lie wholly inside the frame
+    i0, j0 = max(-(top // side), 0), max(-(left // side), 0)
+    i1, j1 = min((height - top) // side, rows), min((width - left) // side, columns)
+    if i1 <= i0 or j1 <= j0:
         return None
-    pixels = calibrated(mosaics[number], frame, calibration, first_row, end_row, first_column, end_column)
-    small = cells(pixels, frame.header.cfa)
+    pixels = calibrated(
+        mosaics[number], frame, calibration, top + i0 * side, top + i1 * side, left + j0 * side, left + j1 * side
+    )
+    small = cells(pixels, frame.header.cfa, side)
     if small.shape[1:] == (rows, columns):
         return small
     whole = np.full((len(small), rows, columns), np.nan, np.float32)
-    i, j = (first_row - top) // 2, (first_column - left) // 2
-    whole[:, i : i + small.shape[1], j : j + small.shape[2]] = small
+    whole[:, i0:i1, j0:j1] = small
     return whole
 
 

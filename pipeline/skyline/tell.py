@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.cells import between, cell_sums
+from pipeline.pixels.cells import cell_sums
 from pipeline.skyline.edges import Support, sharpness, support
-from pipeline.skyline.empty import CELL, Emptiness
+from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import filled, least_cut, rooted
 from pipeline.skyline.levels import apart, follow
 from pipeline.skyline.matte import soften
-from pipeline.skyline.still import HALF, Stills
+from pipeline.skyline.still import Stills
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
 
@@ -62,25 +62,25 @@ CONFIDENT = 0.5
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
 
 
-def tell(stills: Stills, seen: Witnesses, empty: Emptiness, shape: tuple[int, int]) -> Told:
+def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     """Tell ground from sky.
 
     Parameters
     ----------
     stills : as `make_stills` makes them
     seen : sightings
-    empty : as `emptiness` finds them
-    shape : (height, width) of the reference
+    empty : as `emptiness` finds them, on cells of so many of the stills' pixels
     """
     picture = stills.mean
     size = (picture.shape[1], picture.shape[2])
     known = np.asarray(np.isfinite(picture).all(axis=0))
     picture = _filled(picture, known)
     noise = np.array([_pixel_noise(plane, known) for plane in picture], np.float32)
-    roots = enlarged(empty.region, size) & known
-    stars = _star_map(seen, size)
+    times = empty.cell // stills.side
+    roots = enlarged(empty.region, times, size) & known
+    stars = _star_map(seen, stills.side, size)
     sharp = sharpness(picture, noise)
-    evidence = enlarged(empty.doubt.astype(np.float32), size) * np.float32(MISSING / max(size))
+    evidence = enlarged(empty.doubt.astype(np.float32), times, size) * np.float32(MISSING / max(size))
     evidence += np.where(sharp > TWIG, np.float32(TEXTURE), 0)
     # a sighting is spread over the pixels of a star
     evidence = np.where(stars, np.float32(SIGHTING / 5), np.where(known, evidence, 0)).astype(np.float32)
@@ -110,9 +110,9 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, shape: tuple[int, in
         return Told(None, round(best, 3), NO_EDGE)
     good = [s for s in supports if s.share >= CONFIDENT]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
-    mask = between(soften(kept, picture, levels, land[0]), HALF, shape)
+    share = soften(kept, picture, levels, land[0])
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
-    return Told(mask, round(float(confidence), 3), why, float(mask.mean()))
+    return Told(share, round(float(confidence), 3), why, stills.side)
 
 
 def _filled(picture: Floats, known: Bools) -> Floats:
@@ -202,18 +202,17 @@ def _supported(ground: Bools, roots: Bools, halves: tuple[Floats, Floats]) -> tu
     return kept, supports
 
 
-def _star_map(seen: Witnesses, shape: tuple[int, int]) -> Bools:
+def _star_map(seen: Witnesses, side: int, shape: tuple[int, int]) -> Bools:
     """Pixels of the stills on which a star was seen in the sky, and their neighbours."""
-    i, j = np.rint((seen.y - 0.5) / HALF).astype(int), np.rint((seen.x - 0.5) / HALF).astype(int)
+    i, j = (np.rint((v - (side - 1) / 2) / side).astype(int) for v in (seen.y, seen.x))
     inside = (i >= 0) & (j >= 0) & (i < shape[0]) & (j < shape[1])
     stars = np.zeros(shape, bool)
     stars[i[inside], j[inside]] = True
     return np.asarray(ndimage.binary_dilation(stars))
 
 
-def enlarged(cells: NDArray[Any], shape: tuple[int, int]) -> NDArray[Any]:
-    """Cells of `CELL` px as pixels of the stills."""
-    times = CELL // HALF
+def enlarged(cells: NDArray[Any], times: int, shape: tuple[int, int]) -> NDArray[Any]:
+    """Cells as pixels of the stills, so many a side."""
     return np.repeat(np.repeat(cells, times, axis=0), times, axis=1)[: shape[0], : shape[1]]
 
 

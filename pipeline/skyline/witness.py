@@ -50,6 +50,23 @@ class Witnesses:
         return len(self.x)
 
 
+@dataclass(frozen=True)
+class Seen:
+    """Where each frame that was asked saw stars in the sky: `places` (x, y), px of the frame, by its id."""
+
+    places: Mapping[str, tuple[Floats, Floats]]
+    undecided: int
+
+    def on(self, hold: Hold) -> Witnesses:
+        """All of them on the picture of the reference of `hold`, where they lie before the ground."""
+        found = [hold.to_reference(name, x, y) for name, (x, y) in self.places.items()]
+        if not found:
+            return Witnesses(np.zeros(0), np.zeros(0), 0, self.undecided)
+        x, y = (np.concatenate(both) for both in zip(*found, strict=True))
+        good = np.isfinite(x) & np.isfinite(y)
+        return Witnesses(x[good], y[good], len(found), self.undecided)
+
+
 def _motion(geometry: Geometry, hold: Hold, one: str, other: str) -> float:
     """How far the sky moves against the ground between two frames: median over the field, px."""
     camera = geometry.camera
@@ -69,8 +86,12 @@ def _apart(
 
 
 def sightings(
-    geometry: Geometry, hold: Hold, stars: Mapping[str, NDArray[np.float64]], order: Sequence[str]
-) -> Witnesses:
+    geometry: Geometry,
+    hold: Hold,
+    stars: Mapping[str, NDArray[np.float64]],
+    order: Sequence[str],
+    most: int = FRAMES_MAX,
+) -> Seen:
     """Find the stars that moved with the sky.
 
     Parameters
@@ -78,17 +99,17 @@ def sightings(
     geometry, hold : of the scene
     stars : by frame id, (n, 3) float64 arrays: x, y (px), flux
     order : frame ids in order of time
+    most : frames that are asked
     """
     ids = [name for name in order if name in stars and len(stars[name]) and name in geometry.frames]
     trees = {}
-    xs, ys, undecided, asked = [], [], 0, 0
-    chosen = sorted(set(np.linspace(0, len(ids) - 1, min(len(ids), FRAMES_MAX)).round().astype(int).tolist()))
+    places, undecided = {}, 0
+    chosen = sorted(set(np.linspace(0, len(ids) - 1, min(len(ids), most)).round().astype(int).tolist()))
     for number in chosen:
         name = ids[number]
         partners = _partners(geometry, hold, ids, number)
         if not partners:
             continue
-        asked += 1
         x, y, flux = stars[name].T
         tests, hits, fixed, met = (np.zeros(len(x), int) for _ in range(4))
         for other in partners:
@@ -121,14 +142,8 @@ def sightings(
         elif far is not None:
             moved &= again
         undecided += int(still.sum())
-        px, py = hold.to_reference(name, x[moved | still], y[moved | still])
-        xs.append(px)
-        ys.append(py)
-    if not xs:
-        return Witnesses(np.zeros(0), np.zeros(0), asked, undecided)
-    x, y = np.concatenate(xs), np.concatenate(ys)
-    good = np.isfinite(x) & np.isfinite(y)
-    return Witnesses(x[good], y[good], asked, undecided)
+        places[name] = (x[moved | still], y[moved | still])
+    return Seen(places, undecided)
 
 
 def _partners(geometry: Geometry, hold: Hold, ids: Sequence[str], number: int) -> list[str]:
@@ -194,4 +209,4 @@ def _near(
     return found
 
 
-__all__ = ["Witnesses", "sightings"]
+__all__ = ["Seen", "Witnesses", "sightings"]

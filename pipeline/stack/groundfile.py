@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown
+from pipeline.stack.land import Canvas
 from pipeline.stack.tiles import Window
 
 FULL = 255  # a pixel that is ground and nothing else
@@ -90,6 +92,38 @@ def append_mask(path: Path, mask: NDArray[np.floating]) -> None:
         hdus.append(hdu)
 
 
+def append_moving(path: Path, canvases: Sequence[Canvas]) -> None:
+    """Add the land that moves through the picture to a written file, a plane a knot."""
+    hdu = fits.CompImageHDU(np.stack([canvas.share for canvas in canvases]), name="LAND", compression_type="RICE_1")
+    hdu.header["SIDE"] = (canvases[0].side, "[px] of a cell")
+    hdu.header["MARGIN"] = (canvases[0].margin, "[px] from the first cell to the picture")
+    for number, canvas in enumerate(canvases, 1):
+        hdu.header[f"KNOT{number}"] = (canvas.knot, "the plane's frame")
+    with fits.open(path, mode="append", memmap=True, lazy_load_hdus=True) as hdus:
+        hdus.append(hdu)
+
+
+def read_moving(path: Path) -> list[Canvas]:
+    """The land that moves through the picture; none where it does not.
+
+    Raises
+    ------
+    InputError
+        Where the file is not what the step `ground` writes.
+    """
+    try:
+        with fits.open(path) as hdus:
+            if "LAND" not in hdus:
+                return []
+            header, planes = hdus["LAND"].header, np.asarray(hdus["LAND"].data, np.uint8)
+            return [
+                Canvas(header[f"KNOT{n}"], np.ascontiguousarray(plane), header["SIDE"], header["MARGIN"])
+                for n, plane in enumerate(planes, 1)
+            ]
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise InputError(f"{shown(path)}: is not a scene's ground ({error}); run ground again") from error
+
+
 def read_ground(path: Path) -> GroundFile | None:
     """Open a scene's ground; None where it has none.
 
@@ -114,4 +148,14 @@ def read_ground(path: Path) -> GroundFile | None:
     return GroundFile(mask, box, planes, noise, covered)
 
 
-__all__ = ["FULL", "GroundFile", "LaidOver", "append_mask", "picture_header", "read_ground", "write_no_ground"]
+__all__ = [
+    "FULL",
+    "GroundFile",
+    "LaidOver",
+    "append_mask",
+    "append_moving",
+    "picture_header",
+    "read_ground",
+    "read_moving",
+    "write_no_ground",
+]

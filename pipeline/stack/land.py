@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -15,6 +15,8 @@ from pipeline.pixels.cells import any_in_cells
 from pipeline.pixels.hidden import hide_plane
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
 from pipeline.stack.sources import Frame, Map
+
+Bools = NDArray[np.bool_]
 
 # A pixel of which more than this is ground counts as ground, of which less as sky.
 SHARE_LEAST = 0.02
@@ -39,48 +41,119 @@ class Standing(Protocol):
 
 
 @dataclass(frozen=True)
-class Land:
-    """Where what is to be left out lies on the reference's grid, and how the frames' pictures lie on it.
+class Canvas:
+    """Land about the picture of one frame, the knot, where it moves through the picture.
+
+    `share` : (rows, columns) uint8 array, share of ground in 1/255, cells of `side` px; the first begins `margin` px
+    beyond the knot's picture on either side
+    """
+
+    knot: str
+    share: NDArray[np.uint8]
+    side: int
+    margin: int
+
+
+@dataclass(frozen=True)
+class Area:
+    """Where what is to be left out lies on the grid of some frame's picture.
 
     Attributes
     ----------
-    near : (height, width) uint8 array, 1 where a value that is resampled there holds some of it
-    cells : (rows, columns) bool array, whether a cell of `CELL` px holds any of that
-    standing : how the camera stood
-    grids : a position grid a frame: where on the reference's grid lies the ground that the frame shows at a pixel of
-        the result; none where frames are laid on the ground itself
+    near : (rows, columns) uint8 array, 1 where a value that is resampled there holds some of it
+    standing : how the camera stood; its reference is that frame
+    side : of the cells of `near`, px
+    margin : px from their first to the picture's
+    cells : (rows, columns) bool array, whether a cell of `coarse` px holds any of that
     """
 
     near: NDArray[np.uint8]
-    cells: NDArray[np.bool_]
     standing: Standing
+    side: int
+    margin: int
+    cells: NDArray[np.bool_]
+    coarse: int
+
+    def any(self, y0: float, y1: float, x0: float, x1: float) -> bool:
+        """Whether there is some between these rows and columns of the picture."""
+        rows, columns = self.cells.shape
+        # one pixel to spare for the bend of the map between the rows that were looked at
+        i0, i1 = (int(np.clip((y + self.margin + s) // self.coarse, 0, rows - 1)) for y, s in ((y0, -1), (y1, 2)))
+        j0, j1 = (int(np.clip((x + self.margin + s) // self.coarse, 0, columns - 1)) for x, s in ((x0, -1), (x1, 2)))
+        return bool(self.cells[i0 : i1 + 1, j0 : j1 + 1].any())
+
+    def at(self, frame: str, x: ArrayLike, y: ArrayLike) -> NDArray[np.bool_]:
+        """Whether places in a frame, px, are some of it or next to it."""
+        xs, ys = self.standing.to_reference(frame, x, y)
+        known = np.isfinite(xs) & np.isfinite(ys)
+        i, j = (
+            np.clip((np.where(known, v, 0) + self.margin + 0.5) // self.side, 0, size - 1).astype(int)
+            for v, size in zip((ys, xs), self.near.shape, strict=True)
+        )
+        return np.asarray(known & (self.near[i, j] > 0))
+
+    def about(self, frame: str, x: ArrayLike, y: ArrayLike, reach: float) -> tuple[Bools, Bools]:
+        """Whether there is some within so many px of places in a frame; and where that is known.
+
+        Parameters
+        ----------
+        x, y : arrays of one shape, px
+        """
+        xs, ys = self.standing.to_reference(frame, x, y)
+        known = np.isfinite(xs) & np.isfinite(ys)
+        wide = ndimage.maximum_filter(self.cells, 2 * int(np.ceil(0.5 + reach / self.coarse)) + 1)
+        i, j = (
+            np.clip((np.where(known, v, 0) + self.margin) // self.coarse, 0, size - 1).astype(int)
+            for v, size in zip((ys, xs), wide.shape, strict=True)
+        )
+        return known & wide[i, j], known
+
+
+def area_of(other: NDArray[np.bool_], standing: Standing, side: int = 1, margin: int = 0) -> Area:
+    """Make one of what is to be left out.
+
+    Parameters
+    ----------
+    other : (rows, columns) bool array, cells of `side` px
+    """
+    near = ndimage.maximum_filter(other.view(np.uint8), 2 * -(-REACH_PX // side) + 1)
+    times = max(CELL // side, 1)
+    return Area(near, standing, side, margin, any_in_cells(near > 0, times), times * side)
+
+
+@dataclass(frozen=True)
+class Land:
+    """What of a scene's frames is to be left out, and how their pictures lie on it.
+
+    Attributes
+    ----------
+    areas : a frame's own
+    grids : a position grid a frame: where on its area's picture, from the first cell on, lies the ground that the frame
+        shows at a pixel of the result; none where frames are laid on the ground itself
+    """
+
+    areas: tuple[Area, ...]
     grids: tuple[PositionGrid, ...] = ()
+
+    @property
+    def nbytes(self) -> int:
+        """Memory that it takes."""
+        return sum({id(area): area.near.nbytes for area in self.areas}.values())
 
     def hide(self, number: int, origin: tuple[int, int], codes: NDArray[np.uint8], hidden: NDArray[np.uint8]) -> bool:
         """Take frame `number`'s values of a tile out where it shows land (see `hide_plane`); whether it does."""
         rows, columns = codes.shape
-        bounds = self.grids[number].region(origin[0], origin[0] + rows, origin[1], origin[1] + columns)
-        if bounds is not None and not self._any(*bounds):
+        area, grid = self.areas[number], self.grids[number]
+        bounds = grid.region(origin[0], origin[0] + rows, origin[1], origin[1] + columns)
+        if bounds is not None and not area.any(*(bound - area.margin for bound in bounds)):
             return False
-        return bool(hide_plane(self.near, self.grids[number].shift, LAGRANGE, origin, codes, hidden))
+        return bool(hide_plane(area.near, area.side, grid.shift, LAGRANGE, origin, codes, hidden))
 
-    def _any(self, y0: float, y1: float, x0: float, x1: float) -> bool:
-        rows, columns = self.cells.shape
-        # one pixel to spare for the bend of the map between the rows that were looked at
-        i0, i1 = (int(np.clip((y + s) // CELL, 0, rows - 1)) for y, s in ((y0, -1), (y1, 2)))
-        j0, j1 = (int(np.clip((x + s) // CELL, 0, columns - 1)) for x, s in ((x0, -1), (x1, 2)))
-        return bool(self.cells[i0 : i1 + 1, j0 : j1 + 1].any())
-
-    def free_blocks(self, frame: str, survey: Survey) -> NDArray[np.bool_]:
+    def free_blocks(self, number: int, frame: str, survey: Survey) -> NDArray[np.bool_]:
         """(rows, columns) of the blocks of a frame's survey that hold none of it."""
         x, y = np.meshgrid(*survey.centres())
-        xs, ys = self.standing.to_reference(frame, x.ravel(), y.ravel())
-        reach = int(np.ceil(0.5 + survey.block / 2 / CELL))
-        wide = ndimage.maximum_filter(self.cells, 2 * reach + 1)
-        known = np.isfinite(xs) & np.isfinite(ys)
-        i = np.clip(np.where(known, ys, 0) // CELL, 0, wide.shape[0] - 1).astype(int)
-        j = np.clip(np.where(known, xs, 0) // CELL, 0, wide.shape[1] - 1).astype(int)
-        return np.asarray((known & ~wide[i, j]).reshape(x.shape))
+        some, known = self.areas[number].about(frame, x, y, survey.block / 2)
+        return np.asarray(known & ~some)
 
 
 def land_in(
@@ -96,17 +169,38 @@ def land_in(
     frames : the scene's
     ground : the picture is that of the ground, and what is left out the sky; else the other way round
     """
-    shape = mask.shape
-    other = mask < 1 - SHARE_LEAST if ground else mask > SHARE_LEAST
-    near = ndimage.maximum_filter(other.view(np.uint8), 2 * REACH_PX + 1)
-    cells = any_in_cells(near > 0, CELL)
-    if ground:
-        return Land(near, cells, standing)
-
-    def grid(frame: str) -> PositionGrid:
-        return position_grid(lambda x, y: standing.to_reference(frame, *stars.from_reference(frame, x, y)), shape)
-
-    return Land(near, cells, standing, tuple(grid(frame.id) for frame in frames))
+    area = area_of(mask < 1 - SHARE_LEAST if ground else mask > SHARE_LEAST, standing)
+    areas = (area,) * len(frames)
+    return Land(areas) if ground else land_over(areas, stars, frames)
 
 
-__all__ = ["CELL", "REACH_PX", "SHARE_LEAST", "Land", "Standing", "land_in"]
+def land_over(areas: Sequence[Area], stars: Map, frames: Sequence[Frame]) -> Land:
+    """Land to be left out of the stars' picture, each frame's in an area of its own; arguments as of `land_in`."""
+    return Land(tuple(areas), _grids(areas, stars, frames, frames[0].shape))
+
+
+def _grids(
+    areas: Sequence[Area], stars: Map, frames: Sequence[Frame], shape: tuple[int, int]
+) -> tuple[PositionGrid, ...]:
+    result = []
+    for area, frame in zip(areas, frames, strict=True):
+        grid = position_grid(
+            lambda x, y, a=area, f=frame: a.standing.to_reference(f.id, *stars.from_reference(f.id, x, y)),  # type: ignore[misc]
+            shape,
+        )
+        result.append(replace(grid, shift=grid.shift + np.float32(area.margin)))
+    return tuple(result)
+
+
+__all__ = [
+    "CELL",
+    "REACH_PX",
+    "SHARE_LEAST",
+    "Area",
+    "Canvas",
+    "Land",
+    "Standing",
+    "area_of",
+    "land_in",
+    "land_over",
+]

@@ -67,7 +67,7 @@ def make_ready(
             tell()
     parts = None
     if land is not None:
-        parts = [land.free_blocks(frame.id, survey) for frame, survey in zip(inputs.frames, surveys, strict=True)]
+        parts = [land.free_blocks(k, frame.id, surveys[k]) for k, frame in enumerate(inputs.frames)]
         if not parts[inputs.reference].any():
             parts = None
     matching = match_frames(
@@ -125,7 +125,7 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:
     arrays = (fixed.dark, fixed.bias, fixed.defects, fixed.flat, scene.matching.offsets)
     held = sum(a.nbytes for a in arrays if a is not None)
     if scene.land is not None:
-        held += scene.land.near.nbytes
+        held += scene.land.nbytes
     held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
     budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
     return tile_side(len(scene.frames), scene.colours, budget // threads)

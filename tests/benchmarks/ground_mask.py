@@ -39,9 +39,10 @@ def score(told: Told, night: Nightscape, index: int) -> str:
     """Share of pixels right beyond 4 px of the skyline, and of bright open stars that are not called ground."""
     opaque, _ = night.truth(index)
     truth = opaque > 0.5
-    if told.mask is None:
+    mask = told.mask((opaque.shape[0], opaque.shape[1]))
+    if mask is None:
         return f"no mask; {truth.mean():.0%} is ground"
-    found = told.mask > 0.5
+    found = mask > 0.5
     edge = ndimage.binary_dilation(truth) ^ ndimage.binary_erosion(truth, border_value=1)
     far = ndimage.distance_transform_edt(~edge) > 4
     stars = night.scenario.light(index)[1]
@@ -71,7 +72,7 @@ def main() -> None:
         seconds = {i: night.scenario.middle(k) for k, i in enumerate(ids)}
         hold = hold_of(geometry, seconds, times.celestial_frame(sum(night.scenario.turning.jd))[2])
         start = time.process_time()
-        told = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 2)
+        told = find_ground(geometry, hold, stars, frames, mosaics, Calibration(), 2).told
         spent = time.process_time() - start
         print(f"{name}: {score(told, night, count // 2)}; confidence {told.confidence}; {spent:.1f} s", flush=True)
 

@@ -57,14 +57,16 @@ def measure(out: Path, lens: float, count: int, width: int, true_mask: bool) -> 
     hold = hold_of(geometry, {name: night.scenario.middle(k) for k, name in enumerate(ids)}, pole)
     opaque, light = night.truth(reference)
     begun = time.process_time()
-    told = find_ground(geometry, hold, stars, frames, mosaics, inputs.calibration, 2)
+    told = find_ground(geometry, hold, stars, frames, mosaics, inputs.calibration, 2).told
     found = time.process_time() - begun
-    mask = opaque.astype(np.float32) if true_mask or told.mask is None else told.mask
+    mask = told.mask(shape)
+    if true_mask or mask is None:
+        mask = opaque.astype(np.float32)
     land = opaque > 0.5
     distance = np.where(land, ndimage.distance_transform_edt(land), -ndimage.distance_transform_edt(~land))
-    if told.mask is not None:
+    if told.cells is not None:
         far = np.abs(distance) > 4
-        right = ((told.mask > 0.5) == land)[far].mean()
+        right = ((mask > 0.5) == land)[far].mean()
         print(f"{lens:g} mm: mask right beyond 4 px {right:.4f}, confidence {told.confidence}")
     begun = time.process_time()
     figures = ground.make_ground(
