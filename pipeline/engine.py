@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "grade": 9,
     "judge": 11,
     "dark": 2,
-    "register": 6,
+    "register": 7,
     "ground": 2,
     "combine": 12,
     "join": 2,

@@ -9,75 +9,34 @@ from astropy.wcs import WCS
 from scipy.spatial.transform import Rotation
 
 from pipeline.sky import catalogue, times
-from pipeline.sky.adjust import Known, adjust
+from pipeline.sky.adjust import adjust
 from pipeline.sky.breathing import jumps
 from pipeline.sky.fit import Air, Bundle, Observations, fit, resect
-from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.mount import mount_figures
 from pipeline.sky.photometry import flux_scale
 from pipeline.sky.place import place
 from pipeline.sky.wcs import constellation, wcs_header
+from tests.placed_runs import (
+    GRID,
+    LOWEST_DEG,
+    corners,
+    fitted_run,
+    known_of,
+    map_errors,
+    one_warp,
+    ours,
+    placed_run,
+    rms,
+)
 from tests.planted_sky import HEIGHT, WIDTH, lens, sequence
-from tests.warps import warped
-
-GRID = np.meshgrid(np.linspace(0, WIDTH - 1, 21), np.linspace(0, HEIGHT - 1, 15))
-LOWEST_DEG = 3.0  # below, there is ground
 
 
-def _known(run, reference, site):
-    jd = run.jd[reference]
-    place_ = (np.radians(run.latitude), float(times.sidereal_angle(jd, run.longitude))) if site else (None, None)
-    return Known(times.celestial_frame(jd), times.earth_velocity(jd), *place_)
-
-
-def _register(run, reference, site=False, said=1.03):
+def _register(run, reference, site=False):
     """Place and fit; the geometry and the fit's outcome."""
-    known = _known(run, reference, site)
-    placed = place(run.frames, WIDTH, HEIGHT, run.camera.focal_px * said, order=[reference], pole=known.axes[2])
+    placed = placed_run(run, reference)
     assert placed.solved
     assert not placed.missing
-    attitudes = [placed.attitudes[n] for n in range(len(run.frames))]
-    result = adjust(run.frames, placed.camera, attitudes, reference, known=known, solved=True)
-    bundle = result.bundle
-    frames = {
-        f.frame: Placement(
-            Rotation.from_matrix(bundle.attitudes[n]).as_quat(scalar_first=True),
-            zenith=None if result.zeniths is None else result.zeniths[n],
-        )
-        for n, f in enumerate(run.frames)
-    }
-    strength = 0.0 if bundle.air is None else bundle.air.strength
-    name = run.frames[reference].frame
-    return Geometry(name, True, bundle.camera, frames, strength=strength, velocity=known.velocity), result
-
-
-def _errors(run, reference, carry):
-    """Distances (frames, rows, columns) of a map's places from the true ones; NaN outside the frame and in ground."""
-    result = []
-    for n in range(len(run.frames)):
-        tx, ty = run.true_map(n, reference, *GRID)
-        inside = (tx >= 0) & (tx <= WIDTH - 1) & (ty >= 0) & (ty <= HEIGHT - 1)
-        inside &= run.altitude(reference, *GRID) > LOWEST_DEG
-        x, y = carry(n)
-        result.append(np.where(inside, np.hypot(x - tx, y - ty), np.nan))
-    return np.array(result)
-
-
-def _rms(errors):
-    return float(np.sqrt(np.nanmean(errors**2)))
-
-
-def _warp_errors(run, reference, rows, kind):
-    """The same for one warp a frame, fitted to the same star matches."""
-
-    def carry(n):
-        theirs = np.where(rows[n] >= 0, rows[n], -2)
-        _, i, j = np.intersect1d(rows[reference], theirs, return_indices=True)
-        points = np.stack([g.ravel() for g in GRID], axis=1)
-        moved = warped(kind, run.frames[reference].xy[i], run.frames[n].xy[j], points, WIDTH / 2)
-        return (moved[:, k].reshape(GRID[0].shape) for k in (0, 1))
-
-    return _errors(run, reference, carry)
+    return fitted_run(run, reference, placed, site)
 
 
 @pytest.mark.parametrize(
@@ -98,15 +57,16 @@ def test_an_hour_is_mapped_to_hundredths_of_a_pixel(mm, kind, site):
     """
     run, reference = sequence(mm, kind, frames=9), 4
     geometry, result = _register(run, reference, site)
-    errors = _errors(run, reference, lambda n: geometry.from_reference(run.frames[n].frame, *GRID))
-    corners = errors[:, [0, 0, -1, -1], [0, -1, 0, -1]]
-    assert _rms(errors) <= 0.05
-    assert np.sqrt(np.nanmean(corners**2)) <= 0.15
+    errors = map_errors(run, reference, ours(run, geometry))
+    assert rms(errors) <= 0.05
+    assert rms(corners(errors)) <= 0.15
     assert np.nanmax(result.rms_px) < 0.17  # two axes of 0.1 px
-    homography = _rms(_warp_errors(run, reference, result.rows, "homography"))
-    polynomial = _rms(_warp_errors(run, reference, result.rows, "polynomial"))
-    assert homography > (20 if kind == "tripod" and mm < 50 else 1.3) * _rms(errors)
-    assert polynomial > 2 * _rms(errors)
+    homography, polynomial = (
+        rms(map_errors(run, reference, one_warp(run, reference, result.rows, warp)))
+        for warp in ("homography", "polynomial")
+    )
+    assert homography > (20 if kind == "tripod" and mm < 50 else 1.3) * rms(errors)
+    assert polynomial > 2 * rms(errors)
     assert geometry.camera.focal_px == pytest.approx(run.camera.focal_px, rel=2e-4)
 
 
@@ -122,21 +82,9 @@ def test_a_lens_that_breathes_is_followed(mm, kind, breath):
     middle = np.array([run.camera.centre_x, run.camera.centre_y])
     sizes = 1.0 + np.asarray(breath)
     run.frames = [replace(f, xy=middle + (f.xy - middle) * s) for f, s in zip(run.frames, sizes, strict=True)]
-    known = _known(run, ref, False)
-    placed = place(run.frames, WIDTH, HEIGHT, run.camera.focal_px, order=[ref], pole=known.axes[2])
-    attitudes = [placed.attitudes[n] for n in range(6)]
+    placed = placed_run(run, ref, said=1.0)
     start = jumps([placed.scales.get(n) for n in range(6)])
-    result = adjust(run.frames, placed.camera, attitudes, ref, known=known, solved=True, scales=start)
-    frames = {
-        f.frame: Placement(
-            Rotation.from_matrix(result.bundle.attitudes[n]).as_quat(scalar_first=True),
-            zenith=None if result.zeniths is None else result.zeniths[n],
-            scale=float(result.scales[n]),
-        )
-        for n, f in enumerate(run.frames)
-    }
-    strength = 0.0 if result.bundle.air is None else result.bundle.air.strength
-    geometry = Geometry(run.frames[ref].frame, True, result.bundle.camera, frames, strength=strength)
+    geometry, _ = fitted_run(run, ref, placed, scales=start)
     plain = [c + (g - c) / sizes[ref] for g, c in zip(GRID, middle, strict=True)]
     squares = []
     for n in range(6):
@@ -162,7 +110,7 @@ def test_the_air_and_the_place_are_read_off_the_stars():
 def test_a_clock_an_hour_wrong_is_found_out():
     """A site with a wrong clock does not spoil the map: the stars say where the zenith is."""
     run = sequence(24, "tripod", frames=6)
-    known = _known(run, 4, True)
+    known = known_of(run, 4, True)
     known = replace(known, angle=known.angle + np.radians(15.0))
     placed = place(run.frames, WIDTH, HEIGHT, run.camera.focal_px, order=[4], pole=known.axes[2])
     attitudes = [placed.attitudes[n] for n in range(6)]
@@ -176,7 +124,7 @@ def test_the_mount_is_read_off_the_attitudes():
     run = sequence(35, "tripod", frames=8)
     geometry, result = _register(run, 4)
     seconds = np.array([f.seconds for f in run.frames]) - run.frames[4].seconds
-    axes = _known(run, 4, False).axes
+    axes = known_of(run, 4, False).axes
     zenith = geometry.frames[geometry.reference].zenith
     figures = mount_figures(result.bundle.attitudes, seconds, axes, zenith)
     assert figures["mount"] == "tripod"

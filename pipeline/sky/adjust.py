@@ -38,6 +38,8 @@ AIR_STRENGTH, AIR_SIGMA = 0.92, 0.12
 # Refraction moves stars against each other by about a part in a thousand of their distance at 30 degrees altitude;
 # what that makes of the turn of the field must exceed this before the zenith is sought, pixels.
 AIR_MATTERS_PX = 0.02
+# Steps of the fit of a frame outside it, in its two rounds of matching.
+ROUGH_THEN_FINE = (3, 8)
 # Frames' scales and the rest of the fit take turns so often; the second round is exact to a thousandth of a pixel.
 BREATHING_ROUNDS = 3
 
@@ -341,7 +343,8 @@ def _place_all(
     for n, stars in enumerate(frames):
         zenith = None if zeniths is None else zeniths[n]
         reach = _reach(spread[n]) if n in in_fit else 2 * WIDE_PX
-        for _ in range(1 if n in in_fit else 2):
+        # a frame of the fit stands; any other is brought near first, then matched anew
+        for steps in (0,) if n in in_fit else ROUGH_THEN_FINE:
             seen = _directions(camera, final[n], stars.xy, zenith, strength)
             good = np.flatnonzero(np.isfinite(seen[:, 0]))
             pairs = mutual(tree, seen[good], reach / camera.focal_px)
@@ -352,8 +355,7 @@ def _place_all(
             if zenith is not None:
                 directions = refraction.refract(directions, zenith, strength)
             turned, distance, scale = resect(
-                camera, final[n], directions, stars.xy[detection], stars.sigma[detection],
-                steps=0 if n in in_fit else 8,
+                camera, final[n], directions, stars.xy[detection], stars.sigma[detection], steps=steps
             )  # fmt: skip
             final[n], reach = turned, _reach(scale)
             inlier = distance <= OUTLIER_SIGMAS * stars.sigma[detection] * scale

@@ -81,8 +81,10 @@ def scale_changes(
         for _ in range(4):
             left = rest - slopes @ step
             pull = np.minimum(1.0, HUBER / np.maximum(np.hypot(*left.T) / spread, 1e-9)) / spread**2
-            normal = np.einsum("nij,nik,n->jk", slopes, slopes, pull)
-            step = step + np.linalg.solve(normal, np.einsum("nij,ni,n->j", slopes, left, pull))
+            root = np.sqrt(pull)[:, None]
+            weighted = (slopes * root[:, :, None]).reshape(-1, 4)
+            normal = weighted.T @ weighted
+            step = step + np.linalg.solve(normal, weighted.T @ (left * root).ravel())
         changes[n], sigmas[n] = step[3], np.sqrt(np.linalg.inv(normal)[3, 3])
     told = np.isfinite(sigmas)
     if told.any():

@@ -131,7 +131,19 @@ def _seen(bundle: Bundle, obs: Observations, air: Air | None = None) -> Floats:
     vectors = bundle.stars[obs.star]
     if air is not None:
         vectors = refraction.refract(vectors, air.zeniths()[obs.frame], air.strength)
-    return np.einsum("nij,nj->ni", bundle.attitudes[obs.frame], vectors)
+    bounds = np.searchsorted(obs.frame, np.arange(len(bundle.attitudes) + 1))
+    return turned(vectors, bundle.attitudes, bounds)
+
+
+def turned(vectors: Floats, attitudes: Floats, bounds: Ints) -> Floats:
+    """Vectors (n, ..., 3), sorted by frame, turned by each frame's attitude; frame k has rows bounds[k]:bounds[k + 1].
+
+    One product a frame takes a third of the time of one for all with their attitudes spread out.
+    """
+    result = np.empty(vectors.shape)
+    for attitude, a, b in zip(attitudes, bounds[:-1], bounds[1:], strict=True):
+        result[a:b] = (vectors[a:b].reshape(-1, 3) @ attitude.T).reshape(vectors[a:b].shape)
+    return result
 
 
 def fit(
@@ -280,8 +292,8 @@ def _step(
     residual = residual * root[:, :, 0]
     # a star's move by a tangent is a small rotation of what is seen
     across = tangents(bundle.stars)
-    moved = np.einsum("nij,njk->nik", bundle.attitudes[obs.frame], across[obs.star])
-    turns = np.cross(seen[:, None, :], moved.transpose(0, 2, 1))
+    moved = turned(across.transpose(0, 2, 1)[obs.star], bundle.attitudes, work.bounds)
+    turns = np.cross(seen[:, None, :], moved)
     star_slopes = np.einsum("nij,nkj->nik", slopes[:, :, shared:], turns)
 
     size = shared + 3 * frames
@@ -388,10 +400,10 @@ def resect(
         usable = np.isfinite(distance)
         spread = sigma * _spread(distance, sigma)
         weight = np.where(usable, np.minimum(1.0, HUBER / np.maximum(distance / spread, 1e-9)) / spread**2, 0.0)
-        slopes = np.where(usable[:, None, None], by_rotation, 0.0)
-        residual = np.where(usable[:, None], residual, 0.0)
-        normal = np.einsum("nij,n,nik->jk", slopes, weight, slopes)
-        turn = np.linalg.lstsq(normal, np.einsum("nij,n,ni->j", slopes, weight, residual), rcond=1e-12)[0]
+        root = np.sqrt(weight)[:, None]
+        slopes = (np.where(usable[:, None, None], by_rotation, 0.0) * root[:, :, None]).reshape(-1, 3)
+        residual = np.where(usable[:, None], residual, 0.0) * root
+        turn = np.linalg.lstsq(slopes.T @ slopes, slopes.T @ residual.ravel(), rcond=1e-12)[0]
         attitude = Rotation.from_rotvec(turn).as_matrix() @ attitude
         if float(np.abs(turn).max()) * camera.focal_px < SETTLED_PX / 10:
             break

@@ -36,8 +36,9 @@ DETECTIONS_MAX = 1500
 # A chance meeting of this many stars: fewer than one in 10^12 frames.
 CHANCE = 1e-12
 FEWEST = 8
-# A fit of one frame has converged when no star moves by more than this; the scene's own fit goes further.
-SETTLED_PX = 0.01
+# A fit of one frame has converged when no star moves by more than this; the scene's own fit goes further. While stars
+# are still being matched, this share of the distance within which they are is enough.
+SETTLED_PX, SETTLED_SHARE = 0.01, 0.03
 # An unknown lens is fitted from this share of the half-diagonal outwards.
 START_REACH = 0.5
 # The outer part of the frame must hold at least this share of what the inner part holds of matched stars (ground may
@@ -230,7 +231,7 @@ def refine(
     steps += [(1.0, 0.0)] if known else [(1.0, tolerance / 2), (1.0, 0.0), (1.0, 0.0), (1.0, 0.0)]
     rms = tolerance
     matched: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None
-    for radius, width in steps:
+    for n_step, (radius, width) in enumerate(steps):
         rows, predicted = inside(camera, attitude)
         width = width or max(1.0, 3.5 * rms)
         near = np.hypot(*(predicted - middle).T) <= radius * half * 1.001
@@ -241,7 +242,8 @@ def refine(
         seen_at = positions[pairs[:, 1]]
         # terms enter as far out as there are stars to carry them
         carried = min(radius, float(np.quantile(np.hypot(*(seen_at - middle).T), 0.97)) / half)
-        fitted = _fit(camera, attitude, vectors[rows[pairs[:, 0]]], seen_at, carried, known)
+        settled = SETTLED_PX if n_step == len(steps) - 1 else SETTLED_SHARE * width
+        fitted = _fit(camera, attitude, vectors[rows[pairs[:, 0]]], seen_at, carried, known, settled)
         if fitted is None:
             return None
         camera, attitude, rms = fitted
@@ -283,7 +285,7 @@ def _mutual(predicted: Floats, tree: cKDTree, width: float) -> NDArray[np.intp]:
 
 
 def _fit(
-    camera: Camera, attitude: Floats, vectors: Floats, positions: Floats, radius: float, known: bool
+    camera: Camera, attitude: Floats, vectors: Floats, positions: Floats, radius: float, known: bool, settled: float
 ) -> tuple[Camera, Floats, float] | None:
     """Camera and attitude by robust least squares; terms enter as the field grows and the stars can carry them."""
     n = len(vectors)
@@ -325,7 +327,7 @@ def _fit(
             return None
         camera = with_vector(camera, current)
         moved = float(np.abs(by_rotation @ step[:3] + by_camera[:, :, free] @ step[3:]).max())
-        if moved < SETTLED_PX:
+        if moved < settled:
             break
     model, _, _ = project_with_slopes(camera, vectors @ attitude.T)
     distance = np.hypot(*(positions - model).T)

@@ -9,56 +9,37 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import time
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import numpy as np
-from scipy.spatial.transform import Rotation
-
-from pipeline.sky import catalogue, times
-from pipeline.sky.adjust import Known, adjust
-from pipeline.sky.geometry import Geometry, Placement
-from pipeline.sky.place import place
-from tests.planted_sky import HEIGHT, WIDTH, sequence
+from pipeline.sky import catalogue
+from tests.placed_runs import fitted_run, map_errors, ours, placed_run, rms
+from tests.planted_sky import sequence
 
 
 def measure(mm: int, kind: str, frames: int, stars: int, site: bool) -> str:
     """One line of figures."""
     run = sequence(mm, kind, frames=frames, count=stars)
     middle = frames // 2
-    jd = run.jd[middle]
-    angles = (np.radians(run.latitude), float(times.sidereal_angle(jd, run.longitude))) if site else (None, None)
-    known = Known(times.celestial_frame(jd), times.earth_velocity(jd), *angles)
+    held = memory_mb()
     begun = time.process_time()
-    placed = place(run.frames, WIDTH, HEIGHT, run.camera.focal_px, order=[middle], pole=known.axes[2])
+    placed = placed_run(run, middle, said=1.0)
     between = time.process_time()
-    attitudes = [placed.attitudes[n] for n in range(frames)]
-    result = adjust(run.frames, placed.camera, attitudes, middle, known=known, solved=True)
+    geometry, _ = fitted_run(run, middle, placed, site)
     ended = time.process_time()
-    placements = {
-        f.frame: Placement(
-            Rotation.from_matrix(result.bundle.attitudes[n]).as_quat(scalar_first=True),
-            zenith=None if result.zeniths is None else result.zeniths[n],
-        )
-        for n, f in enumerate(run.frames)
-    }
-    strength = 0.0 if result.bundle.air is None else result.bundle.air.strength
-    name = run.frames[middle].frame
-    geometry = Geometry(name, True, result.bundle.camera, placements, strength=strength)
-    x, y = np.meshgrid(np.linspace(0, WIDTH - 1, 21), np.linspace(0, HEIGHT - 1, 15))
-    squares = []
-    for n in range(0, frames, max(1, frames // 30)):
-        tx, ty = run.true_map(n, middle, x, y)
-        gx, gy = geometry.from_reference(run.frames[n].frame, x, y)
-        inside = (tx >= 0) & (tx < WIDTH) & (ty >= 0) & (ty < HEIGHT) & (run.altitude(middle, x, y) > 3)
-        squares.append(((gx - tx) ** 2 + (gy - ty) ** 2)[inside])
-    error = float(np.sqrt(np.concatenate(squares).mean()))
+    error = rms(map_errors(run, middle, ours(run, geometry), list(range(0, frames, max(1, frames // 30)))))
     return (
         f"{mm:4d} mm {kind:8s} {frames:>5} frames: placing {(between - begun) / frames:.4f} s, "
         f"fit {(ended - between) / frames:.4f} s, together {(ended - begun) / frames:.4f} s a frame; "
-        f"map {error:.4f} px rms"
+        f"{memory_mb() - held:.0f} MB more at most; map {error:.4f} px rms"
     )
+
+
+def memory_mb() -> float:
+    """The most memory this process has held so far, MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def main() -> None:
