@@ -36,7 +36,8 @@ FAR_OFF = 5.0  # times the limit of motion; the fluxes of evenly drawn-out stars
 class Expected:
     """The motion that a camera standing still would see: `at(x, y)` px, or a length alone; both None if tracked."""
 
-    length: float | None
+    length: float | None  # at the middle of the field
+    middle: NDArray[np.float64] | None = None  # (2,) px, the same with its direction
     field: NDArray[np.float64] | None = None  # of `drift_at`, px a second times the exposure
     extent: float = 1.0
 
@@ -104,8 +105,8 @@ def expected_motion(
         # nothing tells: the sky may explain as much as it can
         return Expected(_at_declination(ceiling, look.centre_dec_deg))
     if measured is not None and exposure is not None and moved is not None and moved[1] < STEADY:
-        middle = float(np.hypot(*drift_at(measured * exposure, *_middle(frames), extent)[0]))
-        return Expected(middle, measured * exposure, float(extent))
+        middle = drift_at(measured * exposure, *_middle(frames), extent)[0]
+        return Expected(float(np.hypot(*middle)), middle, measured * exposure, float(extent))
     return Expected(_at_declination(ceiling, look.centre_dec_deg))
 
 
@@ -141,6 +142,8 @@ def motion_figures(
         f.shape_stars = part.stars
         f.width_px, f.lens_ellipticity = part.fwhm_px, part.lens_ellipticity
         f.motion_px, f.motion_angle_deg = part.length, part.angle_deg
+        if k and expected.middle is not None:
+            f.motion_px, f.motion_angle_deg = at_middle(part.length, part.angle_deg, k[0], s.weight, expected.middle)
         f.excess_px = part.extra
         explained = list(k)
         if usual_part is not None:
@@ -163,6 +166,34 @@ def motion_figures(
                 f"Even the steadiest frames show stars drawn out by {length:.1f} px in one direction; "
                 "only what exceeds that is held against a frame."
             )
+
+
+def at_middle(
+    length: float,
+    angle_deg: float,
+    field: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    middle: NDArray[np.float64],
+) -> tuple[float, float]:
+    """A motion that was measured over the whole field, at its middle.
+
+    A wide lens draws the same turning out more in its corners. Squares of motions add up as moments do, so what the
+    field's stars should show beyond its middle is taken off; a motion of the camera, the same everywhere, stays.
+
+    Parameters
+    ----------
+    length, angle_deg : of the motion that all stars show together, px, degrees from +x towards +y
+    field : (n, 2) px, expected at each star; `weight` (n,) of the stars
+    middle : (2,) px, expected at the middle
+    """
+
+    def square(motion: NDArray[np.float64]) -> NDArray[np.complex128]:
+        result: NDArray[np.complex128] = (motion[..., 0] + 1j * motion[..., 1]) ** 2
+        return result
+
+    measured = length**2 * np.exp(2j * np.radians(angle_deg))
+    there = complex(measured + square(middle) - np.average(square(field), weights=weight))
+    return math.sqrt(abs(there)), math.degrees(0.5 * math.atan2(there.imag, there.real)) % 180.0
 
 
 def doubled_figures(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
