@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from pipeline.card.pointing import overlap_solved
 from pipeline.config import RegisterSettings, Site
 from pipeline.errors import SceneError
 from pipeline.plan import ScenePlan
@@ -29,6 +30,9 @@ Floats = NDArray[np.float64]
 
 # A frame that shares less than this of the reference's picture shows another field.
 OVERLAP_MIN = 0.3
+# So does one that shares less than this with every frame before it: panels of a panorama overlap by a third to a half
+# (common practice). A camera that stood still is not aimed anew, whatever time has passed.
+LINKED, STOOD_STILL = 0.6, 0.9
 # A frame is placed by at least this many stars; fewer agree by chance or leave its rotation loose.
 STARS_MIN = 6
 # A frame is badly placed where its stars miss their places by so many times what the scene's frames do (each against
@@ -76,13 +80,14 @@ def register(
     known = _known(plan, ids, ranking[0], site)
     if len(frames) == 1:
         return _alone(frames[0], width, height, focal_px, known)
-    placed = place(frames, width, height, focal_px, order=ranking, pole=None if known is None else known.axes[2])
+    pole = None if known is None else known.axes[2]
+    placed = place(frames, width, height, focal_px, order=ranking, pole=pole)
     left_out = {ids[n]: why for n, why in placed.missing.items()}
-    (group, reference), *others = pointings(ids, placed, ranking)
-    for mine, share in others:
+    (group, reference, _), *others = pointings(frames, placed, ranking, pole if placed.solved else None)
+    for mine, _, share in others:
         left_out.update({ids[n]: _elsewhere(share, len(mine)) for n in mine})
     geometry = _settle(plan, frames, group, reference, placed, left_out, settings, site)
-    apart = sorted([*(mine for mine, _ in others), *placed.apart])
+    apart = sorted([*(mine for mine, _, _ in others), *placed.apart])
     return replace(geometry, elsewhere=tuple(tuple(ids[n] for n in mine) for mine in apart))
 
 
@@ -225,35 +230,67 @@ def _alone(stars: FrameStars, width: int, height: int, focal_px: float | None, k
     return _geometry([stars], result, 0, Placed(found.camera, {0: attitude}, {}, True), {}, known, Site())
 
 
-def pointings(ids: Sequence[str], placed: Placed, ranking: Sequence[int]) -> list[tuple[list[int], Any]]:
-    """Placed frames by the field they show, the largest group first.
+def pointings(
+    frames: Sequence[FrameStars], placed: Placed, ranking: Sequence[int], pole: Floats | None
+) -> list[tuple[list[int], int, float]]:
+    """Placed frames by the field they show, the scene's own first.
+
+    A camera that was aimed anew shows another field, though a panorama's panels share a third or half of it: such
+    frames averaged would make a picture with a seam. What drifts does so from frame to frame; of frames far apart in a
+    long run those belong to the picture that show enough of its reference's field.
+
+    Parameters
+    ----------
+    frames : stars of each frame, in order of time
+    placed : first attitudes
+    ranking : positions of frames, best first
+    pole : (3,) the Earth's axis in the frame of the attitudes; None where frames have no times
 
     Returns
     -------
     list
-        The scene's own: positions of its frames, and of its reference; then, for each other field, positions and the
-        share of the scene's field that its best frame shows.
+        Of each field: positions of its frames, of the best of them, and the share of the scene's field that one shows.
     """
-    waiting = sorted(placed.attitudes)
-    plain = Geometry(
-        ids[waiting[0]],
-        placed.solved,
-        placed.camera,
-        {ids[n]: Placement(_quaternion(placed.attitudes[n])) for n in waiting},
-    )
+    camera = placed.camera
+    turns = {n: Rotation.from_matrix(placed.attitudes[n]) for n in sorted(placed.attitudes)}
+
+    def overlap(n: int, other: Rotation) -> float:
+        return overlap_solved(camera, other, turns[n], camera.width, camera.height)
+
+    def linked(n: int, other: int) -> bool:
+        if overlap(n, turns[other]) >= LINKED:
+            return True
+        now, then = frames[n].seconds, frames[other].seconds
+        if pole is None or now is None or then is None:
+            return False
+        stood = turns[other] * Rotation.from_rotvec(-times.SIDEREAL_RATE * (now - then) * pole)
+        return overlap(n, stood) >= STOOD_STILL
+
     groups: list[tuple[list[int], int]] = []
-    while waiting:
-        # the best frame of those that are left, and all that overlap with it
-        best = next(n for n in ranking if n in waiting)
-        mine = [n for n in waiting if plain.overlap(ids[n], ids[best], steps=12) >= OVERLAP_MIN]
-        mine = mine if best in mine else sorted([best, *mine])
-        groups.append((mine, best))
-        waiting = [n for n in waiting if n not in mine]
-    scene = max(groups, key=lambda g: (len(g[0]), -ranking.index(g[1])))
-    others = [
-        (mine, plain.overlap(ids[best], ids[scene[1]], steps=12)) for mine, best in groups if mine is not scene[0]
-    ]
-    return [scene, *others]
+    for piece in _pieces(list(turns), linked):
+        waiting = piece
+        while waiting:
+            # the best frame of those that are left, and all that overlap with it
+            best = next(n for n in ranking if n in waiting)
+            mine = [n for n in waiting if n == best or overlap(n, turns[best]) >= OVERLAP_MIN]
+            groups.append((mine, best))
+            waiting = [n for n in waiting if n not in mine]
+    groups.sort(key=lambda g: (-len(g[0]), ranking.index(g[1])))
+    return [(mine, best, overlap(best, turns[groups[0][1]])) for mine, best in groups]
+
+
+def _pieces(order: Sequence[int], linked: Callable[[int, int], bool]) -> list[list[int]]:
+    """Frames in pieces within which each is linked to one before it: the last of a piece, its first or its middle."""
+    pieces: list[list[int]] = []
+    for n in order:
+        # the piece of the frame before comes first
+        for piece in sorted(pieces, key=lambda piece: -piece[-1]):
+            if any(linked(n, k) for k in dict.fromkeys((piece[-1], piece[0], piece[len(piece) // 2]))):
+                piece.append(n)
+                break
+        else:
+            pieces.append([n])
+    return pieces
 
 
 def _elsewhere(share: float, count: int) -> str:

@@ -29,7 +29,7 @@ from tests.planted_sky import HEIGHT, WIDTH, lens, random_field
 Floats = NDArray[np.float64]
 GRID = np.stack([g.ravel() for g in np.meshgrid(np.linspace(0, WIDTH - 1, 9), np.linspace(0, HEIGHT - 1, 7))], axis=1)
 WRONG_PX = 3.0
-SAID = {"3 % wrong": 1.03, "missing": None, "halved": 0.5, "doubled": 2.0}
+SAID = {"3 % wrong": 1.03, "missing": None, "times 1.5": 1.5, "over 1.5": 1 / 1.5, "halved": 0.5, "doubled": 2.0}
 
 
 def error_px(found: Solution, camera: Camera, turn: Rotation) -> float:
@@ -95,6 +95,7 @@ def main() -> None:
     arguments = parser.parse_args()
     catalogue.load()
     catalogue.patterns()
+    catalogue.patterns(long=True)
     for said in arguments.said:
         for mm in arguments.mm:
             print(fields(mm, said, arguments.fields, arguments.stars), flush=True)

@@ -17,12 +17,13 @@ from pipeline.grade import star_table
 from pipeline.placing import rank, register
 from pipeline.plan import Look, PlannedFrame, ScenePlan
 from pipeline.register import main
+from pipeline.sky import catalogue, times
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.table import FrameStars
 from pipeline.sky.wcs import wcs_header
 from pipeline.stars.measure import STAR_DTYPE, measure_frame
 from pipeline.tables import table_from_rows, write_table
-from tests.planted_sky import HEIGHT, WIDTH, lens, random_field, sequence
+from tests.planted_sky import HEIGHT, WIDTH, detections, lens, random_field, sequence
 
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "real-sky"
 START = datetime(2026, 8, 14, 22, 0, tzinfo=UTC)
@@ -190,6 +191,47 @@ def test_what_points_elsewhere_is_left_out_and_told(tripod):
     for name in alone.frames:
         here, there = (g.positions(name, g.directions("frame001", 900.0, 700.0)) for g in (alone, geometry))
         np.testing.assert_allclose(here, there, atol=0.05)
+
+
+def _aimed_anew(run, names, turn):
+    """Frames of a tripod run as they would be had the camera been turned: its stars where it then shows them."""
+    frames = []
+    for name in names:
+        n = int(name[-3:])
+        stars = catalogue.load()
+        seen = times.aberrated(stars.vectors[:40000], times.earth_velocity(run.jd[n])) @ (turn @ run.attitudes[n]).T
+        x, y, flux = detections(
+            run.camera,
+            seen[seen[:, 2] > 0.1],
+            stars.magnitudes[:40000][seen[:, 2] > 0.1],
+            np.random.default_rng(n),
+            400,
+        )
+        full = np.ones(len(x))
+        frames.append(replace(
+            run.frames[n], frame=f"panel{n}", seconds=run.frames[n].seconds + 60.0, xy=np.stack([x, y], 1), flux=flux,
+            flux_error=full, sigma=0.1 * full, saturated=np.zeros(len(x), bool),
+        ))  # fmt: skip
+    return frames
+
+
+@pytest.mark.parametrize("degrees", [32.0, 45.0])
+def test_panels_of_a_panorama_are_not_averaged(degrees):
+    """At 24 mm a panel turned by 32 (45) degrees shares 55 (40) % of the field: it is another picture, and is told."""
+    run = sequence(24, "tripod", frames=8, span_s=80, altitude=55.0, strength=0.0, blends_px=0.0)
+    turn = Rotation.from_euler("y", -degrees, degrees=True).as_matrix()
+    panels = _aimed_anew(run, ["frame005", "frame006", "frame007"], turn)
+    geometry = _run([*run.frames[:5], *panels])
+    assert sorted(geometry.frames) == [f"frame{n:03d}" for n in range(5)]
+    assert geometry.elsewhere == (("panel5", "panel6", "panel7"),)
+    assert "it points elsewhere with 2 others" in geometry.left_out["panel5"]
+
+
+def test_a_tripod_that_stood_still_through_a_gap_is_one_pointing():
+    """An hour at 50 mm of which only the ends were kept: the sky has moved by half the field, the camera has not."""
+    run = sequence(50, "tripod", frames=9)
+    geometry = _run([*run.frames[:2], *run.frames[-1:]], 50.0)
+    assert len(geometry.frames) == 3
 
 
 def test_a_camera_turned_round_is_placed(tripod):

@@ -223,6 +223,9 @@ def test_the_pattern_database_is_made_once_and_mended(fake_patterns, monkeypatch
     fake_patterns()
     assert _Database.made == 2
     assert kept.read_bytes() == b"whole"
+    fake_patterns(long=True)
+    assert _Database.made == 3
+    assert len(list((tmp_path / "moonless").iterdir())) == 2
 
 
 def test_a_cache_that_cannot_be_written_costs_time_only(fake_patterns, monkeypatch, tmp_path):

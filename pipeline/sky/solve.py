@@ -30,6 +30,8 @@ INNER_DEG = 33.0
 # costs 0.4 s, a step of the ladder 0.13 s.
 PATTERNS_MAX, LADDER_PATTERNS_MAX = 200_000, 60_000
 BRIGHT_STARS = 32
+# Fields between these widths (by a focal length that was told) are sought by the patterns of long lenses.
+LONG_LENS_DEG = 3.0, 11.0
 # Catalogue stars per detected star that take part: detections miss some and hold false ones.
 CATALOGUE_FACTOR = 1.6
 DETECTIONS_MAX = 1500
@@ -113,8 +115,7 @@ def solve(
     guesses = _guesses(width, height, focal_px, camera, anywhere)
     for n, guess in enumerate(guesses):
         told = n == 0 and len(guesses) != len(LADDER)
-        patterns_max = PATTERNS_MAX if told else LADDER_PATTERNS_MAX
-        start = _search(positions, brightness, guess, patterns_max, camera is not None)
+        start = _search(positions, brightness, guess, told, camera is not None)
         if start is None:
             continue
         attitude, lens = start
@@ -138,9 +139,9 @@ def _guesses(width: int, height: int, focal_px: float | None, camera: Camera | N
 
 
 def _search(
-    positions: Floats, brightness: Floats, camera: Camera, patterns_max: int, known: bool, turned: bool = False
+    positions: Floats, brightness: Floats, camera: Camera, told: bool, known: bool, turned: bool = False
 ) -> tuple[Floats, Camera] | None:
-    """Attitude (3, 3) and lens by patterns of four stars in the inner field.
+    """Attitude (3, 3) and lens by patterns of four stars in the inner field; `told` is a focal length not just tried.
 
     A pattern and its mirror image have the same sides: where the sky fits mirrored, the frame is turned over (once).
     """
@@ -155,14 +156,15 @@ def _search(
         return None
     field = float(np.degrees(2 * np.arctan(half_w / camera.focal_px)))
     span = KNOWN_SPAN if known else GUESS_SPAN
-    result = catalogue.patterns().solve_from_centroids(
+    long = told and LONG_LENS_DEG[0] < field < LONG_LENS_DEG[1]
+    result = catalogue.patterns(long).solve_from_centroids(
         np.column_stack([a, b, brightness])[inner],
         fov_estimate_deg=field,
         image_width=max(1, round(2 * half_w)),
         image_height=max(1, round(2 * half_h)),
         fov_max_error_deg=span * field,
         solve_timeout_ms=None,
-        max_patterns_checked=patterns_max,
+        max_patterns_checked=PATTERNS_MAX if told else LADDER_PATTERNS_MAX,
         pattern_checking_stars=BRIGHT_STARS,
     )
     if not isinstance(result, tetra3rs.SolveResult):
@@ -170,7 +172,7 @@ def _search(
     if result.parity_flip:
         if known or turned:
             return None
-        return _search(positions, brightness, camera.changed(mirrored=not camera.mirrored), patterns_max, known, True)
+        return _search(positions, brightness, camera.changed(mirrored=not camera.mirrored), told, known, True)
     focal = float(half_w / np.tan(np.radians(result.fov_deg) / 2))
     attitude = np.asarray(result.rotation_matrix_icrs_to_camera, np.float64)
     return attitude, camera if known else camera.changed(focal_px=focal)
