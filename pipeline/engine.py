@@ -25,7 +25,7 @@ STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
     "grade": 9,
-    "judge": 11,
+    "judge": 12,
     "dark": 2,
     "register": 7,
     "ground": 2,

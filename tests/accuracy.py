@@ -1,6 +1,6 @@
-"""How true the measured figures are: motions and star widths of rendered frames beside what was planted.
+"""How true the measured figures are: motions, star widths, transparency and sky of rendered frames beside the planted.
 
-    python -m tests.accuracy [--fields 6]
+    python -m tests.accuracy [--fields 6] [--only motions widths sky]
 
 Motions of 1 to 10 px in random directions, 300 stars at a signal-to-noise of 30; widths of 1.8 to 4 px at a
 signal-to-noise of 12 to 1000. Every row is the worst and the median over that many fields.
@@ -9,14 +9,27 @@ signal-to-noise of 12 to 1000. Every row is the worst and the median over that m
 from __future__ import annotations
 
 import argparse
+import json
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from example_project.maker import Fault as EventFault
+from example_project.maker import Frame, Scenario, Sensor, make_scenario
+from pipeline.config import GradeSettings, JudgeSettings
+from pipeline.grade import grade_mosaic
+from pipeline.judging.clouds import cloud_figures, see_sky
+from pipeline.judging.graded import Graded
+from pipeline.plan import PlannedFrame, ScenePlan
+from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.measure import measure_mosaic
 from pipeline.stars.motion import LensPattern, Shapes, frame_shape, usable
 from pipeline.stars.shapes import fwhm_px
+from pipeline.stars.tiles import TILES
+from pipeline.tracks import follow
+from pipeline.verdicts import Figures
 from tests.starfields import mosaic, random_field, render, star_flux
 
 SHAPE = (900, 1400)
@@ -82,13 +95,111 @@ def widths(fields: int) -> None:
         print(f"| {snr:g} | {' | '.join(cells)} |", flush=True)
 
 
+SKIES = ((14.0, False), (24.0, False), (35.0, True), (50.0, True), (85.0, True))  # focal lengths, tracked
+SKY_FAULTS = {
+    1: EventFault("haze", 0.25),
+    2: EventFault("cloud", 0.4, share=0.5),
+    3: EventFault("cloud", 0.7, share=0.5, phase=0.1),
+    5: EventFault("bright", 2.0),
+}
+SKY_FRAMES, SKY_SIZE, PITCH_UM = 8, (1296, 864), 12.0
+
+
+def _sky_scenario(focal: float, tracked: bool, seed: int, **changes: Any) -> Scenario:
+    width, height = SKY_SIZE
+    exposure = 60.0 if tracked else round(300 / focal, 1)
+    return make_scenario(
+        lens_mm=focal, pitch_um=PITCH_UM, width=width, height=height, n=SKY_FRAMES, exposure_s=exposure,
+        mount="tracked" if tracked else "tripod", altitude_deg=50.0, azimuth_deg=70.0 * seed, seed=seed,
+        sensor=Sensor(width, height, dark_current=0.0), faults=SKY_FAULTS, **changes,
+    )  # fmt: skip
+
+
+def _part_medians(x: NDArray[Any], y: NDArray[Any], values: NDArray[Any], grid: tuple[int, ...]) -> NDArray[np.float64]:
+    """Median and spread of values at places over the parts of a grid, (2, rows, columns); NaN where none is."""
+    rows = np.clip(y * grid[0] / SKY_SIZE[1], 0, grid[0] - 1).astype(int)
+    columns = np.clip(x * grid[1] / SKY_SIZE[0], 0, grid[1] - 1).astype(int)
+    out = np.full((2, *grid), np.nan)
+    for i, j in np.ndindex(*grid):
+        here = values[(rows == i) & (columns == j)]
+        if len(here):
+            out[:, i, j] = np.median(here), np.ptp(here)
+    return out
+
+
+def sky(seeds: int) -> None:
+    """Print how transparencies of parts and sky levels come back, from pixels through grade and judge."""
+    print(f"\ntransparency of parts of the field against planted, sky level in electrons, {seeds} scenes a row\n")
+    print("| lens | clear parts | off by, 95 % | beyond 0.02 | parts in cloud | off by, 95 % | beyond 0.05 | sky,"
+          " median % | worst % |\n|---|---|---|---|---|---|---|---|---|")  # fmt: skip
+    for focal, tracked in SKIES:
+        clear_off, cloud_off, level_off = [], [], []
+        for seed in range(1, seeds + 1):
+            scenario = _sky_scenario(focal, tracked, seed)
+            rendered = [scenario.render(n) for n in range(SKY_FRAMES)]
+            frames = [graded_sky(frame, n) for n, frame in enumerate(rendered)]
+            dim, bright = (_sky_scenario(focal, tracked, seed, stars_max=1).light(n)[0] for n in (0, 5))
+            for n, smooth in ((0, dim), (5, bright)):
+                planted = np.median(_green_parts(smooth), axis=(0, 1)) / scenario.exposure_s
+                told = np.median(json.loads(frames[n].row["tile_sky_adu"])) * scenario.sensor.gain / scenario.exposure_s
+                level_off.append(100 * (told / planted - 1))
+            plan = ScenePlan("scene", ("b",), tuple(f.plan for f in frames))
+            tracks = follow([f.stars for f in frames], *SKY_SIZE)
+            figures = [Figures(f.plan.id) for f in frames]
+            seen = see_sky(frames, tracks, plan, JudgeSettings(), None)
+            told_parts = cloud_figures(figures, frames, seen, JudgeSettings())
+            assert told_parts is not None
+            for n, frame in enumerate(rendered):
+                stars = frame.truth.stars
+                assert stars is not None
+                planted, spread = _part_medians(
+                    stars.x[:, 1], stars.y[:, 1], stars.transmission, told_parts.parts.shape[1:]
+                )
+                off = told_parts.parts[n] - planted
+                known = np.isfinite(off)
+                clear_off.append(off[known & (planted > 0.995)])
+                cloud_off.append(off[known & (planted < 0.9) & (spread < 0.1)])
+        clear, cloud = (np.abs(np.concatenate(part)) for part in (clear_off, cloud_off))
+        levels = np.array(level_off)
+        print(
+            f"| {focal:g} mm {'tracked' if tracked else 'tripod'} | {len(clear)} | {np.quantile(clear, 0.95):.3f} "
+            f"| {100 * np.mean(clear > 0.02):.1f} % | {len(cloud)} | {np.quantile(cloud, 0.95):.3f} "
+            f"| {100 * np.mean(cloud > 0.05):.1f} % | {np.median(levels):+.2f} "
+            f"| {levels[np.argmax(np.abs(levels))]:+.2f} |",
+            flush=True,
+        )
+
+
+def _green_parts(image: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Medians of the green pixels (RGGB) over the parts of the coarse grid."""
+    green = (image[0::2, 1::2] + image[1::2, 0::2]) / 2
+    rows, columns = TILES
+    parts = green[: green.shape[0] // rows * rows, : green.shape[1] // columns * columns]
+    return np.median(parts.reshape(rows, parts.shape[0] // rows, columns, -1), axis=(1, 3))
+
+
+def graded_sky(frame: Frame, index: int) -> Graded:
+    """A rendered frame, graded."""
+    meta = frame.meta
+    header = MosaicHeader(
+        f"f{index}", "RGGB", (512.0,) * 4, 15871.0, exposure_s=meta.exposure_s, focal_mm=meta.focal_mm,
+        pixel_um=PITCH_UM,
+    )  # fmt: skip
+    row, stars = grade_mosaic(frame.mosaic, header, GradeSettings())
+    taken = meta.taken.replace(tzinfo=None).isoformat()
+    plan = PlannedFrame(f"f{index}", "/none", f"f{index}", "light", taken=taken, exposure_s=meta.exposure_s)
+    return Graded(plan, {**row, "status": "ok", "detail": ""}, stars)
+
+
 def main() -> None:
-    """Print both tables."""
+    """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--fields", type=int, default=6)
+    parser.add_argument("--only", nargs="+", choices=("motions", "widths", "sky"), default=("motions", "widths", "sky"))
     arguments = parser.parse_args()
-    motions(arguments.fields)
-    widths(arguments.fields)
+    for name, table in (("motions", motions), ("widths", widths), ("sky", sky)):
+        if name in arguments.only:
+            table(arguments.fields)
 
 
 if __name__ == "__main__":

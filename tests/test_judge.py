@@ -137,7 +137,7 @@ def test_a_tracker_that_slips_once_is_trailed():
 
 def test_ground_is_not_cloud():
     """A foreground that hides a third of the frame is no cloud, and cloud above it is seen as a share of the sky."""
-    rows, _ = judged(Setting(24.0, False, 900, ground=True, faults={5: Fault("cloud", 0.4, share=0.5)}))
+    rows, _ = judged(Setting(24.0, False, 900, ground=0.33, faults={5: Fault("cloud", 0.4, share=0.5)}))
     assert set(aside(rows)) == {5}
     assert rows[5]["cloud_fraction"] == pytest.approx(0.5, abs=0.15)
     assert max(row["cloud_fraction"] for n, row in enumerate(rows) if n != 5) < 0.05
@@ -365,7 +365,7 @@ def test_real_frames_are_kept():
 def test_land_that_moves_through_a_tracked_scene_is_no_cloud(focal_mm, light):
     """Land that hides a third of the field and sinks or rises by a third more, dark or lit, costs no frame."""
     setting = Setting(
-        focal_mm, True, 900, exposure_s=45, interval_s=6750 / focal_mm, ground=True, ground_light=light,
+        focal_mm, True, 900, exposure_s=45, interval_s=6750 / focal_mm, ground=0.33, ground_light=light,
         faults={9: Fault("cloud", 0.5, share=0.6)},
     )  # fmt: skip
     rows, _ = judged(setting, 3)

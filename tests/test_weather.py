@@ -211,9 +211,9 @@ def test_without_a_site_brightening_is_not_named_further(tmp_path: Path) -> None
 @pytest.mark.parametrize(
     "setting",
     [
-        {"focal_mm": 14.0, "stars": 900, "ground": True},
+        {"focal_mm": 14.0, "stars": 900, "ground": 0.33},
         {"focal_mm": 50.0, "stars": 150, "tracked": True},
-        {"focal_mm": 135.0, "stars": 900, "tracked": True, "ground": True},
+        {"focal_mm": 135.0, "stars": 900, "tracked": True, "ground": 0.33},
     ],
 )
 def test_nothing_is_named_on_clean_scenes(tmp_path: Path, setting: dict[str, Any], seed: int) -> None:

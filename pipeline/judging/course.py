@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import Site
-from pipeline.judging.clouds import LAND_SHARE, Sky
+from pipeline.judging.clouds import Sky
 from pipeline.judging.graded import Graded
 from pipeline.judging.weather import Course, Event
 from pipeline.sky.sunmoon import sun_and_moon
@@ -21,6 +21,7 @@ from pipeline.stars.tiles import TILES
 from pipeline.stars.transparency import Clearness
 from pipeline.verdicts import SHAPE_STARS, Figures
 
+LAND_NEAR = 0.1  # share of land in a part, above which it is left out
 # Reasons that spoil star images, so that fluxes tell nothing of the sky, unless `cloud` is told beside them.
 SPOILED = {"trailed", "out of focus", "underexposed", "damaged", "unreadable"}
 
@@ -49,13 +50,13 @@ def scene_course(
     levels = np.array([json.loads(frame.row["tile_sky_adu"]) for frame in frames], np.float64).reshape(n, *TILES)
     for k, frame in enumerate(frames):
         levels[k] /= frame.row["exposure_s"] or 1.0
-        levels[k][sky.land_share(k) >= LAND_SHARE] = np.nan
+        levels[k][sky.land_share(k) > LAND_NEAR] = np.nan
     sun, moon, lit = _sun_and_moon(frames, site)
     return Course(
         seconds=seconds,
         clear=_column([f.transparency for f in figures]),
         share=_column([f.cloud_fraction for f in figures]),
-        parts=np.full((n, 1, 1), np.nan) if clear is None else clear.parts,
+        parts=np.full((n, 1, 1), np.nan) if clear is None else _open_parts(clear, sky),
         sky=_column([f.sky for f in figures]),
         sky_parts=levels,
         width=_column([f.width_px if f.shape_stars >= SHAPE_STARS else None for f in figures]),
@@ -71,6 +72,20 @@ def scene_course(
         lit=lit,
         air_known=any(factor != 1.0 for factor in sky.factor),
     )
+
+
+def _open_parts(clear: Clearness, sky: Sky) -> NDArray[np.float64]:
+    """Transparency of parts, NaN where land reaches into them: what moves with it is no cloud."""
+    if sky.land is None:
+        return clear.parts
+    frames, rows, columns = clear.parts.shape
+    fine = sky.land.fine
+    down = np.arange(fine.shape[1]) * rows // fine.shape[1]
+    across = np.arange(fine.shape[2]) * columns // fine.shape[2]
+    part = (down[:, None] * columns + across[None]).ravel()
+    number = np.bincount(part, minlength=rows * columns)
+    land = np.array([np.bincount(part, f.ravel(), minlength=rows * columns) for f in fine]) / number
+    return np.where(land.reshape(frames, rows, columns) > LAND_NEAR, np.nan, clear.parts)
 
 
 def _column(values: Sequence[float | None]) -> NDArray[np.float64]:

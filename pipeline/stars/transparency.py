@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 GRIDS = ((6, 8), (4, 5), (3, 4), (2, 2), (1, 1))  # rows, columns; the finest that leaves `PART_STARS` in a part
 PART_STARS = 6  # median over so many stars of 5 % scatter is good to 0.03
 PART_LEAST = 3  # stars that should be seen in a part before it says anything
+SCATTER = 0.03  # of a flux beyond its noise: brighter stars tell no more than others
 NEAREST = 5  # stars around a place that tell its transparency: a lost one or two at an edge do not
 REACH = 2.0  # of the radius that holds so many on average, beyond which they are not around it
 CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
@@ -109,27 +110,31 @@ def clearness(
     falloff = np.zeros_like(rho2)
     shade = np.nan_to_num(clear[seen.frame])
     cells = np.zeros(frames * number)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        sound = np.where(found, 1 / ((seen.error / seen.flux) ** 2 + SCATTER**2), 0.0)
     for _ in range(ROUNDS):
         # clear frames say best how bright a star is
         weight = np.where(found, np.exp(2 * np.minimum(shade - np.nanmax(clear), 0.0)), 0.0)
         falloff = _falloff(log - shade, rho2, seen.star, found)
         star = _weighted_medians(log - falloff - shade, weight, seen.star, len(star))
         left = log - falloff - star[seen.star]
-        cells = _medians(left, found, cell, frames * number)
-        clear = _medians(left, found, seen.frame, frames)
+        cells = _weighted_medians(left, sound, cell, frames * number)
+        clear = _weighted_medians(left, sound, seen.frame, frames)
         level = _clear_level(clear)
         cells, clear = cells - level, clear - level
         shade = np.where(np.isfinite(cells[cell]), cells[cell], np.nan_to_num(clear[seen.frame]))
     expected = star[seen.star] + falloff
     with np.errstate(over="ignore", invalid="ignore"):
         sure = np.exp(expected) > SURE * seen.error
+        sound = 1 / (np.minimum(seen.error / np.exp(expected), 1.0) ** 2 + SCATTER**2)
     deficit = np.where(found, log - expected - level, -np.inf)
     open_sky = np.ones(len(found), bool) if behind is None else ~behind
     counted = (found | (sure & _true_stars(seen.star, found, open_sky))) & open_sky & np.isfinite(expected)
     order = np.flatnonzero(counted)
     order = order[np.argsort(seen.frame[order], kind="stable")]
-    parts = _deficits(deficit, expected, counted, cell, frames * number).reshape(frames, *grid)
-    overall = _deficits(deficit, expected, counted, seen.frame, frames)
+    weight = np.where(counted, sound, 0.0)
+    parts = _deficits(deficit, expected, weight, cell, frames * number).reshape(frames, *grid)
+    overall = _deficits(deficit, expected, weight, seen.frame, frames)
     frame_rows = np.split(order, np.searchsorted(seen.frame[order], np.arange(1, frames)))
     often = np.bincount(part[found], minlength=number) / max(1, frames)
     return Clearness(
@@ -165,30 +170,14 @@ def _part(x: Floats, y: Floats, width: int, height: int, grid: tuple[int, int]) 
     return rows * grid[1] + columns
 
 
-def _medians(values: Floats, use: NDArray[np.bool_], group: NDArray[np.int64], groups: int, least: int = 1) -> Floats:
-    """Median of each group; NaN below `least` values; -inf is a value."""
-    out = np.full(groups, np.nan)
-    order = np.lexsort((values[use], group[use]))
-    keys, sorted_values = group[use][order], values[use][order]
-    first = np.searchsorted(keys, np.arange(groups))
-    size = np.searchsorted(keys, np.arange(groups), side="right") - first
-    some = np.flatnonzero(size >= least)
-    low = sorted_values[first[some] + (size[some] - 1) // 2]
-    high = sorted_values[first[some] + size[some] // 2]
-    out[some] = np.where(np.isfinite(low), (low + high) / 2, low)
-    return out
-
-
-def _deficits(
-    deficit: Floats, expected: Floats, use: NDArray[np.bool_], group: NDArray[np.int64], groups: int
-) -> Floats:
-    """Median deficit of each group; where most of its stars are gone, of as many of the brightest as mostly are not.
+def _deficits(deficit: Floats, expected: Floats, weight: Floats, group: NDArray[np.int64], groups: int) -> Floats:
+    """Weighted median deficit of each group; where most stars are gone, of as many of the brightest as mostly are not.
 
     The brightest so far are enough as long as seven in ten of them are found. Where not even three are, all is gone.
     """
-    out = _medians(deficit, use, group, groups, least=PART_LEAST)
+    out = _weighted_medians(deficit, weight, group, groups, least=PART_LEAST)
     for n in np.flatnonzero(np.isneginf(out)):
-        members = np.flatnonzero(use & (group == n))
+        members = np.flatnonzero((weight > 0) & (group == n))
         members = members[np.argsort(-expected[members], kind="stable")]
         found = np.cumsum(np.isfinite(deficit[members]))
         enough = np.flatnonzero(found >= FOUND_SHARE * (np.arange(len(members)) + 1))
@@ -197,15 +186,15 @@ def _deficits(
     return out
 
 
-def _weighted_medians(values: Floats, weight: Floats, group: NDArray[np.int64], groups: int) -> Floats:
-    """Weighted median of each group, values of no weight left out; NaN where there is none."""
+def _weighted_medians(values: Floats, weight: Floats, group: NDArray[np.int64], groups: int, least: int = 1) -> Floats:
+    """Weighted median of each group, values of no weight left out; NaN below `least` of them; -inf is a value."""
     out = np.full(groups, np.nan)
-    use = (weight > 0) & np.isfinite(values)
+    use = (weight > 0) & ~np.isnan(values)
     order = np.lexsort((values[use], group[use]))
     keys, sorted_values, running = group[use][order], values[use][order], np.cumsum(weight[use][order])
     first = np.searchsorted(keys, np.arange(groups))
     last = np.searchsorted(keys, np.arange(groups), side="right")
-    some = np.flatnonzero(last > first)
+    some = np.flatnonzero(last - first >= least)
     if len(some) == 0:
         return out
     begin = np.where(first[some] > 0, running[np.maximum(first[some] - 1, 0)], 0.0)
