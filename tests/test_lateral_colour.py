@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from scipy.special import erf
 
 from example_project.maker import make_scenario
-from pipeline.pixels.displace import displaced, displaced_slow, displacement_grid
+from pipeline.pixels.displace import EDGE, displaced, displaced_slow, displacement_grid
 from pipeline.pixels.lanczos import OVERREAD
 from pipeline.pixels.resample import resample
 from pipeline.sensor.demosaic import MARGIN, demosaic
@@ -181,17 +181,24 @@ def test_positions_of_colours_go_there_and_back(tmp_path):
     assert np.hypot(rx - x, ry - y).max() > 0.5
 
 
-def test_a_displaced_plane_equals_its_slow_statement():
-    """The compiled loop is the pixel-by-pixel sum with Lanczos weights, to the step of the table."""
+@pytest.mark.parametrize("steepness", [1e-4, 2e-3])
+def test_a_displaced_plane_equals_its_slow_statement(steepness):
+    """The compiled loop is the pixel-by-pixel sum with Lanczos weights, to the step of the table; where the planes were
+    cut is not seen."""
     rng = np.random.default_rng(8)
-    plane = np.cumsum(np.cumsum(rng.normal(0, 0.1, (90, 110)), axis=1), axis=0).astype(np.float32)
-    source = np.concatenate([plane.ravel(), np.zeros(OVERREAD, np.float32)])
-    out = np.empty((94, 114), np.float32)
-    grid = displacement_grid(lambda x, y: (x + 0.7 + 1e-3 * y, y - 0.4 + 2e-3 * x), (300, 400))
-    displaced(source, 0, (90, 110), (20, 31), grid, 2.0, 2, out)
-    y, x = np.mgrid[-2:92, -2:112].astype(float)
-    slow = displaced_slow(plane, x + 0.7 + 1e-3 * (y + 20), y - 0.4 + 2e-3 * (x + 31))
-    np.testing.assert_allclose(out, 2 * slow, atol=0.02)
+    plane = np.cumsum(np.cumsum(rng.normal(0, 0.1, (90, 210)), axis=1), axis=0).astype(np.float32)
+    grid = displacement_grid(lambda x, y: (x + 0.4 + steepness / 2 * y, y - 0.4 + steepness * x), (300, 400))
+
+    def made(cut):
+        source = np.concatenate([plane[:, cut:].ravel(), np.zeros(OVERREAD, np.float32)])
+        out = np.empty((94, 214 - cut), np.float32)
+        displaced(source, 0, (90, 210 - cut), (20, 31 + cut), grid, 2.0, 2, out)
+        return out[2 + EDGE : -2 - EDGE, 2 + EDGE : -2 - EDGE]
+
+    y, x = np.mgrid[EDGE : 90 - EDGE, EDGE : 210 - EDGE].astype(float)
+    slow = displaced_slow(plane, x + 0.4 + steepness / 2 * (y + 20), y - 0.4 + steepness * (x + 31))
+    np.testing.assert_allclose(made(0), 2 * slow, atol=0.02)
+    np.testing.assert_array_equal(made(37), made(0)[:, 37:])
 
 
 @pytest.mark.parametrize("cfa", ["RGGB", "BGGR", "GRBG", "GBRG"])

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.lanczos import REACH_BEFORE
 from pipeline.pixels.positions import GRID_STEP, positions
-from pipeline.pixels.resample import NOT_COVERED, node_line
+from pipeline.pixels.resample import NOT_COVERED, STEP, row_of_nodes
 
 # Share of the full level from which a pixel counts as full: full wells differ by a few per cent across a sensor.
 FULL = 0.95
@@ -95,9 +95,14 @@ def bound_resampled(  # type: ignore[no-untyped-def]
     height, width = codes.shape
     xs, ys = np.empty(width, np.float32), np.empty(width, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
+    gains, added = np.empty(shift.shape[1], np.float32), np.empty((count, shift.shape[1]), np.float32)
     rows, columns = near.shape
     for i in range(height):
-        positions(shift, lagrange, origin[0] + i, origin[1], xs, ys, nodes)
+        y = origin[0] + i
+        positions(shift, lagrange, y, origin[1], xs, ys, nodes)
+        row_of_nodes(area, y, scale, gains)
+        for c in range(count):
+            row_of_nodes(offset[colour + c], y, np.float32(1), added[c])
         for j in range(width):
             if codes[i, j] == NOT_COVERED:
                 continue
@@ -107,19 +112,16 @@ def bound_resampled(  # type: ignore[no-untyped-def]
                 continue
             if not near[row, column]:
                 continue
-            y, cell = origin[0] + i, (origin[1] + j) // GRID_STEP + 1
-            into = np.float32((origin[1] + j) % GRID_STEP)
-            gain, growth = node_line(area, y, cell)
-            own = scale * gain + scale * growth * into
-            for c in range(colour, colour + count):
+            k, into = (origin[1] + j) // GRID_STEP + 1, np.float32((origin[1] + j) % GRID_STEP) * STEP
+            gain = gains[k] + into * (gains[k + 1] - gains[k])
+            for c in range(count):
                 low, high = np.float32(np.inf), np.float32(-np.inf)
                 for dy in range(4):
                     for dx in range(4):
-                        v = planes[c, row - 1 + dy, column - 1 + dx]
+                        v = planes[colour + c, row - 1 + dy, column - 1 + dx]
                         low, high = min(low, v), max(high, v)
-                base, rise = node_line(offset[c], y, cell)
-                added = base + rise * into
-                values[c, i, j] = min(max(values[c, i, j], own * low + added), own * high + added)
+                more = added[c, k] + into * (added[c, k + 1] - added[c, k])
+                values[colour + c, i, j] = min(max(values[colour + c, i, j], gain * low + more), gain * high + more)
 
 
 __all__ = ["FULL", "REACH", "bound_demosaiced", "bound_resampled", "near_full", "near_full_slow"]

@@ -9,11 +9,17 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.lanczos import LANCZOS, PHASES, REACH_AFTER, REACH_BEFORE, ROW, lanczos3
-from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, PositionGrid, position_grid, positions
-from pipeline.pixels.vector import weighted_6x8
+from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, PositionGrid, node_row, position_grid, positions
+from pipeline.pixels.vector import multiply_add, weighted_6x8
 
 # Pixels beyond the frame to each side for which the displacement is known: its reflection is asked for there.
 BEYOND = GRID_STEP
+# Change of the displacement from a cell to the next, px, up to which weights are taken to change evenly along a row:
+# they err by 1.2e-3 at most then, the table's steps by 1e-3.
+EVEN = np.float32(0.05)
+# Pixels from the planes' edge in which places may reach beyond them: three pixels about a place, which is displaced by
+# less than three.
+EDGE = 6
 
 
 def displacement_grid(
@@ -45,7 +51,6 @@ def displaced(
     scale: float,
     margin: int,
     out: NDArray[np.float32],
-    spared: tuple[int, int] = (2, 2),
 ) -> None:
     """Fill `out` with `scale` times the plane at displaced places (Lanczos3).
 
@@ -60,37 +65,99 @@ def displaced(
     margin : int
         Pixels that `out` reaches further than the planes on each side.
     out : (height + 2 margin, width + 2 margin) float32 array
-        Places beyond what the planes carry take the nearest that they do.
-    spared : (row, column), 0 or 1 each
-        Which of each 2 x 2 pixels of `out` is left as it was; any other numbers: none.
+        The outermost `EDGE` pixels of the planes, and what is beyond them, are left as they were.
     """
-    _displaced(source, number, shape, origin, grid.shift, LAGRANGE, LANCZOS, np.float32(scale), margin, out, spared)
+    _displaced(source, number, shape, origin, grid.shift, LAGRANGE, LANCZOS, np.float32(scale), margin, out)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _displaced(source, number, shape, origin, shift, lagrange, table, scale, margin, out, spared):  # type: ignore[no-untyped-def]
+def _displaced(source, number, shape, origin, shift, lagrange, table, scale, margin, out):  # type: ignore[no-untyped-def]
     height, width = out.shape
-    stride = np.uint64(shape[1])
-    begin = np.uint64(number) * np.uint64(shape[0] * shape[1])
-    xs, ys = np.empty(width, np.float32), np.empty(width, np.float32)
-    nodes = np.empty((2, shift.shape[1]), np.float32)
-    across, down, first = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
-    top, left = np.float32(origin[0] + BEYOND), np.float32(origin[1] + BEYOND)
+    begin, stride = number * shape[0] * shape[1], shape[1]
+    nodes, strip = np.empty((2, shift.shape[1]), np.float32), np.empty(GRID_STEP + ROW, np.float32)
+    xs, ys = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
+    # row and column of the grid at which the planes begin
+    above, before = origin[0] + BEYOND, origin[1] + BEYOND
+    left, edge, most = before - margin, EDGE + margin, np.float32(EDGE - REACH_AFTER)
+    cells = (left + GRID_STEP) // GRID_STEP - 1, (left + width - 1) // GRID_STEP + 1
+    for i in range(edge, height - edge):
+        y = above - margin + i
+        node_row(shift, lagrange, y, cells[0], cells[1] + 3, nodes)
+        for k in range(cells[0], cells[1]):
+            first, last = max(k * GRID_STEP - left, edge), min((k + 1) * GRID_STEP - left, width - edge)
+            if first >= last:
+                continue
+            x0, x1, y0, y1 = nodes[0, k + 1], nodes[0, k + 2], nodes[1, k + 1], nodes[1, k + 2]
+            whole_x, whole_y = np.floor(x0), np.floor(y0)
+            even = (np.floor(x1) == whole_x) & (np.floor(y1) == whole_y)
+            even &= (abs(x1 - x0) <= EVEN) & (abs(y1 - y0) <= EVEN) & (max(abs(whole_x), abs(whole_y)) < most)
+            part = out[i, first:last]
+            if even:
+                into, size = left + first - k * GRID_STEP, last - first
+                at = begin + (y - above + np.int64(whole_y) - REACH_BEFORE) * stride
+                at += left - before + first + np.int64(whole_x) - REACH_BEFORE
+                start, length = into - REACH_BEFORE, size + ROW
+                _blend(source, at, stride, table, y0 - whole_y, y1 - whole_y, start, length, np.float32(1), strip)
+                _blend(strip, 0, 1, table, x0 - whole_x, x1 - whole_x, into, size, scale, part)
+            else:
+                positions(shift, lagrange, y, left + first, xs[: len(part)], ys[: len(part)], nodes)
+                _each(source, begin, shape, above, before, table, scale, xs, ys, part)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _blend(source, at, step, table, place, end, into, size, scale, out):  # type: ignore[no-untyped-def]
+    """Sums over six values, `step` apart, whose weights go evenly from those of one place to those of another.
+
+    Parameters
+    ----------
+    place, end : places between the third and the fourth value, at the first pixel of the cell and the next one's first
+    into : the cell's pixel that `out` begins with
+    """
+    first, last = (
+        np.int64(place * np.float32(PHASES) + np.float32(0.5)),
+        np.int64(end * np.float32(PHASES) + np.float32(0.5)),
+    )
+    first, last = first * ROW, last * ROW
+    a0, a1, a2 = scale * table[first], scale * table[first + 1], scale * table[first + 2]
+    a3, a4, a5 = scale * table[first + 3], scale * table[first + 4], scale * table[first + 5]
+    rate = scale / np.float32(GRID_STEP)
+    b0, b1, b2 = rate * table[last], rate * table[last + 1], rate * table[last + 2]
+    b3, b4, b5 = rate * table[last + 3], rate * table[last + 4], rate * table[last + 5]
+    each = np.float32(1 / GRID_STEP)
+    b0, b1, b2, b3, b4, b5 = (
+        b0 - a0 * each,
+        b1 - a1 * each,
+        b2 - a2 * each,
+        b3 - a3 * each,
+        b4 - a4 * each,
+        b5 - a5 * each,
+    )
+    v0, v1, v2 = np.uint64(at), np.uint64(at + step), np.uint64(at + 2 * step)
+    v3, v4, v5 = np.uint64(at + 3 * step), np.uint64(at + 4 * step), np.uint64(at + 5 * step)
+    for t in range(np.uint64(size)):
+        p = np.float32(np.int32(np.int32(t) + np.int32(into)))
+        total = multiply_add(p, b0, a0) * source[v0 + t]  # type: ignore[call-arg]
+        total = multiply_add(multiply_add(p, b1, a1), source[v1 + t], total)
+        total = multiply_add(multiply_add(p, b2, a2), source[v2 + t], total)
+        total = multiply_add(multiply_add(p, b3, a3), source[v3 + t], total)
+        total = multiply_add(multiply_add(p, b4, a4), source[v4 + t], total)
+        out[t] = multiply_add(multiply_add(p, b5, a5), source[v5 + t], total)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _each(source, begin, shape, above, before, table, scale, xs, ys, out):  # type: ignore[no-untyped-def]
+    """Each place for itself, over 6 x 6 pixels; places beyond the planes are taken from the nearest in them."""
     low, half, phases = np.float32(REACH_BEFORE), np.float32(0.5), np.float32(PHASES)
     high_y, high_x = np.float32(shape[0] - 1 - REACH_AFTER), np.float32(shape[1] - 1 - REACH_AFTER)
-    for i in range(height):
-        positions(shift, lagrange, origin[0] + BEYOND - margin + i, origin[1] + BEYOND - margin, xs, ys, nodes)
-        for j in range(np.uint64(width)):
-            x, y = min(max(xs[j] - left, low), high_x), min(max(ys[j] - top, low), high_y)
-            ix, iy = np.int32(x), np.int32(y)
-            across[j] = np.int32((x - np.float32(ix)) * phases + half) * np.int32(ROW)
-            down[j] = np.int32((y - np.float32(iy)) * phases + half) * np.int32(ROW)
-            first[j] = (iy - np.int32(REACH_BEFORE)) * np.int32(shape[1]) + ix - np.int32(REACH_BEFORE)
-        begin_at, step = (1 - spared[1], 2) if i & 1 == spared[0] else (0, 1)
-        for j in range(begin_at, width, step):
-            at = begin + np.uint64(first[j])
-            wx, wy = np.uint64(across[j]), np.uint64(down[j])
-            out[i, j] = scale * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]
+    stride = np.uint64(shape[1])
+    for j in range(len(out)):
+        u = min(max(xs[j] - np.float32(before), low), high_x)
+        v = min(max(ys[j] - np.float32(above), low), high_y)
+        iu, iv = np.int64(u), np.int64(v)
+        across = np.uint64(np.int64((u - np.float32(iu)) * phases + half) * ROW)
+        down = np.uint64(np.int64((v - np.float32(iv)) * phases + half) * ROW)
+        at = np.uint64(begin + (iv - REACH_BEFORE) * shape[1] + iu - REACH_BEFORE)
+        out[j] = scale * weighted_6x8(source, at, stride, table, across, down)  # type: ignore[call-arg]
 
 
 def displaced_slow(plane: NDArray[Any], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -14,8 +14,8 @@ OVERREAD = 8
 PHASES = 512
 ROW = 8  # floats a phase takes in the table
 
-# Terms of the weights as polynomials, even and odd: they err by 3.5e-6 at most, the table's steps by 1e-3.
-TERMS = 4
+# Terms of the weights as polynomials, even and odd: they err by 8e-5 at most, the table's steps by 1e-3.
+TERMS = 3
 
 
 def lanczos3(x: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -19,6 +19,7 @@ from pipeline.pixels.vector import weighted_6x8, weighted_6x8_rgb
 NOISE_PHASES = 7
 # Code of a pixel that the source frame does not cover.
 NOT_COVERED = 255
+STEP = np.float32(1 / GRID_STEP)
 
 
 def interpolation_variance(response: NDArray[np.float32], places: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -200,12 +201,13 @@ def resample_plane(  # type: ignore[no-untyped-def]
         Where False, only what is not covered is told for certain in `codes`.
     """
     height, width = codes.shape
-    xs, ys, gains = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    xs, ys, own = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
     across, down, first = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
     work, whole = stretch_scratch()
-    curves, shifts = np.empty((16, shift.shape[1]), np.float32), np.empty((2, shift.shape[1]), np.int32)
+    curves, shifts = np.empty((12, shift.shape[1]), np.float32), np.empty((2, shift.shape[1]), np.int32)
     calm = np.empty(shift.shape[1], np.uint8)
+    gains, added = np.empty(shift.shape[1], np.float32), np.empty((count, shift.shape[1]), np.float32)
     plane, stride = source_shape[0] * source_shape[1], source_shape[1]
     frame_low, frame_high = np.zeros(2, np.float32), np.array([frame_shape[0] - 1, frame_shape[1] - 1], np.float32)
     low = np.array([max(0, source_origin[0] + REACH_BEFORE), max(0, source_origin[1] + REACH_BEFORE)], np.float32)
@@ -222,12 +224,14 @@ def resample_plane(  # type: ignore[no-untyped-def]
         y = origin[0] + i
         node_row(shift, lagrange, y, cells[0], cells[1] + 3, nodes)
         row_curves(nodes, cells[0], cells[1], y, frame_low, frame_high, curves, shifts, calm)
+        row_of_nodes(area, y, scale, gains)
+        for c in range(count):
+            row_of_nodes(offset[colour + c], y, np.float32(1), added[c])
         for k in range(cells[0], cells[1]):
             begin, end = max(k * GRID_STEP - left, 0), min((k + 1) * GRID_STEP - left, width)
             # counted from the cell's first pixel, so that a tile's own edge cannot change the last bit
             into, size = left + begin - k * GRID_STEP, end - begin
-            gain, growth = node_line(area, y, k + 1)
-            gain, growth = scale * gain, scale * growth
+            gain, growth = gains[k + 1], (gains[k + 2] - gains[k + 1]) * STEP
             done = False
             if calm[k]:
                 column, row = k * GRID_STEP + shifts[0, k], y + shifts[1, k]
@@ -241,7 +245,7 @@ def resample_plane(  # type: ignore[no-untyped-def]
                 else:
                     codes[i, begin:end] = np.uint8(0)
                 for c in range(count):
-                    base, rise = node_line(offset[colour + c], y, k + 1)
+                    base, rise = added[c, k + 1], (added[c, k + 2] - added[c, k + 1]) * STEP
                     _deliver(
                         work, OUT + c * MOST, gain, growth, base, rise, np.int32(into), values, colour + c, i, begin,
                         size,
@@ -254,17 +258,17 @@ def resample_plane(  # type: ignore[no-untyped-def]
                 )  # fmt: skip
                 for x in range(begin, end):
                     # what is not covered has the address of a pixel that is there
-                    own = gain + growth * np.float32(np.int32(into + x - begin))
-                    gains[x] = own if codes[i, x] != NOT_COVERED else np.float32(0)
+                    inside = codes[i, x] != NOT_COVERED
+                    own[x] = gain + growth * np.float32(np.int32(into + x - begin)) if inside else np.float32(0)
                 _direct(
                     source, first[begin:end], np.uint64(stride), np.uint64(plane), table, across[begin:end],
-                    down[begin:end], gains[begin:end], colour, count, values[:, i, begin:end],
+                    down[begin:end], own[begin:end], colour, count, values[:, i, begin:end],
                 )  # fmt: skip
-                for c in range(colour, colour + count):
-                    base, rise = node_line(offset[c], y, k + 1)
+                for c in range(count):
+                    base, rise = added[c, k + 1], (added[c, k + 2] - added[c, k + 1]) * STEP
                     for x in range(begin, end):
-                        added = base + rise * np.float32(np.int32(into + x - begin))
-                        values[c, i, x] += added if codes[i, x] != NOT_COVERED else np.float32(0)
+                        more = base + rise * np.float32(np.int32(into + x - begin))
+                        values[colour + c, i, x] += more if codes[i, x] != NOT_COVERED else np.float32(0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -338,13 +342,12 @@ def _addresses(xs, ys, low, high, source_origin, stride, codes, across, down, fi
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def node_line(nodes, y, column):  # type: ignore[no-untyped-def]
-    """A map of nodes along row y in the cell that begins with a node column: there, and how much more each pixel on."""
+def row_of_nodes(nodes, y, scale, out):  # type: ignore[no-untyped-def]
+    """A map of nodes, times a number, at row y of the result, for every column of nodes; between them it is linear."""
     row = y // GRID_STEP + 1
-    t = np.float32(y - (row - 1) * GRID_STEP) / np.float32(GRID_STEP)
-    first = nodes[row, column] + t * (nodes[row + 1, column] - nodes[row, column])
-    last = nodes[row, column + 1] + t * (nodes[row + 1, column + 1] - nodes[row, column + 1])
-    return first, (last - first) / np.float32(GRID_STEP)
+    t = np.float32(y - (row - 1) * GRID_STEP) * STEP
+    for k in range(np.uint64(len(out))):
+        out[k] = scale * (nodes[row, k] + t * (nodes[row + 1, k] - nodes[row, k]))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -364,8 +367,8 @@ __all__ = [
     "NOT_COVERED",
     "block_variance",
     "interpolation_variance",
-    "node_line",
     "noise_code",
     "resample",
     "resample_plane",
+    "row_of_nodes",
 ]

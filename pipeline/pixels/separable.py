@@ -50,9 +50,9 @@ def row_curves(nodes, first, last, row, low, high, curves, whole, calm):  # type
     first, last : cells first .. last - 1; cell k begins at column ``k * 64`` of the result and node column k + 1
     row : of the result
     low, high : (2,) float32 arrays, least and greatest row and column of the source frame
-    curves : (16, columns) float32 array, filled
-        By cell: coefficients of x's shift and of y by the pixel in the cell, lowest power first (0-3, 4-7); places and
-        divided differences of y by x (8-11, 12-15). From both are taken the whole pixels of
+    curves : (12, columns) float32 array, filled
+        By cell: coefficients of x's shift and of y by the pixel in the cell, and of y by x, lowest power first. From x
+        and y are taken the whole pixels of
     whole : (2, columns) int32 array, filled
         x and y: where the cell's first pixel would lie if its curve began at 0.
     calm : (columns,) uint8 array, filled: 1 where two passes may be taken
@@ -93,8 +93,11 @@ def row_curves(nodes, first, last, row, low, high, curves, whole, calm):  # type
         pqr, qrs = (qr - pq) / (rx - px), (rs - qr) / (sx - qx)
         curves[0, k], curves[1, k], curves[2, k], curves[3, k] = x0, x1, x2, x3
         curves[4, k], curves[5, k], curves[6, k], curves[7, k] = y0, y1, y2, y3
-        curves[8, k], curves[9, k], curves[10, k], curves[11, k] = px, qx, rx, sx
-        curves[12, k], curves[13, k], curves[14, k], curves[15, k] = py, pq, pqr, (qrs - pqr) / (sx - px)
+        steepest = (qrs - pqr) / (sx - px)
+        curves[8, k] = py - px * (pq - qx * (pqr - rx * steepest))
+        curves[9, k] = pq - (px + qx) * pqr + (px * qx + px * rx + qx * rx) * steepest
+        curves[10, k] = pqr - (px + qx + rx) * steepest
+        curves[11, k] = steepest
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -125,11 +128,9 @@ def _places_along(curves, cell, start, size, weights, whole):  # type: ignore[no
 @njit(cache=True, nogil=True, error_model="numpy")
 def _places_down(curves, cell, first, size, weights, whole):  # type: ignore[no-untyped-def]
     """Rows in which the curve crosses the columns from `first` on, and where between the rows, less a half."""
-    x0, x1, x2 = curves[8, cell], curves[9, cell], curves[10, cell]
-    y0, y1, y2, y3 = curves[12, cell], curves[13, cell], curves[14, cell], curves[15, cell]
+    y0, y1, y2, y3 = curves[8, cell], curves[9, cell], curves[10, cell], curves[11, cell]
     for t in range(size):
-        x = np.float32(np.int32(np.int32(t) + first))
-        y = multiply_add(x - x0, multiply_add(x - x1, multiply_add(x - x2, y3, y2), y1), y0)  # type: ignore[call-arg, var-annotated]
+        y = cubic(np.float32(np.int32(np.int32(t) + first)), y0, y1, y2, y3)
         inner = np.int32(y)
         whole[np.uint64(MOST) + t] = inner
         weights[np.uint64(_PLACE) + t] = y - np.float32(inner) - np.float32(0.5)
@@ -137,7 +138,7 @@ def _places_down(curves, cell, first, size, weights, whole):  # type: ignore[no-
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _polynomial(q, c):  # type: ignore[no-untyped-def]
-    return multiply_add(q, multiply_add(q, multiply_add(q, c[3], c[2]), c[1]), c[0])  # type: ignore[call-arg]
+    return multiply_add(q, multiply_add(q, c[2], c[1]), c[0])  # type: ignore[call-arg]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -187,18 +188,18 @@ def stretch(  # type: ignore[no-untyped-def]
         return False
     _fill_weights(work, np.uint64(_ACROSS), _filled(size))
     _places_down(curves, cell, np.int32(first), _filled(count_down), work, whole)
-    least, most = whole[MOST], whole[MOST]
-    for t in range(MOST, MOST + count_down):
-        least, most = min(least, whole[t]), max(most, whole[t])
+    # the line bends by less than a pixel between its ends (BEND_MAX)
+    least = min(whole[MOST], whole[MOST + count_down - 1]) - 1
+    most = max(whole[MOST], whole[MOST + count_down - 1]) + 1
     if row + least < REACH_BEFORE or row + most + REACH_AFTER >= rows:
         return False
     _fill_weights(work, np.uint64(_DOWN), _filled(count_down))
     # runs of columns from the same rows, eight at a time; what is too much at the end of a run the next writes over
-    behind = np.uint64(begin + (row + whole[MOST] + REACH_AFTER + 1) * stride + column + first)
-    for c in range(count):
-        for at in range(0, count_down, 16):
-            # the row that is new to the next one's sums comes from far memory: called for now, it is there by then
-            fetch(source, behind + np.uint64(c * plane + at))  # type: ignore[call-arg]
+    for at in range(0, count_down, 16):
+        # the row that is new to the next one's sums comes from far memory: called for now, it is there by then
+        behind = begin + (row + whole[MOST + at] + REACH_AFTER + 1) * stride + column + first + at
+        for c in range(count):
+            fetch(source, np.uint64(behind + c * plane))  # type: ignore[call-arg]
     near, far = _changes(whole, MOST), _changes(whole, MOST + 64)
     t = 0
     while t < count_down:

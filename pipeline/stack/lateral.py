@@ -11,13 +11,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.displace import displaced
+from pipeline.pixels.displace import EDGE, displaced
 from pipeline.pixels.positions import PositionGrid
 from pipeline.sensor.demosaic import MARGIN, Balance
 
-# A plane must reach this much further than what is resampled from it: detail of green is gathered over 2 pixels about
-# each pixel and interpolated over 3.
-EXTRA = 5
+# A plane must reach this much further than what is resampled from it: detail of green is gathered over `MARGIN` pixels
+# about each pixel, and displaced from well inside the planes.
+EXTRA = EDGE + MARGIN
 
 
 def carry_green(
@@ -48,7 +48,7 @@ def carry_green(
         place = cfa.index(letter)
         row, column = (place // 2 + origin[0]) & 1, (place % 2 + origin[1]) & 1
         gain = balance[1] / balance[number]
-        displaced(source, 1, (height, width), origin, grid, gain, MARGIN, virtual, (row, column))
+        displaced(source, 1, (height, width), origin, grid, gain, MARGIN, virtual)
         # the margin is even: parities of the padded mosaic are those of the planes
         virtual[row::2, column::2] = padded[row::2, column::2]
         malvar_colour(virtual, row, column, planes[number])

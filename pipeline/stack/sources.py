@@ -213,9 +213,9 @@ def load_tile(
         return False
     y0, y1 = min(b[0] for b in known), max(b[1] for b in known)
     x0, x1 = min(b[2] for b in known), max(b[3] for b in known)
-    # one pixel to spare for the bend of the map between the rows that `region` looks at
-    top, bottom = int(max(y0 - 1, 0)), int(min(y1 + 1, height - 1)) + 1
-    left, right = int(max(x0 - 1, 0)), int(min(x1 + 1, width - 1)) + 1
+    # one pixel to spare for the bend of the map between the rows that `region` looks at, one for that within a cell
+    top, bottom = int(max(y0 - 2, 0)), int(min(y1 + 2, height - 1)) + 1
+    left, right = int(max(x0 - 2, 0)), int(min(x1 + 2, width - 1)) + 1
     if top >= bottom or left >= right or y1 < -0.5 or x1 < -0.5:
         return False
     extra = 0 if frame.green is None else EXTRA
