@@ -13,7 +13,7 @@ from scipy import stats
 
 from pipeline.pixels.average import average, noise_plan
 from pipeline.pixels.grow import grow
-from pipeline.pixels.reject import GROWN, _one_by_one, one_by_one_slow, reject
+from pipeline.pixels.reject import GROWN, one_by_one, one_by_one_slow, reject
 from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resample
 from pipeline.pixels.residuals import residuals
 from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, star_signal
@@ -159,9 +159,13 @@ def test_compiled_rejection_equals_its_slow_statement() -> None:
         bad = rng.random(n) < rng.choice([0, 0.05, 0.3])
         values[bad] += (rng.choice([4, 10, 100]) * rng.uniform(0.7, 1.3, bad.sum())).astype(np.float32)
         keep = np.ones(n, bool)
-        _one_by_one(values, variance, weights, keep, np.float32(9))
+        mean, weight = one_by_one(
+            values, variance, weights, weights.copy(), np.empty(n, np.float32), keep, np.float32(9)
+        )
         slow = one_by_one_slow(values.astype(float), variance.astype(float), weights.astype(float), 3.0)
         assert np.array_equal(keep, slow), trial
+        assert weight == pytest.approx(weights[keep].sum(), rel=1e-4)
+        assert mean == pytest.approx(np.average(values[keep], weights=weights[keep]), abs=1e-3)
 
 
 @pytest.mark.parametrize("n", [3, 4, 5, 8, 16])

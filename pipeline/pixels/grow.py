@@ -33,47 +33,40 @@ def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # t
     peak, floor, slope, offsets, members, sky, scatter, origin : as in `reject`
     """
     n, height, width = mask.shape
-    half = CLUSTER_SIDE // 2
+    half, green = CLUSTER_SIDE // 2, peak.shape[0] // 2
     edges, cells = row_cells(origin[1], width)
-    hits, columns = np.empty((height, width), np.uint8), np.empty(width, np.uint8)
-    free = np.empty((height, width), np.uint8)
+    # with half a square of nothing around
+    hits = np.zeros((height + 2 * half, width + 2 * half), np.uint8)
+    columns, square = np.empty(width + 2 * half, np.uint8), np.empty(width, np.uint8)
     seeds = np.empty((height, width), np.uint8)
-    green = peak.shape[0] // 2
+    cores = (scatter[green] * peak[green]) ** 2
+    bases, known = np.empty((height, len(cells)), np.float32), -1
     for k in range(n):
-        found = 0
-        for i in range(height):
-            for j in range(width):
-                hit = (mask[k, i, j] & np.uint8(7)) != 0
-                hits[i, j] = np.uint8(hit)
-                found += hit
-        if found < CLUSTER_MIN:
-            continue
         for i in range(height):
             row = (origin[0] + i + GRID_STEP) // GRID_STEP
             for cell in range(len(cells)):
-                column = cells[cell]
-                level = cell_mean(sky[green], row, column)
-                base = base_variance(floor[k, green], slope[k], level, offsets[members[k], green], row, column)
-                for j in range(edges[cell], edges[cell + 1]):
-                    free[i, j] = np.uint8((scatter[green] * peak[green, i, j]) ** 2 <= base)
-                    hits[i, j] &= free[i, j]
-        any_seed = False
+                if row == known:
+                    bases[i, cell] = bases[i - 1, cell]
+                    continue
+                level = cell_mean(sky[green], row, cells[cell])
+                bases[i, cell] = base_variance(
+                    floor[k, green], slope[k], level, offsets[members[k], green], row, cells[cell]
+                )
+            known = row
+            _mark_hits(mask[k, i], cores[i], bases[i], edges, hits[half + i, half:])
+        known = -1
+        columns[:] = np.uint8(0)
+        for y in range(2 * half):
+            _add_row(hits[y], columns)
+        found = False
         for i in range(height):
-            top, bottom = max(i - half, 0), min(i + half + 1, height)
-            columns[:] = np.uint8(0)
-            for y in range(top, bottom):
-                for j in range(width):
-                    columns[j] += hits[y, j]
-            seeds[i] = np.uint8(0)
-            for j in range(width):
-                if hits[i, j] != 0:
-                    count = 0
-                    for x in range(max(j - half, 0), min(j + half + 1, width)):
-                        count += columns[x]
-                    if count >= CLUSTER_MIN:
-                        seeds[i, j] = np.uint8(1)
-                        any_seed = True
-        if not any_seed:
+            _add_row(hits[i + 2 * half], columns)
+            square[:] = np.uint8(0)
+            for x in range(CLUSTER_SIDE):
+                _add_row(columns[x:], square)
+            found |= _find_seeds(hits[half + i, half:], square, seeds[i])
+            _take_row(hits[i], columns)
+        if not found:
             continue
         for i in range(height):
             for j in range(width):
@@ -81,8 +74,39 @@ def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # t
                     for y in range(max(i - GROW_PX, 0), min(i + GROW_PX + 1, height)):
                         for x in range(max(j - GROW_PX, 0), min(j + GROW_PX + 1, width)):
                             near = (y - i) ** 2 + (x - j) ** 2 <= GROW_PX * GROW_PX + 1
-                            if near and free[y, x] != 0:
+                            cell = (origin[1] + x + GRID_STEP) // GRID_STEP - cells[0]
+                            if near and cores[y, x] <= bases[y, cell]:
                                 mask[k, y, x] |= np.uint8(GROWN)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mark_hits(mask, cores, bases, edges, hits):  # type: ignore[no-untyped-def]
+    for cell in range(len(bases)):
+        base = bases[cell]
+        for j in range(edges[cell], edges[cell + 1]):
+            hits[j] = np.uint8(((mask[j] & np.uint8(7)) != 0) & (cores[j] <= base))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_row(row, sums):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(sums))):
+        sums[j] = np.uint8(sums[j] + row[j])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_row(row, sums):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(sums))):
+        sums[j] = np.uint8(sums[j] - row[j])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _find_seeds(hits, square, seeds):  # type: ignore[no-untyped-def]
+    """Hits with enough others in the square about them."""
+    found = np.uint8(0)
+    for j in range(np.uint64(len(seeds))):
+        seeds[j] = hits[j] if square[j] >= np.uint8(CLUSTER_MIN) else np.uint8(0)
+        found = np.uint8(found | seeds[j])
+    return found != 0
 
 
 __all__ = ["GROW_MARGIN", "grow"]

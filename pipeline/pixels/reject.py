@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import fill_bases, row_cells
+from pipeline.pixels.vector import fetch
 
 GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
 MILD = 16  # bit of the mask: rejected in green, but not by more than `MILD_SIGMA`: mostly by chance
@@ -29,6 +30,8 @@ PAIR_SIGMA = 5.0
 # From this many values on, those nearly as bad as the worst (0.9 of its deviation) leave with it.
 ONE_BY_ONE = 32
 _NEARLY = 0.81
+# Factor of the variance of what is not covered, far beyond any other's.
+UNLIMITED = 1e29
 # Side of the square about a pixel in which the pixels rejected beside it are looked at.
 CLUSTER_SIDE = 7
 
@@ -53,135 +56,164 @@ def reject(  # type: ignore[no-untyped-def]
     """
     n, colours, height, width = values.shape
     limit = np.float32(sigma * sigma)
-    total, weight = np.empty(width, np.float32), np.empty(width, np.float32)
-    cores, worst = np.empty(width, np.float32), np.empty(width, np.float32)
-    own, variance, keep = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.bool_)
+    mean, inverse = np.empty(width, np.float32), np.empty(width, np.float32)
+    cores, excess, noise = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    own, variance, share = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
+    ratio, keep = np.empty(n, np.float32), np.empty(n, np.bool_)
     edges, columns = row_cells(origin[1], width)
     bases, known = np.empty((colours, n, len(columns)), np.float32), -1
     # a value that is not covered has no weight and no limit
     factors = factor.copy()
-    factors[:, NOT_COVERED] = np.float32(1e30)
+    factors[:, NOT_COVERED] = np.float32(10 * UNLIMITED)
     for i in range(height):
         row = (origin[0] + i + GRID_STEP) // GRID_STEP
         if row != known:
             fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
             known = row
+        inverse[:] = np.float32(0)
+        for k in range(n):
+            _add_weight(codes[k, i], weights[k], inverse)
+        for j in range(np.uint64(width)):
+            inverse[j] = np.float32(1) / max(inverse[j], np.float32(1e-30))
         for c in range(colours):
-            total[:] = np.float32(0)
-            weight[:] = np.float32(0)
+            mean[:], excess[:] = np.float32(0), np.float32(0)
             for k in range(n):
-                _add(values[k, c, i], codes[k, i], weights[k], total, weight)
+                # rows of other frames lie far apart in memory: the one after the next is called for meanwhile
+                ahead = np.uint64((((k + 2) * colours + c) * height + i) * width)
+                for j in range(0, width, 16):
+                    fetch(values, ahead + np.uint64(j))  # type: ignore[call-arg]
+                _add(values[k, c, i], codes[k, i], weights[k], mean)
             for j in range(np.uint64(width)):
-                inverse = np.float32(1) / max(weight[j], np.float32(1e-30))
-                total[j] *= inverse
-                weight[j] = inverse
+                mean[j] *= inverse[j]
                 core = scatter[c] * peak[c, i, j]
                 cores[j] = core * core
-                worst[j] = np.float32(0)
             for k in range(n):
+                _look_up(factors[c], codes[k, i], noise)
                 _test(
-                    values[k, c, i], codes[k, i], factors[c], bases[c, k], edges, slope[k], signal[c, i], cores, total,
-                    weight, weights[k], limit, worst,
+                    values[k, c, i], noise, bases[c, k], edges, slope[k], signal[c, i], cores, mean, inverse,
+                    weights[k], limit, excess,
                 )  # fmt: skip
             for cell in range(len(columns)):
                 for j in range(edges[cell], edges[cell + 1]):
-                    if worst[j] > 0:
-                        for k in range(n):
-                            code = codes[k, i, j]
-                            keep[k] = code != NOT_COVERED
-                            own[k] = values[k, c, i, j]
-                            variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code] + cores[j]
-                        _one_by_one(own, variance, weights, keep, limit)
-                        _mark(own, variance, weights, keep, codes[:, i, j], mask[:, i, j], c, c == colours // 2)
+                    if excess[j] <= 0:
+                        continue
+                    for k in range(n):
+                        code = codes[k, i, j]
+                        # against the mean of all, so that single precision holds the differences
+                        own[k] = values[k, c, i, j] - mean[j]
+                        keep[k] = code != NOT_COVERED
+                        share[k] = weights[k] if keep[k] else np.float32(0)
+                        variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code] + cores[j]
+                    kept = one_by_one(own, variance, weights, share, ratio, keep, limit)
+                    for k in range(n):
+                        if not keep[k] and codes[k, i, j] != NOT_COVERED:
+                            bits = np.uint8(1 << c)
+                            apart = own[k] - kept[0]
+                            if c == colours // 2 and apart * apart <= MILD_SIGMA**2 * variance[k] * (
+                                1.0 + weights[k] / kept[1]
+                            ):
+                                bits |= np.uint8(MILD)
+                            mask[k, i, j] |= bits
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _mark(own, variance, weights, keep, codes, mask, c, green):  # type: ignore[no-untyped-def]
-    """Set the bits of one pixel's rejected values."""
-    kept, kept_weight = 0.0, 0.0
-    for k in range(len(own)):
-        if keep[k]:
-            kept += weights[k] * own[k]
-            kept_weight += weights[k]
-    for k in range(len(own)):
-        if not keep[k] and codes[k] != NOT_COVERED:
-            mask[k] |= np.uint8(1 << c)
-            apart = own[k] - kept / kept_weight
-            noise = variance[k] * (1.0 + weights[k] / kept_weight)
-            if green and apart * apart <= MILD_SIGMA**2 * noise:
-                mask[k] |= np.uint8(MILD)
+def _add_weight(codes, own, weight):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(codes))):
+        weight[j] += own if codes[j] != NOT_COVERED else np.float32(0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add(values, codes, own, total, weight):  # type: ignore[no-untyped-def]
+def _add(values, codes, own, total):  # type: ignore[no-untyped-def]
     for j in range(np.uint64(len(values))):
         w = own if codes[j] != NOT_COVERED else np.float32(0)
         total[j] += w * values[j]
-        weight[j] += w
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _look_up(factors, codes, noise):  # type: ignore[no-untyped-def]
+    """By itself, so that the rest of the test is vector code."""
+    for j in range(np.uint64(len(codes))):
+        noise[j] = factors[codes[j]]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _test(  # type: ignore[no-untyped-def]
-    values, codes, factors, bases, edges, slope, signal, cores, mean, inverse, own, limit, worst
+    values, noise, bases, edges, slope, signal, cores, mean, inverse, own, limit, excess
 ):
     for cell in range(len(bases)):
         base = bases[cell]
         for j in range(edges[cell], edges[cell + 1]):
             residual = values[j] - mean[j]
-            variance = (base + slope * signal[j]) * factors[codes[j]] + cores[j]
+            variance = (base + slope * signal[j]) * noise[j] + cores[j]
             # the mean holds the value itself: their difference varies less than the value
-            excess = residual * residual - limit * variance * (np.float32(1) - own * inverse[j])
-            worst[j] = max(worst[j], excess)
+            beyond = residual * residual - limit * variance * (np.float32(1) - own * inverse[j])
+            # a sum where the greatest would do: of that the compiler makes stores by mask, which are slow
+            excess[j] += beyond if beyond > 0 else np.float32(0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _one_by_one(values, variance, weights, keep, limit):  # type: ignore[no-untyped-def]
+def one_by_one(values, variance, weights, share, ratio, keep, limit):  # type: ignore[no-untyped-def]
     """Reject the value that fits worst until all fit; then take back what fits the mean that is left.
 
-    `keep` is True for the values that take part and is changed in place. See `one_by_one_slow`.
+    Parameters
+    ----------
+    values, variance : (n,) float32 arrays; the variance of what takes no part is `UNLIMITED` or more
+    weights : (n,) float32 array
+    share : (n,) float32 array
+        The weights of what takes part, 0 for the rest; what is rejected is set to 0.
+    ratio : (n,) float32 array of scratch
+    keep : (n,) bool array
+        True for the values that take part; changed in place to those that are kept, as `one_by_one_slow` has them.
+
+    Returns
+    -------
+    The weighted mean of what is kept, and the sum of its weights.
     """
     n = len(values)
     total, weight, count = 0.0, 0.0, 0
     for k in range(n):
-        if keep[k]:
-            total += weights[k] * values[k]
-            weight += weights[k]
-            count += 1
-    rejected = 0
+        total += share[k] * values[k]
+        weight += share[k]
+        count += keep[k]
+    begun = count
     while count > 2:
-        mean = total / weight
-        worst, where = 0.0, -1
+        mean, inverse = np.float32(total / weight), np.float32(1 / weight)
+        for k in range(np.uint64(n)):
+            apart = values[k] - mean
+            square = apart * apart if keep[k] else np.float32(0)
+            ratio[k] = square / (variance[k] * (np.float32(1) - share[k] * inverse))
+        worst, where = np.float32(0), 0
         for k in range(n):
-            if keep[k]:
-                ratio = (values[k] - mean) ** 2 / (variance[k] * (1.0 - weights[k] / weight))
-                if ratio > worst:
-                    worst, where = ratio, k
+            if ratio[k] > worst:
+                worst, where = ratio[k], k
         if worst <= limit:
             break
-        least = worst if count <= ONE_BY_ONE else max(_NEARLY * worst, limit)
-        for k in range(n):
-            if keep[k] and (
-                k == where
-                or (count > ONE_BY_ONE and (values[k] - mean) ** 2 > least * variance[k] * (1.0 - weights[k] / weight))
-            ):
+        least = worst if count <= ONE_BY_ONE else max(np.float32(_NEARLY) * worst, limit)
+        for k in range(where, n) if count <= ONE_BY_ONE else range(n):
+            if ratio[k] > least or k == where:
+                total -= share[k] * values[k]
+                weight -= share[k]
+                share[k] = np.float32(0)
                 keep[k] = False
-                rejected += 1
-        total, weight, count = 0.0, 0.0, 0
+                count -= 1
+    if count == 2:
+        _pair(values, variance, keep)
+    elif begun - count > 1:
+        mean, inverse = np.float32(total / weight), np.float32(1 / weight)
+        for k in range(n):
+            apart = values[k] - mean
+            fits = apart * apart <= limit * variance[k] * (np.float32(1) + weights[k] * inverse)
+            if not keep[k] and variance[k] < UNLIMITED and fits:
+                keep[k] = True
+                total += weights[k] * values[k]
+                weight += weights[k]
+    if count == 2:
+        total, weight = 0.0, 0.0
         for k in range(n):
             if keep[k]:
                 total += weights[k] * values[k]
                 weight += weights[k]
-                count += 1
-    if count == 2:
-        _pair(values, variance, keep)
-        return
-    if rejected > 1 and count > 2:
-        mean = total / weight
-        for k in range(n):
-            # variance of what is not covered is huge: such values are told by it and stay out
-            if not keep[k] and variance[k] < 1e29:
-                fits = (values[k] - mean) ** 2 <= limit * variance[k] * (1.0 + weights[k] / weight)
-                keep[k] = fits
+    return total / weight, weight
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -261,4 +293,4 @@ def one_by_one_slow(
     return keep
 
 
-__all__ = ["CLUSTER_SIDE", "GROWN", "MILD", "one_by_one_slow", "reject", "settle_pairs"]
+__all__ = ["CLUSTER_SIDE", "GROWN", "MILD", "UNLIMITED", "one_by_one", "one_by_one_slow", "reject", "settle_pairs"]
