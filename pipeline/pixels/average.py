@@ -13,6 +13,7 @@ from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import GROWN, MILD
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import fill_bases, row_cells
+from pipeline.pixels.vector import fetch_row
 
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
 # noise's measurement.
@@ -119,6 +120,7 @@ def average(  # type: ignore[no-untyped-def]
             here_signal = signal[c, y, x0:x1]
             total[:], weight[:], spread[:] = np.float32(0), np.float32(0), np.float32(0)
             for k in range(n):
+                fetch_row(values, k + 2, c, y)
                 _accumulate(
                     values[k, c, y, x0:x1], codes[k, y, x0:x1], mask[k, y, x0:x1], bit, weights[k], bases[c, k], edges,
                     slope[k], here_signal, total, weight, spread,

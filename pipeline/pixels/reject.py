@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import fill_bases, row_cells
-from pipeline.pixels.vector import fetch
+from pipeline.pixels.vector import fetch_row
 
 GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
 MILD = 16  # bit of the mask: rejected in green, but not by more than `MILD_SIGMA`: mostly by chance
@@ -78,10 +78,7 @@ def reject(  # type: ignore[no-untyped-def]
         for c in range(colours):
             mean[:], excess[:] = np.float32(0), np.float32(0)
             for k in range(n):
-                # rows of other frames lie far apart in memory: the one after the next is called for meanwhile
-                ahead = np.uint64((((k + 2) * colours + c) * height + i) * width)
-                for j in range(0, width, 16):
-                    fetch(values, ahead + np.uint64(j))  # type: ignore[call-arg]
+                fetch_row(values, k + 2, c, i)
                 _add(values[k, c, i], codes[k, i], weights[k], mean)
             for j in range(np.uint64(width)):
                 mean[j] *= inverse[j]

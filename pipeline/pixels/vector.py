@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]
-from numba import types
+from numba import njit, types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 ROWS, LANES = 6, 8
+CACHE_LINE = 16  # float32 numbers
 _FLOAT = ir.FloatType()
 _INDEX = ir.IntType(32)
 _VECTOR = ir.VectorType(_FLOAT, LANES)
@@ -208,6 +209,15 @@ def fetch(typingctx: Any, array: Any, at: Any) -> Any:
     return signature, generate
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def fetch_row(stack, number, colour, row):  # type: ignore[no-untyped-def]
+    """Ask for a row of (n, colours, height, width) values; rows of other frames lie far apart in memory."""
+    _, colours, height, width = stack.shape
+    at = ((number * colours + colour) * height + row) * width
+    for j in range(0, width, CACHE_LINE):
+        fetch(stack, np.uint64(at + j))  # type: ignore[call-arg]
+
+
 def _blend(
     context: Any, builder: Any, source: Any, weights: Any, out: Any, firsts: list[Any], stride: Any, at: Any,
     step: Any, tos: list[Any],
@@ -292,6 +302,7 @@ __all__ = [
     "blend_6x8_rgb",
     "changes_8",
     "fetch",
+    "fetch_row",
     "lowest_bit",
     "multiply_add",
     "weighted_6x8",
