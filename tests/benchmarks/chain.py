@@ -1,11 +1,14 @@
 """The whole chain on frames of camera size, step by step, beside the plain script on the same files in the same run.
 
     python -m tests.benchmarks.chain --out /somewhere/with/10/GB [--frames 16] [--width 6000 --height 4000] [--again]
+    python -m tests.benchmarks.chain --out ... --frames 32 128 512 --width 1800 --height 1200 --plain 0
 
 Prints seconds a frame by step and in all, peak memory (proportional set size, summed over every process of the run and
 of the largest one), scratch, and ratios: to the plain script, to plain decoding of the same files, to a copy of one
-frame as float32 RGB. Absolute seconds depend on the machine; compare ratios. With --again the finished scene is made
-anew after a frame is dropped by hand, and after a dark is added: the time of each over that of the first run.
+frame as float32 RGB. Absolute seconds depend on the machine, wall seconds on what else it does; compare ratios of
+processor seconds. With --again the finished scene is made anew after a frame is dropped by hand, and after a dark is
+added: the time of each over that of the first run. Of several numbers of frames each is run; a table at the end says
+what a frame costs at each.
 """
 
 from __future__ import annotations
@@ -107,7 +110,7 @@ def draw(jobs: list[dict[str, Any]], columns: int = 100) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--frames", type=int, default=16)
+    parser.add_argument("--frames", type=int, default=[16], nargs="+")
     parser.add_argument("--darks", type=int, default=8)
     parser.add_argument("--width", type=int, default=6000)
     parser.add_argument("--height", type=int, default=4000)
@@ -116,6 +119,17 @@ def main() -> None:
     parser.add_argument("--again", action="store_true", help="also drop a frame, then add a dark, and run again")
     parser.add_argument("--plain", type=int, default=16, help="frames for the plain script; 0 leaves it out")
     arguments = parser.parse_args()
+    costs: dict[int, dict[str, float]] = {}
+    for frames in arguments.frames:
+        costs[frames] = measure(argparse.Namespace(**{**vars(arguments), "frames": frames}))
+    if len(costs) > 1:
+        print(f"\n{'cpu s a frame':<12}" + "".join(f"{f'N = {n}':>10}" for n in costs))
+        for step in dict.fromkeys(step for cost in costs.values() for step in cost):
+            print(f"{step:<13}" + "".join(f"{cost.get(step, 0.0):>10.3f}" for cost in costs.values()))
+
+
+def measure(arguments: argparse.Namespace) -> dict[str, float]:
+    """Run the chain on one number of frames and print; processor seconds a frame by step, and of all together."""
     project = arguments.out / "trip"
     paths = make_frames(project, arguments)
     for made in ("results", "work", "logs", ".snakemake"):
@@ -154,8 +168,8 @@ def main() -> None:
         print(f"{step:<12}{steps[step] / n:>15.3f}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
     a_frame = chain.cpu_s / n
     print(f"{'all, cpu':<27}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
-    a_frame = chain.seconds / n
-    print(f"{'all, wall':<12}{a_frame:>15.3f}{a_frame / decode:>12.2f}{a_frame / copy:>9.1f}")
+    wall = chain.seconds / n
+    print(f"{'all, wall':<12}{wall:>15.3f}{wall / decode:>27.2f}{wall / copy:>9.1f}")
     draw(jobs)
     print(f"peak memory: largest process {chain.one / 1e6:.0f} MB, all {chain.all / 1e6:.0f} MB")
     print(f"scratch: {chain.scratch / (2e0 * n * arguments.width * arguments.height):.2f} 16-bit mosaics a frame")
@@ -171,10 +185,15 @@ def main() -> None:
         plain = Watch(
             [sys.executable, str(Path(__file__).with_name("plain.py")), str(arguments.out / "plain.npy"), *chosen]
         )
+        each, seconds = plain.cpu_s / len(chosen), plain.seconds / len(chosen)
         print(
-            f"plain script: {plain.seconds / len(chosen):.2f} s a frame, {plain.one / len(chosen) / 1e9:.2f} GB a frame"
+            f"plain script: {seconds:.2f} s a frame, {each:.2f} s of processor time, "
+            f"{plain.one / len(chosen) / 1e9:.2f} GB a frame"
         )
-        print(f"the chain is {plain.seconds / len(chosen) / a_frame:.1f} times as fast a frame")
+        print(
+            f"the chain takes {a_frame / each:.2f} of its processor time and {wall / seconds:.2f} of its time a frame"
+        )
+    return {**{step: seconds / n for step, seconds in cpu.items()}, "all": a_frame}
 
 
 if __name__ == "__main__":
