@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "dark": 2,
     "register": 7,
     "ground": 2,
-    "combine": 12,
+    "combine": 13,
     "join": 2,
     "finish": 3,
     "summarise": 13,
