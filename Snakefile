@@ -21,8 +21,8 @@ NOTES = ("join.json", "finish.json")
 
 rule all:
     input:
-        [f"results/{scene}/{name}" for scene in W.scenes for name in RESULTS],
-        [f"work/scenes/{scene}/{name}" for scene in W.scenes for name in NOTES],
+        [f"results/{scene}/{name}" for scene in W.made for name in RESULTS],
+        [f"work/scenes/{scene}/{name}" for scene in W.made for name in NOTES],
 
 
 # The front door lets the mosaics of a scene stay for another run where they are few.
@@ -154,12 +154,15 @@ rule ground:
         master=lambda wildcards: W.master(wildcards.scene),
         bias=lambda wildcards: W.master(wildcards.scene, "bias"),
         flat=lambda wildcards: W.master(wildcards.scene, "flat"),
+        land=lambda wildcards: W.land_files(wildcards.scene),
+        land_mosaics=lambda wildcards: ancient(W.land_mosaics(wildcards.scene)),
     output:
         ground="work/scenes/{scene}/ground.fits",
         figures="work/scenes/{scene}/ground.json",
     params:
         key=lambda wildcards: W.scene_key("ground", wildcards.scene),
         masters=lambda wildcards: W.masters_given(wildcards.scene),
+        land=lambda wildcards: W.land_given(wildcards.scene),
     log:
         "logs/ground/{scene}.log",
     threads: workflow.cores
@@ -167,7 +170,7 @@ rule ground:
     shell:
         "NUMBA_NUM_THREADS={threads} " + step("ground") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
         " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.masters}"
-        " --stars {input.stars} --mosaics {input.mosaics} --out {output.ground} --figures {output.figures} 2> {log}"
+        " {params.land} --stars {input.stars} --mosaics {input.mosaics} --out {output.ground} --figures {output.figures} 2> {log}"
 
 
 rule combine:

@@ -42,6 +42,9 @@ class HandScene(_Section):
     )
     title: str | None = Field(None, description="what to call it on its page")
     mask: str | None = Field(None, description="picture of its ground (see ground.mask)")
+    ground_from: str | None = Field(
+        None, description="name of a scene of untracked frames of the same view, whose land is put under this one's sky"
+    )
 
 
 class Limits(_Section):

@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "judge": 12,
     "dark": 2,
     "register": 7,
-    "ground": 2,
+    "ground": 3,
     "combine": 13,
     "join": 2,
     "finish": 3,
@@ -52,7 +52,7 @@ _SCENE_STEPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "judge": (("keep", "drop", "look"), ()),
     "dark": (("dark_set", "bias_set", "flat_set"), ("judge",)),
     "register": ((), ("judge",)),
-    "ground": ((), ("dark", "register")),
+    "ground": (("ground_from",), ("dark", "register")),
     "combine": ((), ("ground",)),
     "join": ((), ("combine",)),
     "finish": ((), ("join",)),
@@ -105,6 +105,8 @@ class Workflow:
         self.sets: dict[str, dict[str, Any]] = plan["sets"]
         self._keys: dict[tuple[str, str], str] = {}
         self.keeps = bool(os.environ.get(KEEP))
+        # what is there for another's ground alone is not made itself
+        self.made = [scene for scene, entry in self.scenes.items() if entry.get("gives_ground_to") is None]
         for scene in self.scenes:
             self._forget_incomplete(scene)
         self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
@@ -152,6 +154,8 @@ class Workflow:
                 mask = mask_of(self.trip, self.project, scene)
                 subject["mask"] = None if mask is None else digest(mask) or "missing"
             taken = [self.scene_key(name, scene) for name in takes]
+            if step_name == "ground" and subject["ground_from"] is not None:
+                taken.append(self.scene_key("dark", subject["ground_from"]))
             if step_name == "judge":
                 taken += [self.batch_key("grade", batch) for batch in self.scenes[scene]["batches"]]
             if step_name == "dark":
@@ -191,12 +195,38 @@ class Workflow:
         """The master that a scene is given, as a list of one path or none."""
         return _master_file(self.scenes[scene][f"{kind}_set"])
 
-    def masters_given(self, scene: str) -> str:
+    def masters_given(self, scene: str, prefix: str = "") -> str:
         """The arguments that name a scene's masters."""
         given = (
             (flag, self.master(scene, kind)) for flag, kind in (("master", "dark"), ("bias", "bias"), ("flat", "flat"))
         )
-        return " ".join(f"--{flag} {files[0]}" for flag, files in given if files)
+        return " ".join(f"--{prefix}{flag} {files[0]}" for flag, files in given if files)
+
+    def land_files(self, scene: str) -> list[str]:
+        """What the step `ground` takes of the scene whose frames show this one's ground, where there is one."""
+        source = self.scenes[scene].get("ground_from")
+        if source is None:
+            return []
+        masters = [name for kind in ("dark", "bias", "flat") for name in self.master(source, kind)]
+        work = f"work/scenes/{source}"
+        return [f"{work}/verdicts.ecsv", f"{work}/calibration.ecsv", f"{work}/defects.fits", *masters]
+
+    def land_mosaics(self, scene: str) -> list[str]:
+        """The scratch folders of that scene's frames."""
+        source = self.scenes[scene].get("ground_from")
+        return [] if source is None else self.mosaics(source)
+
+    def land_given(self, scene: str) -> str:
+        """The arguments that name all of it."""
+        source = self.scenes[scene].get("ground_from")
+        if source is None:
+            return ""
+        work = f"work/scenes/{source}"
+        return (
+            f"--from-scene work/plan/scenes/{source}.json --from-verdicts {work}/verdicts.ecsv"
+            f" --from-calibration {work}/calibration.ecsv --from-defects {work}/defects.fits"
+            f" {self.masters_given(source, 'from-')} --from-mosaics {' '.join(self.mosaics(source))}"
+        )
 
     def dark_of_flats(self, name: str) -> list[str]:
         """The master dark or bias that a set of flats is given, as a list of one path or none."""

@@ -7,7 +7,7 @@ import json
 import logging
 import sys
 from bisect import bisect
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -22,17 +22,20 @@ from pipeline.config import Trip, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown, write_json
+from pipeline.groundscene import separate_arguments, separate_ground
 from pipeline.handmask import mask_of, read_mask
 from pipeline.inputs import input_arguments, kept_mosaics, read_inputs
+from pipeline.pages.words import count
 from pipeline.pixels.cells import cell_sums
 from pipeline.pixels.noise import BLOCK
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sky import times
 from pipeline.sky.geometry import Geometry
-from pipeline.skyline.find import find_ground
+from pipeline.skyline.find import Found, find_ground
 from pipeline.skyline.hold import Hold, hold_of
 from pipeline.skyline.moving import areas_of, nearest
+from pipeline.skyline.told import Told
 from pipeline.stack import figures
 from pipeline.stack.groundfile import append_mask, append_moving, picture_header, write_no_ground
 from pipeline.stack.land import SHARE_LEAST, Canvas, Land, land_in
@@ -63,6 +66,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the step from the command line."""
     parser = argparse.ArgumentParser(prog="python -m pipeline.ground", description=__doc__)
     input_arguments(parser)
+    separate_arguments(parser)
     parser.add_argument("--stars", type=Path, nargs="*", default=[], metavar="STARS.fits", help="the star lists")
     parser.add_argument("--mask", type=Path, metavar="MASK.png", help="the ground by hand: white is ground")
     parser.add_argument("--out", type=Path, required=True, metavar="GROUND.fits")
@@ -84,8 +88,17 @@ def _work(arguments: argparse.Namespace) -> None:
         seconds = moments(geometry, plan)
         hold = hold_of(geometry, seconds, pole_of(geometry, plan))
         smear = hold.smear_px(seconds, float(np.median([frame.exposure_s or 0.0 for frame in plan.frames])))
-        told = by_hand(given, inputs) if given is not None else by_itself(inputs, geometry, hold, smear, arguments)
-        mask, moving = told.pop("mask"), told.pop("moving", [])
+        found = look(inputs, geometry, hold, smear, arguments) if given is None or arguments.from_scene else None
+        told = by_hand(given, inputs) if given is not None else by_itself(found, inputs.shape)
+        mask, moving = told.pop("mask"), [] if found is None or given is not None else found.moving
+        separate = None
+        if arguments.from_scene is not None and mask is not None and found is not None:
+            separate, why = separate_ground(arguments, plan, inputs, geometry, hold, seconds, found)
+            name = arguments.from_scene.stem
+            told |= {"not_from": f"the frames of {name} were not used: {why}"} if separate is None else separate.told
+            if separate is not None and given is None and separate.mask is not None:
+                mask = separate.mask
+                told["share"] = float(mask.mean(dtype=np.float64))
         told["hold"] = hold.to_json()
         if moving:
             told |= told_of_moving(moving, hold, inputs.frames, arguments.verdicts, smear)
@@ -93,7 +106,11 @@ def _work(arguments: argparse.Namespace) -> None:
             _no_ground(arguments, told)
         else:
             with replacing(arguments.out) as temporary:
-                told |= make_ground(inputs, geometry, hold, mask, temporary, trip, arguments.threads, progress)
+                source, lying, scale = (inputs, hold, 1.0)
+                if separate is not None:
+                    source, lying, scale = separate.inputs, separate.hold, separate.scale
+                told |= make_ground(source, geometry, lying, mask, temporary, trip, arguments.threads, progress, scale)
+                told["how"] = how(hold, told, source)
             write_json(arguments.figures, {"found": True, **told})
         if moving:
             append_moving(arguments.out, moving)
@@ -146,33 +163,29 @@ def by_hand(path: Path, inputs: Inputs) -> dict[str, Any]:
     return {"mask": mask, "why": BY_HAND, "confidence": None, "share": share}
 
 
-def by_itself(
-    inputs: Inputs, geometry: Geometry, hold: Hold, smear_px: float, arguments: argparse.Namespace
-) -> dict[str, Any]:
+def look(inputs: Inputs, geometry: Geometry, hold: Hold, smear_px: float, arguments: argparse.Namespace) -> Found:
     """What the scene shows of itself."""
     names = [frame.id for frame in inputs.frames]
     stars = read_places(arguments.stars, names)
     try:
-        found = find_ground(
+        return find_ground(
             geometry, hold, stars, inputs.frames, inputs.mosaics, inputs.calibration, arguments.threads, smear_px
         )
     except (ArithmeticError, LookupError, ValueError, RuntimeError) as error:
         # the sky is worth more than the ground: a scene is not lost over it
         log.exception("%s: looking for ground failed", inputs.scene)
-        return {
-            "mask": None,
-            "why": f"looking for it failed ({type(error).__name__})",
-            "confidence": None,
-            "share": 0.0,
-        }
-    told = found.told
-    mask = told.mask(inputs.shape) if told.share >= AREA_LEAST else None
+        return Found(Told(None, None, f"looking for it failed ({type(error).__name__})"))
+
+
+def by_itself(found: Found | None, shape: tuple[int, int]) -> dict[str, Any]:
+    """The mask that was found, and what is told of it."""
+    told = Told(None, None, "not looked for") if found is None else found.told
+    mask = told.mask(shape) if told.share >= AREA_LEAST else None
     return {
         "mask": mask,
         "why": told.why,
         "confidence": told.confidence,
         "share": told.share if mask is not None else 0.0,
-        "moving": found.moving,
     }
 
 
@@ -222,17 +235,17 @@ def read_places(paths: Sequence[Path], names: Sequence[str]) -> dict[str, NDArra
 # ---- its picture ----------------------------------------------------------------------------------------------------
 
 
-def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold) -> Inputs:
-    """The scene's frames laid on the ground instead of the stars.
+def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold, scale: float = 1.0) -> Inputs:
+    """The frames laid on the ground instead of the stars.
 
-    Starlight says nothing of what lights the ground, so that values keep their scale.
+    Starlight says nothing of what lights the ground, so that all values have one scale.
     """
     shape, colours = inputs.shape, colour_count(inputs.cfa)
     frames: list[Frame] = []
     for frame in inputs.frames:
         grids = frame_grids(hold, frame.id, shape, colours)
         green = (frame.green or green_grids(geometry, frame.id, shape)) if len(grids) > 1 else None
-        frames.append(replace(frame, grids=grids, green=green, flux_scale=1.0))
+        frames.append(replace(frame, grids=grids, green=green, flux_scale=scale))
     return replace(inputs, frames=frames)
 
 
@@ -281,9 +294,10 @@ def make_ground(
     trip: Trip,
     threads: int,
     progress: Progress,
+    scale: float = 1.0,
 ) -> dict[str, Any]:
     """Write the ground's picture, noise and mask; what is told of them."""
-    inputs = on_ground(inputs, geometry, hold)
+    inputs = on_ground(inputs, geometry, hold, scale)
     shape, n = inputs.shape, len(inputs.frames)
     sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
     samples = samples_of(ground_windows(mask, SAMPLE_PX * 4))
@@ -320,17 +334,23 @@ def make_ground(
         "rejected_share",
         "noise_notes",
     )
-    return {"frames": n, "how": how(hold), **{key: told[key] for key in keys}}
+    return {"frames": n, **{key: told[key] for key in keys}}
 
 
-def how(hold: Hold) -> str:
-    """How the ground's picture was made, a sentence."""
-    if hold.kind == "tracked":
+def how(hold: Hold, told: Mapping[str, Any], source: Inputs) -> str:
+    """How the ground's picture was made, a sentence's end."""
+    if "from" in told:
+        known = "as measured on the land" if told["scale_measured"] else "by exposure and ISO"
+        exposure = source.frames[0].header.exposure_s
+        each = f" of {exposure:g} s" if exposure else ""
         return (
-            "from the scene's own frames laid on the ground: the tracker moved on during each exposure, and the ground "
-            "is blurred by as much"
+            f"from {count(len(source.frames), 'frame')}{each} of the scene {told['from']}, laid on the reference by "
+            f"what both show of the land, their light multiplied by {told['scale']:g} ({known})"
         )
-    return "from the scene's own frames laid on the ground"
+    text = "from the scene's own frames laid on the ground"
+    if hold.kind == "tracked":
+        text += ": the tracker moved on during each exposure, and the ground is blurred by as much"
+    return f"{text} ({told['not_from']})" if "not_from" in told else text
 
 
 def _box(windows: Sequence[Window]) -> Window:

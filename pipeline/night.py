@@ -139,10 +139,17 @@ class Night:
             self.teller.say(f"  note: {warning}")
         if not self.plan["scenes"]:
             raise InputError(f"{shown(self.project)}: no scene to make; results/inventory.ecsv says of every file why")
+        self._need = scene_bytes(table)
         for scene, entry in self.plan["scenes"].items():
             darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"
-            self.teller.say(f"  scene {scene}: {entry['frames']} frame{'s' if entry['frames'] != 1 else ''}, {darks}")
-        self._need = scene_bytes(table)
+            other = ""
+            if entry.get("gives_ground_to"):
+                other = f", for the ground of {entry['gives_ground_to']} alone"
+            elif entry.get("ground_from"):
+                other = f", its ground from {entry['ground_from']}"
+                self._need[scene] = self._need.get(scene, 0) + self._need.get(entry["ground_from"], 0)
+            frames = f"{entry['frames']} frame{'s' if entry['frames'] != 1 else ''}"
+            self.teller.say(f"  scene {scene}: {frames}, {darks}{other}")
         check_masks(self.trip, self.project, list(self.plan["scenes"]), table)
 
     # ---- the engine
@@ -196,7 +203,7 @@ class Night:
         self._left = Left(pending, self._frames())
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
         try:
-            for scene in self.plan["scenes"]:
+            for scene in self._scenes():
                 if self._stopping:
                     break
                 if scene in waiting:
@@ -208,7 +215,7 @@ class Night:
         failed = self._not_made()
         if self._stopping:
             self.teller.say("stopped; run the same command again to go on where it was")
-            return failed or list(self.plan["scenes"])
+            return failed or self._scenes()
         self._tell_end(failed, time.monotonic() - begun)
         return failed
 
@@ -290,21 +297,29 @@ class Night:
     # ---- afterwards
 
     def _not_made(self) -> list[str]:
-        made = {s for s in self.plan["scenes"] if (self.project / "results" / s / "combined.tif").is_file()}
-        return [s for s in self.plan["scenes"] if s in self._failed or s not in made]
+        made = {s for s in self._scenes() if (self.project / "results" / s / "combined.tif").is_file()}
+        return [s for s in self._scenes() if s in self._failed or s not in made]
+
+    def _scenes(self) -> list[str]:
+        """The scenes that are made: those that are there for another's ground alone are not."""
+        return [s for s, entry in self.plan["scenes"].items() if not entry.get("gives_ground_to")]
 
     def _failures(self, scene: str) -> list[str]:
-        batches = self.plan["scenes"][scene]["batches"]
+        source = self.plan["scenes"][scene].get("ground_from")
+        names = []
+        for one in (scene, source):
+            if one is not None:
+                names += [one, *self.plan["scenes"][one]["batches"], *calibration_sets(self.plan, one)]
         found = []
         for path in sorted((self.project / "work" / "failures").glob("*.json")):
             failure = read_json(path)
-            if failure["name"] in (scene, *batches, *calibration_sets(self.plan, scene)):
+            if failure["name"] in names:
                 found.append(f"{failure['step']}: {failure['sentence']}")
         return found
 
     def _tell_end(self, failed: list[str], wall: float) -> None:
         results = self.project / "results"
-        for scene in self.plan["scenes"]:
+        for scene in self._scenes():
             if scene in failed:
                 step = self._broken.get(scene)
                 ended = f"the step {step} ended without a word (killed, out of memory?); " if step else ""

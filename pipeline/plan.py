@@ -69,6 +69,8 @@ class ScenePlan:
     look: Look = field(default_factory=Look)
     notes: tuple[str, ...] = ()
     title: str | None = None
+    ground_from: str | None = None  # the scene whose frames show this one's ground
+    gives_ground_to: str | None = None  # the scene for which alone this one is there: it is not made itself
 
 
 @dataclass(frozen=True)
@@ -137,6 +139,8 @@ def write_plan(work: Path, batches: list[Batch], scenes: list[ScenePlan], sets: 
                     "bias_set": s.bias_set,
                     "flat_set": s.flat_set,
                     "frames": len(s.frames),
+                    "ground_from": s.ground_from,
+                    "gives_ground_to": s.gives_ground_to,
                 }
                 for s in scenes
             },

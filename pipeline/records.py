@@ -204,10 +204,13 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
 
 
 def scene_files(project: Path) -> list[Path]:
-    """The plans of all scenes, in the order of plan.json where it tells one."""
+    """The plans of all scenes that are made, in the order of plan.json where it tells one."""
     folder = project / "work" / "plan" / "scenes"
-    order = list(read_object(project / "work" / "plan" / "plan.json").get("scenes") or {})
-    found = {path.stem: path for path in sorted(folder.glob("*.json"))}
+    told = read_object(project / "work" / "plan" / "plan.json").get("scenes") or {}
+    order = list(told)
+    # what is there for another scene's ground alone is not made
+    given = {name for name, entry in told.items() if isinstance(entry, dict) and entry.get("gives_ground_to")}
+    found = {path.stem: path for path in sorted(folder.glob("*.json")) if path.stem not in given}
     return [found.pop(name) for name in order if name in found] + list(found.values())
 
 

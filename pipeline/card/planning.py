@@ -18,6 +18,7 @@ from pipeline.card.calibration_sets import (
 from pipeline.card.frame import CardFrame, in_order, taken_text
 from pipeline.card.matching import match_darks, match_flat_dark, match_flats
 from pipeline.card.pointing import Looker, Piece
+from pipeline.card.same_view import with_ground
 from pipeline.card.scenes import by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
 from pipeline.config import Trip
 from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan
@@ -69,7 +70,8 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
     pieces, names, hand_made = _pieces(lights, trip, looker, before)
 
     batches: list[Batch] = []
-    scenes = []
+    scenes: list[ScenePlan] = []
+    bodies, sides = {}, {}
     for piece, name in sorted(zip(pieces, names, strict=True), key=lambda item: _scene_order(item[0].frames)):
         members = list(piece.frames)
         own = batches_of(name, members, trip.limits.frames_per_job)
@@ -77,6 +79,8 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
         darks = match_darks(members, sets, settings.exposure_tolerance, settings.temperature_tolerance_c)
         flat, flat_why = match_flats(members, sets)
         hand = trip.scenes.get(name)
+        bodies[name] = str(members[0].body)
+        sides[name] = min(members[0].facts.width or 0, members[0].facts.height or 0)
         scenes.append(
             ScenePlan(
                 scene=name,
@@ -94,6 +98,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 title=None if hand is None else hand.title,
             )
         )
+    scenes = with_ground(scenes, trip, bodies, sides)
     planned_sets = []
     for each in sets:
         own = batches_of(each.name, each.frames, trip.limits.frames_per_job)

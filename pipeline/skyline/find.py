@@ -12,10 +12,10 @@ from pipeline.sky.geometry import Geometry
 from pipeline.skyline.empty import CELL, emptiness
 from pipeline.skyline.hold import Hold
 from pipeline.skyline.moving import about, knots, lay_out
-from pipeline.skyline.still import HALF, make_stills
+from pipeline.skyline.still import HALF, Stills, make_stills
 from pipeline.skyline.tell import tell
 from pipeline.skyline.told import Told
-from pipeline.skyline.witness import FRAMES_MAX, sightings
+from pipeline.skyline.witness import FRAMES_MAX, Seen, sightings
 from pipeline.stack.land import Canvas
 from pipeline.stack.sources import Calibration, Frame, Mosaics
 
@@ -28,11 +28,13 @@ NO_GAP = "stars were seen to move all over the picture, or too few to tell"
 
 @dataclass(frozen=True)
 class Found:
-    """`told` before the reference; `moving` the land of all frames, where it moves through the picture and some do
-    show it."""
+    """`told` before the reference, from its `stills` and the stars `seen`; `moving` the land of all frames, where it
+    moves through the picture or during an exposure and some do show it."""
 
     told: Told
     moving: list[Canvas] = field(default_factory=list)
+    stills: Stills | None = None
+    seen: Seen | None = None
 
 
 def find_ground(
@@ -72,6 +74,7 @@ def find_ground(
     places = knots(hold, order)
     seen = sightings(geometry, hold, stars, order, FRAMES_MAX * len(places))
     result: dict[str, Told] = {}
+    reference: Stills | None = None
     for knot in places:
         here = hold.about(knot) if knot != geometry.reference else hold
         told = Told(None, None, NO_GAP)
@@ -79,12 +82,12 @@ def find_ground(
         empty = emptiness(sighted, shape, max(CELL // side, 1) * side)
         if empty is not None:
             chosen = about(hold, order, knot) if len(places) > 1 else None
-            told = tell(make_stills(frames, mosaics, calibration, here, threads, side, chosen), sighted, empty)
+            stills = make_stills(frames, mosaics, calibration, here, threads, side, chosen)
+            told = tell(stills, sighted, empty)
+            reference = stills if knot == geometry.reference else reference
         result[knot] = told
-    moving = (
-        lay_out(hold, result, side) if len(places) > 1 and any(t.cells is not None for t in result.values()) else []
-    )
-    return Found(result[geometry.reference], moving)
+    moves = (len(places) > 1 or side > HALF) and any(told.cells is not None for told in result.values())
+    return Found(result[geometry.reference], lay_out(hold, result, side) if moves else [], reference, seen)
 
 
 __all__ = ["Found", "find_ground"]

@@ -79,14 +79,28 @@ class Hold:
         seconds : middle of each frame's exposure, s
         exposure_s : its length
         """
+        return float(np.linalg.norm(self._rate(seconds)) * exposure_s * self.geometry.camera.focal_px)
+
+    def drift_px(
+        self, seconds: Mapping[str, float | None], exposure_s: float, x: ArrayLike, y: ArrayLike
+    ) -> tuple[Floats, Floats]:
+        """By how much the ground at (x, y) of the reference moves right and down during an exposure, px; 0 before a
+        tripod. The first two as of `smear_px`."""
+        x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
+        camera = self.geometry.camera
+        turn = Rotation.from_rotvec(self._rate(seconds) * exposure_s).as_matrix()
+        xs, ys = camera.project(camera.unproject(x, y) @ turn.T)
+        return xs - x, ys - y
+
+    def _rate(self, seconds: Mapping[str, float | None]) -> Floats:
+        """Of the ground's turning in the reference's axes, rad/s."""
         if self.kind != TRACKED:
-            return 0.0
+            return np.zeros(3)
         names = [name for name in self.turns if seconds.get(name) is not None]
         t = np.array([seconds[name] for name in names], float)
         turned = Rotation.from_matrix(np.stack([self.turns[name] for name in names])).as_rotvec()
         t, turned = t - t.mean(), turned - turned.mean(axis=0)
-        slope = (t @ turned) / max(float(t @ t), 1e-9)
-        return float(np.linalg.norm(slope) * exposure_s * self.geometry.camera.focal_px)
+        return np.asarray((t @ turned) / max(float(t @ t), 1e-9))
 
     def _scale(self, frame_id: str) -> float:
         """Of a frame's picture against the shared camera's: focus changes the ground's as it does the stars'."""

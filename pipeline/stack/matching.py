@@ -147,7 +147,12 @@ def match_frames(
     x, y = (a.ravel() for a in np.meshgrid(middle_x, middle_y))
     nodes_x, nodes_y = grid_nodes(shape)
     node_x, node_y = np.meshgrid(nodes_x, nodes_y)
-    base = [level.reshape(-1) for level in levels[reference]]
+    # the reference's own levels as they lie on the result: it may itself be laid on another grid than its own
+    laid = levels[reference]
+    if grids[reference].shift.any():
+        at = grid_positions(grids[reference], x, y)
+        laid = np.stack([sample_map(level, surveys[reference].block, *at).reshape(level.shape) for level in laid])
+    base = [level.reshape(-1) for level in laid]
     surfaces: list[list[Surface]] = []
     seen = np.zeros((n, len(x)), bool)
     difference, scatter = np.zeros((n, colours)), np.full(n, np.nan)
@@ -183,7 +188,7 @@ def match_frames(
         level = mean(beyond_x, beyond_y)
         for k in range(n):
             offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
-        flat = _filled(levels[reference][c])
+        flat = _filled(laid[c])
         block = surveys[reference].block
         inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
         inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])

@@ -63,6 +63,10 @@ class Mosaics:
     def __len__(self) -> int:
         return len(self._paths)
 
+    def only(self, numbers: Sequence[int]) -> Mosaics:
+        """Some of them."""
+        return Mosaics([self._paths[n] for n in numbers])
+
 
 def allow_open_files(wanted: int) -> int:
     """Raise this process's limit of open files as far as it may; how many there can be."""
