@@ -37,10 +37,10 @@ def placed_run(run: Sequence, reference: int, said: float = 1.03) -> Placed:
 
 
 def fitted_run(
-    run: Sequence, reference: int, placed: Placed, site: bool = False, **start: Any
+    run: Sequence, reference: int, placed: Placed, site: bool = False, *, known: Known | None = None, **start: Any
 ) -> tuple[Geometry, Adjusted]:
     """The geometry and the fit's outcome; `start` goes to `adjust`."""
-    known = known_of(run, reference, site)
+    known = known_of(run, reference, site) if known is None else known
     attitudes = [placed.attitudes[n] for n in range(len(run.frames))]
     result = adjust(run.frames, placed.camera, attitudes, reference, known=known, solved=True, **start)
     frames = {

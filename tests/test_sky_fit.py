@@ -4,14 +4,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from astropy.coordinates import Angle
+from astropy import units
+from astropy.coordinates import GCRS, AltAz, Angle, EarthLocation, SkyCoord
+from astropy.time import Time
+from astropy.utils import iers
 from astropy.wcs import WCS
 from scipy.spatial.transform import Rotation
 
-from pipeline.sky import catalogue, times
+from pipeline.sky import catalogue, refraction, times
 from pipeline.sky.adjust import adjust
 from pipeline.sky.breathing import jumps
+from pipeline.sky.colour import Lateral
 from pipeline.sky.fit import Air, Bundle, Observations, fit, resect
+from pipeline.sky.learned import learned, stars_angle
 from pipeline.sky.mount import mount_figures
 from pipeline.sky.photometry import flux_scale
 from pipeline.sky.place import place
@@ -29,6 +34,8 @@ from tests.placed_runs import (
     rms,
 )
 from tests.planted_sky import HEIGHT, WIDTH, lens, sequence
+
+NO_COLOURS = Lateral({}, [], {}, 0, None)
 
 
 def _register(run, reference, site=False):
@@ -117,6 +124,62 @@ def test_a_clock_an_hour_wrong_is_found_out():
     air = adjust(run.frames, placed.camera, attitudes, 4, known=known, solved=True).bundle.air
     true = np.degrees(times.sidereal_angle(run.jd[4], run.longitude))
     assert abs((np.degrees(air.angle) - true + 180) % 360 - 180) < 1.5
+
+
+@pytest.mark.parametrize(
+    ("mm", "kind", "altitude", "minutes", "told"),
+    [
+        (24, "tripod", 30.0, 0.0, True),
+        (50, "tripod", 30.0, 20.0, True),
+        (50, "tripod", 30.0, -120.0, True),
+        (24, "tripod", 60.0, 0.0, False),
+        (24, "tripod", 60.0, 20.0, False),
+    ],
+)
+def test_the_clock_is_told_by_the_stars_alone(mm, kind, altitude, minutes, told):
+    """What was said of the clock does not weigh in what is told of it; where stars show too little, nothing is told."""
+    run = sequence(mm, kind, frames=6, span_s=1200, altitude=altitude)
+    placed = placed_run(run, 3)
+    known = known_of(run, 3, True)
+    known = replace(known, angle=known.angle + times.SIDEREAL_RATE * 60 * minutes)
+    geometry, result = fitted_run(run, 3, placed, known=known)
+    angle, sigma = (v / times.SIDEREAL_RATE / 60 for v in stars_angle(result.bundle.air, result.bundle.air_sigma[1]))
+    off = known.angle / times.SIDEREAL_RATE / 60 - angle - minutes
+    assert abs((off + 718.0) % 1436.07 - 718.0) < 3.5 * sigma  # minutes of a sidereal day
+    figures = learned(geometry, result, [f.seconds for f in run.frames], 3, NO_COLOURS, known)
+    if told:
+        assert sigma < 4
+        assert figures["clock_error_min"] == pytest.approx(minutes, abs=3.5 * sigma)
+        assert figures["clock_sigma_min"] == pytest.approx(sigma, abs=0.06)
+    else:
+        assert sigma > 4
+        assert figures["clock_error_min"] is None
+
+
+def test_a_tripod_stands_still_before_astropys_sky():
+    """By astropy's sidereal time and frames, the picture's middle keeps its azimuth and altitude over an hour.
+
+    The camera creeps by 28 arcsec an hour; refraction, the same at the same altitude, is taken off by the catalogue
+    value (Saemundsson, 1010 hPa and 10 C).
+    """
+    run = sequence(24, "tripod", frames=7)
+    geometry, _ = _register(run, 3)
+    place_ = EarthLocation.from_geodetic(run.longitude * units.deg, run.latitude * units.deg)
+    seen = []
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("iers_degraded_accuracy", "ignore"):
+        for n, frame in enumerate(run.frames):
+            moment = Time(run.jd[n], format="jd", scale="utc")
+            moment.delta_ut1_utc = 0.0  # as planted
+            x, y = run.camera.centre_x, run.camera.centre_y
+            ra, dec = geometry.to_sky(frame.frame, x, y)
+            there = SkyCoord(ra * units.deg, dec * units.deg).transform_to(AltAz(obstime=moment, location=place_))
+            seen.append([float(there.az.deg) * np.cos(np.radians(30.0)), float(there.alt.deg)])
+            up = SkyCoord(az=0 * units.deg, alt=90 * units.deg, frame=AltAz(obstime=moment, location=place_))
+            zenith = up.transform_to(GCRS(obstime=moment)).cartesian.xyz.value
+            ours_ = geometry.frames[frame.frame].zenith
+            assert np.degrees(np.arccos(np.clip(zenith @ ours_, -1, 1))) < 0.3  # found without a site
+    off = (np.array(seen) - [150.0 * np.cos(np.radians(30.0)), 30.0 - refraction.bending(29.97)]) * 3600
+    assert np.abs(off).max() < 40.0
 
 
 def test_the_mount_is_read_off_the_attitudes():

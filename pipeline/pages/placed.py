@@ -64,6 +64,7 @@ def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, A
         "lateral_colour_px": colour.get("corner_px") if isinstance(colour, Mapping) else None,
         "refraction": learned.get("refraction"),
         "clock_error_min": learned.get("clock_error_min"),
+        "clock_sigma_min": learned.get("clock_sigma_min"),
         "clock_minus_utc_h": learned.get("clock_minus_utc_h"),
         "mount": mount,
         "mirrored": _mirrored(record),
@@ -128,8 +129,8 @@ def clock_note(figures: Mapping[str, Any]) -> str | None:
     way = "ahead of" if off > 0 else "behind"
     return (
         f"The camera's clock, with what is said of its zone, runs {_span(abs(off))} {way} the stars, whose refraction "
-        "shows the true sidereal time to some minutes: look at the clock, and at site.utc_offset_hours in trip.yaml. "
-        "The frames were placed by the stars' time."
+        "shows the true sidereal time to some minutes: look at the clock, and at utc_offset_hours and longitude under "
+        "“site:” in trip.yaml. The frames were placed by the stars' time."
     )
 
 
@@ -180,9 +181,9 @@ def mount_facts(figures: Mapping[str, Any]) -> Facts:
         facts += _tripod(mount, scale) if mount.get("kind") == "tripod" else _tracker(mount, scale)
     off, zone = figures.get("clock_error_min"), figures.get("clock_minus_utc_h")
     if isinstance(off, (int, float)) and abs(off) < CLOCK_WRONG_MIN:
-        facts.append(
-            ("camera's clock", f"agrees with the stars' time to {number(max(abs(off), 1.0), 'min', decimals=0)}")
-        )
+        sigma = figures.get("clock_sigma_min")
+        within = max(abs(off), 2 * sigma if isinstance(sigma, (int, float)) else 0.0, 1.0)
+        facts.append(("camera's clock", f"agrees with the stars' time to {number(within, 'min', decimals=0)}"))
     elif isinstance(zone, (int, float)):
         sign = "+" if zone >= 0 else "\u2212"
         facts.append(

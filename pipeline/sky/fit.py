@@ -108,6 +108,7 @@ class Bundle:
     distance : (n,) of each observation from where the model puts it, pixels
     scale : (frames,) by which the expected standard deviations had to be multiplied
     cost : robust sum of squares, in the units of the expected standard deviations times `scale`
+    air_sigma : (3,) standard deviations of the air's latitude, angle and strength, all else free; 0 where held
     """
 
     camera: Camera
@@ -117,6 +118,7 @@ class Bundle:
     distance: Floats = field(default_factory=lambda: np.zeros(0))
     scale: Floats = field(default_factory=lambda: np.ones(0))
     cost: float = np.inf
+    air_sigma: Floats = field(default_factory=lambda: np.zeros(3))
 
 
 def model_positions(bundle: Bundle, obs: Observations) -> Floats:
@@ -353,7 +355,12 @@ def _step(
         held = np.arange(shared + 3 * hold_frame, shared + 3 * hold_frame + 3)
         normal[held, held] += 1e6 * camera.focal_px**2
     balance = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    step = balance * np.linalg.solve(normal * np.outer(balance, balance) + 1e-12 * np.eye(size), right * balance)
+    places = np.arange(len(free_camera), shared)
+    sides = np.concatenate([(right * balance)[:, None], np.eye(size)[:, places]], axis=1)
+    solved = balance[:, None] * np.linalg.solve(normal * np.outer(balance, balance) + 1e-12 * np.eye(size), sides)
+    step = solved[:, 0]
+    air_sigma = np.zeros(3)
+    air_sigma[free_air] = np.sqrt(np.maximum(balance[places] * solved[places, 1 + np.arange(len(places))], 0.0))
 
     rest = white_right - whitened @ step
     star_step = np.empty_like(rest)
@@ -369,7 +376,8 @@ def _step(
         # the zenith is found in steps of at most ten degrees: its pull is far from linear
         changed[free_air] += np.clip(step[len(free_camera) : shared], -0.17, 0.17)
         air = air.changed(changed)
-    result = replace(bundle, camera=with_vector(camera, values), attitudes=attitudes, stars=directions, air=air)
+    lens = with_vector(camera, values)
+    result = replace(bundle, camera=lens, attitudes=attitudes, stars=directions, air=air, air_sigma=air_sigma)
     shift = model_positions(result, obs) - model
     shift = np.abs(shift[usable & np.isfinite(shift[:, 0])])
     return result, float(np.quantile(shift, 0.99)) if shift.size else 0.0, scale

@@ -9,14 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sky import times
-from pipeline.sky.adjust import Adjusted, Known
+from pipeline.sky.adjust import AIR_SIGMA, AIR_STRENGTH, Adjusted, Known
 from pipeline.sky.camera import Camera
 from pipeline.sky.colour import Lateral, largest_shift
+from pipeline.sky.fit import Air
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.mount import mount_figures
 from pipeline.sky.wcs import constellation
 
 Floats = NDArray[np.float64]
+
+# A clock's error is told where the stars show the time to this, minutes, or where it is so many of its standard
+# deviations; its zone where quarters of an hour part.
+CLOCK_SIGMA_MIN, CLOCK_SURE, ZONE_SIGMA_MIN = 4.0, 5.0, 2.5
+# Air further from the usual than this is none.
+STRENGTH_SIGMAS = 3.0
 
 
 def learned(
@@ -55,9 +62,15 @@ def learned(
             "strength": round(bundle.air.strength, 4),
             "place": "site" if known is not None and known.latitude is not None else "stars",
         }
-        figures["clock_error_min"] = _ahead(bundle.air.angle, None if known is None else known.angle)
-        local = _ahead(bundle.air.angle, None if known is None else known.angle_if_utc)
-        # known to some minutes: zones differ by quarters of an hour
+        angle, sigma = stars_angle(bundle.air, float(bundle.air_sigma[1]))
+        sigma_min = sigma / times.SIDEREAL_RATE / 60.0
+        error = None if known is None or not np.isfinite(sigma_min) else _ahead(angle, known.angle)
+        if error is not None and sigma_min > CLOCK_SIGMA_MIN and abs(error) < CLOCK_SURE * sigma_min:
+            error = None
+        figures["clock_error_min"] = error
+        figures["clock_sigma_min"] = None if error is None else round(sigma_min, 1)
+        local = None if known is None or sigma_min > ZONE_SIGMA_MIN else _ahead(angle, known.angle_if_utc)
+        # zones differ by quarters of an hour
         figures["clock_minus_utc_h"] = None if local is None else round(local / 15.0) / 4.0
     if geometry.solved:
         figures.update(sky_figures(geometry))
@@ -95,6 +108,22 @@ def sky_figures(geometry: Geometry) -> dict[str, Any]:
         "pixel_scale_arcsec": round(camera.scale_arcsec, 5),
         "constellation": constellation(ra, dec),
     }
+
+
+def stars_angle(air: Air, sigma: float) -> tuple[float, float]:
+    """Sidereal angle of the zenith as the stars alone show it, and its standard deviation, radians.
+
+    What was known beforehand is taken out of the fit again (both as normal distributions): a place and a clock that
+    hold the fit fast say nothing of whether they are right. Infinite where the air is none that can be: then the fit
+    has only weakened what it could not turn.
+    """
+    prior = air.sigma[1]
+    if not sigma or not prior or abs(air.strength - AIR_STRENGTH) > STRENGTH_SIGMAS * AIR_SIGMA:
+        return air.angle, float("inf")
+    information = 1.0 / sigma**2 - 1.0 / prior**2
+    if information <= 0:
+        return air.angle, float("inf")
+    return (air.angle / sigma**2 - air.known[1] / prior**2) / information, information**-0.5
 
 
 def _ahead(angle: float, said: float | None) -> float | None:
