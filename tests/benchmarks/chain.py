@@ -173,13 +173,6 @@ def measure(arguments: argparse.Namespace) -> dict[str, float]:
     draw(jobs)
     print(f"peak memory: largest process {chain.one / 1e6:.0f} MB, all {chain.all / 1e6:.0f} MB")
     print(f"scratch: {chain.scratch / (2e0 * n * arguments.width * arguments.height):.2f} 16-bit mosaics a frame")
-    if arguments.again:
-        drop = f"drop: [{paths[n // 3].name}]\n"
-        for what, settings in (("a frame dropped", drop), ("a dark more", drop + "darks: [later]\n")):
-            (project / "trip.yaml").write_text("frames: [raw]\n" + settings)
-            again = Watch(run)
-            print(f"{what}: {again.seconds / chain.seconds:.0%} of the first run's time, "
-                  f"{again.cpu_s / chain.cpu_s:.0%} of its processor seconds")  # fmt: skip
     if arguments.plain:
         chosen = [str(p) for p in paths[: arguments.plain]]
         plain = Watch(
@@ -193,6 +186,13 @@ def measure(arguments: argparse.Namespace) -> dict[str, float]:
         print(
             f"the chain takes {a_frame / each:.2f} of its processor time and {wall / seconds:.2f} of its time a frame"
         )
+    if arguments.again:
+        drop = f"drop: [{paths[n // 3].name}]\n"
+        for what, settings in (("a frame dropped", drop), ("a dark more", drop + "darks: [later]\n")):
+            (project / "trip.yaml").write_text("frames: [raw]\n" + settings)
+            again = Watch(run)
+            print(f"{what}: {again.seconds / chain.seconds:.0%} of the first run's time, "
+                  f"{again.cpu_s / chain.cpu_s:.0%} of its processor seconds")  # fmt: skip
     return {**{step: seconds / n for step, seconds in cpu.items()}, "all": a_frame}
 
 
