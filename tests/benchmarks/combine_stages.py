@@ -3,8 +3,8 @@
     python tests/benchmarks/combine_stages.py --out /somewhere/with/space [--frames 16] [--width 6000 --height 4000]
 
 Stages are timed in processor seconds of one thread on sample tiles, the whole in wall seconds with `--threads`. The
-frames are noise, stars and a gradient made here, turned and shifted a little from one to the next; with a master dark
-and a defect map.
+frames are noise, stars and a gradient made here, turned and shifted a little from one to the next, red and blue drawn
+larger and smaller than green; with a master dark and a defect map.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ import numpy as np
 from pipeline import combine as step
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.stack import sources, tiles, whole
-from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids
+from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids, green_grids
 
 
 class Turning:
@@ -32,9 +32,11 @@ class Turning:
 
     solved = False
 
-    def __init__(self, frames: int, shape: tuple[int, int], turn: float) -> None:
+    def __init__(self, frames: int, shape: tuple[int, int], turn: float, corner_px: float) -> None:
         self.ids = [f"20260814T22{n // 60:02d}{n % 60:02d}-{n:08x}" for n in range(frames)]
         self.reference, self.shape, self.turn = self.ids[frames // 2], shape, turn
+        size = corner_px / (np.hypot(*shape) / 2)
+        self.sizes = {"R": 1 + size, "G": 1.0, "B": 1 - size}
 
     def from_reference(self, frame: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
         """Where in a frame the reference's pixel lies."""
@@ -42,7 +44,13 @@ class Turning:
         c, s = np.cos(self.turn * n), np.sin(self.turn * n)
         cx, cy = self.shape[1] / 2, self.shape[0] / 2
         u, v = np.asarray(x) - cx, np.asarray(y) - cy
-        return cx + c * u - s * v + 3.7 * n, cy + s * u + c * v - 1.9 * n
+        green = cx + c * u - s * v + 3.7 * n, cy + s * u + c * v - 1.9 * n
+        return cx + self.sizes[colour] * (green[0] - cx), cy + self.sizes[colour] * (green[1] - cy)
+
+    def to_green(self, _frame: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
+        """Where green shows what another colour shows."""
+        cx, cy = self.shape[1] / 2, self.shape[0] / 2
+        return cx + (np.asarray(x) - cx) / self.sizes[colour], cy + (np.asarray(y) - cy) / self.sizes[colour]
 
 
 def make(folder: Path, geometry: Turning, seed: int = 1) -> None:
@@ -115,11 +123,12 @@ def main() -> None:
     parser.add_argument("--width", type=int, default=6000)
     parser.add_argument("--height", type=int, default=4000)
     parser.add_argument("--turn", type=float, default=0.002, help="radians a frame")
+    parser.add_argument("--lateral", type=float, default=0.7, help="red and blue against green in the corners, px")
     parser.add_argument("--threads", type=int, default=2)
     parser.add_argument("--memory-mb", type=int, default=1200)
     arguments = parser.parse_args()
     shape = (arguments.height, arguments.width)
-    geometry = Turning(arguments.frames, shape, arguments.turn)
+    geometry = Turning(arguments.frames, shape, arguments.turn, arguments.lateral)
     folder = arguments.out / f"mosaics-{arguments.width}x{arguments.height}"
     folder.mkdir(parents=True, exist_ok=True)
     make(folder, geometry)
@@ -127,10 +136,11 @@ def main() -> None:
     dark = rng.gamma(2.0, 2.0, shape).astype(np.float32)
     defects = (rng.random(shape, np.float32) < 2e-4).astype(np.uint8)
     mosaics = Mosaics([folder / f"{name}.fits" for name in geometry.ids])
-    frames = [
-        Frame(name, mosaics[k].header, shape, 1.0, 1.0, 0.0, frame_grids(geometry, name, shape, 3))
-        for k, name in enumerate(geometry.ids)
-    ]
+    frames = []
+    for k, name in enumerate(geometry.ids):
+        grids = frame_grids(geometry, name, shape, 3)
+        green = green_grids(geometry, name, shape) if len(grids) > 1 else None
+        frames.append(Frame(name, mosaics[k].header, shape, 1.0, 1.0, 0.0, grids, green=green))
     calibration = Calibration(dark, 0.5, defects, None)
     inputs = step.Inputs("benchmark", frames, mosaics, calibration, len(frames) // 2)
     picture = np.ones((3, *shape), np.float32)
@@ -166,7 +176,8 @@ def main() -> None:
 
     clock = Clock()
     for module, name in (
-        (sources, "calibrated"), (sources, "demosaic_padded"), (sources, "resample_plane"), (tiles, "load_stack"),
+        (sources, "calibrated"), (sources, "demosaic_padded"), (sources, "green_padded"), (sources, "carry_green"),
+        (sources, "resample_plane"), (tiles, "load_stack"),
         (tiles, "star_signal"), (tiles, "reject"), (tiles, "grow"), (tiles, "average"),
     ):  # fmt: skip
         clock.wrap(module, name)
@@ -183,7 +194,8 @@ def main() -> None:
         whole.survey_of(inputs, k)
     clock.seconds["survey"] = (time.thread_time() - begun) / min(n, 4) * n * pixels / (megapixels * 1e6)
     clock.seconds["other loading"] = clock.seconds.pop("load_stack") - sum(
-        clock.seconds[k] for k in ("calibrated", "demosaic_padded", "resample_plane", "star_signal")
+        clock.seconds[k]
+        for k in ("calibrated", "demosaic_padded", "green_padded", "carry_green", "resample_plane", "star_signal")
     )
     print(f"tiles of {side} px; processor seconds of one thread a frame, and in copies")
     for name, seconds in clock.seconds.items():
