@@ -24,7 +24,7 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
-    "grade": 9,
+    "grade": 10,
     "judge": 12,
     "dark": 2,
     "register": 8,
