@@ -352,6 +352,8 @@ def take_inventory(project: Path, trip: Trip) -> Sorted:
                 card = sort_card(project, trip, reader, before)
         finally:
             memory.save()
+        if (note := passed_over(card.rows)) is not None:
+            card.plan.warnings.append(note)
         write_inventory(
             project / "results" / "inventory.ecsv",
             card.rows,
@@ -364,6 +366,22 @@ def take_inventory(project: Path, trip: Trip) -> Sorted:
     if why is not None:
         raise InputError(f"{shown(project)}: {why}")
     return card
+
+
+def passed_over(rows: Sequence[dict[str, Any]]) -> str | None:
+    """A sentence where files were not looked at because of their names; None where there are none.
+
+    `._` files are no frames but what some systems write beside each file they copy (common practice).
+    """
+    names = [row["file"] for row in rows if row["kind"] == "ignored" and "hidden" in (row["reason"] or "")]
+    names = [name for name in names if not name.rpartition("/")[2].startswith("._")]
+    if not names:
+        return None
+    were = "was" if len(names) == 1 else "were"
+    return (
+        f"{count(len(names), 'file')} under names or in folders that begin with a dot {were} passed over "
+        f"(first: {names[0]}); rename them if there are frames among them"
+    )
 
 
 def nothing_to_do(rows: Sequence[dict[str, Any]]) -> str | None:

@@ -200,7 +200,7 @@ def test_hostile_names(small_frames, tmp_path):
     assert not list(tmp_path.rglob("owned"))
 
 
-def test_companions_copies_and_what_is_no_frame(copied):
+def test_companions_copies_and_what_is_no_frame(copied, capsys):
     """Each file that is no frame of its own is listed with the reason."""
     raw = copied / "raw"
     first = min(raw.glob("tripod*"))
@@ -209,6 +209,7 @@ def test_companions_copies_and_what_is_no_frame(copied):
     (raw / "holiday.jpg").write_bytes(b"\xff\xd8\xff\xe0 a picture")
     (raw / "notes.txt").write_text("hello")
     (raw / "._x.dng").write_bytes(b"\0")
+    (raw / ".frame.dng").write_bytes(b"\0")
     (raw / "empty.dng").write_bytes(b"")
     (raw / "garbage.nef").write_bytes(b"no raw frame at all" * 1000)
     (raw / "unknown.zzz").write_bytes(b"something")
@@ -218,6 +219,7 @@ def test_companions_copies_and_what_is_no_frame(copied):
     shutil.copyfile(first, raw / "cut" / first.name)
     os.truncate(raw / "cut" / first.name, first.stat().st_size // 2)
     assert take(copied) == 0
+    assert "1\u202ffile under names" in capsys.readouterr().err.replace("1 file", "1\u202ffile")
     found = rows(copied)
     wanted = {
         f"{first.stem}.JPG": ("companion", first.name),
@@ -225,6 +227,7 @@ def test_companions_copies_and_what_is_no_frame(copied):
         "holiday.jpg": ("not a frame", "a picture"),
         "notes.txt": ("not a frame", "not a raw frame"),
         "._x.dng": ("ignored", "hidden"),
+        ".frame.dng": ("ignored", "hidden"),
         "empty.dng": ("unreadable", "empty"),
         "garbage.nef": ("unreadable", ""),
         "unknown.zzz": ("not a frame", ""),
