@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import logging
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -17,11 +18,12 @@ from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, shown, write_json
 from pipeline.inputs import input_arguments, kept_mosaics, read_inputs
-from pipeline.plan import read_scene
+from pipeline.plan import ScenePlan, read_scene
 from pipeline.sensor.mosaic import MosaicHeader
+from pipeline.sky import times
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.wcs import wcs_header
-from pipeline.skyline.hold import Hold
+from pipeline.skyline.hold import TRACKED, Hold
 from pipeline.skyline.moving import moving_land
 from pipeline.stack import figures, sizes
 from pipeline.stack.groundfile import FULL, read_ground, read_moving
@@ -29,7 +31,12 @@ from pipeline.stack.land import Land, land_in
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.tiles import cut
+from pipeline.stack.trails import star_trails
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
+
+log = logging.getLogger("moonless.combine")
+
+TRAILS_FITS = "star_trails.fits"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -66,7 +73,36 @@ def _work(arguments: argparse.Namespace) -> None:
             progress=progress,
             land=read_land(arguments, inputs, geometry),
         )
+        content["star_trails"] = trip.combine.star_trails and write_trails(arguments, plan, inputs, geometry)
+        if not content["star_trails"]:
+            (arguments.out.parent / TRAILS_FITS).unlink(missing_ok=True)
         write_json(arguments.figures, content)
+
+
+def write_trails(arguments: argparse.Namespace, plan: ScenePlan, inputs: Inputs, geometry: Geometry) -> bool:
+    """Write the picture of the star trails beside the combined one; whether there is one."""
+    planned = {frame.id: frame for frame in plan.frames}
+    moments = [times.parse(planned[frame.id].taken) for frame in inputs.frames]
+    exposures = [planned[frame.id].exposure_s for frame in inputs.frames]
+    told: dict[str, Any] = {} if arguments.ground_figures is None else read_json(arguments.ground_figures)
+    if told.get("hold", {}).get("kind") == TRACKED:
+        log.info("%s: no star trails: a tracker followed the sky", plan.scene)
+        return False
+    begins = [(moment - moments[0]).total_seconds() for moment in moments if moment and moments[0]]
+    lengths = [exposure for exposure in exposures if exposure]
+    if len(begins) < len(moments) or len(lengths) < len(moments) or (np.diff(begins) <= 0).any():
+        log.warning("%s: no star trails: the frames' times or exposures are not all known", plan.scene)
+        return False
+    ground = None if arguments.ground is None else read_ground(arguments.ground)
+    mask = None if ground is None else ground.mask / np.float32(FULL)
+    planes = star_trails(inputs, geometry, begins, lengths, mask, arguments.threads)
+    reference = inputs.frames[inputs.reference]
+    header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)
+    header["TRAILS"] = (True, "maximum over the frames as they stand, gaps filled")
+    whole = np.broadcast_to(planes, (3, *planes.shape[1:])).astype(">f4")
+    with replacing(arguments.out.parent / TRAILS_FITS) as temporary:
+        fits.PrimaryHDU(whole, header).writeto(temporary, overwrite=True)
+    return True
 
 
 def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry) -> Land | None:

@@ -173,6 +173,9 @@ class CombineSettings(_Section):
         description="what frames are weighted for: the least noise of the sky (sky), or the most from stars: frames of "
         "larger stars then count for less (stars)",
     )
+    star_trails: bool = Field(
+        False, description="of a scene from a tripod, also a picture of the star trails (star_trails.tif), gaps filled"
+    )
 
 
 class FinishSettings(_Section):

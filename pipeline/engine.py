@@ -17,7 +17,7 @@ from pipeline.errors import InputError
 from pipeline.files import read_json
 from pipeline.handmask import digest, mask_of
 from pipeline.locks import hold_run, share_jobs
-from pipeline.plan import FINISHED, JOINED
+from pipeline.plan import FINISHED, JOINED, TRAILS
 from pipeline.warm import shell_command
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
@@ -117,17 +117,19 @@ class Workflow:
         return "|".join(re.escape(batch) for entry in entries for batch in entry["batches"]) or "(?!)"
 
     def _forget_incomplete(self, scene: str) -> None:
-        """Have the composite made again where a file of it was deleted.
+        """Have the composite and the star trails made again where a file of them was deleted.
 
-        Only scenes with ground have one, which no plan can know: the steps that make it declare their notes alone.
+        Not every scene has them, which no plan can know: the steps that make them declare their notes alone.
         """
         notes, results = self.project / "work" / "scenes" / scene, self.project / "results" / scene
         for note, names in (("join.json", JOINED), ("finish.json", FINISHED)):
             try:
-                made = read_json(notes / note)["composite"]
+                told = read_json(notes / note)
+                made, trails = told["composite"], told.get("star_trails")
             except (OSError, ValueError, KeyError, TypeError):
                 continue
-            if made and not all((results / name).is_file() for name in names):
+            wanted = (*(names if made else ()), *(TRAILS if note == "finish.json" and trails else ()))
+            if not all((results / name).is_file() for name in wanted):
                 (notes / note).unlink(missing_ok=True)
 
     def batch_key(self, step_name: str, batch: str) -> str:

@@ -28,7 +28,7 @@ from pipeline.errors import InputError
 from pipeline.files import replacing, write_json
 from pipeline.pages.preview import area_mean, robust_level, stretch
 from pipeline.pixels.orientation import ORIENTATIONS, upright
-from pipeline.plan import FINISHED, read_scene
+from pipeline.plan import FINISHED, TRAILS, read_scene
 from pipeline.stack.groundfile import LaidOver, read_ground
 
 PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
@@ -382,6 +382,13 @@ def run(arguments: argparse.Namespace) -> None:
                 turned = np.ascontiguousarray(upright(ground.mask, combined.orientation))
                 Image.fromarray(turned).save(temporary, format="PNG")
             progress.advance()
+        trails = arguments.combined.parent / "star_trails.fits"
+        content["star_trails"] = trails.is_file()
+        if trails.is_file():
+            develop.picture(read_combined(trails), *(folder / name for name in TRAILS))
+        else:
+            for name in TRAILS:
+                (folder / name).unlink(missing_ok=True)
         write_json(arguments.figures, content)
 
 
