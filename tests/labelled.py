@@ -221,7 +221,9 @@ def _frame(
             sky_factor = np.full(TILES, fault.severity)
         elif fault.kind == "beam":
             sky_factor = np.ones(TILES)
-            sky_factor[TILES[0] // 2 :] = fault.severity
+            # from above where the lower half is land
+            half = slice(0, TILES[0] // 2) if setting.ground > 0.4 else slice(TILES[0] // 2, None)
+            sky_factor[half] = fault.severity
     sigma2 = (size / PIXEL_FWHM) ** 2 + 1 / 12
     rho2 = ((x - WIDTH / 2) ** 2 + (y - HEIGHT / 2) ** 2) * 4 / (WIDTH**2 + HEIGHT**2)
     turn = np.arctan2(y - HEIGHT / 2, x - WIDTH / 2)

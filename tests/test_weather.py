@@ -87,6 +87,12 @@ def test_broken_cloud(tmp_path: Path) -> None:
     assert f"{event['frames_set_aside']} of them set aside" in got.text
 
 
+def test_haze_and_a_cloud_soon_after_are_told_apart(tmp_path: Path) -> None:
+    """Two clear frames between them."""
+    faults = {n: Fault("haze", 0.8) for n in (5, 6, 7, 8)} | {11: Fault("cloud", 0.5, share=0.5, angle_deg=20)}
+    assert told(tmp_path, faults).causes == ["haze", "passing cloud"]
+
+
 def test_three_wisps_are_broken_cloud(tmp_path: Path) -> None:
     """Clouds that pass three times in a scene make its sky one of broken cloud, told once."""
     faults = {n: Fault("cloud", 0.6, share=0.4, angle_deg=40.0 * n) for n in (4, 5, 11, 12, 18, 19)}

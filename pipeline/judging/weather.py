@@ -23,6 +23,7 @@ PART_SIGMAS = 4.0  # times its scatter from frame to frame: the part is dimmed
 SHARE_DIMMED = 0.1  # of the parts, that make a frame whose middle star is clear a dimmed one
 EVEN = 0.3  # spread over the parts, in shares of what is lost, up to which the loss is even
 THICKEST = 0.05  # quantile of the parts, that tells how thick a cloud is
+MOSTLY_EVEN = 0.6  # share of frames whose loss is even, that make a spell of haze
 GAP = 2  # frames in between that are clear, or not told, and part no event in two
 PASSING = 0.15  # of the scene's frames, or
 PASSING_FRAMES = 3  # frames, within which what comes and goes passes
@@ -171,14 +172,13 @@ def _dimming(course: Course, light: _Light) -> list[Event]:
     frames = len(course.seconds)
     told = np.flatnonzero(course.told)
     events: list[Event] = []
-    for run in _runs(light.dimmed, GAP, course.told):
+    for run in _spells(course, light):
         dew = _dew(course, light, run)
         if dew is not None:
             events.append(dew)
             continue
-        share = float(np.mean(light.even[run]))
         cause, words = "broken cloud", ""
-        if share >= 0.6:
+        if _is_even(light, run):
             if _only_air(course, light, run, told):
                 continue
             cause = "haze"
@@ -196,6 +196,24 @@ def _dimming(course: Course, light: _Light) -> list[Event]:
         events = [e for e in events if e not in broken]
         events.append(_dimmed_event(course, light, whole, "broken cloud", ""))
     return events
+
+
+def _is_even(light: _Light, run: NDArray[np.int64]) -> bool:
+    return float(np.mean(light.even[run])) >= MOSTLY_EVEN
+
+
+def _spells(course: Course, light: _Light) -> list[NDArray[np.int64]]:
+    """Runs of dimmed frames; those that are near and alike, even or uneven, are one."""
+    spells: list[NDArray[np.int64]] = []
+    for run in _runs(light.dimmed, 0, course.told):
+        if spells:
+            before = spells[-1]
+            near = int(course.told[before[-1] + 1 : run[0]].sum()) <= GAP
+            if near and _is_even(light, before) == _is_even(light, run):
+                spells[-1] = np.concatenate([before, run])
+                continue
+        spells.append(run)
+    return spells
 
 
 def _dimmed_event(course: Course, light: _Light, run: NDArray[np.int64], cause: str, words: str) -> Event:
