@@ -333,6 +333,8 @@ class Night:
                 lower = f"{gain:.1f} times lower" if gain >= 1 else f"{1 / gain:.1f} times HIGHER"
                 noise = f", noise {lower} than in one frame"
                 noise += f" ({figures['noise_ratio']:.2f} of what theory expects)"
+                if figures.get("noise_gain_beyond"):
+                    noise += "; no such gain is possible, its page says why"
             self.teller.say(
                 f"scene {scene}: {figures.get('frames_kept')} of {figures.get('frames_found')} frames kept{noise}"
             )

@@ -15,6 +15,7 @@ from PIL import Image
 from pipeline.config import parse_trip
 from pipeline.errors import SettingsError
 from pipeline.pages.headline import warnings
+from pipeline.pages.noise import gain_beyond
 from tests.conftest import ROOT, moonless
 
 
@@ -143,6 +144,17 @@ def test_noise_below_what_frames_can_give() -> None:
     figures = {"frames_found": 6, "frames_kept": 6, "darks": {"used": True}}
     assert any("copies of one another" in line for line in warnings(figures | {"noise_ratio": 0.4}))
     assert not warnings(figures | {"noise_ratio": 0.97})
+
+
+def test_a_gain_that_no_frames_can_give_is_told() -> None:
+    """Nine frames lower the noise three times at most (one over the root of their number): 4.7 is never left unsaid."""
+    figures = {"frames_found": 9, "frames_kept": 9, "darks": {"used": True}, "noise_combined": 2.0}
+    for one, beyond in ((9.4, pytest.approx(4.7 / 3, abs=1e-3)), (6.1, None), (5.0, None)):
+        told = figures | {"noise_frame": one, "noise_gain_beyond": gain_beyond(figures | {"noise_frame": one})}
+        assert told["noise_gain_beyond"] == beyond
+        assert any("lower at most" in line for line in warnings(told)) == (beyond is not None)
+    assert gain_beyond(figures) is None
+    assert gain_beyond(figures | {"frames_kept": 1, "noise_frame": 9.4}) is None
 
 
 def test_a_lone_frame_without_darks() -> None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.pages import words
 from pipeline.pages.ground import ground_figures
+from pipeline.pages.noise import gain_beyond
 from pipeline.pages.placed import placed_figures
 from pipeline.pages.weather import exposure_lost, sky_events
 from pipeline.records import SceneRecord
@@ -379,6 +380,7 @@ def scene_figures(
         "transparency": median(good, "transparency"),
         "streaks": sum(streaks) if streaks else None,
         **{key: record.combine.get(key) for key in NOISE_KEYS},
+        "noise_gain_beyond": gain_beyond({"frames_kept": len(good), **record.combine}),
         "effective_frames": record.combine.get("frames_effective", record.combine.get("effective_frames")),
         "bunit": record.combine.get("bunit") or record.combined.get("BUNIT"),
         **electrons(record, good),

@@ -33,6 +33,14 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
             f"The combined noise is only {number(ratio, '×', decimals=2)} what independent frames could give: "
             "some of these frames may be copies of one another, and then the figures of noise do not hold."
         )
+    if figures.get("noise_gain_beyond"):
+        result.append(
+            f"The noise is told to be {number(noise_gain(figures), '×', digits=2)} lower than in one frame, and "
+            f"{count(kept or 0, 'frame')} alike can make it {number((kept or 0) ** 0.5, '×', digits=2)} lower at most: "
+            "what differs between two of these frames is not noise alone (stars that do not fall on one another, a "
+            "lens that was not found on the sky, moving cloud), or the frames are unlike. The combined picture's noise "
+            "holds; the gain does not."
+        )
     size = figures.get("size_ratio")
     if isinstance(size, (int, float)) and size > SIZE_HIGH:
         result.append(f"Stars came out {number(size, '×', decimals=2)} as wide as in the reference frame.")

@@ -8,6 +8,8 @@ from typing import Any
 from pipeline.pages.plots import noise_curve
 from pipeline.pages.words import number, sentence, unit_words
 
+GAIN_BEYOND = 1.05  # small pictures tell the noise to 3 %
+
 
 def noise_gain(figures: Mapping[str, Any]) -> float | None:
     """Noise of one frame over that of the combined picture."""
@@ -17,6 +19,18 @@ def noise_gain(figures: Mapping[str, Any]) -> float | None:
         if isinstance(one, (int, float)) and isinstance(all_, (int, float)) and all_ > 0
         else None
     )
+
+
+def gain_beyond(figures: Mapping[str, Any]) -> float | None:
+    """By what factor the noise is told to have fallen further than so many frames alike can make it; None if it is not.
+
+    Noise falls as one over the root of the number of frames (elementary statistics): more is no gain.
+    """
+    gain, kept = noise_gain(figures), figures.get("frames_kept")
+    if gain is None or not kept or kept < 2:
+        return None
+    beyond = gain / float(kept) ** 0.5
+    return round(beyond, 3) if beyond > GAIN_BEYOND else None
 
 
 def noise_sentence(figures: Mapping[str, Any]) -> str:
@@ -58,4 +72,4 @@ def noise_plot(figures: Mapping[str, Any]) -> str:
     return noise_curve(curve, float(one), unit_words(figures.get("bunit") or "adu"))
 
 
-__all__ = ["noise_gain", "noise_plot", "noise_sentence"]
+__all__ = ["gain_beyond", "noise_gain", "noise_plot", "noise_sentence"]
