@@ -125,13 +125,17 @@ def _bounds(shift, lagrange, top, bottom, left, right):  # type: ignore[no-untyp
     xs, ys = np.empty(right - left, np.float32), np.empty(right - left, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
     result = np.array([np.inf, -np.inf, np.inf, -np.inf])
+    # every 16th row and column, and the last: none of the grid's cells is missed
     rows = np.append(np.arange(top, bottom - 1, 16), bottom - 1)
+    columns = np.append(np.arange(0, len(xs) - 1, 16), len(xs) - 1)
     for row in rows:
         positions(shift, lagrange, row, left, xs, ys, nodes)
-        if not (np.isfinite(xs.sum()) and np.isfinite(ys.sum())):
-            return np.full(4, np.nan)
-        result[0], result[1] = min(result[0], ys.min()), max(result[1], ys.max())
-        result[2], result[3] = min(result[2], xs.min()), max(result[3], xs.max())
+        for column in columns:
+            x, y = xs[column], ys[column]
+            if not (np.isfinite(x) and np.isfinite(y)):
+                return np.full(4, np.nan)
+            result[0], result[1] = min(result[0], y), max(result[1], y)
+            result[2], result[3] = min(result[2], x), max(result[3], x)
     return result
 
 
