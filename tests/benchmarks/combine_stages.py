@@ -1,6 +1,6 @@
 """What each stage of `combine` costs on frames of camera size, as multiples of a copy of one frame as float32 RGB.
 
-    python tests/benchmarks/combine_stages.py --out /somewhere/with/space [--frames 16] [--width 6000 --height 4000]
+    python -m tests.benchmarks.combine_stages --out /somewhere/with/space [--frames 16] [--width 6000 --height 4000]
 
 Stages are timed in processor seconds of one thread on sample tiles, the whole in wall seconds with `--threads`. The
 frames are noise, stars and a gradient made here, turned and shifted a little from one to the next, red and blue drawn
@@ -32,9 +32,9 @@ class Turning:
 
     solved = False
 
-    def __init__(self, frames: int, shape: tuple[int, int], turn: float, corner_px: float) -> None:
+    def __init__(self, frames: int, shape: tuple[int, int], turn: float, drift: float, corner_px: float) -> None:
         self.ids = [f"20260814T22{n // 60:02d}{n % 60:02d}-{n:08x}" for n in range(frames)]
-        self.reference, self.shape, self.turn = self.ids[frames // 2], shape, turn
+        self.reference, self.shape, self.turn, self.drift = self.ids[frames // 2], shape, turn, drift
         size = corner_px / (np.hypot(*shape) / 2)
         self.sizes = {"R": 1 + size, "G": 1.0, "B": 1 - size}
 
@@ -44,7 +44,7 @@ class Turning:
         c, s = np.cos(self.turn * n), np.sin(self.turn * n)
         cx, cy = self.shape[1] / 2, self.shape[0] / 2
         u, v = np.asarray(x) - cx, np.asarray(y) - cy
-        green = cx + c * u - s * v + 3.7 * n, cy + s * u + c * v - 1.9 * n
+        green = cx + c * u - s * v + self.drift * n, cy + s * u + c * v - self.drift / 2 * n
         return cx + self.sizes[colour] * (green[0] - cx), cy + self.sizes[colour] * (green[1] - cy)
 
     def to_green(self, _frame: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
@@ -123,13 +123,14 @@ def main() -> None:
     parser.add_argument("--width", type=int, default=6000)
     parser.add_argument("--height", type=int, default=4000)
     parser.add_argument("--turn", type=float, default=0.002, help="radians a frame")
+    parser.add_argument("--drift", type=float, default=3.7, help="px a frame")
     parser.add_argument("--lateral", type=float, default=0.7, help="red and blue against green in the corners, px")
     parser.add_argument("--threads", type=int, default=2)
     parser.add_argument("--memory-mb", type=int, default=1200)
     arguments = parser.parse_args()
     shape = (arguments.height, arguments.width)
-    geometry = Turning(arguments.frames, shape, arguments.turn, arguments.lateral)
-    folder = arguments.out / f"mosaics-{arguments.width}x{arguments.height}"
+    geometry = Turning(arguments.frames, shape, arguments.turn, arguments.drift, arguments.lateral)
+    folder = arguments.out / f"mosaics-{arguments.width}x{arguments.height}-{arguments.frames}"
     folder.mkdir(parents=True, exist_ok=True)
     make(folder, geometry)
     rng = np.random.default_rng(2)
