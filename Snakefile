@@ -227,6 +227,8 @@ rule finish:
         combined="results/{scene}/combined.fits",
         joined="work/scenes/{scene}/join.json",
         ground="work/scenes/{scene}/ground.fits",
+        geometry="work/scenes/{scene}/geometry.json",
+        stars=lambda wildcards: W.grades(wildcards.scene, ".stars.fits"),
     output:
         tiff="results/{scene}/combined.tif",
         preview="results/{scene}/preview.jpg",
@@ -240,6 +242,7 @@ rule finish:
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
         step("finish") + " --project . --threads {threads} --scene {input.scene} --combined {input.combined}"
+        " --geometry {input.geometry} --stars {input.stars}"
         " --ground {input.ground} --composite {params.composite} --tiff {output.tiff} --preview {output.preview} --figures {output.figures} 2> {log}"
 
 

@@ -24,14 +24,14 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
-    "grade": 10,
+    "grade": 11,
     "judge": 13,
     "dark": 2,
     "register": 8,
     "ground": 3,
     "combine": 13,
     "join": 2,
-    "finish": 3,
+    "finish": 4,
     "summarise": 14,
 }
 

@@ -29,7 +29,9 @@ from pipeline.files import replacing, write_json
 from pipeline.pages.preview import area_mean, robust_level, stretch
 from pipeline.pixels.orientation import ORIENTATIONS, upright
 from pipeline.plan import FINISHED, TRAILS, read_scene
+from pipeline.sky.geometry import Geometry
 from pipeline.stack.groundfile import LaidOver, read_ground
+from pipeline.starlists import full_star_places
 
 PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
 STRIP_ROWS = 240  # about 70 MB in float32 at 6000 columns: small beside the 16-bit picture, large beside the overheads
@@ -182,8 +184,8 @@ def choose(combined: Combined, composite: Combined | None = None, land: NDArray[
     return Choices(colour, white, white_from, sky, noise, noise_from, pedestal, sky_rgb, noise_rgb)
 
 
-def find_saturated(combined: Combined, choices: Choices) -> Cores:
-    """Saturated cores of the picture; none where the saturation level is not known."""
+def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.float64] | None = None) -> Cores:
+    """Saturated cores of the picture; none where the saturation level is not known. `measured` as in `find_cores`."""
     height, width = combined.planes.shape[1:]
     touched = np.zeros((height, width), bool)
     if combined.saturation is not None:
@@ -191,7 +193,7 @@ def find_saturated(combined: Combined, choices: Choices) -> Cores:
         for top in range(0, height, STRIP_ROWS):
             strip = combined.planes[:, top : top + STRIP_ROWS]
             np.any(strip >= limit, axis=0, out=touched[top : top + STRIP_ROWS])
-    return find_cores(touched, combined.planes, choices.sky, choices.white, choices.colour.multipliers)
+    return find_cores(touched, combined.planes, choices.sky, choices.white, choices.colour.multipliers, measured)
 
 
 def render(
@@ -328,9 +330,11 @@ def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str
         "below_black_pixels": counts["below_black"],
         "without_value_pixels": counts["without_value"],
         "saturated_cores": cores.stars,
+        "saturated_cores_measured": cores.measured,
         "saturated_cores_neutral": cores.neutral,
         "saturated_cores_how": (
-            "take the colour of their own star's flanks, green kept between red and blue; neutral without flanks"
+            "cores and rims take the colour that the unsaturated pixels of their own star's frames show, or else its "
+            "flanks; green kept between red and blue; neutral where neither tells"
             if combined.saturation is not None
             else "not looked for: the saturation level is not known"
         ),
@@ -362,7 +366,10 @@ def run(arguments: argparse.Namespace) -> None:
         choices = choose(combined, composite, None if ground is None else ground.mask > 0)
         progress.advance()
         mask = None if ground is None else ground.mask
-        develop = Developer(choices, settings.preview_px, arguments.threads, scene, mask)
+        full = None
+        if arguments.geometry is not None:
+            full = full_star_places(arguments.stars, Geometry.load(arguments.geometry))
+        develop = Developer(choices, settings.preview_px, arguments.threads, scene, mask, full)
         content = develop.picture(combined, arguments.tiff, arguments.preview, still=False)
         progress.advance()
         content["composite"] = ground is not None
@@ -401,10 +408,11 @@ class Developer:
     threads: int
     scene: str
     mask: NDArray[np.uint8] | None = None  # of land, (height, width)
+    full: NDArray[np.float64] | None = None  # colours of full stars, as `find_cores` takes them
 
     def picture(self, source: Combined, tiff: Path, preview: Path | None, still: bool = True) -> dict[str, Any]:
         """Write a TIFF, and a preview where one is wanted (`still`: of land that stands still); the figures."""
-        cores = find_saturated(source, self.choices)
+        cores = find_saturated(source, self.choices, self.full)
         codes, small, counts = render(source, self.choices, cores, self.preview_px, self.threads)
         content = figures(source, self.choices, cores, counts)
         codes = upright(codes, source.orientation)
@@ -433,6 +441,10 @@ def build_parser() -> argparse.ArgumentParser:
     project_argument(parser)
     parser.add_argument("--scene", type=Path, metavar="SCENE.json", help="the scene's plan; names it in the TIFF")
     parser.add_argument("--combined", type=Path, required=True, metavar="COMBINED.fits")
+    parser.add_argument("--geometry", type=Path, metavar="GEOMETRY.json", help="how the frames lie; needs --stars")
+    parser.add_argument(
+        "--stars", type=Path, nargs="+", default=[], metavar="STARS.fits", help="star lists: colours of saturated stars"
+    )
     parser.add_argument(
         "--ground", type=Path, metavar="GROUND.fits", help="the scene's ground, where it was looked for"
     )

@@ -28,6 +28,7 @@ from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
+from pipeline.stars.fullcolour import RATIO_DTYPE, UNKNOWN, full_star_colours
 from pipeline.stars.glimpse import streak_picture, whole_picture
 from pipeline.stars.lights import light_of
 from pipeline.stars.measure import STAR_DTYPE, FrameStars, measure_frame
@@ -203,13 +204,18 @@ def _sky_tiles(sky: SkyMesh, shape: tuple[int, ...]) -> list[list[float]]:
     return [[round(float(v), 2) for v in row] for row in np.median(there, axis=(1, 3))]
 
 
-def star_table(lists: Sequence[tuple[str, NDArray[Any]]], offsets: Sequence[NDArray[Any]] | None = None) -> Table:
+def star_table(
+    lists: Sequence[tuple[str, NDArray[Any]]],
+    offsets: Sequence[NDArray[Any]] | None = None,
+    ratios: Sequence[NDArray[Any]] | None = None,
+) -> Table:
     """One table of the stars of several frames, in the form that DEVELOPERS.md states.
 
     Parameters
     ----------
     lists : of each frame its id and its `STAR_DTYPE` array
     offsets : of each frame its `OFFSET_DTYPE` array; none are measured where None
+    ratios : of each frame its `RATIO_DTYPE` array; likewise
     """
     stars = np.concatenate([s for _, s in lists]) if lists else np.empty(0, STAR_DTYPE)
     ids = np.repeat(np.array([f for f, _ in lists], dtype="S32"), [len(s) for _, s in lists])
@@ -222,9 +228,10 @@ def star_table(lists: Sequence[tuple[str, NDArray[Any]]], offsets: Sequence[NDAr
         table[name].unit = unit
     for name in ("flux", "flux_error", "peak", "background"):
         table[name].unit = "adu"
-    for name in OFFSET_DTYPE.names or ():
-        values = np.concatenate([o[name] for o in offsets]) if offsets else np.full(len(stars), NOT_MEASURED, np.int16)
-        table[name] = MaskedColumn(values, mask=values == NOT_MEASURED, fill_value=NOT_MEASURED)
+    for measured, kind, unknown in ((offsets, OFFSET_DTYPE, NOT_MEASURED), (ratios, RATIO_DTYPE, UNKNOWN)):
+        for name in kind.names or ():
+            values = np.concatenate([m[name] for m in measured]) if measured else np.full(len(stars), unknown, np.int16)
+            table[name] = MaskedColumn(values, mask=values == unknown, fill_value=unknown)
     return table
 
 
@@ -237,6 +244,7 @@ def grade_batch(
     rows: list[dict[str, Any]] = []
     lists: list[tuple[str, NDArray[Any]]] = []
     offsets: list[NDArray[Any]] = []
+    ratios: list[NDArray[Any]] = []
     gain = _Gain()
     for frame in batch.frames:
         status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
@@ -251,6 +259,9 @@ def grade_batch(
                 if thumbs is not None:
                     write_pictures(thumbs, frame.id, found.detections, streaks, row["room_adu"])
                 offsets.append(colour_offsets(pixels, header.cfa, header.black, header.saturation, stars))
+                ratios.append(
+                    full_star_colours(pixels, header.cfa, header.black, header.saturation, found.noise, stars)
+                )
                 lists.append((frame.id, stars))
             except (FrameError, OSError, ValueError) as error:
                 log.warning("%s: %s", frame.shown, error)
@@ -261,7 +272,7 @@ def grade_batch(
     for row in rows:
         if row["status"] == "ok":
             row["electrons_per_adu"] = electrons
-    return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets)
+    return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets, ratios)
 
 
 class _Gain:

@@ -138,7 +138,10 @@ class Night:
         for warning in table.meta.get("warnings", []):
             self.teller.say(f"  note: {warning}")
         if not self.plan["scenes"]:
-            raise InputError(f"{shown(self.project)}: no scene to make; results/inventory.ecsv says of every file why")
+            raise InputError(
+                f"{shown(self.project)}: no scene to make; results/inventory.ecsv says of every file "
+                "why. Where its folder is known to hold lights: roles: {FOLDER: light} in trip.yaml"
+            )
         self._need = scene_bytes(table)
         for scene, entry in self.plan["scenes"].items():
             darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"

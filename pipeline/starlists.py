@@ -16,8 +16,10 @@ from pipeline.errors import InputError
 from pipeline.files import shown
 from pipeline.plan import PlannedFrame
 from pipeline.sky import times
+from pipeline.sky.geometry import Geometry
 from pipeline.sky.table import FrameStars, centroid_sigma
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, PER_PIXEL
+from pipeline.stars.fullcolour import PER_UNIT, RATIO_DTYPE, UNKNOWN
 from pipeline.tables import read_table, row_values
 
 Floats = NDArray[np.float64]
@@ -88,6 +90,22 @@ def read_stars(
             None if middle is None else (middle[0] - 2451545.0) * 86400.0,
         )
     return lists
+
+
+def full_star_places(paths: Sequence[Path], geometry: Geometry) -> Floats:
+    """Where on the reference's grid full stars lie, and what their colours are, as the placed frames show them.
+
+    Returns
+    -------
+    (n, 4) x, y (px), logarithms of red's and blue's light over green's; a row for each star of each frame
+    """
+    names = np.dtype([("x", "f8"), ("y", "f8"), *((name, "i2") for name in RATIO_DTYPE.names or ())])
+    rows = [np.zeros((0, 4))]
+    for frame, stars in read_lists(paths, names, geometry.frames).items():
+        known = stars[(stars["full_red"] != UNKNOWN) & (stars["full_blue"] != UNKNOWN)]
+        x, y = geometry.to_reference(frame, known["x"], known["y"])
+        rows.append(np.stack([x, y, known["full_red"] / PER_UNIT, known["full_blue"] / PER_UNIT], axis=1))
+    return np.concatenate(rows)
 
 
 def frame_stars(

@@ -80,7 +80,7 @@ def test_star_lists_have_the_stated_form(batch_on_disk):
     stars = Table.read(batch_on_disk / "g.stars.fits")
     assert stars.colnames == [
         "frame", "x", "y", "flux", "flux_error", "mxx", "mxy", "myy", "peak", "background", "saturated",
-        "red_dx", "red_dy", "red_error", "blue_dx", "blue_dy", "blue_error",
+        "red_dx", "red_dy", "red_error", "blue_dx", "blue_dy", "blue_error", "full_red", "full_blue",
     ]  # fmt: skip
     for name in ("good1", "good2"):
         mine = stars[np.char.strip(np.asarray(stars["frame"]).astype(str)) == name]

@@ -95,6 +95,34 @@ def test_impressions_of_rendered_frames():
     assert impression(look_at(picture, "RGGB", BLACK, SATURATION), 2.0) == "picture"
 
 
+@pytest.mark.parametrize("crowding", [0.002, 0.05, 0.2])
+def test_the_most_crowded_sky_is_no_picture_by_daylight(crowding):
+    """Stars at every fifth pixel leave no block smooth; real pictures with detail have no such tail to the bright side.
+
+    Planted: numbers rise tenfold for two and a half magnitudes (common practice for the Milky Way), vignetting of 0.4.
+    """
+    rng = np.random.default_rng(3)
+    shape = (512, 768)
+    light = np.zeros(shape)
+    number = int(crowding * light.size)
+    np.add.at(light, tuple(rng.integers(0, n, number) for n in shape), 2500 / rng.uniform(0.002, 1, number))
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    r2 = ((x - 384) ** 2 + (y - 256) ** 2) / (384**2 + 256**2)
+    light = (gaussian_filter(light, 1.0) + 900) * (1 - 0.4 * r2)
+    pixels = np.clip(rng.normal(512 + light, np.sqrt(100 + light / 2)), 0, 16383).astype(np.uint16)
+    seen = look_at(pixels, "RGGB", BLACK, SATURATION)
+    assert impression(seen, 60.0) == "stars"
+    assert seen.stars > 100
+
+
+def test_detail_without_stars_is_a_picture():
+    """Texture of land, bright on dark and dark on bright alike, is none, however many points it has."""
+    rng = np.random.default_rng(4)
+    texture = gaussian_filter(rng.normal(0, 1, (512, 768)), 1.2) * 900 + 1500
+    pixels = np.clip(rng.normal(512 + np.maximum(texture, 0), 25), 0, 16383).astype(np.uint16)
+    assert impression(look_at(pixels, "RGGB", BLACK, SATURATION), 10.0) == "picture"
+
+
 def test_a_mono_sensor_and_tiny_pictures_are_looked_at_too():
     """No colours, or hardly any pixels: no error."""
     assert look_at(mosaic(stars=200), "MONO", BLACK, SATURATION).stars > 100
@@ -211,6 +239,8 @@ def sorted_kinds(frames, looks, **more):
         (CLOUD, {"image_type": "dark"}, "dark"),
         (PICTURE, {"exposure_s": 5.0}, "other"),
         (PICTURE, {"exposure_s": 1 / 250}, "other"),
+        (PICTURE, {"exposure_s": 60.0, "image_type": "light"}, "light"),
+        (PICTURE, {"exposure_s": 1 / 250, "image_type": "light"}, "other"),
         # a header is a hint, the pixels win
         (STARS, {"image_type": "dark"}, "light"),
         (DARK, {"image_type": "light"}, "dark"),

@@ -347,6 +347,8 @@ def _verdict(
         return Verdict("light", f"few stars or none (cloud?), {level}; its header says it is a light")
     if exposure is not None and exposure < LIGHT_EXPOSURE_MIN_S:
         return Verdict("other", f"exposed {seconds(exposure)}: too short for stars; a picture by daylight or lamps")
+    if guess == "picture" and hint == "light":
+        return Verdict("light", f"much detail, few stars told from it; {level}; its header says it is a light")
     if guess == "picture":
         return Verdict("other", "no stars: a picture by daylight or lamps" + (f", {level}" if level else ""))
     return Verdict("other", f"no stars, yet light: cloud, haze, twilight or a closed room; {level}")

@@ -28,6 +28,16 @@ TEXTURE_MAX = 1.8
 TEXTURE_QUANTILE = 0.2
 LEAST_OF_NORMAL = 0.25335  # a fifth of a normal distribution lies within this many standard deviations
 
+# Where stars stand so close that hardly a block is smooth (0.04 of them a pixel, measured on rendered frames), it is
+# the bright tail of a block's cells that tells: a sky full of stars has much far above its middle, nothing far below.
+# Shares of blocks whose 99th percentile lies more than TAIL times as far above the median as the 10th below it: crowded
+# skies 0.89-0.94, three real pictures with lamps and by daylight 0.21, 0.37, 0.60; spread over level, which vignetting
+# and gradients make: 0.55 there and 1.9-6 here.
+TAIL = 6.0
+CROWDED_SHARE = 0.75
+CROWDED_SPREAD = 1.2
+CROWDED_SMOOTH = 0.4  # only where fewer blocks than this are smooth is a frame asked
+
 # A peak counts as a star when it rises this many standard deviations of its block's noise, ...
 PEAK_SIGMA = 6.0
 # ... its four neighbours, which have other colours on a Bayer sensor, together rise significantly, ...
@@ -43,8 +53,8 @@ class Look:
 
     `level` is the median above black as a share of the range from black to saturation, `spread` the same of the
     difference between bright and faint blocks (5 % to 95 %), `noise` the same of a green cell's noise; `smooth` is
-    the share of blocks that show nothing but noise and points; in those, `stars` is the number of star-like points and
-    `points` that of single bright pixels.
+    the share of blocks that show nothing but noise and points, or crowded stars; in those, `stars` is the number of
+    star-like points and `points` that of single bright pixels.
     """
 
     level: float
@@ -91,6 +101,11 @@ def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, flo
     # quantisation bounds the noise from below: a third of a count, as of a uniform error of one count
     smooth = 2 * _least_steps(coarse) < TEXTURE_MAX * np.maximum(fine, 0.3)
     low, high = np.percentile(levels, (5, 95))
+    if smooth.mean() < CROWDED_SMOOTH and high - low <= CROWDED_SPREAD * float(np.median(levels)):
+        tail, middle, least = (_ranked(coarse, q) for q in (0.99, 0.5, 0.1))
+        crowded = tail - middle > TAIL * np.maximum(middle - least, 1e-3)
+        if crowded.mean() >= CROWDED_SHARE:
+            smooth |= crowded
     thinned = [_thinned(cells, black, n, block) for n in range(4)]
     peak_levels = np.stack([_median(plane) for plane in thinned])
     steps = (np.abs(plane - level[..., None, None]) for plane, level in zip(thinned, peak_levels, strict=True))

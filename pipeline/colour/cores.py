@@ -1,9 +1,11 @@
 """The colour of stars whose cores are saturated.
 
-A saturated core says nothing of the star's colour: where green is full first, white balance makes it magenta. The
-flanks of the same star tell the colour; the core takes it, at the largest brightness any channel still shows. No star
-is green or magenta (black bodies run from red over white to blue), so the green of a core is kept between its red and
-its blue. A core without flanks to go by turns neutral.
+A saturated core says nothing of the star's colour: where green is full first, white balance makes it magenta. What lies
+close around says no more: demosaicing and resampling carry full values outwards, red and blue further than green. So
+core and surroundings take a colour measured elsewhere: on the mosaics (`stars/fullcolour.py`), or else in the picture
+where nothing full reaches. The core keeps the largest brightness any channel still shows, the surroundings that of
+green. No star is green or magenta (black bodies run from red over white to blue), so the green of a core is kept
+between its red and its blue. A core of which nothing tells turns neutral.
 """
 
 from __future__ import annotations
@@ -16,9 +18,11 @@ from scipy import ndimage
 
 # Share of the saturation level from which a pixel of the combined picture is taken to be touched by saturation in some
 # frame. Below 1 since frames of a scene are scaled to one transparency and interpolated; low costs nothing, as an
-# unsaturated core has its flanks' colour already.
+# unsaturated core has its star's colour already.
 TOUCHED = 0.8
-FLANK_PX = 3  # how far around the core its flanks are read
+RIM_PX = 3  # how far around the core full values reach: linear demosaicing and the kernel's inner half
+FLANK_PX = 3  # how far around the rim flanks are read, where nothing else tells
+SKY_PX = 6  # and around those, the sky
 FLANK_MIN = 8  # fewer flank pixels tell no colour
 # A flank must rise above the sky by this share of the saturation level, else a lamp's dark surroundings would colour
 # it.
@@ -28,24 +32,32 @@ CORE_MAX_PX = 40_000  # larger areas are no stars (moon, lamps, burnt ground): n
 
 @dataclass(frozen=True)
 class Cores:
-    """Pixels of saturated cores, sorted by row, and the camera colour (largest balanced channel 1) of each."""
+    """Pixels of saturated cores and their rims, sorted by row.
+
+    `colour` (n, 3) camera colour, balanced, largest channel 1; `sky` (n, 3) camera values over white around the star,
+    NaN in a core: there the largest channel gives the brightness, in the rim green above the sky.
+    """
 
     row: NDArray[np.int64]
     column: NDArray[np.int64]
-    colour: NDArray[np.float32]  # (n, 3), balanced
+    colour: NDArray[np.float32]
+    sky: NDArray[np.float32]
     stars: int
+    measured: int
     neutral: int
 
     def restore(self, strip: NDArray[np.float32], top: int, multipliers: tuple[float, float, float]) -> None:
-        """Give the cores within a strip (3, rows, columns; first row `top`) their colour, in place."""
+        """Give the cores within a strip (3, rows, columns over white; first row `top`) their colour, in place."""
         first, last = np.searchsorted(self.row, [top, top + strip.shape[1]])
         if first == last:
             return
         rows, columns = self.row[first:last] - top, self.column[first:last]
         gains = np.array(multipliers, np.float32)[:, None]
-        colour = self.colour[first:last].T
-        level = np.max(strip[:, rows, columns] * gains / colour, axis=0)
-        strip[:, rows, columns] = level * colour / gains
+        colour, sky = self.colour[first:last].T, self.sky[first:last].T
+        values = strip[:, rows, columns]
+        core = np.max(values * gains / colour, axis=0) * colour / gains
+        rim = sky + (values[1] - sky[1]) * gains[1] / colour[1] * colour / gains
+        strip[:, rows, columns] = np.where(np.isnan(sky), core, rim)
 
 
 def find_cores(
@@ -54,8 +66,9 @@ def find_cores(
     sky: NDArray[np.float64],
     saturation: float,
     multipliers: tuple[float, float, float],
+    measured: NDArray[np.float64] | None = None,
 ) -> Cores:
-    """Find saturated cores and the colour of their flanks.
+    """Find saturated cores and the colours of their stars.
 
     Parameters
     ----------
@@ -67,37 +80,75 @@ def find_cores(
         The sky's level.
     saturation : float
     multipliers : three white-balance multipliers
+    measured : (n, 4), optional
+        x, y (px) of stars and the logarithms of their red and blue light over green's, camera values, one row for each
+        time one was measured.
     """
     labels, count = ndimage.label(touched, structure=np.ones((3, 3), bool))
     height, width = touched.shape
     gains = np.asarray(multipliers, float)
-    rows, columns, colours = [], [], []
+    told = _told(labels, measured, gains)
+    rows, columns, colours, skies = [], [], [], []
     neutral = 0
+    wide = RIM_PX + FLANK_PX + SKY_PX
+    square = np.ones((3, 3), bool)
+    taken = touched.copy()
     for number, place in enumerate(ndimage.find_objects(labels), 1):
-        top, bottom = max(place[0].start - FLANK_PX, 0), min(place[0].stop + FLANK_PX, height)
-        left, right = max(place[1].start - FLANK_PX, 0), min(place[1].stop + FLANK_PX, width)
+        top, bottom = max(place[0].start - wide, 0), min(place[0].stop + wide, height)
+        left, right = max(place[1].start - wide, 0), min(place[1].stop + wide, width)
         core = labels[top:bottom, left:right] == number
-        colour = None
+        colour, level = None, None
+        rim = np.zeros_like(core)
         if np.count_nonzero(core) <= CORE_MAX_PX:
-            flank = ndimage.binary_dilation(core, np.ones((3, 3), bool), FLANK_PX) & ~touched[top:bottom, left:right]
-            values = np.asarray(window[:, top:bottom, left:right], float)[:, flank] - sky[:, None]
-            values = values[:, np.isfinite(values).all(axis=0)]
-            values = values[:, values.max(axis=0, initial=0) > FLANK_RISE * saturation]
-            if values.shape[1] >= FLANK_MIN:
-                colour = star_colour(values.sum(axis=1) * gains)
+            near = ndimage.binary_dilation(core, square, RIM_PX)
+            flank = ndimage.binary_dilation(near, square, FLANK_PX)
+            values = np.asarray(window[:, top:bottom, left:right], float)
+            free = ~touched[top:bottom, left:right] & np.isfinite(values).all(axis=0)
+            around = values[:, ~flank & free]
+            level = np.median(around, axis=1) if around.shape[1] >= FLANK_MIN else sky
+            colour = told.get(number)
+            if colour is None:
+                light = values[:, flank & ~near & free] - level[:, None]
+                light = light[:, light.max(axis=0, initial=0) > FLANK_RISE * saturation]
+                if light.shape[1] >= FLANK_MIN:
+                    colour = star_colour(light.sum(axis=1) * gains)
+            rim = near & free & ~taken[top:bottom, left:right]
+            taken[top:bottom, left:right] |= rim
         if colour is None:
             colour = np.ones(3)
             neutral += 1
-        at = np.nonzero(core)
-        rows.append(at[0] + top)
-        columns.append(at[1] + left)
-        colours.append(np.broadcast_to(colour.astype(np.float32), (at[0].size, 3)))
+        for pixels, below in ((core, np.full(3, np.nan)), (rim, sky if level is None else level / saturation)):
+            at = np.nonzero(pixels)
+            rows.append(at[0] + top)
+            columns.append(at[1] + left)
+            colours.append(np.broadcast_to(colour.astype(np.float32), (at[0].size, 3)))
+            skies.append(np.broadcast_to(below.astype(np.float32), (at[0].size, 3)))
     if not count:
         none = np.zeros(0, np.int64)
-        return Cores(none, none, np.zeros((0, 3), np.float32), 0, 0)
-    row, column, colour_all = np.concatenate(rows), np.concatenate(columns), np.concatenate(colours)
+        return Cores(none, none, np.zeros((0, 3), np.float32), np.zeros((0, 3), np.float32), 0, 0, 0)
+    row, column = np.concatenate(rows), np.concatenate(columns)
     order = np.lexsort((column, row))
-    return Cores(row[order], column[order], colour_all[order], count, neutral)
+    each = [np.concatenate(parts)[order] for parts in (colours, skies)]
+    return Cores(row[order], column[order], each[0], each[1], count, len(told), neutral)
+
+
+def _told(
+    labels: NDArray[np.int32], measured: NDArray[np.float64] | None, gains: NDArray[np.float64]
+) -> dict[int, NDArray[np.float64]]:
+    """Balanced colours of cores by number, medians over what was measured within each."""
+    if measured is None or not len(measured):
+        return {}
+    x, y = (np.rint(measured[:, n]).astype(int) for n in (0, 1))
+    inside = (x >= 0) & (y >= 0) & (x < labels.shape[1]) & (y < labels.shape[0])
+    number = labels[y[inside], x[inside]]
+    ratios = measured[inside, 2:]
+    colours = {}
+    for core in np.unique(number[number > 0]).tolist():
+        red, blue = np.exp(np.median(ratios[number == core], axis=0))
+        colour = star_colour(np.array([red, 1.0, blue]) * gains)
+        if colour is not None:
+            colours[core] = colour
+    return colours
 
 
 def star_colour(balanced: NDArray[np.float64]) -> NDArray[np.float64] | None:
