@@ -13,6 +13,7 @@ from astropy.coordinates import AltAz, EarthLocation, get_body
 from astropy.time import Time
 
 from pipeline.config import Site
+from pipeline.judging.weather import CAUSES, Course, frame_causes, weather
 from pipeline.sky.sunmoon import sun_and_moon
 from pipeline.sky.times import julian_date, parse
 from tests.judged_pages import FRAMES, told
@@ -180,3 +181,33 @@ def test_sun_and_moon_against_a_general_library() -> None:
     assert eclipse.sun_deg[0] == pytest.approx(25.8, abs=0.1)
     assert eclipse.moon_deg[0] == pytest.approx(eclipse.sun_deg[0], abs=0.05)
     assert eclipse.lit[0] < 1e-5
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_figures_that_cannot_be_had(seed: int) -> None:
+    """Whatever is missing, in whatever mixture, events name frames of the scene and finite figures; nothing warns."""
+    rng = np.random.default_rng(seed)
+    n, grid = int(rng.integers(0, 30)), [(6, 8), (4, 5), (2, 2), (1, 1)][seed % 4]
+    missing = rng.choice([0.0, 0.3, 1.0], 6)
+
+    def some(values: np.ndarray, share: float) -> np.ndarray:
+        return np.where(rng.random(values.shape) < share, np.nan, values)
+
+    course = Course(
+        seconds=np.sort(rng.uniform(0, 4000, n)),
+        clear=some(rng.choice([0.0, 0.5, 1.0], n), missing[0]),
+        share=some(rng.uniform(0, 1, n), missing[1]),
+        parts=some(rng.choice([0.0, 0.6, 1.0], (n, *grid)), missing[2]),
+        sky=some(rng.choice([-1.0, 0.0, 5.0, 40.0], n), missing[3]),
+        sky_parts=some(rng.choice([-1.0, 0.0, 5.0, 90.0], (n, 6, 8)), missing[4]),
+        width=some(rng.uniform(2, 4, n), missing[5]),
+        told=rng.random(n) < 0.8,
+        **(dict(zip(("sun", "moon", "lit"), rng.uniform(-30, 1, (3, n)), strict=True)) if seed % 2 else {}),
+    )
+    events = weather(course)
+    for event in events:
+        assert set(event.frames) <= set(range(n))
+        assert event.cause in CAUSES
+        figures = (event.clear_least, event.share_most, event.sky_most, event.wider)
+        assert all(value is None or np.isfinite(value) for value in figures)
+    assert len(frame_causes(events, n)) == n

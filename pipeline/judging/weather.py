@@ -288,10 +288,10 @@ def _lamps(course: Course, light: _Light) -> Bools:
     frames = len(course.seconds)
     levels = course.sky_parts.reshape(frames, -1)
     lamps = np.zeros(frames, bool)
-    if not np.isfinite(levels).any():
+    # without a sky above black there is nothing to be so many times as bright as
+    if not np.isfinite(levels).any() or np.nanmedian(levels) <= 0:
         return lamps
-    floor = 0.5 * float(np.nanmedian(levels))
-    levels = np.where(np.isfinite(levels), np.maximum(levels, max(floor, 1e-9)), np.nan)
+    levels = np.maximum(levels, 0.5 * float(np.nanmedian(levels)))
     for n in range(frames):
         before, after = levels[max(0, n - LAMP_AROUND) : n], levels[n + 1 : n + 1 + LAMP_AROUND]
         around = np.full(levels.shape[1], -np.inf)
