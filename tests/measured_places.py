@@ -228,8 +228,8 @@ def measure(case: Case, folder: Path, frames: int, width: int, again: bool) -> s
         f"{case.name:>5} {figures['frames_kept']:>3}/{frames} placed {figures['registration_rms_px']:.3f} | places "
         f"{stars['places'][0]:.3f} {stars['places'][1]:.3f} ({stars['stars']}) exact {stars['exact'][0]:.3f} "
         f"{stars['exact'][1]:.3f} (one frame {stars['alone'][0]:.3f} {stars['alone'][1]:.3f}) | size "
-        f"{figures['size_ratio']:.3f} {'  -  ' if outer is None else f'{outer:.3f}'} | map {maps['map'][0]:.3f} {maps['map'][1]:.3f} | wcs "
-        f"{_wcs(results, sky, reference):.3f} | "
+        f"{figures['size_ratio']:.3f} {'  -  ' if outer is None else f'{outer:.3f}'} | map "
+        f"{maps['map'][0]:.3f} {maps['map'][1]:.3f} | wcs {_wcs(results, sky, reference):.3f} | "
         f"homography {maps['warps'][0]:.2f} polynomial {maps['warps'][1]:.3f}"
     )
 
