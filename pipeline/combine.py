@@ -171,9 +171,12 @@ def combine(
             rejected[w.top : w.top + w.height, w.left : w.left + w.width] = tile.rejected
             gathered.add(tile)
             progress.advance()
+        content = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)
+        content["noise_scale"] = figures.noise_scale(content)
+        if content["noise_scale"] != 1.0:
+            writer.scale_noise(content["noise_scale"])
         writer.finish(coverage, rejected)
     del coverage, rejected
-    content = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)
     content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
     content["bunit"] = "adu"
     content["star_scatter"] = [float(v) for v in scene.star_scatter]

@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "dark": 2,
     "register": 8,
     "ground": 3,
-    "combine": 13,
+    "combine": 14,
     "join": 2,
     "finish": 4,
     "summarise": 14,

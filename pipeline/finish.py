@@ -218,6 +218,7 @@ def render(
     def strip_of(top: int) -> tuple[NDArray[np.float32], tuple[int, int, int]]:
         strip = combined.planes[:, top : top + rows].astype(np.float32)
         strip *= scale
+        strip[:, (strip == 0).all(axis=0)] = np.nan  # what no frame reached; a mean of light is never 0 in all colours
         cores.restore(strip, top, choices.colour.multipliers)
         counts = encode_strip(strip, choices.colour.whole, choices.pedestal, fill, codes[top : top + rows])
         return area_mean(strip, factor), counts

@@ -22,6 +22,8 @@ from pipeline.sensor.demosaic import colours, demosaic
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.sky.camera import Camera as Lens
 from pipeline.sky.geometry import Geometry, Placement
+from pipeline.stack.figures import noise_scale
+from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, frame_grids, reflected
 from pipeline.stack.tiles import cut, tile_side
 from pipeline.tables import table_from_rows, write_table
@@ -201,6 +203,28 @@ def test_noise_plane_follows_coverage_to_the_edges(plain: Starry) -> None:
     inside = free_of(stars, geometry.shape) & (made.coverage == 8)
     assert free.sum() > 3000
     assert np.std(error[free]) == pytest.approx(np.std(error[inside]), rel=0.07)
+
+
+@pytest.mark.parametrize(
+    ("measured", "model", "blocks", "scale"),
+    [(12.9, 27.2, 1400, 12.9 / 27.2), (1.03, 1.0, 5000, 1.0), (1.3, 1.0, 40, 1.0), (None, 1.0, 0, 1.0)],
+)
+def test_the_noise_plane_follows_what_was_measured(
+    tmp_path: Path, measured: float | None, model: float, blocks: int, scale: float
+) -> None:
+    """Only a model that is plainly off gives way; the plane in the file is scaled whole, the picture left alone."""
+    told = noise_scale({"noise_combined": measured, "noise_model": model, "noise_blocks": blocks})
+    assert told == pytest.approx(scale)
+    values = np.random.default_rng(1).uniform(1, 2, (3, 50, 70)).astype(np.float32)
+    zero = np.zeros((50, 70), np.uint16)
+    with CombinedWriter(tmp_path / "c.fits", (50, 70), fits.Header(), fits.Header([("EXTNAME", "NOISE")])) as writer:
+        writer.write(0, 0, 0, values)
+        writer.write(1, 0, 0, values)
+        writer.scale_noise(told)
+        writer.finish(zero, zero)
+    with fits.open(tmp_path / "c.fits") as hdus:
+        assert np.array_equal(hdus[0].data, values)
+        np.testing.assert_allclose(hdus["NOISE"].data, values * np.float32(scale), rtol=1e-6)
 
 
 def test_figures_of_noise_agree_with_theory(plain: Starry) -> None:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.files import reserve
 
 _BLOCK = 2880  # FITS 4.0, 3.1
+_PIECE = 2**24  # bytes read and written at once
 
 
 class CombinedWriter:
@@ -31,7 +32,7 @@ class CombinedWriter:
         first = len(self._heads[0])
         self._starts = (first, first + whole + len(self._heads[1]))
         reserve(path, self._starts[1] + whole)
-        self._file = os.open(path, os.O_WRONLY)
+        self._file = os.open(path, os.O_RDWR)
         os.pwrite(self._file, self._heads[0], 0)
         os.pwrite(self._file, self._heads[1], first + whole)
 
@@ -58,19 +59,12 @@ class CombinedWriter:
             for i in range(len(rows)):
                 os.pwrite(self._file, rows[i].tobytes(), start + 4 * i * width)
 
-    def rewrite_headers(self, header: fits.Header, noise_header: fits.Header) -> None:
-        """Put final values into the headers; they must keep their length.
-
-        Raises
-        ------
-        ValueError
-            Where they do not.
-        """
-        heads = (_head((3, *self.shape), header, True), _head((3, *self.shape), noise_header, False))
-        if [len(h) for h in heads] != [len(h) for h in self._heads]:
-            raise ValueError("a header changed its length")
-        os.pwrite(self._file, heads[0], 0)
-        os.pwrite(self._file, heads[1], self._starts[1] - len(heads[1]))
+    def scale_noise(self, factor: float) -> None:
+        """Multiply all of the noise that was written."""
+        size, start = 12 * self.shape[0] * self.shape[1], self._starts[1]
+        for first in range(0, size, _PIECE):
+            piece = np.frombuffer(os.pread(self._file, min(_PIECE, size - first), start + first), ">f4")
+            os.pwrite(self._file, (piece * np.float32(factor)).astype(">f4").tobytes(), start + first)
 
     def finish(self, coverage: NDArray[np.uint16], rejected: NDArray[np.uint16]) -> None:
         """Append the counts, compressed without loss, and close."""
