@@ -25,7 +25,7 @@ STEP_VERSIONS = {
     "inventory": 1,
     "decode": 2,
     "grade": 11,
-    "judge": 14,
+    "judge": 15,
     "dark": 2,
     "register": 8,
     "ground": 3,

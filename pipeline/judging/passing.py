@@ -19,12 +19,14 @@ PERSISTENT = 3  # frames with a streak in the same place: it belongs to the grou
 SAME_LINE = 15.0  # px
 OFF_COURSE = 0.02  # px a px along, by which a lens, and a mount between frames, bend a satellite's path
 LIGHT_FIELDS = tuple(field.name for field in fields(Light))
+# Times the star width, of a line that nothing names: what is wider is no streak but an edge of land; contrails too.
+WIDE = 3.0
 FLASH = 12.0  # px from a streak within which what was measured is an aircraft's flash, or a star under its light
 
 
 def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
-    """Name what passes, and leave out streaks that lie in the same place in several frames: edges of the foreground,
-    defects. `frames` are in the order of time."""
+    """Name what passes, and leave out what does not: lines in the same place in several frames (edges of land, defects),
+    lines no brighter than their surroundings or wide as no star is. `frames` are in the order of time."""
     lists = [json.loads(frame.row["streak_list"] or "[]") for frame in frames]
     places = [np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in found]).reshape(-1, 4) for found in lists]
     for n, (f, frame) in enumerate(zip(figures, frames, strict=True)):
@@ -38,6 +40,9 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             length = math.hypot(line[2] - line[0], line[3] - line[1])
             known = "uneven" in streak
             kind = kind_of(light, length, diagonal, _goes_on(line, beside)) if known else "unknown"
+            wide = kind == "unknown" and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
+            if known and (wide or streak.get("brightness", 1.0) <= 0):
+                continue
             f.streak_list.append({**streak, "kind": kind})
         f.streaks = len(f.streak_list)
 
