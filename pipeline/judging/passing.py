@@ -25,8 +25,11 @@ FLASH = 12.0  # px from a streak within which what was measured is an aircraft's
 
 
 def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> None:
-    """Name what passes, and leave out what does not: lines in the same place in several frames (edges of land, defects),
-    lines no brighter than their surroundings or wide as no star is. `frames` are in the order of time."""
+    """Name what passes, and leave out what does not.
+
+    Lines in the same place in several frames are edges of land or defects; so are lines no brighter than what is beside
+    them, or wide as no star is. `frames` are in the order of time.
+    """
     lists = [json.loads(frame.row["streak_list"] or "[]") for frame in frames]
     places = [np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in found]).reshape(-1, 4) for found in lists]
     for n, (f, frame) in enumerate(zip(figures, frames, strict=True)):
