@@ -16,7 +16,7 @@ from pipeline.pixels.grow import grow
 from pipeline.pixels.reject import GROWN, one_by_one, one_by_one_slow, reject
 from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resample
 from pipeline.pixels.residuals import residuals
-from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, star_signal
+from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, spread, star_signal
 from pipeline.sensor.demosaic import demosaic, response
 from pipeline.stack.matching import star_scatter
 
@@ -378,3 +378,28 @@ def test_star_signal_equals_its_slow_statement() -> None:
         near = ndimage.maximum_filter(signal[c], 3, mode="nearest")
         far = ndimage.maximum_filter(signal[c], side, mode="nearest")
         np.testing.assert_allclose(clipped.peak[c], np.maximum(near, RING_SHARE * far), atol=1e-4)
+
+
+def test_a_frame_that_covers_nothing_changes_no_star_signal() -> None:
+    """Which frames the median is of goes by pixels: those that miss a tile, or a part of it, do not count."""
+    values, codes = _plain(16)
+    codes = codes.copy()
+    order = spread(16)
+    codes[order[1]] = NOT_COVERED
+    codes[order[0], :, :50] = NOT_COVERED
+    sky = np.full((3, 6, 6), SKY, np.float32)
+    whole, part, peak = (np.empty(values.shape[1:], np.float32) for _ in range(3))
+    star_signal(values, codes, order, sky, (0, 0), whole, peak)
+    star_signal(values, codes, np.delete(order, 1), sky, (0, 0), part, peak)
+    np.testing.assert_array_equal(part, whole)
+    for first, columns in ((1, slice(None, 50)), (0, slice(50, None))):
+        used = np.delete(order, 1)[first:][:MEDIAN_FRAMES]
+        median = np.maximum(np.median(values[used][..., columns], axis=0) - SKY, 0)
+        np.testing.assert_allclose(whole[..., columns], median, atol=1e-4)
+
+
+def test_frames_are_spread_over_the_scene() -> None:
+    """However few are taken they lie far apart, and every frame comes once."""
+    assert spread(64)[:5].tolist() == [0, 32, 16, 48, 8]
+    for n in (1, 2, 5, 37):
+        assert sorted(spread(n).tolist()) == list(range(n))

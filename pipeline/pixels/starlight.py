@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
@@ -24,8 +25,9 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
     Parameters
     ----------
     values, codes, sky, origin : as in `variance`
-    chosen : (m,) int64 array, m at most `MEDIAN_FRAMES`
-        Frames whose (lower) median is taken; of two values it is the lower one.
+    chosen : (m,) int64 array
+        Frames in an order of preference (`spread`): of each pixel the (lower) median of the first `MEDIAN_FRAMES` that
+        cover it is taken. A frame that covers nothing may be missing: what comes out does not depend on it.
     signal : (colours, height, width) float32 array, filled; not below 0
     peak : (colours, height, width) float32 array, filled
         The largest signal within one pixel, or `RING_SHARE` of the largest within `RING_PX`.
@@ -40,8 +42,11 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
             sorted_rows[:] = np.float32(np.inf)
             count[:] = 0
             for k in range(len(chosen)):
+                if k >= MEDIAN_FRAMES and _all_full(count):
+                    break
                 # one more value into each pixel's sorted few, smallest first
-                _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], k, count)
+                filled = min(k, MEDIAN_FRAMES - 1)
+                _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], filled, count)
             for cell in range(len(columns)):
                 level = cell_mean(sky[c], row, columns[cell])
                 for j in range(edges[cell], edges[cell + 1]):
@@ -61,10 +66,28 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
                     peak[c, i, j] = max(peak[c, i, j], max(wide, near[y, j]) if close else wide)
 
 
+def spread(frames: int) -> NDArray[np.int64]:
+    """The numbers 0 .. frames - 1, so ordered that the first few lie far apart, however few they are.
+
+    Counted with the binary digits read backwards: 0, 1/2, 1/4, 3/4, 1/8 of the way and so on.
+    """
+    digits = max(frames - 1, 1).bit_length()
+    turned = (int(f"{k:0{digits}b}"[::-1], 2) for k in range(2**digits))
+    return np.array([k for k in turned if k < frames], np.int64)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _all_full(count):  # type: ignore[no-untyped-def]
+    least = MEDIAN_FRAMES
+    for j in range(np.uint64(len(count))):
+        least = min(least, count[j])
+    return least >= MEDIAN_FRAMES
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _insert(rows, values, codes, filled, count):  # type: ignore[no-untyped-def]
     for j in range(len(values)):
-        covered = codes[j] != NOT_COVERED
+        covered = (codes[j] != NOT_COVERED) & (count[j] < MEDIAN_FRAMES)
         value = values[j] if covered else np.float32(np.inf)
         count[j] += covered
         for k in range(filled + 1):
@@ -84,4 +107,4 @@ def _widen(values, reach, out):  # type: ignore[no-untyped-def]
             out[j] = max(out[j], values[j - step])
 
 
-__all__ = ["MEDIAN_FRAMES", "RING_PX", "RING_SHARE", "star_signal"]
+__all__ = ["MEDIAN_FRAMES", "RING_PX", "RING_SHARE", "spread", "star_signal"]

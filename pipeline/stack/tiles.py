@@ -17,7 +17,7 @@ from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import reject, settle_pairs
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.residuals import residuals
-from pipeline.pixels.starlight import MEDIAN_FRAMES, star_signal
+from pipeline.pixels.starlight import spread, star_signal
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
@@ -152,8 +152,10 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
         give_back(codes[:k], mask[:k], never)
     signal = scratch.take("signal", (scene.colours, height, width), np.float32)
     peak = scratch.take("peak", (scene.colours, height, width), np.float32)
-    chosen = np.unique(np.linspace(0, k - 1, min(k, MEDIAN_FRAMES)).round().astype(np.int64)) if k else np.zeros(0, int)
-    star_signal(values[:k], codes[:k], chosen.astype(np.int64), scene.matching.sky, (top, left), signal, peak)
+    # in an order of the whole scene's frames, so that those which miss this tile change nothing in it
+    rank = np.argsort(spread(n))
+    chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
+    star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), signal, peak)
     return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never)
 
 
