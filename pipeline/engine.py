@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "grade": 11,
     "judge": 15,
     "dark": 2,
-    "register": 8,
+    "register": 9,
     "ground": 3,
     "combine": 14,
     "join": 2,

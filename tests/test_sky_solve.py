@@ -49,6 +49,17 @@ def test_a_missing_or_wrong_focal_length_is_no_hindrance(mm, said):
     assert _error(solution, camera, turn) < 0.5
 
 
+@pytest.mark.parametrize("mm", [24, 50])
+def test_false_stars_brighter_than_all_are_no_hindrance(mm):
+    """45 hot pixels or lamps above every star: by the patterns of the stars beneath them."""
+    camera, rng = lens(mm), np.random.default_rng(mm)
+    x, y, flux, turn = random_field(camera, rng)
+    x, y = np.r_[rng.uniform(0, WIDTH, 45), x], np.r_[rng.uniform(0, HEIGHT, 45), y]
+    solution = solve(x, y, np.r_[np.full(45, 3 * flux.max()), flux], WIDTH, HEIGHT, camera.focal_px, anywhere=False)
+    assert solution is not None
+    assert _error(solution, camera, turn) < 0.5
+
+
 @pytest.mark.parametrize(("mm", "said"), [(14, 14.0), (50, None)])
 def test_a_mirror_image_of_the_sky_is_solved_as_one(mm, said):
     """Rows from the bottom up: the same place on the sky, to the same accuracy, and it is said that it is mirrored."""

@@ -30,6 +30,8 @@ INNER_DEG = 33.0
 # costs 0.4 s, a step of the ladder 0.13 s.
 PATTERNS_MAX, LADDER_PATTERNS_MAX = 200_000, 60_000
 BRIGHT_STARS = 32
+# Where that leads nowhere they may all be hot pixels or lamps: once more without so many of the brightest.
+LEFT_OUT = 48
 # Fields between these widths (by a focal length that was told) are sought by the patterns of long lenses.
 LONG_LENS_DEG = 3.0, 11.0
 # Catalogue stars per detected star that take part: detections miss some and hold false ones.
@@ -113,9 +115,13 @@ def solve(
         return None
     positions, brightness = np.stack([x[order], y[order]], axis=1), flux[order]
     guesses = _guesses(width, height, focal_px, camera, anywhere)
-    for n, guess in enumerate(guesses):
-        told = n == 0 and len(guesses) != len(LADDER)
-        start = _search(positions, brightness, guess, told, camera is not None)
+    tries = [(guess, False, 0) for guess in guesses]
+    if len(guesses) != len(LADDER):
+        tries[0] = guesses[0], True, 0
+        if camera is None and len(order) >= 3 * LEFT_OUT:
+            tries.insert(1, (guesses[0], True, LEFT_OUT))
+    for guess, told, first in tries:
+        start = _search(positions[first:], brightness[first:], guess, told, camera is not None)
         if start is None:
             continue
         attitude, lens = start
