@@ -43,6 +43,8 @@ USABLE = ("light", "dark", "flat", "bias")
 
 # What the folders of a key of the trip file hold. Folders of darks hold biases too; the exposure tells which.
 DARK_OR_BIAS = "dark or bias"
+# A series of exposures so long, so many alike, is worth a line where it is taken for no lights.
+LONG_EXPOSURE_S, SERIES = 8.0, 4
 FOLDER_KINDS = {"darks": DARK_OR_BIAS, "flats": "flat"}
 
 
@@ -352,8 +354,8 @@ def take_inventory(project: Path, trip: Trip) -> Sorted:
                 card = sort_card(project, trip, reader, before)
         finally:
             memory.save()
-        if (note := passed_over(card.rows)) is not None:
-            card.plan.warnings.append(note)
+        notes = (passed_over(card.rows), left_out(card.rows))
+        card.plan.warnings.extend(note for note in notes if note is not None)
         write_inventory(
             project / "results" / "inventory.ecsv",
             card.rows,
@@ -381,6 +383,25 @@ def passed_over(rows: Sequence[dict[str, Any]]) -> str | None:
     return (
         f"{count(len(names), 'file')} under names or in folders that begin with a dot {were} passed over "
         f"(first: {names[0]}); rename them if there are frames among them"
+    )
+
+
+def left_out(rows: Sequence[dict[str, Any]]) -> str | None:
+    """A sentence where a series of long exposures was taken for no lights; None where there is none.
+
+    Whoever exposes that long and again and again means the night (common practice): if pixels say otherwise, the user
+    should hear of it, and not have to look for it in a table.
+    """
+    long = [row for row in rows if row["kind"] == "other" and (row["exposure_s"] or 0) >= LONG_EXPOSURE_S]
+    groups = Counter((row["file"].rpartition("/")[0], round(float(row["exposure_s"]), 1)) for row in long)
+    series = [(key, number) for key, number in groups.items() if number >= SERIES]
+    if not series:
+        return None
+    number = sum(n for _, n in series)
+    first = next(r for r in long if (r["file"].rpartition("/")[0], round(float(r["exposure_s"]), 1)) == series[0][0])
+    return (
+        f"{count(number, 'long exposure')} in series are taken for no lights (first: {first['file']}: "
+        f"{first['reason']}); if they show the night sky, name their folder under 'roles' in trip.yaml as light"
     )
 
 

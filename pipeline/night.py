@@ -338,9 +338,9 @@ class Night:
                 noise += f" ({figures['noise_ratio']:.2f} of what theory expects)"
                 if figures.get("noise_gain_beyond"):
                     noise += "; no such gain is possible, its page says why"
-            self.teller.say(
-                f"scene {scene}: {figures.get('frames_kept')} of {figures.get('frames_found')} frames kept{noise}"
-            )
+            found = figures.get("frames_found")
+            frames = f"{found} frame{'s' if found != 1 else ''}"
+            self.teller.say(f"scene {scene}: {figures.get('frames_kept')} of {frames} kept{noise}")
         page = f"; open {shown(results / 'index.html')}" if (results / "index.html").is_file() else ""
         self.teller.say(f"done in {duration(wall)}{page}")
 

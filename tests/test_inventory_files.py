@@ -12,6 +12,7 @@ from pipeline.card.memory import Memory, Record
 from pipeline.card.table import KINDS, write_inventory
 from pipeline.card.walk import BLOCK_BYTES, WHOLE_BYTES, content_hash, find_files, roots_of
 from pipeline.errors import InputError
+from pipeline.inventory import left_out
 from tests.cards import clocked, frame
 
 
@@ -233,3 +234,17 @@ def test_no_name_hides_its_row(tmp_path):
     lines = [line for line in path.read_text().splitlines() if not line.startswith("#")]
     assert len(lines) == 1 + len(names)
     assert all(name.replace('"', '""') in line for name, line in zip(names, lines[1:], strict=True))
+
+
+def test_a_series_of_long_exposures_that_are_no_lights_is_told():
+    """Ten pictures of 30 s in one folder are worth a line; three are not, nor ten of a second."""
+    row = {"kind": "other", "reason": "no stars: a picture by daylight or lamps"}
+    night = [{**row, "file": f"night/{n}.raw", "exposure_s": 30.0} for n in range(10)]
+    assert left_out(night) == (
+        "10 long exposures in series are taken for no lights (first: night/0.raw: no stars: a picture by daylight or "
+        "lamps); if they show the night sky, name their folder under 'roles' in trip.yaml as light"
+    )
+    assert left_out(night[:3]) is None
+    assert left_out([{**r, "exposure_s": 1.0} for r in night]) is None
+    assert left_out([{**r, "exposure_s": None} for r in night]) is None
+    assert left_out([{**r, "kind": "light"} for r in night]) is None
