@@ -21,8 +21,11 @@ from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import Master, check_fits_together, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
+from pipeline.sensor.pattern import Pattern
+from pipeline.sensor.patternfile import pattern_hdus
 from pipeline.sensor.warm import DOUBLING_C, LINEAR_SHARE, DarkFactor, WarmPixels, dark_factor, warm_pixels
 from pipeline.tables import read_table, table_from_rows, write_table
+from pipeline.withoutdark import Gathered, moved, pedestal_of
 
 # Lights whose pixels are followed for defects: with 16, what stands out by 1.3 sigma of a frame is found at 5 sigma.
 PERSISTENCE_FRAMES = 16
@@ -97,7 +100,7 @@ def make_scene(arguments: argparse.Namespace) -> None:
     trip = load_trip(arguments.project)
     scene = read_scene(arguments.scene)
     verdicts = read_table(arguments.verdicts)
-    kept = {str(row["frame"]) for row in verdicts if str(row["verdict"]) == "kept"}
+    kept = {str(row["frame"]): row for row in verdicts if str(row["verdict"]) == "kept"}
     lights: list[tuple[PlannedFrame, MosaicFile]] = []
     for frame in scene.frames:
         if frame.id in kept:
@@ -122,8 +125,14 @@ def make_scene(arguments: argparse.Namespace) -> None:
     dead = None if flat is None else flat.defects
     used = None if master is None else scene.dark_set
     del masters, master, bias, flat  # their noise planes: half a gigabyte that the lights need
+    gathered = None
+    if signal.dark is None and not any(frame.camera_subtracted for frame, _ in lights):
+        gathered = Gathered(header.cfa, shape, signal.bias is None, moved([f for f, _ in lights], kept))
     with Progress(arguments.project, "dark", scene.scene, len(lights), scene.scene) as progress:
-        rows, flags = _scene(scene, lights, signal, trip.dark.hot_sigma, progress)
+        rows, flags = _scene(scene, lights, signal, trip.dark.hot_sigma, progress, gathered)
+    pattern, told = (Pattern(), {}) if gathered is None else gathered.pattern()
+    if not header.black_stated:
+        told = told | _take_pedestal(rows, lights, signal)
     if dead is not None:
         flags |= dead
     counts = {
@@ -133,7 +142,7 @@ def make_scene(arguments: argparse.Namespace) -> None:
         "repaired_share": round(float(np.count_nonzero(flags)) / flags.size, 8),
     }
     write_table(
-        table_from_rows(rows, CALIBRATION_COLUMNS, {"master": used, **counts}),
+        table_from_rows(rows, CALIBRATION_COLUMNS, {"master": used, **counts, **told}),
         arguments.out,
     )
     cards = fits.Header()
@@ -141,7 +150,32 @@ def make_scene(arguments: argparse.Namespace) -> None:
     cards["NCOLD"] = (counts["cold_pixels"], "cold pixels")
     cards["COMMENT"] = "1 hot, 2 cold, 4 unstable; any of them is repaired"
     with replacing(arguments.defects) as temporary:
-        fits.PrimaryHDU(flags, cards).writeto(temporary, overwrite=True, output_verify="exception")
+        hdus = fits.HDUList([fits.PrimaryHDU(flags, cards), *pattern_hdus(pattern)])
+        hdus.writeto(temporary, overwrite=True, output_verify="exception")
+
+
+def _take_pedestal(
+    rows: list[dict[str, Any]], lights: list[tuple[PlannedFrame, MosaicFile]], signal: Signal
+) -> dict[str, Any]:
+    """Where no file states a black level: give the frames the pedestal as their offset, if it is told, and say so."""
+    if signal.dark is not None or signal.bias is not None:
+        taken = "dark" if signal.bias is None else "bias"
+        return {"black": f"the files state no black level; it is taken off with the {taken}"}
+    found = pedestal_of([mosaic for _, mosaic in lights])
+    if found is None:
+        return {
+            "black": "the files state no black level and the noise does not tell it: the camera's pedestal is still in "
+            "the sky's level, so that the sky comes out too bright and too grey, and figures of its brightness and of "
+            "electrons do not hold; some biases or darks of this camera would take it off"
+        }
+    for row in rows:
+        row["dark_offset"] = (row.get("dark_offset") or 0.0) + found.level
+    return {
+        "black": f"the files state no black level; from how the noise grows with the light it was told as "
+        f"{found.level:.0f} ADU, give or take {max(found.error, 1):.0f}, and taken off; biases would tell it better",
+        "black_adu": round(found.level, 3),
+        "black_error_adu": round(found.error, 3),
+    }
 
 
 def _scene(
@@ -150,6 +184,7 @@ def _scene(
     signal: Signal,
     hot_sigma: float,
     progress: Progress,
+    gathered: Gathered | None,
 ) -> tuple[list[dict[str, Any]], NDArray[np.uint8]]:
     shape, header = lights[0][1].shape, lights[0][1].header
     watched = set(np.unique(np.linspace(0, len(lights) - 1, min(PERSISTENCE_FRAMES, len(lights))).round().astype(int)))
@@ -176,6 +211,8 @@ def _scene(
                 if values is not None and seen is not None:
                     defects.add_persistence(total, values, seen.sigma)
                     watch.append(seen)
+                    if gathered is not None:
+                        gathered.add(seen.mosaic, values, seen.sigma, signal.bias)
                 progress.advance()
     flags = np.zeros(shape, np.uint8) if signal.defects is None else signal.defects.copy()
     _add_persistent(flags, total, watch, signal, header.cfa, hot_sigma, header.full_scale)

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import json
 import logging
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from astropy.io import fits
 
-from pipeline.config import load_trip
+from pipeline.config import CombineSettings, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, shown, write_json
@@ -28,11 +31,13 @@ from pipeline.skyline.moving import moving_land
 from pipeline.stack import figures, sizes
 from pipeline.stack.groundfile import FULL, read_ground, read_moving
 from pipeline.stack.land import Land, land_in
+from pipeline.stack.meteors import Meteor, meteors_of
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.tiles import cut
 from pipeline.stack.trails import star_trails
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
+from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless.combine")
 
@@ -57,7 +62,8 @@ def _work(arguments: argparse.Namespace) -> None:
     plan = read_scene(arguments.scene)
     geometry = Geometry.load(arguments.geometry)
     paths = kept_mosaics(plan, arguments.verdicts, geometry, arguments.mosaics)
-    inputs = read_inputs(plan, paths, geometry, arguments)
+    inputs = read_inputs(plan, paths, geometry, arguments, trip.combine.vignetting)
+    meteors = _meteors(plan, inputs, arguments, trip.combine)
     with (
         Progress(arguments.project, "combine", plan.scene, 1, plan.scene) as progress,
         replacing(arguments.out) as temporary,
@@ -72,10 +78,14 @@ def _work(arguments: argparse.Namespace) -> None:
             for_stars=trip.combine.weights == "stars",
             progress=progress,
             land=read_land(arguments, inputs, geometry),
+            meteors=meteors,
         )
         content["star_trails"] = trip.combine.star_trails and write_trails(arguments, plan, inputs, geometry)
         if not content["star_trails"]:
             (arguments.out.parent / TRAILS_FITS).unlink(missing_ok=True)
+        content["meteors"] = [{"frame": inputs.frames[m.number].id, "ends": list(m.ends)} for m in meteors]
+        told = geometry.learned.get("vignetting") or {}
+        content["vignetting"] = {**told, "corrected": inputs.calibration.flat is not None and arguments.flat is None}
         write_json(arguments.figures, content)
 
 
@@ -103,6 +113,30 @@ def write_trails(arguments: argparse.Namespace, plan: ScenePlan, inputs: Inputs,
     with replacing(arguments.out.parent / TRAILS_FITS) as temporary:
         fits.PrimaryHDU(whole, header).writeto(temporary, overwrite=True)
     return True
+
+
+def _meteors(plan: ScenePlan, inputs: Inputs, arguments: argparse.Namespace, settings: CombineSettings) -> list[Meteor]:
+    """The streaks that are to stay in the picture; edges of land that moves through it are none."""
+    named = frozenset(
+        frame.id
+        for frame in plan.frames
+        for pattern in settings.meteor_frames
+        if fnmatchcase(frame.shown, pattern) or fnmatchcase(Path(frame.shown).name, pattern)
+    )
+    if settings.meteors == "reject" and not named:
+        return []
+    table = read_table(arguments.verdicts)
+    if "streak_list" not in table.colnames:
+        return []
+    of_land: dict[str, list[int]] = {}
+    if arguments.ground_figures is not None:
+        of_land = (read_json(arguments.ground_figures).get("moving") or {}).get("streaks") or {}
+    streaks = {}
+    for row in table:
+        name = str(row["frame"])
+        listed = json.loads(str(row_values(row, ("streak_list",))["streak_list"] or "[]"))
+        streaks[name] = [s for s in listed if s.get("number") not in of_land.get(name, ())]
+    return meteors_of(inputs.frames, streaks, named, settings.meteors == "keep")
 
 
 def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry) -> Land | None:
@@ -142,6 +176,7 @@ def combine(
     for_stars: bool = False,
     progress: Progress | None = None,
     land: Land | None = None,
+    meteors: Sequence[Meteor] = (),
 ) -> dict[str, Any]:
     """Write the combined picture to `path` and return the figures for `combine.json`.
 
@@ -154,7 +189,7 @@ def combine(
     progress = Progress(None, "combine", inputs.scene) if progress is None else progress
     progress.total = 4 * n  # reading every frame once takes about a quarter of the time
     ready = make_ready(inputs, clip_sigma, threads, for_stars, land, tell=progress.advance)
-    scene = ready.scene
+    scene = replace(ready.scene, meteors=tuple(meteors))
     windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
     progress.total = n + len(windows)
     reference = inputs.frames[inputs.reference]

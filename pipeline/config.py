@@ -176,6 +176,21 @@ class CombineSettings(_Section):
     star_trails: bool = Field(
         False, description="of a scene from a tripod, also a picture of the star trails (star_trails.tif), gaps filled"
     )
+    meteors: Literal["reject", "keep"] = Field(
+        "reject",
+        description="streaks that are taken for meteors: rejected like all that passes, or laid back over the picture "
+        "in their place among the stars (keep)",
+    )
+    meteor_frames: list[str] = Field(
+        default_factory=list,
+        description="frames (names or patterns) whose streaks stay too where they are not told for meteors; those of "
+        "aircraft and satellites do not",
+    )
+    vignetting: Literal["keep", "stars"] = Field(
+        "keep",
+        description="where no flats are given: the lens's fall-off towards the corners stays as it is (keep), or is "
+        "divided out as far as stars that cross the field show it (stars); the page says when they do not",
+    )
 
 
 class FinishSettings(_Section):

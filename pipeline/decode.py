@@ -7,17 +7,20 @@ import errno
 import os
 import shutil
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from astropy.io import fits
+
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError, InputError
 from pipeline.files import shown
 from pipeline.plan import PlannedFrame, read_batch
-from pipeline.sensor.mosaic import write_mosaic
+from pipeline.sensor.levels import settled_saturation
+from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.sensor.worker import Decoded, Decoder
 from pipeline.tables import table_from_rows, write_table
 
@@ -103,17 +106,23 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
     shutil.rmtree(building, ignore_errors=True)
     building.mkdir()
     rows = []
+    unstated: dict[str, MosaicHeader] = {}
     try:
         with Progress(project, "decode", batch.batch, len(batch.frames)) as progress, Decoder() as decoder:
             for frame, decoded in decode_all(decoder, batch.frames):
                 if isinstance(decoded, Decoded):
                     write_mosaic(building / f"{frame.id}.fits", decoded.pixels, decoded.header)
+                    if decoded.header.full_from != "header":
+                        unstated[frame.id] = decoded.header
                 row = row_of(frame.id, decoded)
                 rows.append(row)
                 if row["status"] != "ok":
                     log.warning("%s: %s: %s", frame.shown, row["status"], row["detail"])
                 progress.advance()
             _check_reach(batch.frames, rows)
+            settled = _settle(building, unstated)
+            for row in rows:
+                row["saturation"] = settled.get(row["frame"], row.get("saturation"))
             write_table(table_from_rows(rows, COLUMNS, {"batch": batch.batch, "kind": batch.kind}), building / TABLE)
         _put_in_place(building, out)
     except OSError as error:
@@ -124,6 +133,31 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
         shutil.rmtree(building, ignore_errors=True)
     bad = sum(row["status"] != "ok" for row in rows)
     log.info("batch %s: %d frames decoded, %d damaged or unreadable", batch.batch, len(rows), bad)
+
+
+def _settle(folder: Path, headers: Mapping[str, MosaicHeader]) -> dict[str, float]:
+    """Give frames of files that state no white the saturation that their like show, of the same camera and ISO.
+
+    Which frames lie in a batch depends on the camera's clock alone, so that the same card gives the same numbers.
+
+    Returns
+    -------
+    dict
+        Saturation of each, ADU.
+    """
+    groups: dict[tuple[str | None, int | None], list[str]] = {}
+    for name, header in headers.items():
+        groups.setdefault((header.camera, header.iso), []).append(name)
+    result = {}
+    for names in groups.values():
+        level, source = settled_saturation([(headers[n].saturation, headers[n].full_from) for n in names])
+        for name in names:
+            result[name] = level
+            if (level, source) != (headers[name].saturation, headers[name].full_from):
+                path = folder / f"{name}.fits"
+                fits.setval(path, "SATURATE", value=level)
+                fits.setval(path, "FULLFROM", value=source)
+    return result
 
 
 def _check_reach(frames: Sequence[PlannedFrame], rows: Sequence[dict[str, Any]]) -> None:

@@ -84,7 +84,7 @@ def _work(arguments: argparse.Namespace) -> None:
             _no_ground(arguments, {"why": "not looked for (ground.find is off)"})
             return
         paths = kept_mosaics(plan, arguments.verdicts, geometry, arguments.mosaics)
-        inputs = read_inputs(plan, paths, geometry, arguments)
+        inputs = read_inputs(plan, paths, geometry, arguments, trip.combine.vignetting)
         seconds = moments(geometry, plan)
         hold = hold_of(geometry, seconds, pole_of(geometry, plan))
         smear = hold.smear_px(seconds, float(np.median([frame.exposure_s or 0.0 for frame in plan.frames])))

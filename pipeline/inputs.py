@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import logging
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +20,11 @@ from pipeline.files import shown
 from pipeline.plan import ScenePlan
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.demosaic import usable_balance
+from pipeline.sensor.levels import settled_saturation
 from pipeline.sensor.master import unusable
+from pipeline.sensor.patternfile import read_pattern
 from pipeline.sky.geometry import Geometry
+from pipeline.sky.vignetting import response
 from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_grids, green_grids
 from pipeline.tables import read_table, row_values
 
@@ -77,24 +81,36 @@ def kept_mosaics(plan: ScenePlan, verdicts: Path, geometry: Geometry, folders: S
     return paths
 
 
-def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arguments: argparse.Namespace) -> Inputs:
-    """Open every mosaic, and read what calibrates them."""
+def read_inputs(
+    plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arguments: argparse.Namespace, vignetting: str = "keep"
+) -> Inputs:
+    """Open every mosaic, and read what calibrates them; `vignetting` as in the settings of combine."""
     factors, sizes = _factors(arguments.calibration), _star_sizes(arguments.verdicts)
     mosaics = Mosaics(list(paths.values()))
     reference = list(paths).index(geometry.reference)
     shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
     # the reference's: a camera on automatic white balance may give every frame another
     balance = usable_balance(mosaics[reference].header.white_balance)
+    calibration = _read_calibration(arguments, shape)
+    lens = lens_response(geometry, shape) if vignetting == "stars" and calibration.flat is None else None
+    if lens is not None:
+        calibration = replace(calibration, flat=lens)
     frames = []
+    headers = [mosaics[number].header for number in range(len(paths))]
+    unstated = [(h.saturation, h.full_from) for h in headers if h.full_from != "header"]
+    full = settled_saturation(unstated) if unstated else None
     for number, frame in enumerate(paths):
-        mosaic = mosaics[number]
+        mosaic, header = mosaics[number], headers[number]
+        if full is not None and header.full_from != "header":
+            header = replace(header, saturation=full[0], full_from=full[1])
         if mosaic.shape != shape or mosaic.header.cfa != cfa:
             raise SceneError(
                 f"{frame}: has {mosaic.shape[1]} x {mosaic.shape[0]} pixels {mosaic.header.cfa}, the reference "
                 f"{shape[1]} x {shape[0]} {cfa}; give it a scene of its own"
             )
         scale, offset = factors.get(frame, (1.0, 0.0))
-        flux = geometry.frames[frame].flux_scale
+        placed = geometry.frames[frame]
+        flux = placed.flux_scale if lens is None else placed.flux_scale_flat
         if flux is None or not math.isfinite(flux) or flux <= 0:
             if frame != geometry.reference:
                 log.warning("%s: its brightness against the reference is not known; taken as the same", frame)
@@ -102,8 +118,17 @@ def read_inputs(plan: ScenePlan, paths: dict[str, Path], geometry: Geometry, arg
         grids = frame_grids(geometry, frame, shape, colour_count(cfa))
         green = green_grids(geometry, frame, shape) if len(grids) > 1 else None
         size = sizes.get(frame)
-        frames.append(Frame(frame, mosaic.header, shape, float(flux), scale, offset, grids, balance, green, size))
-    return Inputs(plan.scene, frames, mosaics, _read_calibration(arguments, shape), reference)
+        frames.append(Frame(frame, header, shape, float(flux), scale, offset, grids, balance, green, size))
+    return Inputs(plan.scene, frames, mosaics, calibration, reference)
+
+
+def lens_response(geometry: Geometry, shape: tuple[int, int]) -> NDArray[np.float32] | None:
+    """What the lens passes at every pixel, (height, width) float32, as the stars show it; None where they do not."""
+    told = geometry.learned.get("vignetting")
+    if not isinstance(told, Mapping) or told.get("refused") is not None:
+        return None
+    y, x = np.ogrid[: shape[0], : shape[1]]
+    return response(told["terms"], geometry.camera, x, y).astype(np.float32)
 
 
 def _star_sizes(path: Path) -> dict[str, float]:
@@ -140,6 +165,10 @@ def _read_calibration(arguments: argparse.Namespace, shape: tuple[int, int]) -> 
     if arguments.defects is not None:
         with _open(arguments.defects) as hdus:
             defects = _plane(hdus, _first_image(hdus), arguments.defects, shape, np.uint8)
+        pattern = read_pattern(arguments.defects)
+        if pattern and dark is None:
+            # every frame has it, as it has the bias
+            bias = pattern.at_pixels(shape) if bias is None else bias + pattern.at_pixels(shape)
     flat, _ = _read_master(arguments.flat, shape)
     brightest = 1.0 if flat is None else float(np.percentile(flat[::8, ::8], 99.5))
     return Calibration(dark, variance, defects, flat, bias, bias_variance, brightest)

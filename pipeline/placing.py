@@ -24,9 +24,11 @@ from pipeline.sky.photometry import flux_scale
 from pipeline.sky.place import Placed, assumed_camera, place
 from pipeline.sky.solve import solve
 from pipeline.sky.table import FrameStars
+from pipeline.sky.vignetting import Vignetting, measure_vignetting, response
 from pipeline.starlists import figure, middle_of
 
 Floats = NDArray[np.float64]
+J2000 = 2451545.0  # Julian date from which the stars' times are counted (`starlists.read_stars`)
 
 # A frame that shares less than this of the reference's picture shows another field.
 OVERLAP_MIN = 0.3
@@ -211,8 +213,32 @@ def _geometry(
         velocity=known.velocity if known is not None and placed.solved else np.zeros(3),
         lateral_colour=colours.terms,
     )
+    lens = _vignetting(frames, result, geometry, known, site)
+    if lens.refused is None:
+        flat = [replace(f, flux=f.flux / response(lens.terms, geometry.camera, *f.xy.T)) for f in frames]
+        for stars, (scale, _) in zip(flat, flux_scale(flat, result.rows, reference), strict=True):
+            placements[stars.frame] = replace(placements[stars.frame], flux_scale_flat=scale)
+        geometry = replace(geometry, frames=placements)
     seconds = [f.seconds for f in frames]
-    return replace(geometry, learned=learned(geometry, result, seconds, reference, colours, known))
+    told = learned(geometry, result, seconds, reference, colours, known)
+    return replace(geometry, learned={**told, "vignetting": lens.to_json()})
+
+
+def _vignetting(
+    frames: Sequence[FrameStars], result: Adjusted, geometry: Geometry, known: Known | None, site: Site
+) -> Vignetting:
+    """The lens's fall-off as the scene's stars show it; the zenith by refraction, else by place and time."""
+    zeniths = result.zeniths
+    told = geometry.solved and known is not None and known.angle is not None
+    if zeniths is None and told and site.latitude is not None and site.longitude is not None:
+        moments = [f.seconds for f in frames if f.seconds is not None]
+        if len(moments) == len(frames):
+            days = [J2000 + seconds / 86400.0 for seconds in moments]
+            zeniths = np.array([times.zenith(day, site.latitude, site.longitude) for day in days])
+    altitudes = None
+    if zeniths is not None:
+        altitudes = [geometry.directions(f.frame, *f.xy.T) @ zenith for f, zenith in zip(frames, zeniths, strict=True)]
+    return measure_vignetting(frames, result.rows, geometry.camera, altitudes)
 
 
 def _quaternion(matrix: Floats) -> Floats:

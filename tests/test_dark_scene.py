@@ -225,6 +225,19 @@ def test_bad_columns_whole_and_in_part():
     assert not bad.any()
 
 
+@pytest.mark.parametrize("fwhm", [1.8, 2.5, 3.5])
+def test_stars_that_run_along_a_line_make_no_bad_line(fwhm):
+    """Before a tripod that looks south stars move along the rows, five px from frame to frame: no line is bad."""
+    rng = np.random.default_rng(9)
+    total = np.zeros((320, 480), np.float32)
+    xs, ys, flux = rng.uniform(0, 480, 60), rng.uniform(0, 320, 60), 10 ** rng.uniform(3, 5, 60)
+    for n in range(12):
+        values = rng.normal(0, 20, total.shape) + stars(total.shape, xs + 5.2 * n, ys, flux, fwhm)
+        defects.add_persistence(total, values.astype(np.float32), 20.0)
+    assert not defects.bad_columns(np.ascontiguousarray(total.T), 12).any()
+    assert not defects.bad_columns(total, 12).any()
+
+
 # ---- the step -------------------------------------------------------------------------------------------------------
 
 

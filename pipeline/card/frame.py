@@ -36,6 +36,7 @@ class Facts:
     lens: str | None = None
     pixel_um: float | None = None
     camera_subtracted: bool | None = None
+    black_stated: bool | None = None  # of FITS files
     image_type: str | None = None  # light, dark, flat or bias where the header claims one
 
     @property
@@ -224,6 +225,7 @@ def facts_of(meta: FrameMeta) -> Facts:
         lens=meta.lens,
         pixel_um=meta.pixel_um,
         camera_subtracted=meta.noise_reduction,
+        black_stated=meta.black_stated,
         image_type={"zero": "bias", "object": "light", "science": "light"}.get(claimed or "", claimed),
     )
 

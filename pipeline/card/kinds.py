@@ -333,7 +333,8 @@ def _verdict(
         return Verdict("light", "stars" if look is None else f"{look.stars} star-like points, {level}")
     covered = guess == "dark"
     if look is not None and sky is not None:
-        below = look.level < COVERED_LEVEL * sky[0] or look.noise < COVERED_NOISE * sky[1]
+        # full pixels have no noise either
+        below = look.level < COVERED_LEVEL * sky[0] or (look.noise < COVERED_NOISE * sky[1] and look.level <= sky[0])
         covered = below and guess in ("dark", "blank", "even")
     if covered or (guess == "blank" and not starry_run and hint in ("dark", "bias")):
         if hint == "bias" or (exposure is not None and exposure <= BIAS_EXPOSURE_MAX_S):

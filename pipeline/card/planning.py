@@ -114,7 +114,23 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 dark_why,
             )
         )
-    return Plan(batches, scenes, planned_sets, _unused_names(frames, trip, {s.scene for s in scenes}))
+    warnings = _unused_names(frames, trip, {s.scene for s in scenes}) + _without_black(scenes, pieces, names)
+    return Plan(batches, scenes, planned_sets, warnings)
+
+
+def _without_black(scenes: Sequence[ScenePlan], pieces: Sequence[Piece], names: Sequence[str]) -> list[str]:
+    """A sentence for every scene whose files state no black level and which has no darks or biases to take it off."""
+    unstated = {
+        name
+        for name, piece in zip(names, pieces, strict=True)
+        if any(f.facts.black_stated is False for f in piece.frames)
+    }
+    return [
+        f"{scene.scene}: its files state no black level and no darks or biases match: the camera's pedestal is told "
+        "from the noise where that can be (the scene's page says so), else it stays in the sky's level; biases tell it"
+        for scene in scenes
+        if scene.scene in unstated and scene.dark_set is None and scene.bias_set is None
+    ]
 
 
 def _pieces(

@@ -184,7 +184,9 @@ class Reader:
         header = decoded.header
         look = self.memory[frame.path].look
         if look is None:
-            look = look_at(decoded.pixels, header.cfa, header.black, header.saturation)
+            # against an unknown black a level is a share of what the file's form holds, alike for lights and darks
+            full = header.saturation if header.black_stated or header.full_from == "header" else decoded.white
+            look = look_at(decoded.pixels, header.cfa, header.black, full)
         if with_stars is None:
             starry = impression(look, frame.facts.exposure_s) == "stars"
             with_stars = starry and decoded.pixels.size > MEASURE_AT_ONCE_PIXELS

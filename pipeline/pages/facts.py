@@ -77,11 +77,26 @@ def dark_sentence(figures: Mapping[str, Any]) -> str:
         return f"{text} {sentence(darks['why'])}" if darks["why"] else text
     text = "No darks matched: nothing was subtracted."
     if figures["made"]:
-        text += (
-            " Hot pixels were found from what stays on the sensor while the stars move, and repaired; glow and "
-            "fixed pattern are still in the picture."
-        )
+        text += " Hot pixels were found from what stays on the sensor while the stars move, and repaired."
+        text += _without_dark(darks.get("without") or {})
     return f"{text} Why none: {sentence(darks['why'])}" if darks["why"] else text
+
+
+def _without_dark(told: Mapping[str, Any]) -> str:
+    """What else was taken off without a dark, and what was not and why."""
+    if told.get("glow_adu"):
+        text = f" An amplifier's glow was told from light by its colour and taken off: {told['glow']}."
+    else:
+        why = told.get("glow") or "it was not looked for"
+        text = f" An amplifier's glow, if there is any, is still in the picture: {why}."
+    lines = [
+        f"{name} by {number(told[key], 'ADU', digits=2)}"
+        for name, key in (("rows", "rows_adu"), ("columns", "columns_adu"))
+        if told.get(key)
+    ]
+    if lines:
+        return f"{text} Offsets that whole lines keep were taken off ({', '.join(lines)} rms)."
+    return f"{text} Whole rows or columns with offsets of their own did not stand out."
 
 
 def dark_facts(figures: Mapping[str, Any]) -> Facts:

@@ -261,6 +261,12 @@ def _seen(record: SceneRecord) -> list[str]:
     return [note for note in notes if isinstance(note, str)] if isinstance(notes, list) else []
 
 
+def _black(record: SceneRecord) -> list[str]:
+    """What became of the black level where the files state none."""
+    told = record.calibration.meta.get("black")
+    return [told] if isinstance(told, str) else []
+
+
 HAZY = 0.35  # magnitudes an airmass; clear air takes 0.15 to 0.3
 
 
@@ -294,6 +300,7 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         "left_out": header.get("NLEFTOUT") if used else None,
         "scale_median": float(statistics.median(scales)) if scales else None,
         "camera_subtracted": subtracted,
+        "without": {k: record.calibration.meta.get(k) for k in ("glow", "glow_adu", "rows_adu", "columns_adu")},
     }
 
 
@@ -392,6 +399,8 @@ def scene_figures(
             "number": record.flat.get("NFRAMES"),
             "left_out_why": record.left_out.get("flat", {}),
         },
+        "vignetting": record.combine.get("vignetting"),
+        "meteors": record.combine.get("meteors"),
         "hot_pixels": record.defects,
         "ground": ground_figures(record.ground, record.joined),
         "colour": {
@@ -405,7 +414,13 @@ def scene_figures(
                 "saturated_cores",
             )
         },
-        "notes": [*(record.plan.notes if record.plan is not None else ()), *_seen(record), *_haze(record)],
+        "black": {k: record.calibration.meta.get(k) for k in ("black", "black_adu", "black_error_adu")},
+        "notes": [
+            *_black(record),
+            *(record.plan.notes if record.plan is not None else ()),
+            *_seen(record),
+            *_haze(record),
+        ],
         "versions": versions,
         "settings": settings,
     }

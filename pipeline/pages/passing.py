@@ -67,14 +67,19 @@ def streak_pictures(record: SceneRecord, streaks: Sequence[Mapping[str, Any]]) -
     return result
 
 
-def streak_sentence(streaks: Sequence[Mapping[str, Any]]) -> str:
-    """How many of which kind; empty where there are none."""
+def streak_sentence(streaks: Sequence[Mapping[str, Any]], kept: int = 0) -> str:
+    """How many of which kind, and how many stayed in the picture; empty where there are none."""
     if not streaks:
         return ""
     kinds = Counter(str(streak.get("kind")) for streak in streaks)
     words = {"meteor": "taken for meteors", "unknown": "not to be told", "satellite": "for satellites"}
     parts = [f"{kinds[k]} {words.get(k, 'for aircraft')}" for k in KINDS if kinds[k]]
-    return f"{count(len(streaks), 'streak')}: {', '.join(parts)}. Their places stand in streaks.ecsv."
+    text = f"{count(len(streaks), 'streak')}: {', '.join(parts)}. Their places stand in streaks.ecsv."
+    if kept:
+        text += f" {count(kept, 'streak')} {'is' if kept == 1 else 'are'} in the picture, in place among the stars."
+    elif kinds["meteor"]:
+        text += " None is in the picture; combine: {meteors: keep} lays the meteors back over it."
+    return text
 
 
 __all__ = ["STREAK_COLUMNS", "streak_pictures", "streak_rows", "streak_sentence"]

@@ -162,6 +162,7 @@ def lens_facts(figures: Mapping[str, Any]) -> Facts:
         facts.append(
             ("lateral colour in the corners", f"{', '.join(told)}; taken out" if told else "below a twentieth of a px")
         )
+    facts += _fall_off(figures.get("vignetting"), bool((figures.get("flats") or {}).get("used")))
     if isinstance(figures.get("rotation_deg"), (int, float)):
         facts.append(
             (
@@ -170,6 +171,18 @@ def lens_facts(figures: Mapping[str, Any]) -> Facts:
             )
         )
     return facts
+
+
+def _fall_off(told: Any, flats: bool) -> Facts:
+    """What the lens passes in the corners, as the stars show it, and whether it was divided out."""
+    if not isinstance(told, Mapping) or "refused" not in told or flats:
+        return []
+    if told["refused"] is not None:
+        return [("light in the corners", f"not told by the stars: {told['refused']}")]
+    text = f"{percent(told['corner'], 2)} of the middle's, give or take {percent(told['error'], 1)}, by "
+    text += count(int(told["stars"]), "star")
+    done = "; divided out" if told.get("corrected") else "; kept (combine.vignetting: stars divides it out)"
+    return [("light in the corners", text + done)]
 
 
 def mount_facts(figures: Mapping[str, Any]) -> Facts:

@@ -84,7 +84,7 @@ def scene_page(
         "all_rows": [cells(row, dates) for row in rows],
         "time_plot": time_plot(rows, figures, sky_unit, clock(record)),
         "thumbs": thumbs(record, aside),
-        "streak_sentence": streak_sentence(streaks),
+        "streak_sentence": streak_sentence(streaks, len(figures.get("meteors") or [])),
         "streak_pictures": streak_pictures(record, streaks),
         "noise_sentence": noise_sentence(figures),
         "noise_plot": noise_plot(figures),

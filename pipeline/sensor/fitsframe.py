@@ -159,6 +159,7 @@ class FitsFrame:
             lens=self._text("LENS", "TELESCOP"),
             temperature_c=temperature,
             gain=self._value("GAIN"),
+            black_stated=self.levels().black_stated,
             image_type=(self._text("IMAGETYP", "IMGTYPE", "FRAME") or "").lower() or None,
             orientation=int(self._positive("ORIENTAT") or 1) if 1 <= (self._value("ORIENTAT") or 1) <= 8 else 1,
             white_balance=self._balance(),
@@ -232,18 +233,21 @@ class FitsFrame:
         """Black and white as the header states them (BLACK1..4, BLKLEVEL or PEDESTAL; SATURATE, DATAMAX), else 0 and
         65535; FITS has no standard keyword for black."""
         four = [self._value(f"BLACK{n}") for n in (1, 2, 3, 4)]
-        common = self._value("BLKLEVEL", "BLACKLEV") or 0.0
-        if not 0 <= common < 65535:
-            common = 0.0
+        common, stated = 0.0, False
+        said = self._value("BLKLEVEL", "BLACKLEV")
+        if said is not None and 0 <= said < 65535:
+            common, stated = said, True
         if all(level is not None and 0 <= level < 65535 for level in four):
-            black = tuple(float(level) for level in four if level is not None)
+            black, stated = tuple(float(level) for level in four if level is not None), True
             if self._bottom_up() and self._shape[0] % 2 == 0:
                 black = black[2:] + black[:2]
         else:
             black = (common,) * 4
-        white = self._positive("SATURATE", "SATLEVEL", "DATAMAX") or 65535.0
+        white = self._positive("SATURATE", "SATLEVEL", "DATAMAX")
         masked = self._value("MASKMEAN")
-        return Levels((black[0], black[1], black[2], black[3]), min(white, 65535.0), masked)
+        return Levels(
+            (black[0], black[1], black[2], black[3]), min(white or 65535.0, 65535.0), masked, stated, white is not None
+        )
 
     def preview_level(self) -> float | None:
         """FITS files have no preview."""

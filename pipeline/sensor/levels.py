@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,14 @@ _SHARP = 0.5
 # Levels that hold at least this share of a narrow heap's fullest level belong to it; a wide one begins where this share
 # of its pixels lies below.
 _EDGE = 0.05
+# Of a frame whose file states no white: what lies above its heap, over the heap. Without light a frame's numbers pile
+# up as well, about its pedestal, but on both sides of it.
+_ABOVE_UNSTATED = 0.02
+# Least levels of a heap of clipped stars (10 bits and less are not used for the night sky), and of one that holds most
+# of the pixels: pedestals reach some thousand ADU, and a frame clipped all over lies at 12 bits or more.
+_UNSTATED_LEAST, _WHOLE_LEAST = 900, 4000
+# What converters of 12, 14 and 16 bits give at most.
+_CONVERTERS = (4095, 16383, 65535)
 _TAIL = 0.02
 
 
@@ -77,7 +86,9 @@ class PileUp:
     sharp: bool
 
 
-def pile_up(counts: NDArray[np.int64], black: float, white: float, step: float = _NARROW) -> PileUp | None:
+def pile_up(
+    counts: NDArray[np.int64], black: float, white: float, step: float = _NARROW, above_most: float = _ABOVE
+) -> PileUp | None:
     """The heap at the top of a histogram; None where there is none.
 
     Parameters
@@ -87,6 +98,8 @@ def pile_up(counts: NDArray[np.int64], black: float, white: float, step: float =
         As the header states them; they set the scale only.
     step : float
         Width of the heap as a share of the range, 1/256 or 1/64.
+    above_most : float
+        What may lie above the heap, over what it holds.
 
     Returns
     -------
@@ -107,7 +120,7 @@ def pile_up(counts: NDArray[np.int64], black: float, white: float, step: float =
     inside = below[end] - below[occupied]
     beneath = below[occupied] - below[np.maximum(occupied - width, 0)]
     above = below[-1] - below[end]
-    good = (inside >= _PILE_MIN[step]) & (inside >= _OVER_BELOW * beneath) & (above <= _ABOVE * inside)
+    good = (inside >= _PILE_MIN[step]) & (inside >= _OVER_BELOW * beneath) & (above <= above_most * inside)
     if not good.any():
         return None
     best = int(np.argmax(np.where(good, inside, -1)))
@@ -140,12 +153,17 @@ def saturation_level(counts: NDArray[np.int64], cfa: str, black: float, white: f
         ADU.
     """
     white = min(white, float(_LEVELS - 1))
+    levels = _heaps(counts, cfa, black, white)
+    return float(min(levels)) if levels else white
+
+
+def _heaps(counts: NDArray[np.int64], cfa: str, black: float, white: float, above: float = _ABOVE) -> list[int]:
     colours = cfa if cfa != "MONO" else "GGGG"
     near = _NEARBY * (white - black)
     levels: list[int] = []
     for step in (_NARROW, _WIDE):
-        by_position = [pile_up(part, black, white, step) for part in counts]
-        together = pile_up(counts.sum(0), black, white, step)
+        by_position = [pile_up(part, black, white, step, above) for part in counts]
+        together = pile_up(counts.sum(0), black, white, step, above)
         if together is not None and (together.sharp or together.share < _SHARE):
             levels.append(together.level)
         for number, heap in enumerate(by_position):
@@ -159,4 +177,39 @@ def saturation_level(counts: NDArray[np.int64], cfa: str, black: float, white: f
                 levels.append(heap.level)
         if any(heap is not None and heap.sharp for heap in (*by_position, together)):
             break
-    return float(min(levels)) if levels else white
+    return levels
+
+
+def unstated_saturation(counts: NDArray[np.int64], cfa: str) -> tuple[float, str]:
+    """The level of saturation of a frame whose file says nothing of it, and where it comes from.
+
+    A heap at the top of the frame's own range, with hardly anything above it: "pixels". Without one, the largest number
+    of the fewest bits, in use by converters, that hold all of its pixels: "guess".
+
+    Parameters
+    ----------
+    counts : (4, 65536) int array from `histogram`
+    cfa : str
+        Four letters, or MONO.
+
+    Returns
+    -------
+    level : float, ADU
+    source : "pixels" or "guess"
+    """
+    together = counts.sum(0)
+    top = int(np.flatnonzero(together)[-1])
+    for level in sorted(_heaps(counts, cfa, 0.0, float(max(top, 1)), _ABOVE_UNSTATED)):
+        whole = float(together[level:].sum() / together.sum()) > 0.5
+        if level >= (_WHOLE_LEAST if whole else _UNSTATED_LEAST):
+            return float(level), "pixels"
+    return float(next(full for full in _CONVERTERS if full >= top)), "guess"
+
+
+def settled_saturation(levels: Sequence[tuple[float, str]]) -> tuple[float, str]:
+    """The saturation of a camera at one setting from what its frames gave (`unstated_saturation`).
+
+    The lowest that pixels show; where none do, the largest guess.
+    """
+    shown = [level for level, source in levels if source == "pixels"]
+    return (min(shown), "pixels") if shown else (max(level for level, _ in levels), "guess")

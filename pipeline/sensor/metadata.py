@@ -60,7 +60,8 @@ class FrameMeta:
     (body or air). `noise_reduction` says whether the camera has subtracted a dark frame of its own. `gain` is an
     astronomical camera's own setting (FITS GAIN), which is no ISO. `image_type` is FITS IMAGETYP in lower case.
     `orientation` is Exif's (1-8). `white_balance` (R, G, B multipliers, green 1) and `xyz_to_camera` (row by row) are
-    there after decoding only. `file_bytes_expected` is the length that the file's own offsets ask for.
+    there after decoding only. `black_stated` says of a FITS file whether it states its black level.
+    `file_bytes_expected` is the length that the file's own offsets ask for.
     """
 
     width: int
@@ -79,6 +80,7 @@ class FrameMeta:
     lens: str | None = None
     temperature_c: float | None = None
     gain: float | None = None
+    black_stated: bool | None = None
     image_type: str | None = None
     orientation: int = 1
     noise_reduction: bool | None = None

@@ -49,6 +49,8 @@ class MosaicHeader:
     orientation: int = 1
     white_balance: tuple[float, float, float] | None = None
     xyz_to_camera: tuple[float, ...] | None = None
+    black_stated: bool = True  # False: no file says so, and `black` is 0
+    full_from: str = "header"  # "pixels": from a pile-up of them; "guess": nothing shows where this camera is full
 
     @property
     def full_scale(self) -> float:
@@ -80,6 +82,10 @@ class MosaicHeader:
         for n, level in enumerate(self.black, 1):
             header[f"BLACK{n}"] = (float(level), "[ADU] black level, CFA position")
         header["SATURATE"] = (float(self.saturation), "[ADU] raw level of saturation")
+        if not self.black_stated:
+            header["BLKKNOWN"] = (False, "the file states no black level")
+        if self.full_from != "header":
+            header["FULLFROM"] = (self.full_from, "where SATURATE comes from")
         header["ORIENTAT"] = (self.orientation, "Exif orientation, not applied")
         if self.white_balance is not None:
             for name, value in zip("RGB", self.white_balance, strict=True):
@@ -111,6 +117,8 @@ class MosaicHeader:
             orientation=header.get("ORIENTAT", 1),
             white_balance=None if None in balance else tuple(balance),
             xyz_to_camera=None if None in matrix else tuple(matrix),
+            black_stated=header.get("BLKKNOWN", True),
+            full_from=header.get("FULLFROM", "header"),
         )
 
     def with_frame(self, frame: str) -> MosaicHeader:

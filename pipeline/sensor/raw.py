@@ -48,11 +48,17 @@ class _CutShortError(FrameError):
 
 @dataclass(frozen=True)
 class Levels:
-    """Levels that the file states, ADU: black and masked level by CFA position, the header's white."""
+    """Levels that the file states, ADU: black and masked level by CFA position, the header's white.
+
+    `black_stated` and `white_stated` are False where the file says nothing of them, and 0 and the largest number that
+    its form holds stand in their place.
+    """
 
     black: tuple[float, float, float, float]
     white: float
     masked: float | None
+    black_stated: bool = True
+    white_stated: bool = True
 
 
 class RawFrame:

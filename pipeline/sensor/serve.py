@@ -161,5 +161,7 @@ def _decode_into(frame: Any, shared: int) -> dict[str, Any]:
         "black": list(levels.black),
         "white": levels.white,
         "masked": levels.masked,
+        "black_stated": levels.black_stated,
+        "white_stated": levels.white_stated,
         "file_bytes": frame.file_size,
     }

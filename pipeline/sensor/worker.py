@@ -139,7 +139,7 @@ class Decoder:
             The file cannot be read, is no raw frame that is processed, or broke the decoder.
         """
         from pipeline.sensor.damage import find_damage
-        from pipeline.sensor.levels import histogram, saturation_level
+        from pipeline.sensor.levels import histogram, saturation_level, unstated_saturation
 
         answer, pixels = self._ask("decode", path)
         assert pixels is not None
@@ -147,7 +147,10 @@ class Decoder:
         black = tuple(float(level) for level in answer["black"])
         white = float(answer["white"])
         counts = histogram(pixels)
-        saturation = saturation_level(counts, meta.cfa or "MONO", min(black), white)
+        if answer["white_stated"]:
+            saturation, source = saturation_level(counts, meta.cfa or "MONO", min(black), white), "header"
+        else:
+            saturation, source = unstated_saturation(counts, meta.cfa or "MONO")
         damage = find_damage(pixels, counts, saturation, min(black), white)
         expected = meta.file_bytes_expected
         if expected is not None and answer["file_bytes"] < expected:
@@ -170,6 +173,8 @@ class Decoder:
             orientation=meta.orientation,
             white_balance=meta.white_balance,
             xyz_to_camera=meta.xyz_to_camera,
+            black_stated=answer["black_stated"],
+            full_from=source,
         )
         return Decoded(pixels, header, meta, damage, white)
 

@@ -32,6 +32,7 @@ class Placement:
     rms_px : root mean square distance of its stars from where the fit puts them, pixels; None for a lone unsolved frame
     stars : how many stars that is
     flux_scale : multiplies the frame's values above its sky to match the reference's; with its error; None if unknown
+    flux_scale_flat : the same where the lens's fall-off (`learned["vignetting"]`) is divided out of both
     zenith : (3,) direction of the zenith in the frame of `attitude`; None where refraction is not part of the fit
     colour_shift : by colour ("R", "B"), by how many pixels (x, y) the frame's picture in it lies off green's, the lens
         left out: the air spreads colours towards the zenith
@@ -43,6 +44,7 @@ class Placement:
     stars: int = 0
     flux_scale: float | None = None
     flux_scale_error: float | None = None
+    flux_scale_flat: float | None = None
     zenith: Floats | None = None
     colour_shift: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     scale: float = 1.0
@@ -116,6 +118,7 @@ class Geometry:
                 stars=int(item["stars"]),
                 flux_scale=item["flux_scale"],
                 flux_scale_error=item["flux_scale_error"],
+                flux_scale_flat=item.get("flux_scale_flat"),
                 zenith=None if item.get("zenith") is None else np.array(item["zenith"], np.float64),
                 colour_shift={c: (float(x), float(y)) for c, (x, y) in (item.get("colour_shift") or {}).items()},
                 scale=float(item.get("scale") or 1.0),
@@ -149,6 +152,7 @@ class Geometry:
                     "stars": int(p.stars),
                     "flux_scale": None if p.flux_scale is None else float(p.flux_scale),
                     "flux_scale_error": None if p.flux_scale_error is None else float(p.flux_scale_error),
+                    "flux_scale_flat": None if p.flux_scale_flat is None else float(p.flux_scale_flat),
                     "zenith": None if p.zenith is None else [float(z) for z in p.zenith],
                     "colour_shift": {c: [float(v) for v in s] for c, s in p.colour_shift.items()} or None,
                     "scale": float(p.scale),

@@ -20,6 +20,7 @@ from pipeline.pixels.residuals import residuals
 from pipeline.pixels.starlight import spread, star_signal
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
+from pipeline.stack.meteors import Meteor, frame_positions, lay_over, reaches
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
 
 # Larger tiles save little of the margins and fall out of the caches.
@@ -93,6 +94,7 @@ class Scene:
     clip_sigma: float
     star_scatter: NDArray[np.float32]  # (colours,)
     land: Land | None = None  # what of the frames does not count
+    meteors: tuple[Meteor, ...] = ()  # streaks that stay in the picture
 
 
 @dataclass(frozen=True)
@@ -232,6 +234,8 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
     )  # fmt: skip
     tile.tally[members] = tally
+    for meteor in scene.meteors:
+        _keep(meteor, scene, stack, tile)
     if stack.never is not None:
         # what no frame shows without land tells nothing of the sky's noise
         top, left = window.top - stack.origin[0], window.left - stack.origin[1]
@@ -242,6 +246,26 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         land = here.reshape(blocks[0], BLOCK, blocks[1], BLOCK).any(axis=(1, 3))
         tile.sums[:, land], tile.counts[:, land], tile.model[:, land] = 0, 0, 0
     return tile
+
+
+def _keep(meteor: Meteor, scene: Scene, stack: Stack, tile: Tile) -> None:
+    """Lay a meteor over a tile, where it comes into it."""
+    w, frame, m = tile.window, scene.frames[meteor.number], scene.matching
+    found = np.flatnonzero(stack.members == meteor.number)
+    if not len(found) or not reaches(meteor, frame, (w.top, w.left), (w.height, w.width)):
+        return
+    k = int(found[0])
+    rows = slice(w.top - stack.origin[0], w.top - stack.origin[0] + w.height)
+    columns = slice(w.left - stack.origin[1], w.left - stack.origin[1] + w.width)
+    values = stack.values[k][:, rows, columns]
+    nodes = (slice(w.top // GRID_STEP + 1, (w.top + w.height) // GRID_STEP + 2),
+             slice(w.left // GRID_STEP + 1, (w.left + w.width) // GRID_STEP + 2))  # fmt: skip
+    offset = np.array([np.mean(plane[nodes]) for plane in m.offsets[meteor.number]], np.float32)[:, None, None]
+    variance = m.floor[meteor.number][:, None, None] + m.slope[meteor.number] * np.maximum(values - offset, 0)
+    variance = scene.block_factor[:, None, None] * variance + scene.common[:, None, None]
+    places = frame_positions(frame, (w.top, w.left), (w.height, w.width))
+    codes = stack.codes[k][rows, columns]
+    lay_over(meteor, places, values, codes, variance, tile.picture, tile.noise, tile.coverage, tile.rejected)
 
 
 def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, down: int = 3) -> Iterator[Window]:

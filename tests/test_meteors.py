@@ -1,0 +1,114 @@
+"""Meteors that stay in the picture: where they lie, how bright they are, and what NOISE and COVERAGE say of them."""
+
+import numpy as np
+import pytest
+from scipy.special import erf
+
+from pipeline.pixels.resample import NOT_COVERED
+from pipeline.stack.meteors import Meteor, lay_over, meteors_of, share_of
+from tests.planted_scenes import Camera, drifting, random_stars, write_scene
+from tests.test_combine import Made, inputs_of
+
+SHAPE = (256, 384)
+ENDS = (90.0, 60.0, 250.0, 150.0)
+WIDTH = 3.0
+LIGHT = 900.0  # electrons a px of its length
+
+
+def streak(shape, ends, light, fwhm=WIDTH):
+    """Light of a line of even brightness, electrons a pixel."""
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(float)
+    x1, y1, x2, y2 = ends
+    length = np.hypot(x2 - x1, y2 - y1)
+    along = ((x - x1) * (x2 - x1) + (y - y1) * (y2 - y1)) / length
+    across = ((y - y1) * (x2 - x1) - (x - x1) * (y2 - y1)) / length
+    sigma = fwhm / 2.3548
+    inside = 0.5 * (erf(along / sigma / np.sqrt(2)) - erf((along - length) / sigma / np.sqrt(2)))
+    return light * inside * np.exp(-(across**2) / 2 / sigma**2) / sigma / np.sqrt(2 * np.pi), along, across
+
+
+@pytest.fixture(scope="module")
+def pictures(tmp_path_factory):
+    """A scene of eight frames with a meteor in one, combined with it rejected and with it kept; its geometry."""
+    folder = tmp_path_factory.mktemp("meteor")
+    camera, geometry = Camera(slope=0.2), drifting(8, SHAPE, (2.3, -1.1), 0.002)
+    rng = np.random.default_rng(3)
+    frame = list(geometry.frames)[2]
+    light, _, _ = streak(SHAPE, ENDS, LIGHT)
+    write_scene(folder, rng, camera, geometry, random_stars(rng, 40, SHAPE), {frame: light})
+    inputs = inputs_of(folder, geometry, camera, None)
+    told = {frame: [{"kind": "meteor", "x1": 90, "y1": 60, "x2": 250, "y2": 150, "width_px": WIDTH}]}
+    meteors = meteors_of(inputs.frames, told, frozenset(), True)
+    without = Made(folder, geometry, camera, threads=1)
+    return without, Made(folder, geometry, camera, threads=1, meteors=meteors), geometry, camera, frame
+
+
+def test_a_meteor_is_as_bright_as_in_its_frame_and_in_its_place(pictures):
+    """Its light above the sky is the planted light to 4 % in every colour, its middle where it belongs to 0.3 px."""
+    without, made, geometry, camera, frame = pictures
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    xs, ys = geometry.from_reference(frame, x, y)
+    length = np.hypot(ENDS[2] - ENDS[0], ENDS[3] - ENDS[1])
+    ux, uy = (ENDS[2] - ENDS[0]) / length, (ENDS[3] - ENDS[1]) / length
+    along, across = (xs - ENDS[0]) * ux + (ys - ENDS[1]) * uy, (ys - ENDS[1]) * ux - (xs - ENDS[0]) * uy
+    part = (along > 10) & (along < length - 10) & (np.abs(across) < 8)
+    added = made.picture - without.picture
+    for plane in added:
+        total = plane[part].sum() * camera.gain / (length - 20)
+        assert total == pytest.approx(LIGHT, rel=0.04)
+        assert abs((plane[part] * across[part]).sum() / plane[part].sum()) < 0.3
+    # nothing else has changed
+    assert not added[:, (np.abs(across) > 8) | (along < -20) | (along > length + 20)].any()
+    assert not added[:, share_of(Meteor(2, ENDS, WIDTH), xs, ys) == 0].any()
+
+
+def test_noise_and_coverage_say_that_it_is_one_frames(pictures):
+    """On it COVERAGE is 1 and NOISE that of one frame with the streak's own light; off it all is as before."""
+    without, made, geometry, _, frame = pictures
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    share = share_of(Meteor(2, ENDS, WIDTH), *geometry.from_reference(frame, x, y))
+    whole = without.coverage == 8
+    core, off = (share > 0.999) & whole, share == 0
+    assert core.sum() > 500
+    assert (made.coverage[core] == 1).all()
+    assert (made.rejected[core] == 0).all()
+    np.testing.assert_array_equal(made.coverage[off], without.coverage[off])
+    np.testing.assert_array_equal(made.noise[:, off], without.noise[:, off])
+    # where the streak is faint, one frame of eight: sqrt(8) times the mean's noise (statistics of means)
+    rim = (share > 0.999) & whole & (made.picture[1] - without.picture[1] < 10)
+    ratio = made.noise[1][rim] / without.noise[1][rim]
+    assert np.median(ratio) == pytest.approx(np.sqrt(8), rel=0.12)
+
+
+def test_land_hides_a_meteor():
+    """Where its frame shows no sky nothing is laid over the picture."""
+
+    shape = (20, 30)
+    picture, noise = np.ones((1, *shape), np.float32), np.ones((1, *shape), np.float32)
+    coverage, rejected = np.full(shape, 5, np.uint16), np.zeros(shape, np.uint16)
+    codes = np.zeros(shape, np.uint8)
+    codes[10:] = NOT_COVERED
+    values = np.full((1, *shape), 9, np.float32)
+    places = np.mgrid[0:20, 0:30][::-1].astype(np.float32)
+    meteor = Meteor(0, (15.0, 0.0, 15.0, 19.0), 2.0)
+    lay_over(meteor, tuple(places), values, codes, np.full_like(values, 4), picture, noise, coverage, rejected)
+    assert picture[0, 5, 15] == 9
+    assert coverage[5, 15] == 1
+    assert noise[0, 5, 15] == 2
+    assert (picture[0, 10:] == 1).all()
+    assert (coverage[10:] == 5).all()
+
+
+def test_which_streaks_stay():
+    """Those told for meteors where asked; of a frame named by hand also what could not be told; no aircraft."""
+
+    class Named:
+        def __init__(self, name):
+            self.id = name
+
+    frames = [Named("a"), Named("b")]
+    ends = {"x1": 0, "y1": 0, "x2": 9, "y2": 0, "width_px": 2.0}
+    streaks = {"a": [{"kind": "meteor", **ends}, {"kind": "unknown", **ends}], "b": [{"kind": "aircraft", **ends}]}
+    assert [m.number for m in meteors_of(frames, streaks, frozenset(), True)] == [0]
+    assert len(meteors_of(frames, streaks, frozenset({"a"}), False)) == 2
+    assert not meteors_of(frames, streaks, frozenset({"b"}), False)
