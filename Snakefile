@@ -39,7 +39,7 @@ rule decode:
         "logs/decode/{batch}.log",
     priority: lambda wildcards: W.priority(wildcards.batch)
     shell:
-        step("decode") + " --project . --batch {input} --out {output} 2> {log}"
+        step("decode") + " --project . --batch {input} --out {output} 2> {log} && printf %s {params.key} > {output}/key"
 
 
 use rule decode as decode_calibration with:

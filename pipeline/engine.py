@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterable
@@ -109,6 +110,7 @@ class Workflow:
         self.made = [scene for scene, entry in self.scenes.items() if entry.get("gives_ground_to") is None]
         for scene in self.scenes:
             self._forget_incomplete(scene)
+        self._forget_outdated()
         self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
 
     def batches(self, owners: Iterable[str]) -> str:
@@ -131,6 +133,20 @@ class Workflow:
             wanted = (*(names if made else ()), *(TRAILS if note == "finish.json" and trails else ()))
             if not all((results / name).is_file() for name in wanted):
                 (notes / note).unlink(missing_ok=True)
+
+    def _forget_outdated(self) -> None:
+        """Remove kept mosaics that another make of decode left.
+
+        Where the engine makes them again itself, it sees in them nothing but scratch, and spares what is graded from
+        them for its unchanged inputs, whatever its key.
+        """
+        for entry in (*self.scenes.values(), *self.sets.values()):
+            for batch in entry["batches"]:
+                folder = self.project / "work" / "mosaics" / batch
+                key = folder / "key"
+                there = key.read_text(encoding="ascii", errors="replace") if key.is_file() else ""
+                if folder.is_dir() and there != self.batch_key("decode", batch):
+                    shutil.rmtree(folder, ignore_errors=True)
 
     def batch_key(self, step_name: str, batch: str) -> str:
         """See `step_key`; the subject is the frames themselves, so that an added frame dirties its batch alone."""

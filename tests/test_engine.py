@@ -73,6 +73,19 @@ def test_the_scene_made_last_is_not_decoded_again(trip_copy):
     assert jobs["decode"] == 1
 
 
+def test_mosaics_of_another_make_do_not_stay(trip_copy):
+    """What another version of decode left is removed, so that grading sees its mosaics made anew."""
+    (kept,) = (trip_copy / "work" / "mosaics").iterdir()
+    assert planned(trip_copy) == {}
+    assert kept.is_dir()
+    (kept / "key").write_text("older")
+    assert planned(trip_copy) == {}
+    assert not kept.exists()
+    (trip_copy / "trip.yaml").write_text("frames: [raw]\ngrade: {stars_max: 1000}\n")
+    jobs = planned(trip_copy)
+    assert jobs["decode"] == jobs["grade"] >= 2
+
+
 def test_a_moved_folder_is_up_to_date_and_what_was_deleted_is_made(trip_copy):
     """Wherever the folder lies nothing is done again but what makes a picture that was deleted."""
     moved = trip_copy.with_name("moved")
