@@ -9,6 +9,7 @@ import pytest
 
 from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
+from pipeline.pages.headline import warnings
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import grouped
 from pipeline.sky import exposure
@@ -227,6 +228,14 @@ def test_sound_scene_needs_no_advice() -> None:
 def test_each_fault_gets_its_advice(changes, reasons, head) -> None:  # type: ignore[no-untyped-def]
     """One fault, one piece of advice."""
     assert heads(changes, reasons) == [head]
+
+
+def test_a_sky_that_changed_from_frame_to_frame_is_told() -> None:
+    """Where more is rejected than passes through single frames, the page says what that does to the picture."""
+    assert not any("rejected" in line for line in warnings({**SOUND, "rejected_share": 0.06}))
+    (line,) = [line for line in warnings({**SOUND, "rejected_share": 0.29}) if "rejected" in line]
+    assert "29.0%" in line
+    assert "aurora" in line
 
 
 def test_more_darks_are_asked_for_by_what_their_noise_costs() -> None:

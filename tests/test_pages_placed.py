@@ -52,14 +52,20 @@ def test_a_tracker_in_words():
     """Polar error with its direction and its error; one within its error is not told from none."""
     learned = {
         "mount": "tracked", "polar_error_deg": 0.5, "polar_error_sigma_deg": 0.02, "polar_error_up_deg": -0.3,
-        "polar_error_east_deg": 0.4, "rate_error": -0.001, "drift_arcsec_h": [300.0, -400.0, 2.0],
+        "polar_error_east_deg": 0.4, "rate_error": -0.001, "rate_error_sigma": 0.0002,
+        "drift_arcsec_h": [300.0, -400.0, 2.0], "drift_sigma_arcsec_h": 20.0,
     }  # fmt: skip
     facts = dict(mount_facts({**_figures(learned=learned), "pixel_scale_arcsec": 10.0}))
     assert facts["polar axis"] == "0.50° ± 0.02° from the pole: 0.30° too low, 0.40° too far east"
-    assert facts["drift of the picture"] == "500″ an hour (50\u202fpx)"
+    assert facts["drift of the picture"] == "500″ ± 20″ an hour (50\u202fpx)"
     assert facts["tracking rate"] == "0.10% too slow"
     loose = {**learned, "polar_error_sigma_deg": 0.3}
     assert "too little to tell" in dict(mount_facts(_figures(learned=loose)))["polar axis"]
+    # dithers at random make slopes of their own
+    dithered = {**learned, "rate_error": 0.0875, "rate_error_sigma": 0.05, "drift_sigma_arcsec_h": 400.0}
+    told = dict(mount_facts(_figures(learned=dithered)))
+    assert "tracking rate" not in told
+    assert "too little to tell" in told["drift of the picture"]
 
 
 def test_lines_for_another_field_make_it_a_scene():

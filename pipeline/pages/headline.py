@@ -7,11 +7,12 @@ from typing import Any
 
 from pipeline.pages.noise import noise_gain
 from pipeline.pages.placed import clock_note, mirror_note
-from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, sentence, setting
+from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
 
 NOISE_LOW = 0.85  # below it frames are not independent
 NOISE_HIGH = 1.10  # the main claim is within 10 % of theory
 SIZE_HIGH = 1.10
+REJECTED_HIGH = 0.12  # of all values; quiet nights have 0.0 to 0.03, a rising Moon 0.06, an aurora had 0.29
 
 
 def warnings(figures: Mapping[str, Any]) -> list[str]:
@@ -40,6 +41,13 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
             "what differs between two of these frames is not noise alone (stars that do not fall on one another, a "
             "lens that was not found on the sky, moving cloud), or the frames are unlike. The combined picture's noise "
             "holds; the gain does not."
+        )
+    lost = figures.get("rejected_share")
+    if isinstance(lost, (int, float)) and lost > REJECTED_HIGH:
+        result.append(
+            f"{percent(lost)} of all values were rejected: more than what passes through single frames explains. The "
+            "sky itself may have changed from frame to frame (aurora, airglow, lit cloud); where it did, the picture "
+            "is patched from different moments. Look at it closely; combine: {clip_sigma: 8} rejects less."
         )
     size = figures.get("size_ratio")
     if isinstance(size, (int, float)) and size > SIZE_HIGH:

@@ -33,8 +33,10 @@ MOUNT_KEYS = (
     "polar_error_up_deg",
     "polar_error_east_deg",
     "rate_error",
+    "rate_error_sigma",
     "drift_arcsec_h",
     "drift_scatter_arcsec",
+    "drift_sigma_arcsec_h",
 )
 
 
@@ -258,14 +260,20 @@ def _tracker(mount: Mapping[str, Any], scale: Any) -> Facts:
     drift = mount.get("drift_arcsec_h")
     if _numbers(drift, 3):
         speed = math.hypot(drift[0], drift[1])
-        text = number(speed, "″", decimals=0) + " an hour"
-        if isinstance(scale, (int, float)) and scale > 0:
+        told = mount.get("drift_sigma_arcsec_h")
+        spread = float(told) if isinstance(told, (int, float)) else 0.0
+        text = f"{number(speed, '″', decimals=0)} ± {number(spread, '″', decimals=0)} an hour"
+        if speed < SURE_SIGMAS * spread:
+            text += ", too little to tell in this time"
+        elif isinstance(scale, (int, float)) and scale > 0:
             text += f" ({number(speed / scale, 'px', digits=2)})"
         if isinstance(mount.get("drift_scatter_arcsec"), (int, float)):
             text += f", {number(mount['drift_scatter_arcsec'], '″', decimals=0)} rms about it (the worm, dithers)"
         facts.append(("drift of the picture", text))
     rate = mount.get("rate_error")
-    if isinstance(rate, (int, float)) and abs(rate) >= RATE_ERROR_MIN:
+    unsure = mount.get("rate_error_sigma")
+    least = max(RATE_ERROR_MIN, SURE_SIGMAS * unsure if isinstance(unsure, (int, float)) else 0.0)
+    if isinstance(rate, (int, float)) and abs(rate) >= least:
         facts.append(("tracking rate", f"{percent(abs(rate), 2)} too {'fast' if rate > 0 else 'slow'}"))
     return facts
 

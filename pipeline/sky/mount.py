@@ -43,7 +43,8 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         `sidereal_ratio` (its rate over the sidereal).
         For a tracker: `polar_error_deg` with `polar_error_sigma_deg`, `polar_error_up_deg`, `polar_error_east_deg`
         (of its axis from the pole above the horizon: towards the zenith, towards the east; None without a zenith),
-        `rate_error` (relative), `drift_arcsec_h`, `drift_scatter_arcsec`.
+        `rate_error` (relative), `drift_arcsec_h`, `drift_scatter_arcsec`; `rate_error_sigma`, `drift_sigma_arcsec_h`
+        (standard deviations that the scatter about the straight line, dithers above all, leaves them).
     """
     nothing: dict[str, Any] = {"mount": None}
     if len(seconds) < 2 or np.ptp(seconds) < SHORTEST_S:
@@ -81,7 +82,8 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
         rate, scatter = _rate(seconds, in_sky)
         # of a slope across the pole (two of three components), from what the straight line leaves
-        spread = scatter * np.sqrt(2 / 3) / max(float(np.linalg.norm(seconds - seconds.mean())), 1e-9)
+        lever = max(float(np.linalg.norm(seconds - seconds.mean())), 1e-9)
+        spread = scatter * np.sqrt(2 / 3) / lever
         off = rate / SIDEREAL_RATE
         along = float(off @ pole)
         across = off - along * pole
@@ -101,8 +103,10 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
             "polar_error_up_deg": up,
             "polar_error_east_deg": east,
             "rate_error": round(along, 6),
+            "rate_error_sigma": round(float(scatter * np.sqrt(1 / 3) / lever / SIDEREAL_RATE), 6),
             "drift_arcsec_h": [round(float(d), 2) for d in drift],
             "drift_scatter_arcsec": round(drift_scatter, 2),
+            "drift_sigma_arcsec_h": round(float(drift_scatter * np.sqrt(2 / 3) / lever * 3600), 2),
         }
     return nothing
 
