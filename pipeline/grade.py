@@ -258,11 +258,14 @@ def grade_batch(
                 gain.see(pixels, header)
                 if thumbs is not None:
                     write_pictures(thumbs, frame.id, found.detections, streaks, row["room_adu"])
-                offsets.append(colour_offsets(pixels, header.cfa, header.black, header.saturation, stars))
-                ratios.append(
-                    full_star_colours(pixels, header.cfa, header.black, header.saturation, found.noise, stars)
+                levels = header.cfa, header.black, header.saturation
+                measured = (
+                    colour_offsets(pixels, *levels, stars),
+                    full_star_colours(pixels, *levels, found.noise, stars),
                 )
                 lists.append((frame.id, stars))
+                offsets.append(measured[0])
+                ratios.append(measured[1])
             except (FrameError, OSError, ValueError) as error:
                 log.warning("%s: %s", frame.shown, error)
                 status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}

@@ -62,6 +62,16 @@ def test_colours_come_back(beta: float, fwhm: float, shift: float, trail: float)
         assert np.quantile(np.abs(off), 2 / 3) < 0.2
 
 
+def test_a_star_beyond_the_edge_is_left_out() -> None:
+    """A place that was fitted outside of the frame, or to nothing, has no pixels to go by."""
+    pixels, stars, _ = planted(3.5, 2.2, 0.0, 0.0)
+    whole = full_star_colours(pixels, "RGGB", [BLACK] * 4, FULL + BLACK, NOISE, stars)
+    stars["x"][0], stars["y"][1], stars["x"][2] = -30.0, 1e4, np.nan
+    found = full_star_colours(pixels, "RGGB", [BLACK] * 4, FULL + BLACK, NOISE, stars)
+    assert (found["full_red"][:3] == UNKNOWN).all()
+    assert np.array_equal(found[3:], whole[3:])
+
+
 def test_nothing_to_tell() -> None:
     """A monochrome frame has no colours; without stars of known shape none are measured."""
     pixels, stars, _ = planted(3.5, 2.2, 0.0, 0.0)

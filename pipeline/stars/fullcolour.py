@@ -81,6 +81,8 @@ def _ring(
     y: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp], NDArray[np.float64]] | None:
     """Samples about a full core: dx, dy from the star's place (px), colour, light above the sky (ADU)."""
+    if not (0 <= x < pixels.shape[1] and 0 <= y < pixels.shape[0]):
+        return None  # the place was fitted to a star that the frame's edge cuts, or to none
     for reach in (NEAR, FAR):
         dx, dy, colour, value, full = _window(pixels, cfa, black, saturation, x, y, reach + SKY_TO)
         core = _reach_of(np.hypot(dx[full], dy[full]))
