@@ -222,20 +222,21 @@ def test_codes_per_sigma_are_what_encoded_noise_shows() -> None:
     np.testing.assert_allclose(codes_per_sigma(level, sigma, pedestal), out.reshape(-1, 3).std(axis=0), rtol=0.01)
 
 
-def star_field(colour: tuple[float, float, float], amplitude: float) -> np.ndarray:
+def star_field(colour: tuple[float, float, float], amplitude: float, sigma: float = 1.5) -> np.ndarray:
     """One star of a camera colour on a flat sky, cut at a saturation of 1."""
     y, x = np.mgrid[0:41, 0:41] - 20.0
-    shape = np.exp(-(x**2 + y**2) / (2 * 1.5**2))
+    shape = np.exp(-(x**2 + y**2) / (2 * sigma**2))
     return np.minimum(0.02 + np.array(colour)[:, None, None] * amplitude * shape, 1.0)
 
 
 @pytest.mark.parametrize("balanced", [(1.0, 0.8, 0.5), (0.6, 0.8, 1.0), (1.0, 1.0, 1.0)])
 def test_saturated_core_takes_the_colour_of_its_flanks(balanced: tuple[float, float, float]) -> None:
-    """The core of a star eight times too bright gets the planted colour to 3 %, not the magenta of full pixels."""
+    """Without a colour that was measured the core of a large star eight times too bright gets the planted colour to
+    3 % from its flanks, beyond what full pixels spoil."""
     gains = (2.0, 1.0, 1.5)
-    field = star_field(tuple(np.array(balanced) / gains), 8.0)
+    field = star_field(tuple(np.array(balanced) / gains), 8.0, 3.5)
     cores = find_cores((field >= 0.8).any(axis=0), field, np.full(3, 0.02), 1.0, gains)
-    assert (cores.stars, cores.neutral) == (1, 0)
+    assert (cores.stars, cores.measured, cores.neutral) == (1, 0, 0)
     np.testing.assert_allclose(cores.colour[0], balanced, rtol=0.03)
     restored = field.astype(np.float32)
     cores.restore(restored, 0, gains)

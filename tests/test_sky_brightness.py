@@ -85,6 +85,6 @@ def test_too_few_stars_tell_nothing(rendered):
 def test_the_dark_of_a_frame_set_aside_is_the_scenes():
     """A frame's dark level goes by its own factor; one that was given none has the scene's median, not nothing."""
     rows = [{"frame": "a", "dark_scale": 1.0}, {"frame": "b", "dark_scale": 1.2}, {"frame": "c", "dark_scale": None}]
-    record = SimpleNamespace(master={"DLEVEL": 10.0}, calibration=SimpleNamespace(rows=rows))
+    record = SimpleNamespace(master={"DLEVEL": 10.0}, calibration=SimpleNamespace(rows=rows, meta={}))
     assert [dark_adu(record, name) for name in "abcd"] == pytest.approx([10.0, 12.0, 11.0, 11.0])
-    assert dark_adu(SimpleNamespace(master={}, calibration=SimpleNamespace(rows=rows)), "a") == 0.0
+    assert dark_adu(SimpleNamespace(master={}, calibration=SimpleNamespace(rows=rows, meta={})), "a") == 0.0

@@ -32,11 +32,11 @@ class Placement:
     rms_px : root mean square distance of its stars from where the fit puts them, pixels; None for a lone unsolved frame
     stars : how many stars that is
     flux_scale : multiplies the frame's values above its sky to match the reference's; with its error; None if unknown
-    flux_scale_flat : the same where the lens's fall-off (`learned["vignetting"]`) is divided out of both
     zenith : (3,) direction of the zenith in the frame of `attitude`; None where refraction is not part of the fit
     colour_shift : by colour ("R", "B"), by how many pixels (x, y) the frame's picture in it lies off green's, the lens
         left out: the air spreads colours towards the zenith
     scale : of the frame's picture about the lens's axis, against the shared camera's: focus changes it
+    flux_scale_flat : `flux_scale` where the lens's fall-off (`learned["vignetting"]`) is divided out of both
     """
 
     attitude: Floats
@@ -44,10 +44,10 @@ class Placement:
     stars: int = 0
     flux_scale: float | None = None
     flux_scale_error: float | None = None
-    flux_scale_flat: float | None = None
     zenith: Floats | None = None
     colour_shift: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     scale: float = 1.0
+    flux_scale_flat: float | None = None
 
 
 @dataclass(frozen=True)
