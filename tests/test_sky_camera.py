@@ -186,7 +186,8 @@ def test_geometry_goes_to_a_file_and_back(tmp_path):
     assert again.left_out == geometry.left_out
     assert again.elsewhere == (("d",),)
     assert set(json.loads((tmp_path / "g.json").read_text())["frames"]["b"]) == {
-        "attitude", "rms_px", "stars", "flux_scale", "flux_scale_error", "flux_scale_flat", "zenith", "colour_shift", "scale",
+        "attitude", "rms_px", "stars", "flux_scale", "flux_scale_error", "flux_scale_flat", "zenith",
+        "colour_shift", "scale",
     }  # fmt: skip
 
 
