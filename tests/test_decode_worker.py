@@ -287,7 +287,7 @@ def test_frame_that_kills_twice_is_unreadable(tmp_path):
                 if pid is not None and pid not in killed and len(killed) < 2:
                     killed.add(pid)
                     os.kill(pid, signal.SIGKILL)
-                time.sleep(0.002)
+                time.sleep(0.0002)
 
         killer = threading.Thread(target=kill)
         killer.start()
