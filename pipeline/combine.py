@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import logging
 import sys
 from collections.abc import Sequence
@@ -20,7 +19,7 @@ from pipeline.config import CombineSettings, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, shown, write_json
-from pipeline.inputs import input_arguments, kept_mosaics, read_inputs
+from pipeline.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky import times
@@ -37,7 +36,6 @@ from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.tiles import cut
 from pipeline.stack.trails import star_trails
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
-from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless.combine")
 
@@ -125,17 +123,13 @@ def _meteors(plan: ScenePlan, inputs: Inputs, arguments: argparse.Namespace, set
     )
     if settings.meteors == "reject" and not named:
         return []
-    table = read_table(arguments.verdicts)
-    if "streak_list" not in table.colnames:
-        return []
     of_land: dict[str, list[int]] = {}
     if arguments.ground_figures is not None:
         of_land = (read_json(arguments.ground_figures).get("moving") or {}).get("streaks") or {}
-    streaks = {}
-    for row in table:
-        name = str(row["frame"])
-        listed = json.loads(str(row_values(row, ("streak_list",))["streak_list"] or "[]"))
-        streaks[name] = [s for s in listed if s.get("number") not in of_land.get(name, ())]
+    streaks = {
+        name: [streak for streak in listed if streak.get("number") not in of_land.get(name, ())]
+        for name, listed in listed_streaks(arguments.verdicts).items()
+    }
     return meteors_of(inputs.frames, streaks, named, settings.meteors == "keep")
 
 

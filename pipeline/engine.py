@@ -61,6 +61,10 @@ _SCENE_STEPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 }
 
 
+# What of combine's settings the ground's picture takes, which is stacked by the same means.
+_GROUND_SETTINGS = ("clip_sigma", "vignetting")
+
+
 def step_key(trip: Trip, name: str, subject: Any = None) -> str:
     """What a step's results depend on besides its input files, as one line: its version, its settings, its subject.
 
@@ -74,6 +78,8 @@ def step_key(trip: Trip, name: str, subject: Any = None) -> str:
     """
     steps = {"grade": ("decode", "grade"), "ground": ("ground", "combine")}.get(name, (name,))
     settings = {s: trip.section(s) for s in steps if s in SECTIONS}
+    if name == "ground":
+        settings["combine"] = {key: settings["combine"][key] for key in _GROUND_SETTINGS}
     if name == "register":
         settings["site"] = trip.site.model_dump()  # the zenith, hence refraction
     content = {"versions": {s: STEP_VERSIONS[s] for s in steps}, "settings": settings, "subject": subject}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import logging
 import sys
 from bisect import bisect
@@ -24,7 +23,7 @@ from pipeline.errors import InputError
 from pipeline.files import replacing, shown, write_json
 from pipeline.groundscene import separate_arguments, separate_ground
 from pipeline.handmask import mask_of, read_mask
-from pipeline.inputs import input_arguments, kept_mosaics, read_inputs
+from pipeline.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
 from pipeline.pages.words import count
 from pipeline.pixels.cells import cell_sums
 from pipeline.pixels.noise import BLOCK
@@ -44,7 +43,6 @@ from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
 from pipeline.stack.tiles import TILE_STEP, Window, cut
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
 from pipeline.starlists import read_lists
-from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless.ground")
 
@@ -203,8 +201,7 @@ def told_of_moving(
 
 def streaks_of_land(canvases: Sequence[Canvas], hold: Hold, verdicts: Path, smear_px: float) -> dict[str, list[int]]:
     """Numbers of the streaks, by frame, of which half or more lies along land or on it."""
-    rows = [row_values(row, ("frame", "streak_list")) for row in read_table(verdicts)]
-    lists = {str(row["frame"]): json.loads(row["streak_list"] or "[]") for row in rows}
+    lists = listed_streaks(verdicts)
     placed = sorted(hold.turns)
     areas, part, result = areas_of(canvases, hold), (np.arange(PROBES) + 0.5) / PROBES, {}
     knots = dict(zip(placed, nearest(hold, placed, canvases), strict=True))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import logging
 import math
 from collections.abc import Mapping, Sequence
@@ -51,6 +52,15 @@ def _positive(text: str) -> int:
     if number < 1:
         raise argparse.ArgumentTypeError(f"must be at least 1 (got {number})")
     return number
+
+
+def listed_streaks(verdicts: Path) -> dict[str, list[dict[str, Any]]]:
+    """The streaks of each frame, by id, as judge tells them; none where it tells none."""
+    table = read_table(verdicts)
+    if "streak_list" not in table.colnames:
+        return {}
+    rows = (row_values(row, ("frame", "streak_list")) for row in table)
+    return {str(row["frame"]): json.loads(str(row["streak_list"] or "[]")) for row in rows}
 
 
 def kept_mosaics(plan: ScenePlan, verdicts: Path, geometry: Geometry, folders: Sequence[Path]) -> dict[str, Path]:

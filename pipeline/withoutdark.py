@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -12,10 +11,13 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.background import block_size, survey_mosaic
 from pipeline.plan import PlannedFrame
+from pipeline.sensor.glow import colour_levels, find_glow
+from pipeline.sensor.lineoffsets import Lines, line_offsets
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.sensor.pattern import Lines, Pattern, colour_levels, find_glow, line_offsets
+from pipeline.sensor.pattern import Pattern
 from pipeline.sensor.pedestal import Pedestal, pedestal
 from pipeline.sensor.transfer import transfer_blocks
+from pipeline.sky import times
 from pipeline.tables import row_values
 
 # Frames from which on it is looked for what stays with the sensor without a dark, and how far the sky must have moved
@@ -35,10 +37,10 @@ def moved(frames: Sequence[PlannedFrame], kept: Mapping[str, Any]) -> float | No
             expected = row_values(row, ("motion_expected_px",))["motion_expected_px"]
         if expected is not None and frame.exposure_s:
             speeds.append(float(expected) / frame.exposure_s)
-    times = [datetime.fromisoformat(frame.taken) for frame in frames if frame.taken]
-    if not speeds or len(times) < 2:
+    moments = [moment for frame in frames if (moment := times.parse(frame.taken)) is not None]
+    if not speeds or len(moments) < 2:
         return None
-    return float(np.median(speeds)) * (max(times) - min(times)).total_seconds()
+    return float(np.median(speeds)) * (max(moments) - min(moments)).total_seconds()
 
 
 @dataclass

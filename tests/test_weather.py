@@ -174,7 +174,7 @@ def test_sun_and_moon_against_a_general_library() -> None:
         there = get_body(body, times, place).transform_to(AltAz(obstime=times, location=place))
         np.testing.assert_allclose(values, there.alt.deg, atol=0.02)
     # total solar eclipse of 2026 August 12: greatest at 17:45:51 UT, 65 13.3 N 25 13.7 W, Sun's altitude 25.8 degrees
-    # (Espenak & Meeus, Five Millennium Canon of Solar Eclipses, NASA/TP-2006-214141)
+    # (Espenak & Meeus 2006, NASA/TP-2006-214141)
     moment = parse("2026-08-12T17:45:51")
     assert moment is not None
     eclipse = sun_and_moon([julian_date(moment)], 65 + 13.3 / 60, -(25 + 13.7 / 60))

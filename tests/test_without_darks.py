@@ -11,15 +11,9 @@ from example_project.maker.sky import Glow as SkyGlow
 from pipeline.pixels.background import block_size, survey_mosaic
 from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate
-from pipeline.sensor.pattern import (
-    Lines,
-    Pattern,
-    colour_levels,
-    find_glow,
-    grey_weights,
-    line_offsets,
-    spread_blocks,
-)
+from pipeline.sensor.glow import colour_levels, find_glow, grey_weights
+from pipeline.sensor.lineoffsets import Lines, line_offsets
+from pipeline.sensor.pattern import Pattern
 from pipeline.sensor.patternfile import pattern_hdus, read_pattern
 
 WIDTH, HEIGHT = 960, 640
@@ -54,7 +48,7 @@ def test_glow_is_brought_below_a_fifth_of_a_frames_noise(glow_e, changes):
     found, planted, noise = seen(glow_e, **changes)
     assert planted.max() > 0.8 * noise
     assert found.level is not None, found.why
-    left = planted - spread_blocks(found.level, block_size((HEIGHT, WIDTH)), (HEIGHT, WIDTH))
+    left = planted - Pattern(found.level, block_size((HEIGHT, WIDTH))).at_pixels((HEIGHT, WIDTH))
     assert np.abs(blocks(left)).max() < 0.2 * noise
 
 

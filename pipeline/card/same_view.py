@@ -75,6 +75,8 @@ def _recognised(scene: ScenePlan, others: Sequence[ScenePlan], side_px: int) -> 
     look = scene.look
     if not look.tracked or look.centre_ra_deg is None or look.centre_dec_deg is None or not look.pixel_scale_arcsec:
         return None
+    from astropy.coordinates import angular_separation  # takes half a second to load, and few trips come so far
+
     radius = NEAR * side_px * look.pixel_scale_arcsec / 3600
     best: tuple[float, str] | None = None
     for other in others:
@@ -91,7 +93,8 @@ def _recognised(scene: ScenePlan, others: Sequence[ScenePlan], side_px: int) -> 
                 # the sky behind a place before the ground moves on
                 moved = math.degrees(SIDEREAL_RATE * pause)
                 ra_deg, dec_deg = look.centre_ra_deg + moved, look.centre_dec_deg
-                away = _distance(ra_deg, dec_deg, view.centre_ra_deg, view.centre_dec_deg)
+                here, there = (ra_deg, dec_deg), (view.centre_ra_deg, view.centre_dec_deg)
+                away = math.degrees(angular_separation(*map(math.radians, (*here, *there))))
                 if away < radius and (best is None or abs(pause) < best[0]):
                     best = (abs(pause), other.scene)
     return None if best is None else best[1]
@@ -105,13 +108,6 @@ def _same_lens(one: ScenePlan, other: ScenePlan) -> bool:
 def _seconds(one: PlannedFrame, other: PlannedFrame) -> float | None:
     first, second = times.parse(one.taken), times.parse(other.taken)
     return None if first is None or second is None else (second - first).total_seconds()
-
-
-def _distance(ra_deg: float, dec_deg: float, other_ra_deg: float, other_dec_deg: float) -> float:
-    """Angle between two places of the sky, degrees."""
-    a, d, b, e = map(math.radians, (ra_deg, dec_deg, other_ra_deg, other_dec_deg))
-    cosine = math.sin(d) * math.sin(e) + math.cos(d) * math.cos(e) * math.cos(a - b)
-    return math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
 
 
 __all__ = ["with_ground"]

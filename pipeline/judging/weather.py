@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import rankdata
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
@@ -149,7 +151,7 @@ def _light(course: Course) -> _Light:
     if known.any():
         rel[:, known] = log[:, known] - np.nanquantile(log[:, known], 0.9 if n >= 10 else 0.75, axis=0)
     step = np.abs(np.diff(rel, axis=0))
-    noise = 1.4826 / np.sqrt(2) * float(np.median(step[np.isfinite(step)])) if np.isfinite(step).any() else 0.03
+    noise = MAD_TO_SIGMA / np.sqrt(2) * float(np.median(step[np.isfinite(step)])) if np.isfinite(step).any() else 0.03
     limit = max(PART_DIMMED, PART_SIGMAS * min(noise, 0.1))
     struck = rel < -limit
     there = np.isfinite(rel)

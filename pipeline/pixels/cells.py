@@ -40,14 +40,17 @@ def any_in_cells(pixels: Bools, side: int) -> Bools:
     return np.asarray(in_cells(pixels, side).view(np.uint8).max(axis=(1, 3)) > 0)
 
 
-def between(cells: NDArray[np.floating], side: int, shape: tuple[int, int], top: int = 0) -> NDArray[np.float32]:
-    """Values at pixels, linearly between the cells' middles; beyond the outermost middles those of the nearest.
+def between(
+    cells: NDArray[np.floating], side: int, shape: tuple[int, int], top: int = 0, beyond: float = 0.0
+) -> NDArray[np.float32]:
+    """Values at pixels, linearly between the cells' middles.
 
     Parameters
     ----------
     cells : (..., rows, columns) float array
     side : of a cell, px
     shape : (height, width) of the result, from row `top` on
+    beyond : cells by which the slope is followed beyond the outermost middles; farther out values stay as they are
 
     Returns
     -------
@@ -56,8 +59,8 @@ def between(cells: NDArray[np.floating], side: int, shape: tuple[int, int], top:
     values = np.asarray(cells, np.float32)
     for axis, first, length in ((-1, 0, shape[1]), (-2, top, shape[0])):
         number = values.shape[axis]
-        at = np.clip((np.arange(first, first + length) - (side - 1) / 2) / side, 0, number - 1)
-        low = np.minimum(at.astype(int), max(number - 2, 0))
+        at = np.clip((np.arange(first, first + length) - (side - 1) / 2) / side, -beyond, number - 1 + beyond)
+        low = np.clip(at.astype(int), 0, max(number - 2, 0))
         part = (at - low).astype(np.float32)
         part = part[:, None] if axis == -2 else part
         high = np.take(values, np.minimum(low + 1, number - 1), axis)

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sky.camera import Camera
 from pipeline.sky.table import FrameStars
 
@@ -161,7 +162,7 @@ def _fit(
         inverse = np.linalg.pinv(normal, rcond=1e-9, hermitian=True)
         solution = inverse @ (design.T @ (wanted * root[:, 0]))
         left = (wanted - (design / root) @ solution) / error
-        spread = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), 1e-6)
+        spread = max(MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))), 1e-6)
         robust = np.clip(1 - (left / (BISQUARE * spread)) ** 2, 1e-6, None) ** 2
         weight = robust / error**2
     count = terms.shape[1]

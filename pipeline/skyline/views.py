@@ -17,6 +17,7 @@ from scipy import fft, ndimage
 from scipy.spatial.transform import Rotation
 
 from pipeline.pixels.cells import cell_sums
+from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sky.camera import Camera
 
 Floats = NDArray[np.float64]
@@ -242,7 +243,7 @@ def scale_between(
         return None
     middle = float(np.median(ratio))
     # error of a median: 1.253 times that of a mean (elementary statistics)
-    error = 1.253 * 1.4826 * float(np.median(np.abs(ratio - middle))) / np.sqrt(len(ratio))
+    error = 1.253 * MAD_TO_SIGMA * float(np.median(np.abs(ratio - middle))) / np.sqrt(len(ratio))
     return middle, error
 
 

@@ -6,10 +6,13 @@ full values outwards, and balanced full values are magenta. On the mosaic each c
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
 
 # Natural logarithms of red's and blue's light over green's, thousandths: whole numbers have a value for "not measured".
 PER_UNIT = 1000
@@ -22,7 +25,7 @@ REACH = 2.5  # px beyond the outermost full sample: there is light enough, and t
 SKY_FROM, SKY_TO = 7.0, 11.0  # px beyond it, where the sky around is read
 NEAR, FAR = 10.0, 40.0  # px; the windows that are tried. What is full further out is no star
 RISE = 6.0  # times the noise of one pixel, of samples that are used
-SAMPLES = 2  # of each colour, at least
+SAMPLES, SKY_SAMPLES = 2, 10  # of each colour, at least, about the core and of the sky
 # What is known beforehand, as standard deviations: of a sample's logarithm beside its noise (pixels are no points, and
 # no star is a Gaussian), of the star's place and of a colour's against green's (px), and of how much flatter a star's
 # slopes are than its core.
@@ -62,29 +65,32 @@ def full_star_colours(
     if mxx * myy - mxy * mxy <= 0:
         return result
     shape = np.linalg.inv(np.array([[mxx, mxy], [mxy, myy]]))
-    levels = np.asarray(black, np.float64)
+    frame = _Mosaic(pixels, np.array(["RGB".index(c) for c in cfa]), np.asarray(black, np.float64), saturation, noise)
     for number in np.flatnonzero(stars["saturated"])[:STARS]:
-        ring = _ring(pixels, cfa, levels, saturation, noise, float(stars["x"][number]), float(stars["y"][number]))
+        ring = _ring(frame, float(stars["x"][number]), float(stars["y"][number]))
         ratios = None if ring is None else _heights(*ring, noise, shape)
         if ratios is not None:
             result[number] = tuple(np.rint(PER_UNIT * ratios).astype(np.int16))
     return result
 
 
-def _ring(
-    pixels: NDArray[np.uint16],
-    cfa: str,
-    black: NDArray[np.float64],
-    saturation: float,
-    noise: float,
-    x: float,
-    y: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp], NDArray[np.float64]] | None:
+@dataclass(frozen=True)
+class _Mosaic:
+    """`colour` (0 red, 1 green, 2 blue) and `black` (ADU) by place of the cell; `noise` of a pixel, ADU."""
+
+    pixels: NDArray[np.uint16]
+    colour: NDArray[np.intp]
+    black: Floats
+    saturation: float
+    noise: float
+
+
+def _ring(frame: _Mosaic, x: float, y: float) -> tuple[Floats, Floats, NDArray[np.intp], Floats] | None:
     """Samples about a full core: dx, dy from the star's place (px), colour, light above the sky (ADU)."""
-    if not (0 <= x < pixels.shape[1] and 0 <= y < pixels.shape[0]):
+    if not (0 <= x < frame.pixels.shape[1] and 0 <= y < frame.pixels.shape[0]):
         return None  # the place was fitted to a star that the frame's edge cuts, or to none
     for reach in (NEAR, FAR):
-        dx, dy, colour, value, full = _window(pixels, cfa, black, saturation, x, y, reach + SKY_TO)
+        dx, dy, colour, value, full = _window(frame, x, y, reach + SKY_TO)
         core = _reach_of(np.hypot(dx[full], dy[full]))
         if core <= reach:
             break
@@ -93,38 +99,29 @@ def _ring(
     radius = np.hypot(dx, dy)
     around = (radius > core + SKY_FROM) & (radius < core + SKY_TO) & ~full
     skies = [value[around & (colour == c)] for c in range(3)]
-    if min(len(sky) for sky in skies) < SHAPE_STARS:
+    if min(len(sky) for sky in skies) < SKY_SAMPLES:
         return None
     light = value - np.array([np.median(sky) for sky in skies])[colour]
-    used = ~full & (radius > core - 1.0) & (radius < core + REACH) & (light > RISE * noise)
+    used = ~full & (radius > core - 1.0) & (radius < core + REACH) & (light > RISE * frame.noise)
     if min(np.count_nonzero(used & (colour == c)) for c in range(3)) < SAMPLES:
         return None
     return dx[used], dy[used], colour[used], light[used]
 
 
-def _window(
-    pixels: NDArray[np.uint16],
-    cfa: str,
-    black: NDArray[np.float64],
-    saturation: float,
-    x: float,
-    y: float,
-    reach: float,
-) -> tuple[NDArray[Any], ...]:
-    """Samples about a place: dx, dy, colour (0 red, 1 green, 2 blue), ADU above black, whether full."""
-    height, width = pixels.shape
+def _window(frame: _Mosaic, x: float, y: float, reach: float) -> tuple[NDArray[Any], ...]:
+    """Samples about a place: dx, dy, colour, ADU above black, whether full."""
+    height, width = frame.pixels.shape
     top, bottom = max(0, int(y - reach)), min(height, int(y + reach) + 2)
     left, right = max(0, int(x - reach)), min(width, int(x + reach) + 2)
     rows, columns = np.mgrid[top:bottom, left:right]
     place = 2 * (rows & 1) + (columns & 1)
-    colour = np.array(["RGB".index(letter) for letter in cfa])[place]
-    level = black[place]
-    value = pixels[top:bottom, left:right] - level
-    full = value >= FULL * (saturation - level)
+    colour, level = frame.colour[place], frame.black[place]
+    value = frame.pixels[top:bottom, left:right] - level
+    full = value >= FULL * (frame.saturation - level)
     return (columns - x).ravel(), (rows - y).ravel(), colour.ravel(), value.ravel(), full.ravel()
 
 
-def _reach_of(radius: NDArray[np.float64]) -> float:
+def _reach_of(radius: Floats) -> float:
     """How far the full samples reach that hang together with the star's place, px; `radius` of all full samples."""
     radius = np.sort(radius)
     apart = np.flatnonzero(np.diff(radius, prepend=0.0) > 3.0)
@@ -133,13 +130,13 @@ def _reach_of(radius: NDArray[np.float64]) -> float:
 
 
 def _heights(
-    dx: NDArray[np.float64],
-    dy: NDArray[np.float64],
+    dx: Floats,
+    dy: Floats,
     colour: NDArray[np.intp],
-    light: NDArray[np.float64],
+    light: Floats,
     noise: float,
-    shape: NDArray[np.float64],
-) -> NDArray[np.float64] | None:
+    shape: Floats,
+) -> Floats | None:
     """Logarithms of red's and blue's height over green's; None where they cannot be told well enough.
 
     Ten unknowns by least squares with what is known beforehand: three heights, the slopes of all colours together
@@ -171,7 +168,7 @@ def _heights(
     # a colour's height is that at its own top, not at the star's place
     heights = solution[:3] + 0.5 * np.einsum("ci,ij,cj->c", own, np.linalg.inv(shape), own) / factor
     variance = [error[c, c] + error[1, 1] - 2 * error[c, 1] for c in (0, 2)]
-    ratios: NDArray[np.float64] = heights[[0, 2]] - heights[1]
+    ratios: Floats = heights[[0, 2]] - heights[1]
     return ratios if max(variance) < ERROR_MAX**2 and np.abs(ratios).max() < 4 else None
 
 
