@@ -26,13 +26,13 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 11,
-    "judge": 15,
+    "judge": 16,
     "dark": 3,
     "register": 11,
     "ground": 4,
     "combine": 15,
     "join": 2,
-    "finish": 4,
+    "finish": 5,
     "summarise": 16,
 }
 

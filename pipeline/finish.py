@@ -15,6 +15,7 @@ import tifffile
 from astropy.io import fits
 from numpy.typing import NDArray
 from PIL import Image
+from scipy import ndimage
 
 from pipeline import versions
 from pipeline.colour import curves, icc
@@ -41,6 +42,7 @@ MARGIN_SIGMA = 2.0  # the pedestal leaves this much below the darkest share
 GREY_STAR_SIGMA = 20.0  # star pixels this far above the sky tell grey where the camera gives no white balance
 GREY_STAR_PIXELS = 200
 JPEG_QUALITY = 92
+NEAR_PX = 3.0  # from a pixel with a value, up to which one without takes it
 
 
 @dataclass(frozen=True)
@@ -196,6 +198,22 @@ def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.fl
     return find_cores(touched, combined.planes, choices.sky, choices.white, choices.colour.multipliers, measured)
 
 
+def fill_rim(strip: NDArray[np.float32]) -> None:
+    """Give pixels that no frame reached, (3, rows, columns), what the nearest shows within `NEAR_PX`; NaN beyond.
+
+    At the picture's edges a pixel's colours may lie just outside of the frames, the lens's lateral colour apart.
+    """
+    missing = (strip == 0).all(axis=0)  # a mean of light is never 0 in all colours
+    if not missing.any():
+        return
+    strip[:, missing] = np.nan
+    if missing.all():
+        return
+    distance, (row, column) = ndimage.distance_transform_edt(missing, return_indices=True)
+    near = missing & (distance <= NEAR_PX)
+    strip[:, near] = strip[:, row[near], column[near]]
+
+
 def render(
     combined: Combined, choices: Choices, cores: Cores, preview_px: int, threads: int
 ) -> tuple[NDArray[np.uint16], NDArray[np.float32], dict[str, int]]:
@@ -218,7 +236,7 @@ def render(
     def strip_of(top: int) -> tuple[NDArray[np.float32], tuple[int, int, int]]:
         strip = combined.planes[:, top : top + rows].astype(np.float32)
         strip *= scale
-        strip[:, (strip == 0).all(axis=0)] = np.nan  # what no frame reached; a mean of light is never 0 in all colours
+        fill_rim(strip)
         cores.restore(strip, top, choices.colour.multipliers)
         counts = encode_strip(strip, choices.colour.whole, choices.pedestal, fill, codes[top : top + rows])
         return area_mean(strip, factor), counts

@@ -234,7 +234,7 @@ def test_saturated_core_takes_the_colour_of_its_flanks(balanced: tuple[float, fl
     """Without a colour that was measured the core of a large star eight times too bright gets the planted colour to
     3 % from its flanks, beyond what full pixels spoil."""
     gains = (2.0, 1.0, 1.5)
-    field = star_field(tuple(np.array(balanced) / gains), 8.0, 3.5)
+    field = star_field(tuple(np.array(balanced) / gains), 8.0, 4.5)
     cores = find_cores((field >= 0.8).any(axis=0), field, np.full(3, 0.02), 1.0, gains)
     assert (cores.stars, cores.measured, cores.neutral) == (1, 0, 0)
     np.testing.assert_allclose(cores.colour[0], balanced, rtol=0.03)

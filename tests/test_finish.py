@@ -235,9 +235,21 @@ def test_missing_values_take_the_sky(tmp_path: Path) -> None:
     planes[:, 50:60, 60:70] = np.nan
     planes[:, 50:60, 70:80] = 0.0  # as combine leaves what no frame reached
     figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes))
-    assert figures["without_value_pixels"] == 200
+    assert figures["without_value_pixels"] == 140  # of the second hundred the rim takes what lies beside
     codes = tifffile.imread(tmp_path / "o.tif")[55, [65, 75]]
     assert np.abs(codes.astype(int) - figures["sky_code"]).max() <= 2
+
+
+def test_an_edge_that_no_frame_reached_goes_on_as_it_is_beside() -> None:
+    """A row at the edge takes its neighbours' values, not a hairline of another level; what is far is not known."""
+    strip = np.random.default_rng(2).uniform(0.1, 0.2, (3, 30, 40)).astype(np.float32)
+    whole = strip.copy()
+    strip[:, 0, 10:30] = 0.0
+    strip[:, 10:, 30:] = 0.0
+    finish.fill_rim(strip)
+    np.testing.assert_array_equal(strip[:, 0, 13:27], whole[:, 1, 13:27])
+    assert np.isnan(strip[:, 20:, 36:]).all()
+    assert np.isfinite(strip[:, 20:, 31]).all()
 
 
 def test_little_is_known(tmp_path: Path) -> None:
@@ -345,6 +357,21 @@ def test_robust_level_ignores_stars() -> None:
     level, sigma = robust_level(values)
     assert level == pytest.approx(100, abs=0.2)
     assert sigma == pytest.approx(5, rel=0.03)
+
+
+def test_a_lens_s_dark_corners_are_not_drawn_black() -> None:
+    """Half the light in the corners (common practice for fast lenses), a slope and a bright band: no part of the open
+    sky is nearly black (a second-order surface alone leaves a twelfth of the sky's code); black land stays black."""
+    rng = np.random.default_rng(12)
+    y, x = np.mgrid[0:400, 0:600]
+    rho2 = ((x - 300) ** 2 + (y - 200) ** 2) / (300**2 + 200**2)
+    sky = (1 + 0.4 * (x / 600 - 0.5)) * (1 - 0.5 * rho2**2) + 0.3 * np.exp(-(((x + y - 300) / 80) ** 2))
+    light = np.stack([sky] * 3, axis=2) + rng.normal(0, 0.02, (400, 600, 3))
+    light[370:] = 0.02
+    picture, _ = stretch(light)
+    parts = picture[:360].reshape(18, 20, 30, 20, 3).mean(axis=(1, 3, 4)) / 255
+    assert parts.min() > 0.2 * 0.145
+    assert picture[380:].mean() / 255 < 0.02
 
 
 def test_gradient_recovers_a_planted_slope() -> None:

@@ -20,7 +20,9 @@ from scipy import ndimage
 # frame. Below 1 since frames of a scene are scaled to one transparency and interpolated; low costs nothing, as an
 # unsaturated core has its star's colour already.
 TOUCHED = 0.8
-RIM_PX = 3  # how far around the core full values reach: linear demosaicing and the kernel's inner half
+# How far around the core full values reach (demosaicing 2 px, resampling 3): measured, red and blue lie above the
+# star's colour by 94 and 67 ADU at 2 px, by 12 at 4 (a combined pixel's noise is 10) and by 3 at 5.
+RIM_PX = 4
 FLANK_PX = 3  # how far around the rim flanks are read, where nothing else tells
 SKY_PX = 6  # and around those, the sky
 FLANK_MIN = 8  # fewer flank pixels tell no colour

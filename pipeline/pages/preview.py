@@ -36,6 +36,10 @@ LAND_COLOUR = 0.7  # of land's own colour: by night the eye sees little of it
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 LEVEL_SAMPLE = 200_000  # values enough to know a median to 0.3 % of the scatter
 BLOCKS = 18  # blocks over the long side of which the gradient is measured
+# What is darker than the surface is followed where it is as broad as this, blocks, in so many rounds; and a block below
+# this share of the sky's level is land (a lens leaves half and more of it in its corners).
+DARK_BLOCKS, DARK_ROUNDS, LAND_LIKE = 1.0, 4, 0.35
+RIM_FROM, RIM_WHOLE = 0.25, 0.6  # squared distance from the middle, in half diagonals, from which and all of that
 BLOCK_SAMPLE = 3_000  # values enough for a block: its level to 2 % of the scatter, and some 200 blocks are fitted
 
 
@@ -96,26 +100,29 @@ def pixel_noise(plane: NDArray[np.floating]) -> float:
 
 
 def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
-    """The smooth gradient of a (height, width) plane: a second-order surface through the medians of blocks.
+    """The smooth gradient of a (height, width) plane: a second-order surface through the medians of blocks, and what
+    is darker than that over wide areas.
 
     The fit is robust (blocks on bright clouds of the Milky Way or on black ground lose their weight), and its order is
-    too low to follow them.
+    too low to follow them. It is too low for a lens's dark corners as well, and overshoots at the rim: there the sky
+    would be drawn black. So towards the rim what is broadly darker than the surface is followed, what is brighter not.
     """
     height, width = plane.shape
     size = max(4, -(-max(height, width) // BLOCKS))
-    ys, xs, levels = [], [], []
-    for top in range(0, height, size):
-        for left in range(0, width, size):
-            block = plane[top : top + size, left : left + size]
-            if np.isfinite(block).any():
-                level, _ = robust_level(block, BLOCK_SAMPLE)
-                ys.append(min(top + size / 2, height) / height - 0.5)
-                xs.append(min(left + size / 2, width) / width - 0.5)
-                levels.append(level)
-    x, y, z = np.array(xs), np.array(ys), np.array(levels)
+    shape = -(-height // size), -(-width // size)
+    levels = np.full(shape, np.nan)
+    for i, j in np.ndindex(*shape):
+        block = plane[i * size : (i + 1) * size, j * size : (j + 1) * size]
+        if np.isfinite(block).any():
+            levels[i, j], _ = robust_level(block, BLOCK_SAMPLE)
+    known = np.isfinite(levels)
+    z = levels[known]
     if z.size < 12:
         return np.zeros(plane.shape)
-    terms = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    rows, columns = np.nonzero(known)
+    y = (np.minimum(rows * size + size / 2, height)) / height - 0.5
+    x = (np.minimum(columns * size + size / 2, width)) / width - 0.5
+    terms = _second_order(x, y)
     weight = np.ones_like(z)
     for _ in range(12):
         fit = np.linalg.lstsq(terms * weight[:, None], z * weight, rcond=None)[0]
@@ -123,10 +130,27 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
         scale = MAD_TO_SIGMA * float(np.median(np.abs(off))) + 1e-12
         weight = 1 / (1 + (off / (2.5 * scale)) ** 2)
     yy, xx = (np.arange(height)[:, None] + 0.5) / height - 0.5, (np.arange(width)[None, :] + 0.5) / width - 0.5
-    surface: NDArray[np.float64] = (
-        fit[0] + fit[1] * xx + fit[2] * yy + fit[3] * xx * xx + fit[4] * xx * yy + fit[5] * yy * yy
-    )
+    surface = np.asarray(_second_order(*np.broadcast_arrays(xx, yy)) @ fit)
+    # land that nobody told of is black, and no corner of a lens is
+    sky = known.copy()
+    sky[known] = z > LAND_LIKE * np.median(z)
+    left = np.zeros(shape)
+    left[known] = off + 2 * scale  # what noise and structure make is left alone
+    share = ndimage.gaussian_filter(sky.astype(float), DARK_BLOCKS)
+    darker = np.zeros(shape)
+    for _ in range(DARK_ROUNDS):
+        more = ndimage.gaussian_filter(np.where(sky, np.minimum(left - darker, 0), 0.0), DARK_BLOCKS)
+        darker += np.where(share > 0.05, more / np.maximum(share, 0.05), 0.0)
+    # dark clouds of the Milky Way stay: only towards the rim is it the lens
+    rho2 = 4 * (xx**2 * width**2 + yy**2 * height**2) / (width**2 + height**2)
+    rim = np.clip((rho2 - RIM_FROM) / (RIM_WHOLE - RIM_FROM), 0, 1)
+    surface += rim * between(darker, size, (height, width), beyond=0.5)
     return surface - np.median(surface)
+
+
+def _second_order(x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Terms of a second-order surface at places, along a last axis."""
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
 def stretch(
