@@ -20,7 +20,7 @@ from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, shown, write_json
 from pipeline.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
-from pipeline.plan import ScenePlan, read_scene
+from pipeline.plan import TRAILS_FITS, ScenePlan, read_scene
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky import times
 from pipeline.sky.geometry import Geometry
@@ -38,8 +38,6 @@ from pipeline.stack.trails import star_trails
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
 
 log = logging.getLogger("moonless.combine")
-
-TRAILS_FITS = "star_trails.fits"
 
 
 def main(argv: Sequence[str] | None = None) -> int:

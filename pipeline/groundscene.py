@@ -119,21 +119,8 @@ def separate_ground(
     view = place_view(here, there, land, camera, side, _starts(hold, next(iter(paths))), smear)
     if view is None:
         return None, "they show nothing that the reference shows too"
-    # each frame on all of them: a tripod may creep, and somebody may have moved it
-    mine = carried(land, camera, side, view.turn)
-    turns, left_out = {}, []
-    for number, name in enumerate(paths):
-        turn: NDArray[np.float64] | None = np.eye(3)
-        if len(paths) > 1:
-            alone = make_stills(
-                frames.frames, frames.mosaics, frames.calibration, standing, arguments.threads, side, [number]
-            )
-            lies = place_view(there, alone.mean[green], mine, camera, side, [np.eye(3)], coarse=False)
-            turn = None if lies is None else lies.turn
-        if turn is None:
-            left_out.append(name)
-        else:
-            turns[name] = turn @ view.turn
+    turns, left_out = _each(frames, standing, arguments.threads, there, carried(land, camera, side, view.turn), side)
+    turns = {name: turn @ view.turn for name, turn in turns.items()}
     if not turns:
         return None, "they differ from one another"
     frames = _only(frames, list(turns))
@@ -158,6 +145,39 @@ def separate_ground(
         ),
         "",
     )
+
+
+def _each(
+    frames: Inputs,
+    standing: Hold,
+    threads: int,
+    there: NDArray[np.floating],
+    land: NDArray[np.bool_],
+    side: int,
+) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
+    """How each frame lies on all of them together, a turn by id, and those that do not: a tripod may creep, and
+    somebody may have moved it.
+
+    Parameters
+    ----------
+    standing : as if the camera had not moved
+    there, land : (rows, columns) all of them together, and where they show land; cells of `side` px
+    """
+    names = [frame.id for frame in frames.frames]
+    if len(names) == 1:
+        return {names[0]: np.eye(3)}, []
+    turns, left_out = {}, []
+    for number, name in enumerate(names):
+        alone = make_stills(frames.frames, frames.mosaics, frames.calibration, standing, threads, side, [number])
+        planes = alone.mean
+        lies = place_view(
+            there, planes[len(planes) // 2], land, standing.geometry.camera, side, [np.eye(3)], coarse=False
+        )
+        if lies is None:
+            left_out.append(name)
+        else:
+            turns[name] = lies.turn
+    return turns, left_out
 
 
 def _usable(plan: ScenePlan, verdicts: Path, folders: list[Path]) -> dict[str, Path]:

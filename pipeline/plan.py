@@ -11,6 +11,8 @@ from pipeline.files import read_json, write_json
 
 # Results that only a scene with ground has, by the step that makes them: `join` and `finish`.
 JOINED = ("composite.fits",)
+# The star trails, where they are asked for: of `combine`, of `finish`.
+TRAILS_FITS = "star_trails.fits"
 TRAILS = ("star_trails.tif", "star_trails.jpg")
 FINISHED = ("composite.tif", "composite.jpg", "ground.tif", "ground_mask.png")
 

@@ -18,6 +18,7 @@ from pipeline import finish
 from pipeline.colour import curves
 from pipeline.colour.cores import TOUCHED, find_cores
 from pipeline.colour.spaces import BT2020, rgb_to_xyz
+from pipeline.developing import fill_rim
 from pipeline.pages.preview import area_mean, gradient, robust_level, stretch
 
 MATRIX = np.array([[0.9, -0.3, -0.1], [-0.45, 1.25, 0.22], [-0.1, 0.2, 0.6]])  # invented, of a usual shape
@@ -246,7 +247,7 @@ def test_an_edge_that_no_frame_reached_goes_on_as_it_is_beside() -> None:
     whole = strip.copy()
     strip[:, 0, 10:30] = 0.0
     strip[:, 10:, 30:] = 0.0
-    finish.fill_rim(strip)
+    fill_rim(strip)
     np.testing.assert_array_equal(strip[:, 0, 13:27], whole[:, 1, 13:27])
     assert np.isnan(strip[:, 20:, 36:]).all()
     assert np.isfinite(strip[:, 20:, 31]).all()

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import ndimage
 
-from pipeline import combine, ground, join
+from pipeline import combine, ground, groundpicture, join
 from pipeline.config import Trip, load_trip
 from pipeline.console import Progress
 from pipeline.errors import InputError
@@ -141,7 +141,7 @@ def made(night: Nightscape, tmp_path_factory: pytest.TempPathFactory) -> dict[st
     out = tmp_path_factory.mktemp("made")
     inputs = inputs_of(night.folder, night.geometry, night.camera)
     mask = night.share.astype(np.float32)
-    told = ground.make_ground(
+    told = groundpicture.make_ground(
         inputs, night.geometry, night.stand, mask, out / "ground.fits", Trip(), 2, Progress(None, "ground", "s")
     )  # type: ignore[arg-type]
     land = land_in(mask, night.geometry, night.stand, inputs.frames)
@@ -264,7 +264,7 @@ def test_threads_change_nothing(night: Nightscape, made: dict[str, Any], tmp_pat
     inputs = inputs_of(night.folder, night.geometry, night.camera)
     mask = night.share.astype(np.float32)
     trip = Trip.model_validate({"limits": {"memory_mb": 300}})
-    ground.make_ground(
+    groundpicture.make_ground(
         inputs, night.geometry, night.stand, mask, tmp_path / "g.fits", trip, 1, Progress(None, "ground", "s")
     )  # type: ignore[arg-type]
     again = read_ground(tmp_path / "g.fits")

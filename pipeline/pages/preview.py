@@ -39,6 +39,7 @@ BLOCKS = 18  # blocks over the long side of which the gradient is measured
 # What is darker than the surface is followed where it is as broad as this, blocks, in so many rounds; and a block below
 # this share of the sky's level is land (a lens leaves half and more of it in its corners).
 DARK_BLOCKS, DARK_ROUNDS, LAND_LIKE = 1.0, 4, 0.35
+ORDINARY = 1.3  # standard deviations of the blocks by which noise and structure may be darker
 RIM_FROM, RIM_WHOLE = 0.25, 0.6  # squared distance from the middle, in half diagonals, from which and all of that
 BLOCK_SAMPLE = 3_000  # values enough for a block: its level to 2 % of the scatter, and some 200 blocks are fitted
 
@@ -135,7 +136,7 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
     sky = known.copy()
     sky[known] = z > LAND_LIKE * np.median(z)
     left = np.zeros(shape)
-    left[known] = off + 2 * scale  # what noise and structure make is left alone
+    left[known] = off + ORDINARY * scale
     share = ndimage.gaussian_filter(sky.astype(float), DARK_BLOCKS)
     darker = np.zeros(shape)
     for _ in range(DARK_ROUNDS):

@@ -16,7 +16,7 @@ from astropy.io import fits
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline import combine, ground, join
+from pipeline import combine, groundpicture, join
 from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.noise import block_noise
@@ -71,7 +71,7 @@ def measure(out: Path, lens: float, count: int, width: int, true_mask: bool) -> 
         right = ((mask > 0.5) == land)[far].mean()
         print(f"{lens:g} mm: mask right beyond 4 px {right:.4f}, confidence {told.confidence}")
     begun = time.process_time()
-    figures = ground.make_ground(
+    figures = groundpicture.make_ground(
         inputs, geometry, hold, mask, out / "ground.fits", Trip(), 2, Progress(None, "ground", "s")
     )
     made = time.process_time() - begun

@@ -1,0 +1,408 @@
+"""From linear camera values to pictures: colour, white and pedestal chosen once for a scene, TIFF and preview written.
+
+The half of the step `finish` that knows of pixels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tifffile
+from astropy.io import fits
+from numpy.typing import NDArray
+from PIL import Image
+from scipy import ndimage
+
+from pipeline import versions
+from pipeline.colour import curves, icc
+from pipeline.colour.camera import CameraColour, camera_colour
+from pipeline.colour.cores import TOUCHED, Cores, find_cores
+from pipeline.colour.encode import CODES, codes_per_sigma, encode_strip
+from pipeline.colour.spaces import BT2020, SRGB
+from pipeline.errors import InputError
+from pipeline.files import replacing
+from pipeline.pages.preview import area_mean, robust_level, stretch
+from pipeline.pixels.orientation import ORIENTATIONS, upright
+
+PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
+STRIP_ROWS = 240  # about 70 MB in float32 at 6000 columns: small beside the 16-bit picture, large beside the overheads
+SAMPLE_STEP = 4  # every 4th pixel each way tells sky, darkest value and grey: 1.5 million of 24
+DARKEST = 1e-4  # share of the pixels that may lie below what the pedestal is made for (residual cold pixels do)
+MARGIN_SIGMA = 2.0  # the pedestal leaves this much below the darkest share
+GREY_STAR_SIGMA = 20.0  # star pixels this far above the sky tell grey where the camera gives no white balance
+GREY_STAR_PIXELS = 200
+JPEG_QUALITY = 92
+NEAR_PX = 3.0  # from a pixel with a value, up to which one without takes it
+
+
+@dataclass(frozen=True)
+class Combined:
+    """`combined.fits` as finish needs it; `planes` is mapped from disk, big-endian."""
+
+    planes: NDArray[np.floating]  # (3, height, width)
+    noise: tuple[float, float, float] | None
+    saturation: float | None
+    balance: tuple[float, float, float] | None
+    xyz_to_camera: NDArray[np.float64] | None
+    orientation: int
+    unit: str | None
+
+
+def read_combined(path: Path) -> Combined:
+    """Open `combined.fits`.
+
+    Raises
+    ------
+    InputError
+        If it is no FITS file of three float32 planes.
+    """
+    try:
+        with fits.open(path, memmap=True) as hdus:
+            header = hdus[0].header
+            if header.get("NAXIS") != 3 or header.get("NAXIS3") != 3 or header.get("BITPIX") != -32:
+                raise InputError(f"{path.name}: must hold three planes of 32-bit floats; run combine again")
+            shape = (3, header["NAXIS2"], header["NAXIS1"])
+            planes = np.memmap(path, ">f4", "r", hdus[0].fileinfo()["datLoc"], shape)
+            noise = None
+            if "NOISE" in hdus:
+                data = np.asarray(hdus["NOISE"].data)
+                step = max(1, max(data.shape[-2:]) // 1000)
+                thin = data[..., ::step, ::step].astype(float)
+                levels = [_middle(plane) for plane in (thin if thin.ndim == 3 else (thin, thin, thin))]
+                if len(levels) == 3 and all(level is not None for level in levels):
+                    noise = (float(levels[0]), float(levels[1]), float(levels[2]))  # type: ignore[arg-type]
+            matrix = [header.get(f"CM{i}{j}") for i in (1, 2, 3) for j in (1, 2, 3)]
+            balance = [header.get(f"WB_{c}") for c in "RGB"]
+            saturation = header.get("SATURATE")
+    except InputError:
+        raise
+    except (OSError, TypeError, ValueError, KeyError) as error:
+        raise InputError(f"{path.name}: cannot be read as the picture that combine writes ({error})") from error
+    orientation = header.get("ORIENTAT", 1)
+    return Combined(
+        planes=planes,
+        noise=noise,
+        saturation=float(saturation) if isinstance(saturation, (int, float)) and saturation > 0 else None,
+        balance=None if None in balance else (float(balance[0]), float(balance[1]), float(balance[2])),
+        xyz_to_camera=None if None in matrix else np.array(matrix, float).reshape(3, 3),
+        orientation=orientation if orientation in ORIENTATIONS else 1,
+        unit=header.get("BUNIT"),
+    )
+
+
+def _middle(plane: NDArray[np.float64]) -> float | None:
+    good = plane[np.isfinite(plane) & (plane > 0)]
+    return float(np.median(good)) if good.size else None
+
+
+def grey_multipliers(
+    sample: NDArray[np.float64], sky: NDArray[np.float64], noise: NDArray[np.float64], saturation: float
+) -> tuple[tuple[float, float, float] | None, str]:
+    """Multipliers that make the stars, or else the sky, grey on average, and on what they were measured.
+
+    Parameters
+    ----------
+    sample : (3, n) finite camera values
+    sky, noise : (3,)
+    saturation : float
+    """
+    above = sample - sky[:, None]
+    stars = (above > GREY_STAR_SIGMA * noise[:, None]).all(axis=0) & (sample < TOUCHED * saturation).all(axis=0)
+    if np.count_nonzero(stars) >= GREY_STAR_PIXELS:
+        light, what = above[:, stars].sum(axis=1), "the light of the stars"
+    else:
+        light, what = sky, "the sky"
+    if (light <= 0).any():
+        return None, what
+    gains = light[1] / light
+    return (float(gains[0]), float(gains[1]), float(gains[2])), what
+
+
+@dataclass(frozen=True)
+class Choices:
+    """All that was chosen for a picture before its pixels are encoded; levels in camera values over `white`."""
+
+    colour: CameraColour
+    white: float
+    white_from: str
+    sky: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    noise_from: str
+    pedestal: float
+    sky_rgb: NDArray[np.float64]
+    noise_rgb: NDArray[np.float64]
+
+
+def choose(combined: Combined, composite: Combined | None = None, land: NDArray[np.bool_] | None = None) -> Choices:
+    """Decide colour, white and pedestal from the header and a sample of the pixels, once for all pictures of a scene.
+
+    Parameters
+    ----------
+    combined : the picture of the stars
+    composite : that of stars and land, where there is one; its darkest pixels count too
+    land : (height, width), where there is land: it says nothing of the sky
+    """
+    thin = (slice(None), slice(None, None, SAMPLE_STEP), slice(None, None, SAMPLE_STEP))
+    sample = np.asarray(combined.planes[thin], float).reshape(3, -1)
+    good = np.isfinite(sample).all(axis=0)
+    if land is not None and (good & ~land[thin[1:]].ravel()).any():
+        good &= ~land[thin[1:]].ravel()
+    sample = sample[:, good]
+    if sample.shape[1] == 0:
+        raise InputError("combined.fits: holds no pixel with a value in all three colours; run combine again")
+    levels = [robust_level(channel) for channel in sample]
+    sky = np.array([level for level, _ in levels])
+    if combined.noise is not None:
+        noise, noise_from = np.array(combined.noise), "median of the NOISE plane"
+    else:
+        noise, noise_from = (
+            np.array([sigma for _, sigma in levels]),
+            "scatter of sky pixels, the sky's own structure in it",
+        )
+    if combined.saturation is not None:
+        white, white_from = combined.saturation, "the saturation level, in the colour whose multiplier is 1"
+    else:
+        white, white_from = max(float(sample.max()), 1e-6), "the brightest value (the saturation level is not known)"
+    grey, grey_from = grey_multipliers(sample, sky, noise, white)
+    colour = camera_colour(BT2020, combined.balance, combined.xyz_to_camera, grey, grey_from)
+    sky_rgb, noise_rgb = colour.whole @ sky / white, colour.noise(noise / white)
+    darkest = np.quantile(colour.whole @ sample / white, DARKEST, axis=1)
+    if composite is not None:
+        every = np.asarray(composite.planes[thin], float).reshape(3, -1)
+        every = every[:, np.isfinite(every).all(axis=0)]
+        darkest = np.minimum(darkest, np.quantile(colour.whole @ every / white, DARKEST, axis=1))
+    need = float(np.max(MARGIN_SIGMA * noise_rgb - darkest))
+    pedestal = float(np.ceil(max(need, 0.0) * CODES) / CODES)
+    return Choices(colour, white, white_from, sky, noise, noise_from, pedestal, sky_rgb, noise_rgb)
+
+
+def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.float64] | None = None) -> Cores:
+    """Saturated cores of the picture; none where the saturation level is not known. `measured` as in `find_cores`."""
+    height, width = combined.planes.shape[1:]
+    touched = np.zeros((height, width), bool)
+    if combined.saturation is not None:
+        limit = np.float32(TOUCHED * combined.saturation)
+        for top in range(0, height, STRIP_ROWS):
+            strip = combined.planes[:, top : top + STRIP_ROWS]
+            np.any(strip >= limit, axis=0, out=touched[top : top + STRIP_ROWS])
+    return find_cores(touched, combined.planes, choices.sky, choices.white, choices.colour.multipliers, measured)
+
+
+def fill_rim(strip: NDArray[np.float32]) -> None:
+    """Give pixels that no frame reached, (3, rows, columns), what the nearest shows within `NEAR_PX`; NaN beyond.
+
+    At the picture's edges a pixel's colours may lie just outside of the frames, the lens's lateral colour apart.
+    """
+    missing = (strip == 0).all(axis=0)  # a mean of light is never 0 in all colours
+    if not missing.any():
+        return
+    strip[:, missing] = np.nan
+    if missing.all():
+        return
+    distance, (row, column) = ndimage.distance_transform_edt(missing, return_indices=True)
+    near = missing & (distance <= NEAR_PX)
+    strip[:, near] = strip[:, row[near], column[near]]
+
+
+def render(
+    combined: Combined, choices: Choices, cores: Cores, preview_px: int, threads: int
+) -> tuple[NDArray[np.uint16], NDArray[np.float32], dict[str, int]]:
+    """Encode the whole picture, strip by strip, and shrink it on the way.
+
+    Returns
+    -------
+    codes : (height, width, 3) uint16
+    small : (3, rows, columns) float32
+        Camera values over white, shrunk by a whole factor to `preview_px` or a little more on the long side.
+    counts : pixels held at white, below black, without a value
+    """
+    height, width = combined.planes.shape[1:]
+    factor = max(1, max(height, width) // preview_px)
+    rows = max(factor, STRIP_ROWS // factor * factor)
+    codes = np.empty((height, width, 3), np.uint16)
+    scale = np.float32(1 / choices.white)
+    fill = choices.sky / choices.white
+
+    def strip_of(top: int) -> tuple[NDArray[np.float32], tuple[int, int, int]]:
+        strip = combined.planes[:, top : top + rows].astype(np.float32)
+        strip *= scale
+        fill_rim(strip)
+        cores.restore(strip, top, choices.colour.multipliers)
+        counts = encode_strip(strip, choices.colour.whole, choices.pedestal, fill, codes[top : top + rows])
+        return area_mean(strip, factor), counts
+
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        parts = list(pool.map(strip_of, range(0, height, rows)))
+    small = np.concatenate([part for part, _ in parts], axis=1)
+    held, black, empty = (sum(counts[n] for _, counts in parts) for n in range(3))
+    return codes, small, {"held_at_white": held, "below_black": black, "without_value": empty}
+
+
+def preview_picture(
+    small: NDArray[np.float32],
+    choices: Choices,
+    orientation: int,
+    preview_px: int,
+    mask: NDArray[np.uint8] | None = None,
+    still: bool = True,
+) -> tuple[Any, dict[str, Any]]:
+    """The preview as a Pillow image, its long side at most `preview_px`, and what was done to it."""
+    rows, columns = small.shape[1:]
+    share = min(1.0, preview_px / max(rows, columns))
+    size = (max(1, round(columns * share)), max(1, round(rows * share)))
+    planes = small
+    if size != (columns, rows):
+        filled = [
+            np.where(np.isfinite(p), p, s).astype(np.float32)
+            for p, s in zip(small, choices.sky / choices.white, strict=True)
+        ]
+        planes = np.stack(
+            [np.asarray(Image.fromarray(p).resize(size, Image.Resampling.BOX), np.float32) for p in filled]
+        )
+    colour = choices.colour
+    to_srgb = camera_matrix_for_preview(colour)
+    linear = np.moveaxis(np.tensordot(to_srgb, planes.astype(float), axes=1), 0, -1)
+    land = None
+    if mask is not None:
+        shrunk = Image.fromarray(mask).resize((linear.shape[1], linear.shape[0]), Image.Resampling.BOX)
+        land = np.asarray(shrunk, np.float32) / np.float32(255)
+    picture, done = stretch(linear, land, still)
+    return Image.fromarray(np.ascontiguousarray(upright(picture, orientation))), asdict(done)
+
+
+def camera_matrix_for_preview(colour: CameraColour) -> NDArray[np.float64]:
+    """Camera values to linear sRGB: by way of the wide space, of which it is a smaller cut with the same white."""
+    from pipeline.colour.spaces import rgb_to_xyz
+
+    result: NDArray[np.float64] = np.linalg.inv(rgb_to_xyz(SRGB)) @ rgb_to_xyz(BT2020) @ colour.whole
+    return result
+
+
+def write_tiff(path: Path, codes: NDArray[np.uint16], profile: bytes, description: str) -> None:
+    """Write a 16-bit RGB TIFF with its profile.
+
+    Uncompressed: the last bits of a deep picture are noise and do not pack. No date is written, so that equal
+    pictures are equal files.
+    """
+    height, width, _ = codes.shape
+
+    def strips() -> Iterator[NDArray[np.uint16]]:
+        for top in range(0, height, STRIP_ROWS):
+            yield np.ascontiguousarray(codes[top : top + STRIP_ROWS])
+
+    with replacing(path) as temporary, tifffile.TiffWriter(temporary) as writer:
+        writer.write(
+            strips(),
+            shape=(height, width, 3),
+            dtype=np.uint16,
+            photometric="rgb",
+            planarconfig="contig",
+            rowsperstrip=STRIP_ROWS,
+            resolution=(300, 300),
+            resolutionunit="INCH",
+            software=f"moonless {versions.moonless()}",
+            description=description,
+            metadata=None,
+            iccprofile=profile,
+        )
+
+
+def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str, int]) -> dict[str, Any]:
+    """What stands in finish.json."""
+    total = combined.planes.shape[1] * combined.planes.shape[2]
+    per_sigma = codes_per_sigma(choices.sky_rgb, choices.noise_rgb, choices.pedestal)
+    at_sky = curves.encode((choices.sky_rgb + choices.pedestal) / (1 + choices.pedestal)) * CODES
+    return {
+        "space": BT2020.name,
+        "space_why": "real primaries wide enough for emission red and hot blue stars; an editor's saturation behaves",
+        "profile": PROFILE_NAME,
+        "transfer_curve": "IEC 61966-2-1 (sRGB): straight with slope 12.92 up to 0.0031308, then power 2.4",
+        "white_point": "D65",
+        "white_balance": [round(m, 6) for m in choices.colour.multipliers],
+        "white_balance_from": choices.colour.balance_from,
+        "matrix": [[round(float(v), 6) for v in row] for row in choices.colour.matrix],
+        "matrix_from": choices.colour.matrix_from,
+        "white_level": choices.white,
+        "white_level_from": choices.white_from,
+        "unit": combined.unit,
+        "pedestal": choices.pedestal,
+        "sky_kept": True,
+        "gradient_removed_tiff": 0.0,
+        "sky_level": [float(v) for v in choices.sky],
+        "sky_linear": [float(v) for v in choices.sky_rgb],
+        "sky_code": [int(np.rint(v)) for v in at_sky],
+        "noise_level": [float(v) for v in choices.noise],
+        "noise_from": choices.noise_from,
+        "codes_per_sigma": [round(float(v), 2) for v in per_sigma],
+        "held_at_white_pixels": counts["held_at_white"],
+        "held_at_white_share": counts["held_at_white"] / total,
+        "below_black_pixels": counts["below_black"],
+        "without_value_pixels": counts["without_value"],
+        "saturated_cores": cores.stars,
+        "saturated_cores_measured": cores.measured,
+        "saturated_cores_neutral": cores.neutral,
+        "saturated_cores_how": (
+            "cores and rims take the colour that the unsaturated pixels of their own star's frames show, or else its "
+            "flanks; green kept between red and blue; neutral where neither tells"
+            if combined.saturation is not None
+            else "not looked for: the saturation level is not known"
+        ),
+        "orientation": combined.orientation,
+        "orientation_how": "applied to the pixels of TIFF and preview, so that every program shows them upright",
+        "compression": "none",
+    }
+
+
+def describe(scene: str, content: dict[str, Any]) -> str:
+    """The TIFF's description, one ASCII line."""
+    text = (
+        f"{scene}: linear combination, sky kept; {content['space']}, D65, curve "
+        f"{content['transfer_curve'].split(':')[0]}; "
+        f"white = {content['white_level']:.6g} {content['unit'] or ''}, pedestal {content['pedestal']:.6g}; "
+        f"white balance from {content['white_balance_from']}"
+    )
+    return text.encode("ascii", "replace").decode()
+
+
+@dataclass(frozen=True)
+class Developer:
+    """Makes pictures of one scene alike."""
+
+    choices: Choices
+    preview_px: int
+    threads: int
+    scene: str
+    mask: NDArray[np.uint8] | None = None  # of land, (height, width)
+    full: NDArray[np.float64] | None = None  # colours of full stars, as `find_cores` takes them
+
+    def picture(self, source: Combined, tiff: Path, preview: Path | None, still: bool = True) -> dict[str, Any]:
+        """Write a TIFF, and a preview where one is wanted (`still`: of land that stands still); the figures."""
+        cores = find_saturated(source, self.choices, self.full)
+        codes, small, counts = render(source, self.choices, cores, self.preview_px, self.threads)
+        content = figures(source, self.choices, cores, counts)
+        codes = upright(codes, source.orientation)
+        content["height"], content["width"] = codes.shape[:2]
+        write_tiff(tiff, codes, icc.profile(BT2020, PROFILE_NAME), describe(self.scene, content))
+        del codes  # the preview needs the room
+        if preview is None:
+            return content
+        picture, stretched = preview_picture(small, self.choices, source.orientation, self.preview_px, self.mask, still)
+        content["preview"] = {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"}
+        with replacing(preview) as temporary:
+            picture.save(
+                temporary,
+                format="JPEG",
+                quality=JPEG_QUALITY,
+                subsampling=0,
+                optimize=True,
+                icc_profile=icc.profile(SRGB, "sRGB IEC 61966-2-1"),
+            )
+        return content
+
+
+__all__ = ["Choices", "Combined", "Developer", "choose", "read_combined"]

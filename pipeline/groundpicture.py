@@ -1,0 +1,148 @@
+"""A scene's frames laid on the ground instead of the stars, and the picture of the ground made of them.
+
+The half of the step `ground` that makes the picture, once it is told where ground is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from pipeline.config import Trip
+from pipeline.console import Progress
+from pipeline.pixels.cells import cell_sums
+from pipeline.pixels.noise import BLOCK
+from pipeline.sensor.demosaic import colours as colour_count
+from pipeline.sky.geometry import Geometry
+from pipeline.skyline.hold import Hold
+from pipeline.stack import figures
+from pipeline.stack.groundfile import append_mask, picture_header
+from pipeline.stack.land import SHARE_LEAST, Land, land_in
+from pipeline.stack.output import CombinedWriter
+from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
+from pipeline.stack.tiles import TILE_STEP, Window, cut
+from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
+
+# Sky about the ground that its picture holds, px: the sky's level is followed there to the skyline.
+RIM = 24
+# Windows in which the noise of the frames is looked at, and their side, px.
+SAMPLES, SAMPLE_PX = 12, 128
+
+
+def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold, scale: float = 1.0) -> Inputs:
+    """The frames laid on the ground instead of the stars.
+
+    Starlight says nothing of what lights the ground, so that all values have one scale.
+    """
+    shape, colours = inputs.shape, colour_count(inputs.cfa)
+    frames: list[Frame] = []
+    for frame in inputs.frames:
+        grids = frame_grids(hold, frame.id, shape, colours)
+        green = (frame.green or green_grids(geometry, frame.id, shape)) if len(grids) > 1 else None
+        frames.append(replace(frame, grids=grids, green=green, flux_scale=scale))
+    return replace(inputs, frames=frames)
+
+
+def ground_windows(mask: NDArray[np.floating], side: int) -> list[Window]:
+    """Tiles of at most `side` px that hold ground, each no larger than it must be."""
+    windows = []
+    wide = ndimage.maximum_filter((mask > SHARE_LEAST).view(np.uint8), 2 * RIM + 1)
+    for w in cut((mask.shape[0], mask.shape[1]), side):
+        there = wide[w.top : w.top + w.height, w.left : w.left + w.width]
+        rows, columns = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
+        if not len(rows):
+            continue
+        # corners at nodes of the position grid, which are corners of the noise's blocks too
+        y0, x0 = int(rows[0]) // TILE_STEP * TILE_STEP, int(columns[0]) // TILE_STEP * TILE_STEP
+        y1 = min(-(-(int(rows[-1]) + 1) // TILE_STEP) * TILE_STEP, w.height)
+        x1 = min(-(-(int(columns[-1]) + 1) // TILE_STEP) * TILE_STEP, w.width)
+        windows.append(Window(w.top + y0, w.left + x0, y1 - y0, x1 - x0))
+    return windows
+
+
+def samples_of(windows: Sequence[Window]) -> list[Window]:
+    """Smaller windows spread over these."""
+    chosen = np.unique(np.linspace(0, len(windows) - 1, min(len(windows), SAMPLES)).round().astype(int))
+    result = []
+    for number in chosen:
+        w = windows[number]
+        height, width = min(w.height, SAMPLE_PX), min(w.width, SAMPLE_PX)
+        # the lower end: further from the skyline
+        top = (w.top + w.height - height) // TILE_STEP * TILE_STEP
+        result.append(Window(max(top, w.top), w.left, min(height, w.top + w.height - max(top, w.top)), width))
+    return result
+
+
+def solid_blocks(land: Land) -> NDArray[np.bool_]:
+    """Blocks of the noise's measurement in which there is nothing but ground."""
+    solid = cell_sums((land.areas[0].near == 0).astype(np.int32), BLOCK) == BLOCK**2
+    return np.asarray(solid)
+
+
+def make_ground(
+    inputs: Inputs,
+    geometry: Geometry,
+    hold: Hold,
+    mask: NDArray[np.float32],
+    path: Path,
+    trip: Trip,
+    threads: int,
+    progress: Progress,
+    scale: float = 1.0,
+) -> dict[str, Any]:
+    """Write the ground's picture, noise and mask; what is told of them."""
+    inputs = on_ground(inputs, geometry, hold, scale)
+    shape, n = inputs.shape, len(inputs.frames)
+    sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
+    samples = samples_of(ground_windows(mask, SAMPLE_PX * 4))
+    ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples)
+    scene = ready.scene
+    windows = ground_windows(mask, side_of_tiles(scene, trip.limits.memory_mb, threads))
+    progress.total = len(windows)
+    box = _box(windows)
+    coverage, rejected = np.zeros((box.height, box.width), np.uint16), np.zeros((box.height, box.width), np.uint16)
+    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n, solid_blocks(sky))
+    noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
+    with (
+        CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer,
+        ThreadPoolExecutor(threads) as pool,
+    ):
+        for tile in make_tiles(scene, windows, pool, threads):
+            w = tile.window
+            top, left = w.top - box.top, w.left - box.left
+            writer.write(0, top, left, tile.picture)
+            writer.write(1, top, left, tile.noise)
+            coverage[top : top + w.height, left : left + w.width] = tile.coverage
+            rejected[top : top + w.height, left : left + w.width] = tile.rejected
+            gathered.add(tile)
+            progress.advance()
+        writer.finish(coverage, rejected)
+    append_mask(path, mask)
+    told = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)
+    keys = (
+        "noise_frame",
+        "noise_combined",
+        "noise_expected",
+        "noise_ratio",
+        "noise_blocks",
+        "rejected_share",
+        "noise_notes",
+    )
+    return {"frames": n, **{key: told[key] for key in keys}}
+
+
+def _box(windows: Sequence[Window]) -> Window:
+    top, left = min(w.top for w in windows), min(w.left for w in windows)
+    bottom, right = max(w.top + w.height for w in windows), max(w.left + w.width for w in windows)
+    return Window(top, left, bottom - top, right - left)
+
+
+__all__ = ["ground_windows", "make_ground", "on_ground", "samples_of", "solid_blocks"]
