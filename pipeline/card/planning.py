@@ -94,7 +94,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 flat_set=None if flat is None else flat.name,
                 flat_why=flat_why,
                 look=_look(piece),
-                notes=tuple(_notes(members, piece, name in hand_made)),
+                notes=tuple(_notes(members, piece, name in hand_made, darks.dark is not None)),
                 title=None if hand is None else hand.title,
             )
         )
@@ -215,14 +215,15 @@ def _look(piece: Piece) -> Look:
     )
 
 
-def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool) -> list[str]:
+def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bool) -> list[str]:
     # how the camera stood is worth a note only where it is not known; a split always is
     plain = ("tracked", "fixed tripod", "fixed tripod (solved)", "drift measured from the stars", "made by hand")
     notes = [piece.why] if piece.why and piece.why not in plain else []
     told = {f.facts.camera_subtracted for f in frames}
     if told == {True, False}:
         notes.append("some of these frames have been dark-subtracted by the camera, others not")
-    elif told == {None} and has_own_dark_pauses(frames):
+    elif told == {None} and not darks and has_own_dark_pauses(frames):
+        # where darks match, the lights themselves tell how much of them is still in
         notes.append(
             "the pauses are as long as the exposures: the camera may have subtracted darks of its own "
             "(long-exposure noise reduction), though its tags do not say so"
