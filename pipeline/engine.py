@@ -25,7 +25,7 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
-    "grade": 11,
+    "grade": 12,
     "judge": 16,
     "dark": 3,
     "register": 11,

@@ -92,7 +92,9 @@ def run_trip(arguments: argparse.Namespace) -> None:
         else:
             page, content, failures = _not_made(project, record, trip)
         made = page == PAGE
-        entries.append(SceneEntry(record.scene, content, made, page, "preview.jpg" in record.pictures, failures))
+        # of a scene with land the registered frames alone show it smeared
+        preview = next((name for name in ("composite.jpg", "preview.jpg") if name in record.pictures), None)
+        entries.append(SceneEntry(record.scene, content, made, page, preview, failures))
     elsewhere = [
         failure
         for failure in read_failures(project / "work")

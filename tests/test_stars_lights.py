@@ -15,7 +15,7 @@ from pipeline.stars.glimpse import streak_picture, whole_picture
 from pipeline.stars.lights import kind_of, light_of
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.measure import measure_frame
-from pipeline.stars.streaks import find_streaks
+from pipeline.stars.streaks import Streak, find_streaks
 from tests.labelled import Setting, make_scene
 from tests.starfields import Field, mosaic, random_field, render
 
@@ -46,6 +46,16 @@ def test_a_meteor_brightens_and_fades_inside_the_frame():
     assert light.width_px == pytest.approx(2.3548 * 1.2, rel=0.5)
     assert light.flashes == 0
     assert light.ends_inside == 2
+
+
+def test_a_piece_of_a_satellite_is_no_meteor():
+    """Of a faint line a piece may be found, its ends inside the frame: the light beyond tells that it goes on."""
+    found = drawn(np.random.default_rng(4), 0, 650, 1299, 200, lambda s: 30 + 35 * np.exp(-(((s - 0.5) / 0.04) ** 2)))
+    piece = Streak(545.0, 461.0, 745.0, 392.0, math.hypot(200, 69))
+    light = light_of(found, piece)
+    assert light.tapering < 0.6
+    assert light.ends_inside == 0
+    assert kind_of(light, piece.length, DIAGONAL, goes_on=False) != "meteor"
 
 
 def test_a_satellite_is_steady_and_long():

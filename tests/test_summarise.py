@@ -411,6 +411,18 @@ def test_failed_scenes_come_first_and_say_why(tmp_path: Path) -> None:
     ]
 
 
+def test_the_trips_page_shows_the_composite_where_there_is_one(tmp_path: Path) -> None:
+    """Of a scene with land the trip's page shows the picture in which the land is sharp."""
+    project = plant(tmp_path)
+    run_scene(project)
+    page = project / "results" / "index.html"
+    run_trip(project)
+    assert 'src="s-a/preview.jpg"' in page.read_text()
+    (project / "results" / "s-a" / "composite.jpg").write_bytes(b"picture")
+    run_trip(project)
+    assert 'src="s-a/composite.jpg"' in page.read_text()
+
+
 def test_mended_scene_loses_its_page_of_failure(tmp_path: Path) -> None:
     """Once the scene is made, the page that said why not goes away and the trip says so."""
     project = plant(tmp_path)

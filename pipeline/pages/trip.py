@@ -27,7 +27,7 @@ class SceneEntry:
     figures: dict[str, Any]
     made: bool
     page: str | None  # name of its page within its folder
-    preview: bool
+    preview: str | None  # name of its picture within its folder
     failures: tuple[dict[str, Any], ...] = field(default_factory=tuple)
 
 
@@ -239,7 +239,7 @@ def _card(entry: SceneEntry) -> dict[str, Any]:
         "scene": entry.scene,
         "title": figures.get("title") or entry.scene,
         "href": link(entry.scene, entry.page) if entry.page else None,
-        "preview": link(entry.scene, "preview.jpg") if entry.preview else None,
+        "preview": link(entry.scene, entry.preview) if entry.preview else None,
         "lines": lines,
         "warnings": warnings(figures) if kept is not None and entry.made else [],
         "why": entry.failures

@@ -22,6 +22,10 @@ UNEVEN = 1.5  # a satellite's light changes by less along its line
 TAPERING = 0.6  # a meteor's dimmer end, over its brightest part; of satellites 0.64 and more
 METEOR_LENGTH = 0.3  # of the frame's diagonal
 EDGE = 24.0  # px from the frame's edge: a line that ends here goes on outside
+# Of a faint line the search finds a piece: what lies before and behind it is measured.
+BEYOND = (4, 40)  # half-size px past an end that are looked at: the end itself is found to a few px
+GOES_ON = 0.35  # of the line's typical light
+GOES_ON_SIGMA = 3.0
 
 
 @dataclass(frozen=True)
@@ -30,7 +34,8 @@ class Light:
 
     `width_px` : FWHM across, px of the mosaic; `brightness` : ADU above sky in green summed across, a px of its length;
     `flashes` : number of points far brighter than the line, those of chance stars taken off; `uneven` : brightest tenth
-    of the line over its median; `tapering` : the dimmer end over the brightest tenth; `ends_inside` : 0, 1 or 2.
+    of the line over its median; `tapering` : the dimmer end over the brightest tenth; `ends_inside` : 0, 1 or 2; an end
+    beyond which the light goes on is none.
     """
 
     width_px: float = 0.0
@@ -56,15 +61,13 @@ def light_of(found: Detections, streak: Streak) -> Light:
     height, width = found.residual.shape
     x1, y1, x2, y2 = (value / 2 for value in (streak.x1, streak.y1, streak.x2, streak.y2))
     length = max(math.hypot(x2 - x1, y2 - y1), 1.0)
-    along, across = np.arange(0.0, length, 1.0), np.arange(-BESIDE, BESIDE + 1.0)
-    ux, uy = (x2 - x1) / length, (y2 - y1) / length
-    x = x1 + along[:, None] * ux - across[None] * uy
-    y = y1 + along[:, None] * uy + across[None] * ux
-    strip = map_coordinates(found.residual, [y, x], order=1, mode="constant")
+    direction = (x2 - x1) / length, (y2 - y1) / length
+    strip = _strip(found.residual, (x1, y1), direction, np.arange(0.0, length))
     profile = _course(strip)
     # the ends that were found are a few px off the line's: it is followed where it lies
     middle = int(np.argmax(np.convolve(profile, np.ones(3), "same")[1:-1])) + 1
-    core = strip[:, max(0, middle - CORE) : middle + CORE + 1]
+    lane = slice(max(0, middle - CORE), middle + CORE + 1)
+    core = strip[:, lane]
     parts = [float(np.median(part.sum(axis=1))) for part in np.array_split(core, PARTS) if len(part)]
     typical, brightest = float(np.median(parts)), max(parts)
     height_of = np.max(core, axis=1)
@@ -73,9 +76,13 @@ def light_of(found: Detections, streak: Streak) -> Light:
     flashing = height_of > floor
     number = int(np.sum(flashing[1:] & ~flashing[:-1])) + int(flashing[0])
     by_chance = np.sum(found.objects["peak"] > floor / 2) / (height * width) * core.size
-    ends = sum(
-        EDGE / 2 < px < width - EDGE / 2 and EDGE / 2 < py < height - EDGE / 2 for px, py in ((x1, y1), (x2, y2))
-    )
+    past = np.arange(float(BEYOND[0]), BEYOND[1])
+    scatter = GOES_ON_SIGMA * 1.25 * found.noise * math.sqrt(core.shape[1] / len(past))
+    ends = 0
+    for (px, py), outward in (((x1, y1), -past), ((x2, y2), past)):
+        inside = EDGE / 2 < px < width - EDGE / 2 and EDGE / 2 < py < height - EDGE / 2
+        beyond = float(np.median(_strip(found.residual, (px, py), direction, outward)[:, lane].sum(axis=1)))
+        ends += inside and not beyond > max(GOES_ON * typical, scatter)
     return Light(
         width_px=_width(profile),
         brightness=2 * typical,
@@ -84,6 +91,16 @@ def light_of(found: Detections, streak: Streak) -> Light:
         tapering=max(0.0, min(parts[0], parts[-1])) / max(brightest, 1e-3),
         ends_inside=int(ends),
     )
+
+
+def _strip(
+    image: NDArray[np.float32], start: tuple[float, float], direction: tuple[float, float], along: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The image beside a line: a row a point `along` it from `start`, a column a px across it."""
+    across = np.arange(-BESIDE, BESIDE + 1.0)
+    x = start[0] + along[:, None] * direction[0] - across[None] * direction[1]
+    y = start[1] + along[:, None] * direction[1] + across[None] * direction[0]
+    return np.asarray(map_coordinates(image, [y, x], order=1, mode="constant"), np.float64)
 
 
 def _course(strip: NDArray[np.float64]) -> NDArray[np.float64]:
