@@ -417,10 +417,10 @@ def test_the_trips_page_shows_the_composite_where_there_is_one(tmp_path: Path) -
     run_scene(project)
     page = project / "results" / "index.html"
     run_trip(project)
-    assert 'src="s-a/preview.jpg"' in page.read_text()
+    assert 'src="./s-a/preview.jpg"' in page.read_text()
     (project / "results" / "s-a" / "composite.jpg").write_bytes(b"picture")
     run_trip(project)
-    assert 'src="s-a/composite.jpg"' in page.read_text()
+    assert 'src="./s-a/composite.jpg"' in page.read_text()
 
 
 def test_mended_scene_loses_its_page_of_failure(tmp_path: Path) -> None:
