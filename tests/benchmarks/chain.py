@@ -55,8 +55,30 @@ def make_frames(folder: Path, arguments: argparse.Namespace) -> list[Path]:
     return sorted((folder / "raw").glob("light*"))
 
 
+# A look at the processes' memory takes locks that they need: so many times as long as it took is waited after each.
+LOOKS_APART = 20
+
+
+def held_memory(pid: int) -> int:
+    """Proportional set size of a process in bytes, mapped mosaics apart; 0 where it has ended."""
+    folder = Path(f"/proc/{pid}")
+    try:
+        # the sum is cheap, its parts are not: they are read only where a mosaic is mapped
+        mapped = b"/mosaics/" in (folder / "maps").read_bytes()
+        text = (folder / ("smaps" if mapped else "smaps_rollup")).read_text(errors="replace")
+    except OSError:
+        return 0
+    held, counts = 0, True
+    for line in text.splitlines():
+        if line.startswith("Pss:"):
+            held += int(line.split()[1]) * 1024 if counts else 0
+        elif mapped and "-" in line.split(" ", 1)[0]:
+            counts = "/mosaics/" not in line
+    return held
+
+
 class Watch:
-    """Peak memory of a process and all its children, and peak size of a folder, sampled every half second."""
+    """Peak memory of a process and all its children, and peak size of a folder, sampled up to twice a second."""
 
     def __init__(self, command: list[str], scratch: Path | None = None) -> None:
         self.one = self.all = self.scratch = 0
@@ -65,11 +87,11 @@ class Watch:
         over = threading.Event()
 
         def sample() -> None:
-            while not over.wait(0.5):
-                sizes = []
+            pause = 0.5
+            while not over.wait(pause):
+                looked = time.thread_time()
                 try:
-                    for p in (process, *process.children(recursive=True)):
-                        sizes.append(sum(getattr(m, "pss", 0) for m in p.memory_maps() if "/mosaics/" not in m.path))
+                    sizes = [held_memory(p.pid) for p in (process, *process.children(recursive=True))]
                 except psutil.Error:
                     continue
                 self.one, self.all = max(self.one, *sizes), max(self.all, sum(sizes))
@@ -81,6 +103,7 @@ class Watch:
                         except OSError:
                             continue
                     self.scratch = max(self.scratch, held)
+                pause = max(0.5, LOOKS_APART * (time.thread_time() - looked))
 
         thread = threading.Thread(target=sample)
         thread.start()
