@@ -14,6 +14,7 @@ from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import InputError, SettingsError
 from pipeline.files import write_json, write_text
 from pipeline.pages import figures as fig
+from pipeline.pages.frametable import frame_columns, frame_rows
 from pipeline.pages.passing import STREAK_COLUMNS, streak_rows
 from pipeline.pages.scene import FILES, scene_page
 from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
@@ -42,9 +43,9 @@ def write_scene(project: Path, record: SceneRecord, trip: Trip, page: str) -> di
         The content of scene.json.
     """
     folder = project / "results" / record.scene
-    rows = fig.frame_rows(record)
+    rows = frame_rows(record)
     content = fig.scene_figures(record, rows, _settings(trip), versions())
-    write_table(table_from_rows(rows, fig.frame_columns(record), {"scene": record.scene}), folder / "frames.ecsv")
+    write_table(table_from_rows(rows, frame_columns(record), {"scene": record.scene}), folder / "frames.ecsv")
     write_json(folder / "scene.json", content)
     if page == PAGE:
         streaks = table_from_rows(streak_rows(rows), STREAK_COLUMNS, {"scene": record.scene})

@@ -14,11 +14,10 @@ from pipeline.sensor.metadata import (
     FrameMeta,
     HeaderFacts,
     build_meta,
-    bytes_needed,
     colour_matrix,
-    is_plain_tiff,
     parse_time,
 )
+from pipeline.sensor.tags import bytes_needed, is_plain_tiff
 from pipeline.sensor.worker import Decoder
 from tests.raw_files import ASCII, RATIONAL, SHORT, SRATIONAL, rational, starry_mosaic, write_dng
 

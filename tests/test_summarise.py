@@ -17,7 +17,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline import summarise
 from pipeline.files import shown, write_json
-from pipeline.pages import figures as fig
+from pipeline.pages.frametable import CONTRACT_COLUMNS
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.records import read_scene_record
 from pipeline.tables import table_from_rows, write_table
@@ -140,7 +140,7 @@ def plant(
     write_plan(project / "work" / "plan", [], scenes, [DarkSet("d1", "dark", ("bd",), ())])
     (project / "trip.yaml").write_text("frames: [raw]\ncombine: {clip_sigma: 4.0}\n")
     here, results = project / "work" / "scenes" / "s-a", project / "results" / "s-a"
-    columns = {**fig.CONTRACT_COLUMNS, "margin": (float, None), "detail": (str, None)}
+    columns = {**CONTRACT_COLUMNS, "margin": (float, None), "detail": (str, None)}
     columns["sky_e_s"] = (float, "electron / s")
     rows = verdict_rows(lights, {1: "trailed", 2: "cloud; bright sky"} if aside is None else aside)
     here.mkdir(parents=True)

@@ -1,182 +1,30 @@
-"""The contract's tables and JSON from what the steps left: one row a frame, the figures of a scene, of a trip."""
+"""The figures of a scene from what the steps left: the contract's JSON, and what the pages add to it."""
 
 from __future__ import annotations
 
-import json
 import math
 import re
 import statistics
-from collections import Counter
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from pipeline.pages import words
+from pipeline.pages.frametable import common, kept, mapping, median, positive, reason_counts
 from pipeline.pages.ground import ground_figures
 from pipeline.pages.noise import gain_beyond
 from pipeline.pages.placed import placed_figures
 from pipeline.pages.weather import exposure_lost, sky_events
 from pipeline.records import SceneRecord
-from pipeline.skyzero import dark_adu
-from pipeline.verdicts import REASONS
-
-# name: (type, unit); the contract's columns in the contract's order, then what is added to them.
-# The unit of sky_e_s is what the grades state (electrons or ADU per second).
-CONTRACT_COLUMNS: dict[str, tuple[type, str | None]] = {
-    "frame": (str, None),
-    "file": (str, None),
-    "taken": (str, None),
-    "exposure_s": (float, "s"),
-    "iso": (int, None),
-    "f_number": (float, None),
-    "focal_mm": (float, "mm"),
-    "temperature_c": (float, "deg_C"),
-    "stars": (int, None),
-    "fwhm_px": (float, "pix"),
-    "motion_px": (float, "pix"),
-    "motion_angle_deg": (float, "deg"),
-    "motion_expected_px": (float, "pix"),
-    "lens_ellipticity": (float, None),
-    "sky_e_s": (float, "adu / s"),
-    "sky_mag_arcsec2": (float, "mag / arcsec2"),
-    "transparency": (float, None),
-    "cloud_fraction": (float, None),
-    "saturated_fraction": (float, None),
-    "streaks": (int, None),
-    "registration_rms_px": (float, "pix"),
-    "verdict": (str, None),
-    "reasons": (str, None),
-}
-ADDED_COLUMNS: dict[str, tuple[type, str | None]] = {
-    "margin": (float, None),
-    "detail": (str, None),
-    "cause": (str, None),  # what befell the sky, of `judging.weather.CAUSES`
-    "flux_scale": (float, None),
-    "weight": (float, None),
-    "rejected_share": (float, None),
-    "dark_scale": (float, None),
-    "dark_offset": (float, "adu"),
-}
-KEPT, ASIDE = "kept", "set aside"
-
-
-def frame_columns(record: SceneRecord) -> dict[str, tuple[type, str | None]]:
-    """The columns of frames.ecsv for a scene, with the sky's unit as its grades state it."""
-    columns = {**CONTRACT_COLUMNS, **ADDED_COLUMNS}
-    unit = record.verdicts.units.get("sky_e_s")
-    if unit:
-        columns["sky_e_s"] = (float, unit)
-    return columns
-
-
-def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
-    """One row a light frame of the plan (or of the verdicts, where there is no plan), by time then id.
-
-    A frame that registration left out is set aside as `not registered`, whatever the verdict said before it.
-    """
-    verdicts = {str(row.get("frame")): row for row in record.verdicts.rows}
-    calibration = {str(row.get("frame")): row for row in record.calibration.rows}
-    placed = _mapping(record.geometry.get("frames"))
-    left_out = _mapping(record.geometry.get("left_out"))
-    combined = _mapping(record.combine.get("frames"))
-    of_land = _mapping(_mapping(record.ground.get("moving")).get("streaks"))
-    planned = {frame.id: frame for frame in record.plan.frames} if record.plan is not None else {}
-    rows = []
-    for name in [*planned, *(n for n in verdicts if n not in planned)]:
-        row: dict[str, Any] = {}
-        if name in planned:
-            frame = planned[name]
-            row = {
-                "file": frame.shown,
-                "taken": frame.taken,
-                "exposure_s": frame.exposure_s,
-                "iso": frame.iso,
-                "f_number": frame.f_number,
-                "focal_mm": frame.focal_mm,
-                "temperature_c": frame.temperature_c,
-            }
-        given = verdicts.get(name, {})
-        row |= {
-            key: value for key, value in given.items() if value is not None and (key != "file" or "file" not in row)
-        }
-        row["frame"] = name
-        if name in of_land:
-            _leave_out(row, of_land[name])
-        place = _mapping(placed.get(name))
-        if place.get("rms_px") is not None:
-            row["registration_rms_px"] = place["rms_px"]
-        row["flux_scale"] = place.get("flux_scale")
-        _sky(record, row)
-        row |= {key: calibration.get(name, {}).get(key) for key in ("dark_scale", "dark_offset")}
-        row |= {key: _mapping(combined.get(name)).get(key) for key in ("weight", "rejected_share")}
-        if name in left_out and row.get("verdict") != ASIDE:
-            row["verdict"], row["reasons"] = ASIDE, "not registered"
-            row["detail"] = "; ".join(str(part) for part in (row.get("detail"), left_out[name]) if part)
-        if row.get("verdict") == KEPT:
-            row["reasons"] = row.get("reasons") or ""
-        rows.append(row)
-    return sorted(rows, key=lambda row: (row.get("taken") or "~", row["frame"]))
-
-
-def _leave_out(row: dict[str, Any], numbers: Collection[int]) -> None:
-    """Take streaks of these numbers off a frame's: edges of land that moves through the picture."""
-    try:
-        listed = [s for s in json.loads(row.get("streak_list") or "[]") if s.get("number") not in numbers]
-    except (TypeError, ValueError, AttributeError):
-        return
-    row["streak_list"], row["streaks"] = json.dumps(listed), len(listed)
-
-
-def _sky(record: SceneRecord, row: dict[str, Any]) -> None:
-    """Take the dark's share off the sky's level, and tell the sky in magnitudes where the stars did."""
-    level, exposure = row.get("sky_e_s"), row.get("exposure_s")
-    if not isinstance(level, (int, float)) or not exposure:
-        return
-    gain = _number(record.verdicts.meta.get("electrons_per_adu")) or 1.0
-    row["sky_e_s"] = level - gain * dark_adu(record, row["frame"]) / exposure
-    zero = record.sky_zero.get("magnitude")
-    if zero is not None and row["sky_e_s"] > 0:
-        row["sky_mag_arcsec2"] = round(zero - 2.5 * math.log10(row["sky_e_s"] / gain), 3)
-
-
-def _mapping(value: Any) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}
-
-
-def kept(rows: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """The rows that went into the picture."""
-    return [row for row in rows if row.get("verdict") == KEPT]
-
-
-def median(rows: Iterable[Mapping[str, Any]], key: str) -> float | None:
-    """Median of a column over the rows that have it; None where none has."""
-    values = [row[key] for row in rows if isinstance(row.get(key), (int, float))]
-    return float(statistics.median(values)) if values else None
-
-
-def common(rows: Iterable[Mapping[str, Any]], key: str) -> Any:
-    """The most frequent value of a column (the smallest of equals); None where none has one."""
-    counts = Counter(row[key] for row in rows if row.get(key) is not None)
-    return min(counts, key=lambda value: (-counts[value], value)) if counts else None
-
-
-def reason_counts(rows: Iterable[Mapping[str, Any]]) -> dict[str, int]:
-    """How many frames carry each reason, the contract's words first, others as they are."""
-    counts: Counter[str] = Counter()
-    for row in rows:
-        if row.get("verdict") == ASIDE:
-            counts.update(word.strip() for word in str(row.get("reasons") or "").split(";") if word.strip())
-    order = {reason: n for n, reason in enumerate(REASONS)}
-    return dict(sorted(counts.items(), key=lambda item: (order.get(item[0], len(order)), item[0])))
 
 
 def optics(record: SceneRecord, rows: list[dict[str, Any]]) -> dict[str, float | None]:
     """Focal length (mm), f-number, pixel pitch (um), scale (arcsec a px at the axis) as well as they are known."""
-    camera = _mapping(record.geometry.get("camera"))
-    focal_px = _number(camera.get("focal_px"))
-    focal = _number(common(rows, "focal_mm")) or _number(record.combined.get("FOCALLEN"))
-    pixel = _number(record.combined.get("XPIXSZ"))
+    camera = mapping(record.geometry.get("camera"))
+    focal_px = positive(camera.get("focal_px"))
+    focal = positive(common(rows, "focal_mm")) or positive(record.combined.get("FOCALLEN"))
+    pixel = positive(record.combined.get("XPIXSZ"))
     scale = None
     if focal_px and record.geometry.get("solved"):
         scale = math.degrees(math.atan(1 / focal_px)) * 3600
@@ -190,16 +38,10 @@ def optics(record: SceneRecord, rows: list[dict[str, Any]]) -> dict[str, float |
     return {
         "focal_mm": focal or None,
         "focal_measured_mm": focal_measured,
-        "f_number": _number(common(rows, "f_number")),
+        "f_number": positive(common(rows, "f_number")),
         "pixel_um": pixel,
         "scale_arcsec": scale,
     }
-
-
-def _number(value: Any) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value <= 0:
-        return None
-    return float(value)
 
 
 def centre(record: SceneRecord) -> tuple[float | None, float | None]:
@@ -209,8 +51,8 @@ def centre(record: SceneRecord) -> tuple[float | None, float | None]:
     optical axis, where distortion is far below a pixel.
     """
     geometry = record.geometry
-    camera = _mapping(geometry.get("camera"))
-    reference = _mapping(_mapping(geometry.get("frames")).get(str(geometry.get("reference"))))
+    camera = mapping(geometry.get("camera"))
+    reference = mapping(mapping(geometry.get("frames")).get(str(geometry.get("reference"))))
     attitude = reference.get("attitude")
     if geometry.get("solved") and isinstance(attitude, list) and len(attitude) == 4 and camera.get("focal_px"):
         try:
@@ -328,8 +170,8 @@ def electrons(record: SceneRecord, good: list[Mapping[str, Any]]) -> dict[str, f
     The darks' temporal noise holds read noise and the noise of the dark current of the same exposure: what a longer or
     shorter frame is to be weighed against.
     """
-    gain = _number(record.combine.get("electrons_per_adu"))
-    dark_noise, sky = _number(record.master.get("TNOISE")), median(good, "sky_e_s")
+    gain = positive(record.combine.get("electrons_per_adu"))
+    dark_noise, sky = positive(record.master.get("TNOISE")), median(good, "sky_e_s")
     in_electrons = "electron" in record.verdicts.units.get("sky_e_s", "")
     return {
         "read_noise_e": dark_noise * gain if dark_noise and gain else None,
@@ -348,7 +190,7 @@ def scene_figures(
     reference = next((row for row in rows if row["frame"] == record.geometry.get("reference")), None)
     exposures = [row["exposure_s"] for row in good if isinstance(row.get("exposure_s"), (int, float))]
     streaks = [row["streaks"] for row in good if isinstance(row.get("streaks"), int)]
-    camera = _mapping(record.geometry.get("camera"))
+    camera = mapping(record.geometry.get("camera"))
     known = bool(record.verdicts.rows)
     darkness = median(good, "sky_mag_arcsec2")
     return {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.pages import figures as fig
+from pipeline.pages.frametable import ASIDE
 from pipeline.pages.plots import Panel, Point, over_time
 from pipeline.pages.render import picture_data
 from pipeline.pages.words import UNKNOWN, count, moment, number
@@ -120,9 +120,9 @@ def time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sky
             value = row.get(key)
             if not isinstance(value, (int, float)) or isinstance(value, bool):
                 continue
-            why = f" set aside: {row.get('reasons')}" if row.get("verdict") == fig.ASIDE else ""
+            why = f" set aside: {row.get('reasons')}" if row.get("verdict") == ASIDE else ""
             label = f"{row.get('file') or row['frame']}: {number(value)}{why}"
-            result.append(Point(place[row["frame"]], float(value), row.get("verdict") != fig.ASIDE, label))
+            result.append(Point(place[row["frame"]], float(value), row.get("verdict") != ASIDE, label))
         return result
 
     return over_time(

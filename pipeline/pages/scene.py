@@ -6,11 +6,11 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.pages import figures as fig
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import clock, dark_facts, dark_sentence, made_facts, span, star_facts
 from pipeline.pages.finished import colour_facts, colour_sentence
 from pipeline.pages.frames import ALL_COLUMNS, ASIDE_COLUMNS, cells, columns, thumbs, time_plot, verdict_sentence
+from pipeline.pages.frametable import ASIDE
 from pipeline.pages.ground import ground_facts, ground_sentence
 from pipeline.pages.headline import lead, tiles, warnings
 from pipeline.pages.noise import noise_plot, noise_sentence
@@ -56,7 +56,7 @@ def scene_page(
     sizes : sizes in bytes of the files that stand beside the page; None for those that do not, negative to show none
     """
     reasons = figures.get("frames_set_aside") or {}
-    aside = [row for row in rows if row.get("verdict") == fig.ASIDE]
+    aside = [row for row in rows if row.get("verdict") == ASIDE]
     advice = advise(figures, reasons)
     streaks = streak_rows(rows)
     known = figures.get("frames_kept") is not None

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import io
-import logging
 import math
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime, timedelta
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
+
+from pipeline.sensor.tags import bytes_needed, first_text, number_of, numbers_of, text_of
 
 # Colour filter patterns that are processed, reading order of the first 2 x 2 cell (as `sensor.mosaic.CFA_PATTERNS`,
 # whose module the decoding process does not load)
@@ -117,39 +117,6 @@ class FrameMeta:
         return cls(**values)
 
 
-def read_exif(handle: BinaryIO, maker_notes: bool = True) -> dict[str, Any]:
-    """Read Exif, TIFF and maker tags of a TIFF-based raw file or a JPEG.
-
-    Parameters
-    ----------
-    handle : binary file, readable and seekable
-    maker_notes : bool
-        Whether to read the maker's own tags too (up to 50 ms for some makers, 1 ms without).
-
-    Returns
-    -------
-    dict
-        Name ("EXIF DateTimeOriginal") to the reader's tag object; empty where nothing can be read.
-    """
-    import exifread
-
-    logging.getLogger("exifread").setLevel(logging.CRITICAL)
-    for details in (True, False) if maker_notes else (False,):
-        try:
-            handle.seek(0)
-            return dict(exifread.process_file(handle, details=details, extract_thumbnail=False))
-        except MemoryError:
-            raise
-        except Exception:  # bytes of any kind stand here; what cannot be read is not said
-            continue
-    return {}
-
-
-def exif_of_jpeg(data: bytes) -> dict[str, Any]:
-    """Exif of an embedded JPEG preview; many raw forms that are no TIFF carry it there."""
-    return read_exif(io.BytesIO(data))
-
-
 def build_meta(facts: HeaderFacts, tags: Mapping[str, Any], file_size: int | None = None) -> FrameMeta:
     """Put a frame's metadata together; LibRaw's values win where it has them.
 
@@ -164,8 +131,8 @@ def build_meta(facts: HeaderFacts, tags: Mapping[str, Any], file_size: int | Non
     -------
     FrameMeta
     """
-    focal = _positive(facts.focal_mm) or _positive(_number(tags, "EXIF FocalLength"))
-    focal_35 = _positive(facts.focal_35mm) or _positive(_number(tags, "EXIF FocalLengthIn35mmFilm"))
+    focal = _positive(facts.focal_mm) or _positive(number_of(tags, "EXIF FocalLength"))
+    focal_35 = _positive(facts.focal_35mm) or _positive(number_of(tags, "EXIF FocalLengthIn35mmFilm"))
     iso = _positive(facts.iso) or _iso(tags)
     return FrameMeta(
         width=facts.width,
@@ -173,17 +140,17 @@ def build_meta(facts: HeaderFacts, tags: Mapping[str, Any], file_size: int | Non
         cfa=facts.cfa,
         taken=_taken(facts, tags),
         utc_offset_hours=_utc_offset(tags),
-        exposure_s=_rounded(_positive(facts.exposure_s) or _positive(_number(tags, "EXIF ExposureTime"))),
+        exposure_s=_rounded(_positive(facts.exposure_s) or _positive(number_of(tags, "EXIF ExposureTime"))),
         iso=None if iso is None else round(iso),
-        f_number=_rounded(_positive(facts.f_number) or _positive(_number(tags, "EXIF FNumber", "Image FNumber"))),
+        f_number=_rounded(_positive(facts.f_number) or _positive(number_of(tags, "EXIF FNumber", "Image FNumber"))),
         focal_mm=_rounded(focal),
         focal_35mm=_rounded(focal_35),
         pixel_um=_pixel_um(tags, facts.width, facts.height, focal, focal_35),
         camera=_camera(facts, tags),
-        serial=_first_text(
+        serial=first_text(
             tags, "EXIF BodySerialNumber", "Image Tag 0xC62F", "Image CameraSerialNumber", "MakerNote SerialNumber"
         ),
-        lens=_first_text(tags, "EXIF LensModel", "MakerNote LensModel") or facts.lens or None,
+        lens=first_text(tags, "EXIF LensModel", "MakerNote LensModel") or facts.lens or None,
         temperature_c=_temperature(tags),
         orientation=facts.orientation,
         noise_reduction=_camera_dark(tags),
@@ -200,120 +167,18 @@ def colour_matrix(tags: Mapping[str, Any]) -> tuple[float, ...] | None:
     """
     found = []
     for number, (matrix, light) in enumerate((("0xC621", "0xC65A"), ("0xC622", "0xC65B"))):
-        values = _numbers(tags.get(f"Image Tag {matrix}") or tags.get(f"Image ColorMatrix{number + 1}"))
+        values = numbers_of(tags.get(f"Image Tag {matrix}") or tags.get(f"Image ColorMatrix{number + 1}"))
         if len(values) == 9 and any(values):
             light_tag = tags.get(f"Image Tag {light}") or tags.get(f"Image CalibrationIlluminant{number + 1}")
-            kelvin = _ILLUMINANT_K.get(int((_numbers(light_tag) or [0])[0]), 5000)
+            kelvin = _ILLUMINANT_K.get(int((numbers_of(light_tag) or [0])[0]), 5000)
             found.append((abs(1 / kelvin - 1 / _D65_K), number, values))
     if not found:
         return None
     rows = np.array(min(found)[2]).reshape(3, 3)
-    balance = _numbers(tags.get("Image Tag 0xC627") or tags.get("Image AnalogBalance"))
+    balance = numbers_of(tags.get("Image Tag 0xC627") or tags.get("Image AnalogBalance"))
     if len(balance) == 3 and all(value > 0 for value in balance):
         rows = np.array(balance)[:, None] * rows
     return tuple(float(value) for value in rows.ravel())
-
-
-def bits_per_sample(tags: Mapping[str, Any]) -> int | None:
-    """Bits of the raw picture's samples where a TIFF directory of CFA kind says so."""
-    for prefix in _raw_directories(tags):
-        bits = _numbers(tags.get(f"{prefix} BitsPerSample"))
-        if bits and 1 <= bits[0] <= 16:
-            return int(bits[0])
-    return None
-
-
-def bytes_needed(tags: Mapping[str, Any]) -> int | None:
-    """Length that a TIFF-based raw must have for its picture data to be whole: the end of its last strip or tile."""
-    end = 0
-    for prefix in _raw_directories(tags):
-        for offset_name, count_name in (("StripOffsets", "StripByteCounts"), ("TileOffsets", "TileByteCounts")):
-            offsets = _numbers(_directory_tag(tags, prefix, offset_name))
-            counts = _numbers(_directory_tag(tags, prefix, count_name))
-            if offsets and len(offsets) == len(counts):
-                end = max(end, *(int(o + c) for o, c in zip(offsets, counts, strict=True)))
-    return end or None
-
-
-_TILE_TAGS = {"TileOffsets": "0x0144", "TileByteCounts": "0x0145"}
-
-
-def _directory_tag(tags: Mapping[str, Any], prefix: str, name: str) -> Any:
-    return tags.get(f"{prefix} {name}") or tags.get(f"{prefix} Tag {_TILE_TAGS.get(name, name)}")
-
-
-def _raw_directories(tags: Mapping[str, Any]) -> list[str]:
-    """Prefixes of the directories whose PhotometricInterpretation is a colour filter array (TIFF/EP: 32803)."""
-    ending = " PhotometricInterpretation"
-    return [
-        name.removesuffix(ending)
-        for name, tag in tags.items()
-        if name.endswith(ending) and _numbers(tag)[:1] == [32803.0]
-    ]
-
-
-def is_plain_tiff(tags: Mapping[str, Any]) -> bool:
-    """Whether a TIFF says of itself that it is a picture and nothing that a camera's raw file would say.
-
-    A mosaic is marked by a directory of CFA or linear-raw kind (32803, 34892), by DNGVersion or by a maker's note.
-    """
-    photometric = [
-        int(v) for name, tag in tags.items() if name.endswith("PhotometricInterpretation") for v in _numbers(tag)[:1]
-    ]
-    if any(value >= 32767 for value in photometric):
-        return False
-    if any(name.startswith("MakerNote") or name in ("EXIF MakerNote", "Image Tag 0xC612") for name in tags):
-        return False
-    return bool(photometric) and "Image DNGVersion" not in tags and "EXIF CVAPattern" not in tags
-
-
-def _values(tag: Any) -> list[Any]:
-    values = getattr(tag, "values", None)
-    if values is None:
-        return []
-    return list(values) if isinstance(values, (list, tuple)) else [values]
-
-
-def _numbers(tag: Any) -> list[float]:
-    numbers = []
-    for value in _values(tag):
-        try:
-            number = float(value)
-        except (TypeError, ValueError, ZeroDivisionError, OverflowError):
-            return []
-        if not math.isfinite(number):
-            return []
-        numbers.append(number)
-    return numbers
-
-
-def _number(tags: Mapping[str, Any], *names: str) -> float | None:
-    for name in names:
-        numbers = _numbers(tags.get(name))
-        if numbers:
-            return numbers[0]
-    return None
-
-
-def _text(tag: Any) -> str:
-    if tag is None:
-        return ""
-    values = getattr(tag, "values", tag)
-    if isinstance(values, (list, tuple)):
-        if values and all(isinstance(value, int) and 0 <= value < 256 for value in values):
-            values = bytes(values).split(b"\0")[0].decode("latin-1")
-        else:
-            values = " ".join(str(value) for value in values)
-    # one line of printable characters, whatever the file holds
-    return " ".join("".join(c if c.isprintable() else " " for c in str(values)).split())[:120]
-
-
-def _first_text(tags: Mapping[str, Any], *names: str) -> str | None:
-    for name in names:
-        text = _text(tags.get(name))
-        if text and text.strip("0 -."):
-            return text
-    return None
 
 
 def _positive(value: float | None) -> float | None:
@@ -327,9 +192,9 @@ def _rounded(value: float | None) -> float | None:
 
 def _iso(tags: Mapping[str, Any]) -> float | None:
     """Exif's 16-bit field stops at 65535 and then means "see the other tags" (Exif 2.32, 4.6.5)."""
-    iso = _number(tags, "EXIF ISOSpeedRatings", "EXIF PhotographicSensitivity")
+    iso = number_of(tags, "EXIF ISOSpeedRatings", "EXIF PhotographicSensitivity")
     if iso is None or iso == 65535:
-        iso = _number(tags, "EXIF RecommendedExposureIndex", "EXIF ISOSpeed", "EXIF StandardOutputSensitivity") or iso
+        iso = number_of(tags, "EXIF RecommendedExposureIndex", "EXIF ISOSpeed", "EXIF StandardOutputSensitivity") or iso
     return _positive(iso)
 
 
@@ -340,9 +205,9 @@ def _taken(facts: HeaderFacts, tags: Mapping[str, Any]) -> datetime | None:
         ("EXIF DateTimeDigitized", "EXIF SubSecTimeDigitized"),
         ("Image DateTime", "EXIF SubSecTime"),
     ):
-        moment = parse_time(_text(tags.get(name)))
+        moment = parse_time(text_of(tags.get(name)))
         if moment is not None:
-            digits = re.fullmatch(r"(\d{1,9})", _text(tags.get(part)))
+            digits = re.fullmatch(r"(\d{1,9})", text_of(tags.get(part)))
             return moment if digits is None else moment + timedelta(seconds=float(f"0.{digits.group(1)}"))
     if facts.clock is not None and facts.clock > 0:
         try:
@@ -370,12 +235,12 @@ def parse_time(text: str) -> datetime | None:
 def _utc_offset(tags: Mapping[str, Any]) -> float | None:
     for name in ("EXIF OffsetTimeOriginal", "EXIF OffsetTime", "EXIF OffsetTimeDigitized"):
         tag = tags.get(name) or tags.get({"EXIF OffsetTimeOriginal": "EXIF Tag 0x9011"}.get(name, ""))
-        match = re.fullmatch(r"([+-])(\d\d):(\d\d)", _text(tag))
+        match = re.fullmatch(r"([+-])(\d\d):(\d\d)", text_of(tag))
         if match:
             hours = int(match.group(2)) + int(match.group(3)) / 60
             if hours <= 14:
                 return -hours if match.group(1) == "-" else hours
-    zone = _number(tags, "Image TimeZoneOffset", "EXIF TimeZoneOffset")
+    zone = number_of(tags, "Image TimeZoneOffset", "EXIF TimeZoneOffset")
     return zone if zone is not None and abs(zone) <= 14 else None
 
 
@@ -392,7 +257,7 @@ def _temperature(tags: Mapping[str, Any]) -> float | None:
         tags.setdefault("EXIF AmbientTemperature", tags["EXIF Tag 0x9400"])
     names = sorted((name for name in tags if rank(name) < 4), key=lambda name: (rank(name), name))
     for name in names:
-        numbers = _numbers(tags[name])
+        numbers = numbers_of(tags[name])
         match = re.search(r"-?\d+(\.\d+)?", str(tags[name]))
         value = numbers[0] if numbers else float(match.group()) if match else None
         # a rational of nought over nought and the byte 0 or 255 stand for "unknown"; sensors work at -80 to 90 C
@@ -419,8 +284,8 @@ def _camera_dark(tags: Mapping[str, Any]) -> bool | None:
 
 
 def _camera(facts: HeaderFacts, tags: Mapping[str, Any]) -> str | None:
-    make = _text(tags.get("Image Make")) or facts.make
-    model = _text(tags.get("Image Model")) or facts.model
+    make = text_of(tags.get("Image Make")) or facts.make
+    model = text_of(tags.get("Image Model")) or facts.model
     if make and model and not model.lower().startswith(make.split()[0].lower()):
         model = f"{make} {model}"
     return model or make or None
@@ -439,11 +304,11 @@ def _pixel_um(
     if focal_mm and focal_35mm and 0.2 <= focal_35mm / focal_mm <= 12:
         by_focal = _FULL_FRAME_DIAGONAL_MM * 1000 * focal_mm / focal_35mm / math.hypot(width, height)
     by_plane = None
-    resolution = _positive(_number(tags, "EXIF FocalPlaneXResolution", "Image FocalPlaneXResolution"))
+    resolution = _positive(number_of(tags, "EXIF FocalPlaneXResolution", "Image FocalPlaneXResolution"))
     if resolution:
-        unit = int(_number(tags, "EXIF FocalPlaneResolutionUnit", "Image FocalPlaneResolutionUnit") or 2)
+        unit = int(number_of(tags, "EXIF FocalPlaneResolutionUnit", "Image FocalPlaneResolutionUnit") or 2)
         by_plane = _UNIT_UM.get(unit, _UNIT_UM[2]) / resolution
-        described = _number(tags, "EXIF ExifImageWidth")
+        described = number_of(tags, "EXIF ExifImageWidth")
         if described and described < 0.9 * width:
             by_plane *= described / width
     sane = [p for p in (by_plane, by_focal) if p is not None and _PITCH_UM[0] <= p <= _PITCH_UM[1]]
