@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "judge": 16,
     "dark": 3,
     "register": 11,
-    "ground": 4,
+    "ground": 5,
     "combine": 15,
     "join": 2,
     "finish": 5,

@@ -103,7 +103,7 @@ def make_ground(
     shape, n = inputs.shape, len(inputs.frames)
     sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
     samples = samples_of(ground_windows(mask, SAMPLE_PX * 4))
-    ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples)
+    ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples, lit=True)
     scene = ready.scene
     windows = ground_windows(mask, side_of_tiles(scene, trip.limits.memory_mb, threads))
     progress.total = len(windows)
@@ -126,7 +126,7 @@ def make_ground(
             progress.advance()
         writer.finish(coverage, rejected)
     append_mask(path, mask)
-    told = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)
+    told = figures.figures(scene.frames, inputs.reference, scene, gathered, ready.shared)
     keys = (
         "noise_frame",
         "noise_combined",

@@ -95,6 +95,7 @@ def match_frames(
     areas: Sequence[NDArray[np.float32]],
     transfer: PhotonTransfer | None = None,
     parts: Sequence[NDArray[np.bool_]] | None = None,
+    degree_max: int = DEGREE_MAX,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -119,6 +120,8 @@ def match_frames(
         told.
     parts : n (rows, columns) arrays, optional
         Blocks of each frame that show what is to be matched; surfaces go on a little beyond them.
+    degree_max : int
+        Of the surfaces.
     """
     n = len(surveys)
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
@@ -167,7 +170,7 @@ def match_frames(
             else:
                 here = scale[k] * area * sample_map(levels[k][c], surveys[k].block, xs, ys)
                 delta = here - base[c]
-                surface, spread = fit_surface(x, y, delta, shape)
+                surface, spread = fit_surface(x, y, delta, shape, degree_max)
                 seen[k] |= np.isfinite(delta)
                 difference[k, c] = _median(delta)
             row.append(surface)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.average import noise_plan
-from pipeline.pixels.background import Survey, block_size, survey_mosaic
+from pipeline.pixels.background import DEGREE_MAX, Survey, block_size, sample_map, survey_mosaic
 from pipeline.pixels.noise import BLOCK, PhotonTransfer
 from pipeline.pixels.resample import block_variance, interpolation_variance
 from pipeline.sensor.calibrate import dark_signal
@@ -23,12 +23,25 @@ from pipeline.sensor.mosaic import colour_planes
 from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stack import figures
 from pipeline.stack.land import Land
-from pipeline.stack.matching import SCATTER_DEFAULT, Matching, corrected, match_frames, star_scatter, star_weights
+from pipeline.stack.lighting import light_factor
+from pipeline.stack.matching import (
+    SCATTER_DEFAULT,
+    Matching,
+    by_colour,
+    corrected,
+    grid_positions,
+    match_frames,
+    star_scatter,
+    star_weights,
+)
 from pipeline.stack.sources import Inputs, Scratch
 from pipeline.stack.tiles import Scene, Tile, Window, check_window, make_tile, sample_windows, tile_side
 
 # What Python, the libraries and the loops' machine code take before any pixel is there, MB (measured: 190-230).
 PROGRAM_MB = 240
+# Degree of the surfaces that ground is matched by: it is a strip, often with water in it, which changes by itself, and
+# higher ones, fitted there, run away: 28 ADU of 184 on a roof that rose above it.
+LIT_DEGREE = 1
 
 
 @dataclass(frozen=True)
@@ -47,6 +60,7 @@ def make_ready(
     for_stars: bool = False,
     land: Land | None = None,
     samples: Sequence[Window] | None = None,
+    lit: bool = False,
     tell: Callable[[], None] = lambda: None,
 ) -> Ready:
     """Match the frames of a scene and tell their noise.
@@ -57,6 +71,7 @@ def make_ready(
     for_stars : weight the frames by `star_weights` too
     land : what of the frames does not count; their skies are matched elsewhere
     samples : windows in which the noise is looked at; spread over the picture by default
+    lit : the frames lie on the ground: what lights it changes in brightness, and else by no more than a plane
     tell : called as each frame has been read
     """
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
@@ -70,6 +85,8 @@ def make_ready(
         parts = [land.free_blocks(k, frame.id, surveys[k]) for k, frame in enumerate(inputs.frames)]
         if not parts[inputs.reference].any():
             parts = None
+    if lit:
+        inputs = _one_light(inputs, surveys, parts)
     matching = match_frames(
         surveys,
         [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
@@ -81,6 +98,7 @@ def make_ready(
         [frame.area for frame in inputs.frames],
         _transfer(inputs),
         parts,
+        LIT_DEGREE if lit else DEGREE_MAX,
     )
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
@@ -111,6 +129,28 @@ def make_ready(
 
 def _weighted(matching: Matching, inputs: Inputs) -> Matching:
     return replace(matching, weights=star_weights(matching.weights, [f.fwhm_px for f in inputs.frames]))
+
+
+def _one_light(inputs: Inputs, surveys: Sequence[Survey], parts: Sequence[NDArray[np.bool_]] | None) -> Inputs:
+    """The frames with factors that bring what each shows of the ground to the mean of their brightness."""
+    levels = []
+    for k, (survey, frame) in enumerate(zip(surveys, inputs.frames, strict=True)):
+        level = by_colour(survey.level, frame.header.cfa)
+        if survey.response is not None:
+            level = level / by_colour(survey.response, frame.header.cfa)
+        levels.append(level if parts is None else np.where(parts[k], level, np.nan))
+    x, y = (a.ravel() for a in np.meshgrid(*surveys[inputs.reference].centres()))
+
+    def laid(k: int) -> NDArray[np.float64]:
+        frame = inputs.frames[k]
+        at = grid_positions(frame.grids[len(frame.grids) // 2], x, y)
+        return np.stack([sample_map(level, surveys[k].block, *at) for level in levels[k]])
+
+    base = laid(inputs.reference)
+    factors = np.array([1.0 if k == inputs.reference else light_factor(laid(k), base) for k in range(len(levels))])
+    factors *= np.mean(1 / factors)
+    frames = [replace(f, flux_scale=f.flux_scale * float(by)) for f, by in zip(inputs.frames, factors, strict=True)]
+    return replace(inputs, frames=frames)
 
 
 def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:

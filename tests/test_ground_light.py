@@ -1,0 +1,70 @@
+"""What lights the ground changes while the frames are taken, and its water with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from scipy import ndimage
+
+from pipeline import groundpicture
+from pipeline.config import Trip
+from pipeline.console import Progress
+from pipeline.sensor.mosaic import write_mosaic
+from pipeline.stack.groundfile import read_ground
+from pipeline.stack.lighting import light_factor
+from tests.planted_scenes import BLACK, SATURATION, Camera, drifting, header
+from tests.test_combine import inputs_of
+from tests.test_ground import GAIN, READ, Stand
+
+
+def test_ground_is_the_mean_of_its_frames_whatever_lights_it(tmp_path: Path) -> None:
+    """Moonrise over a strip of land, dark beside light, before water in which the sky's glow moves along: the level is
+    the plain mean of the frames' (elementary) to 1 % over either and next to nothing is rejected."""
+    rng = np.random.default_rng(8)
+    shape = (352, 512)
+    geometry = drifting(8, shape, (2.3, 1.9), 0.001)
+    stand = Stand(geometry, (0.0, 0.0))
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
+    # a roof rises above the strip
+    share = ((y > 150) | ((y > 80) & (np.abs(x - 250) < 60))).astype(np.float32)
+    water = y > 270
+    dark = np.where(np.sin(x / 23) * np.sin(y / 17) > 0, 60.0, 240.0)
+    camera = Camera(gain=GAIN, read_noise=READ)
+    mean = np.zeros(shape)
+    for number, frame in enumerate(geometry.frames):
+        moon = 0.7 + 0.1 * number
+        glint = 300 * moon * (1 + 0.03 * number * (x / shape[1] - 0.5))
+        light = np.where(share > 0, np.where(water, glint, dark * moon), 500.0 * moon)
+        mean += light / 8
+        electrons = rng.poisson(light) + rng.normal(0, READ, shape)
+        pixels = np.clip(np.round(BLACK + electrons / GAIN), 0, SATURATION).astype(np.uint16)
+        write_mosaic(tmp_path / f"{frame}.fits", pixels, header(camera, frame))
+    inputs = inputs_of(tmp_path, geometry, camera)
+    path = tmp_path / "ground.fits"
+    told = groundpicture.make_ground(inputs, geometry, stand, share, path, Trip(), 2, Progress(None, "ground", "s"))
+    opened = read_ground(path)
+    assert opened is not None
+    box = opened.box
+    window = (slice(box.top, box.top + box.height), slice(box.left, box.left + box.width))
+    error = opened.planes[1] * GAIN / mean[window] - 1
+    deep, wet = (ndimage.minimum_filter(plane, 17)[window] > 0 for plane in (share, water))
+    for where in (deep & ~ndimage.maximum_filter(water, 17)[window], wet):
+        light, pixels = (
+            ndimage.gaussian_filter(np.where(where, v, 0.0), 10)[where] for v in (error, np.ones(where.shape))
+        )
+        assert np.abs(light / pixels).max() < 0.03
+        assert abs(np.mean(error[where])) < 0.008
+    assert told["rejected_share"] < 0.02
+
+
+def test_light_multiplies_and_a_black_level_adds() -> None:
+    """A planted factor comes back to 1 %; a planted constant, or too few blocks, leaves the levels as they are."""
+    rng = np.random.default_rng(3)
+    base = rng.uniform(20, 200, (3, 400))
+    noise = rng.normal(0, 1.0, base.shape)
+    assert abs(light_factor(1.6 * base + noise, base) * 1.6 - 1) < 0.01
+    assert light_factor(base + 9 + noise, base) == 1.0
+    assert light_factor((1.6 * base + noise)[:, :10], base[:, :10]) == 1.0
+    flat = np.full(base.shape, 50.0)
+    assert light_factor(1.1 * flat + noise, flat) == 1.0
