@@ -26,7 +26,7 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 12,
-    "judge": 16,
+    "judge": 17,
     "dark": 3,
     "register": 11,
     "ground": 5,

@@ -11,6 +11,7 @@ import pytest
 from pipeline.config import JudgeSettings
 from pipeline.judge import Graded, judge_scene
 from pipeline.pages.passing import streak_rows, streak_sentence
+from pipeline.stars.followed import follow
 from pipeline.stars.glimpse import streak_picture, whole_picture
 from pipeline.stars.lights import kind_of, light_of
 from pipeline.stars.lines import fullest_line, on_lines
@@ -48,14 +49,28 @@ def test_a_meteor_brightens_and_fades_inside_the_frame():
     assert light.ends_inside == 2
 
 
-def test_a_piece_of_a_satellite_is_no_meteor():
-    """Of a faint line a piece may be found, its ends inside the frame: the light beyond tells that it goes on."""
-    found = drawn(np.random.default_rng(4), 0, 650, 1299, 200, lambda s: 30 + 35 * np.exp(-(((s - 0.5) / 0.04) ** 2)))
-    piece = Streak(545.0, 461.0, 745.0, 392.0, math.hypot(200, 69))
-    light = light_of(found, piece)
-    assert light.tapering < 0.6
-    assert light.ends_inside == 0
-    assert kind_of(light, piece.length, DIAGONAL, goes_on=False) != "meteor"
+@pytest.mark.parametrize("height", [25, 60])
+def test_a_piece_is_followed_to_the_ends_of_its_light(height):
+    """Of a faint line a piece is found, some px off and turned: the whole lies on the light drawn, and ends with it."""
+    found = drawn(np.random.default_rng(4), 150, 650, 1299, 200, lambda s: height + 0 * s, stars=400)
+    piece = tuple((v - 0.5) / 2 for v in (545.0, 487.0, 645.0, 456.0))  # 8 px off the line, turned by 4 degrees
+    x1, y1, x2, y2 = (2 * v + 0.5 for v in follow(found, piece))
+    along = np.array([1149.0, -450.0]) / math.hypot(1149, 450)
+    for (x, y), (tx, ty) in (((x1, y1), (150, 650)), ((x2, y2), (1299, 200))):
+        off = np.array([x - tx, y - ty])
+        assert abs(off @ along) < 45  # a window of 40 px is lit or not
+        assert abs(off @ np.array([-along[1], along[0]])) < 4
+    assert (
+        kind_of(light_of(found, Streak(x1, y1, x2, y2, 1.0)), math.hypot(x2 - x1, y2 - y1), DIAGONAL, False)
+        == "satellite"
+    )
+
+
+def test_nothing_is_followed_where_no_light_is():
+    """Between the strobes of an aircraft without lamps nothing leads on: the ends stay."""
+    found = drawn(np.random.default_rng(5), 0, 0, 1, 1, lambda s: 0 * s, stars=400)
+    ends = (100.0, 100.0, 300.0, 180.0)
+    np.testing.assert_allclose(follow(found, ends), ends, atol=6)
 
 
 def test_a_satellite_is_steady_and_long():
@@ -66,6 +81,23 @@ def test_a_satellite_is_steady_and_long():
     assert kind_of(light, streak.length, DIAGONAL, goes_on=False) == "satellite"
     assert light.brightness == pytest.approx(60 * 1.2 * math.sqrt(2 * math.pi), rel=0.15)
     assert light.ends_inside == 0
+
+
+def test_strobes_among_many_stars():
+    """In a rich field an aircraft's strobes are told from stars by their number on the line; a satellite has none."""
+    rng = np.random.default_rng(6)
+    first = np.arange(30.0, 1280.0, 80.0)
+    x = np.concatenate([first, first + 14.0])
+    strobes = render(SHAPE, Field(x, 100.0 + 0.5 * x, np.full(len(x), 15000.0)), 2.8)
+    for seed, flashing, kind in ((7, strobes, "aircraft"), (8, 0.0, "satellite")):
+        rng = np.random.default_rng(seed)
+        field = render(SHAPE, random_field(rng, SHAPE, 4000, (800, 20000), apart=5.0), 2.4)
+        rows, columns = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+        lamps = 60 * np.exp(-(((columns - 2 * (rows - 100)) / math.sqrt(5)) ** 2) / 8)
+        found = measure_frame(mosaic(rng, field + lamps + flashing), "RGGB", BLACK, 16000).detections
+        streak = find_streaks(found)[0]
+        assert streak.length > 1200
+        assert kind_of(light_of(found, streak), streak.length, DIAGONAL, goes_on=False) == kind
 
 
 def test_strobes_make_an_aircraft_though_nothing_joins_them():

@@ -19,7 +19,7 @@ PERSISTENT = 3  # frames with a streak in the same place: it belongs to the grou
 SAME_LINE = 15.0  # px
 OFF_COURSE = 0.02  # px a px along, by which a lens, and a mount between frames, bend a satellite's path
 LIGHT_FIELDS = tuple(field.name for field in fields(Light))
-# Times the star width, of a line that nothing names: what is wider is no streak but an edge of land; contrails too.
+# Times the star width: what is wider is an edge of land or cloud, or a contrail; glare and fireballs may be.
 WIDE = 3.0
 FLASH = 12.0  # px from a streak within which what was measured is an aircraft's flash, or a star under its light
 
@@ -43,7 +43,7 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             length = math.hypot(line[2] - line[0], line[3] - line[1])
             known = "uneven" in streak
             kind = kind_of(light, length, diagonal, _goes_on(line, beside)) if known else "unknown"
-            wide = kind == "unknown" and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
+            wide = kind in ("unknown", "satellite") and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
             if known and (wide or streak.get("brightness", 1.0) <= 0):
                 continue
             f.streak_list.append({**streak, "kind": kind})

@@ -14,6 +14,7 @@ from scipy.ndimage import uniform_filter, uniform_filter1d
 
 from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.stars.detect import Detections
+from pipeline.stars.followed import follow
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.objects import axes
 
@@ -40,6 +41,7 @@ FLASH_WITHIN = 1.5  # half-size px off their line
 FLASHES_MIN = 8
 FLASH_GAP = 8.0  # times the usual step from one to the next
 FLASH_CHANCE = 6.0  # standard deviations: the fullest of all lines through chance places reaches 5
+FOLLOWED_MAX = 12  # of the longest; clouds and treetops make many
 SHARE_MAX = 0.2  # of the blocks may vote; clouds and treetops beyond that hide any line
 
 
@@ -72,8 +74,20 @@ def find_streaks(found: Detections) -> list[Streak]:
     """
     marks = _long_marks(found)
     lines = _faint_lines(found)
-    joined = _join(marks + lines + _flashes(found))
-    return sorted(joined, key=lambda s: (-s.length, s.x1, s.y1))
+    pieces = _longest_first(_join(marks + lines + _flashes(found)))
+    whole = [_followed(found, piece) for piece in pieces[:FOLLOWED_MAX]]
+    return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
+
+
+def _longest_first(streaks: list[Streak]) -> list[Streak]:
+    return sorted(streaks, key=lambda s: (-s.length, s.x1, s.y1))
+
+
+def _followed(found: Detections, streak: Streak) -> Streak:
+    """The streak with its ends where its light ends."""
+    ends = follow(found, ((streak.x1 - 0.5) / 2, (streak.y1 - 0.5) / 2, (streak.x2 - 0.5) / 2, (streak.y2 - 0.5) / 2))
+    x1, y1, x2, y2 = (2 * value + 0.5 for value in ends)
+    return Streak(x1, y1, x2, y2, streak.signal)
 
 
 def _long_marks(found: Detections) -> list[Streak]:
