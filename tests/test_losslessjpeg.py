@@ -217,3 +217,12 @@ def test_other_files_are_left_alone(tmp_path: Path) -> None:
     for data, most in ((plain, 10**6), (b"", 10**6), (b"II*\0" + b"\xff" * 40, 10**6), (packed, 1000)):
         with pytest.raises(NotOrdinaryError):
             plain_dng(data, most)
+
+
+def test_a_first_run_decodes_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With nothing compiled yet: the decoding process may write no file, the compiler's cache among them."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "cache"))
+    mosaic = starry_mosaic(130, 200)
+    path = write_dng(tmp_path / "a.dng", mosaic, compressed=True)
+    with Decoder() as decoder:
+        np.testing.assert_array_equal(decoder.decode(path, "f").pixels, mosaic)
