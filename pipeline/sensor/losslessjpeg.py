@@ -73,7 +73,7 @@ def decode(data: NDArray[np.uint8]) -> NDArray[np.uint16]:
 
 
 def compiled() -> None:
-    """Have the loops compiled, or read from the compiler's cache: the decoding process cannot once it may write nothing.
+    """Have the loops compiled, or read from the compiler's cache: the decoding process may soon write no file.
 
     Decodes two by two equal pixels: one code, of one bit, for the difference 0.
     """
