@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "ground": 5,
     "combine": 15,
     "join": 2,
-    "finish": 5,
+    "finish": 6,
     "summarise": 16,
 }
 

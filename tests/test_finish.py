@@ -375,6 +375,21 @@ def test_a_lens_s_dark_corners_are_not_drawn_black() -> None:
     assert picture[380:].mean() / 255 < 0.02
 
 
+def test_the_sky_beside_a_ridge_is_drawn_no_darker_than_the_ridge() -> None:
+    """A sky that lens and air dim to a fifth at a ridge, itself of a twentieth: beside it no part is drawn darker than
+    the land by more than a tenth (without the lift it is black); a dark cloud in the open stays as dark."""
+    rng = np.random.default_rng(13)
+    y, x = np.mgrid[0:400, 0:600]
+    sky = 0.2 + 0.8 * np.clip((x - 80) / 90, 0, 1) ** 0.7
+    sky = sky * np.where((np.abs(x - 400) < 50) & (np.abs(y - 200) < 60), 0.85, 1.0)
+    land = (x < 80).astype(np.float32)
+    light = np.stack([np.where(land > 0, 0.05, sky)] * 3, axis=2) + rng.normal(0, 0.01, (400, 600, 3))
+    picture, _ = stretch(light, land)
+    codes = picture.reshape(20, 20, 30, 20, 3).mean(axis=(1, 3, 4))
+    assert codes[:, 4:9].min() > 0.9 * codes[:, :4].mean()
+    assert codes[9, 19] < 0.8 * codes[9, 25]
+
+
 def test_gradient_recovers_a_planted_slope() -> None:
     """A planted second-order gradient comes back to 3 % under noise, a bright band and black ground."""
     rng = np.random.default_rng(10)

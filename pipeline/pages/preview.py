@@ -41,6 +41,9 @@ BLOCKS = 18  # blocks over the long side of which the gradient is measured
 DARK_BLOCKS, DARK_ROUNDS, LAND_LIKE = 1.0, 4, 0.35
 ORDINARY = 1.3  # standard deviations of the blocks by which noise and structure may be darker
 RIM_FROM, RIM_WHOLE = 0.25, 0.6  # squared distance from the middle, in half diagonals, from which and all of that
+# So far from land, of the longer side, the sky is lifted where it is drawn too dark, to this share of the code of land as
+# bright: land of half that light has it.
+LIFT_REACH, LIFT_SHARE = 1 / 8, 0.75
 BLOCK_SAMPLE = 3_000  # values enough for a block: its level to 2 % of the scatter, and some 200 blocks are fitted
 
 
@@ -180,6 +183,7 @@ def stretch(
     if not open_sky.any():
         open_sky = np.ones_like(unknown)
     standing = None if land is None else light.copy()
+    shown = light @ LUMINANCE.astype(np.float32)
     seen = np.where(open_sky[..., None], light, np.float32(np.nan))
     surfaces = [gradient(seen[..., channel]) for channel in range(3)]
     sky = np.zeros(3)
@@ -207,6 +211,8 @@ def stretch(
     brightness += smooth_light
     softening = _softening(gain, white, TOP_CODE - SKY_CODE)
     code = SKY_CODE + gain * softening * np.arcsinh(brightness / np.float32(softening))
+    if land is not None:
+        code += _lift(code, shown, open_sky, land, float(LUMINANCE @ sky))
     grey = curves.decode(np.clip(code, 0.0, 1.0)).astype(np.float32)
     base = np.float32(curves.decode(np.array(SKY_CODE)))
     # what one unit of light above the sky becomes, the same for the three colours; at the sky the slope itself
@@ -229,11 +235,42 @@ def stretch(
     return quantise(light), done
 
 
+def _land_code(brightness: NDArray[np.floating], sky: float) -> NDArray[np.floating]:
+    """Where land of some brightness lands on the 0..1 scale of the encoded picture."""
+    return np.minimum(SKY_CODE * (np.maximum(brightness, 0) / max(sky, 1e-9)) ** LAND_POWER, TOP_CODE)
+
+
+def _lift(
+    code: NDArray[np.floating],
+    brightness: NDArray[np.floating],
+    open_sky: NDArray[np.bool_],
+    land: NDArray[np.floating],
+    sky: float,
+) -> NDArray[np.float32]:
+    """What is added to the codes so that the sky about land is drawn no darker than the land.
+
+    Where lens and air dim the sky beside a ridge the gradient is too stiff to follow it down, and leaves it black.
+
+    Parameters
+    ----------
+    code : (height, width), as drawn
+    brightness : (height, width), linear, with the gradient
+    open_sky : (height, width), pixels that are neither land nor unknown
+    land : (height, width), share of each pixel that is land
+    sky : brightness that is drawn at `SKY_CODE`
+    """
+    if not (land > 0).any():
+        return np.zeros(code.shape, np.float32)
+    drawn, light = (_around(np.where(open_sky, plane, np.float32(np.nan))) for plane in (code, brightness))
+    reach = LIFT_REACH * max(code.shape)
+    near = np.clip(2 - ndimage.distance_transform_edt(land <= 0) / reach, 0, 1) * (1 - np.clip(land, 0, 1))
+    return np.asarray(near * np.maximum(LIFT_SHARE * _land_code(light, sky) - drawn, 0), np.float32)
+
+
 def _land(light: NDArray[np.float32], sky: float) -> NDArray[np.float32]:
     """Land as linear light 0..1: by a power of its ratio to the sky, so that dark land is seen; in its own colours."""
     brightness = np.maximum(light @ LUMINANCE.astype(np.float32), 0)
-    code = np.minimum(SKY_CODE * (brightness / np.float32(max(sky, 1e-9))) ** np.float32(LAND_POWER), TOP_CODE)
-    grey = curves.decode(code).astype(np.float32)
+    grey = curves.decode(_land_code(brightness, sky)).astype(np.float32)
     offset = (
         (light / np.maximum(brightness, np.float32(1e-9))[..., None] - 1) * grey[..., None] * np.float32(LAND_COLOUR)
     )
@@ -263,13 +300,21 @@ def _fill_rings(
     return raised
 
 
-def _around(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The level about each pixel: medians over blocks of RING_BLOCK, straight lines between their middles."""
+def _around(plane: NDArray[np.floating]) -> NDArray[np.float32]:
+    """The level about each pixel: medians over blocks of RING_BLOCK, straight lines between their middles.
+
+    What is no number counts nowhere; blocks of nothing else have the nearest one's.
+    """
     height, width = plane.shape
     rows, columns = -(-height // RING_BLOCK), -(-width // RING_BLOCK)
     padded = np.pad(plane, ((0, rows * RING_BLOCK - height), (0, columns * RING_BLOCK - width)), mode="edge")
     blocks = padded.reshape(rows, RING_BLOCK, columns, RING_BLOCK).swapaxes(1, 2).reshape(rows, columns, -1)
-    levels = np.median(blocks, axis=2)
+    known = np.isfinite(blocks).any(axis=2)
+    levels = np.zeros((rows, columns), np.float32)
+    levels[known] = np.nanmedian(blocks[known], axis=1)
+    if not known.all() and known.any():
+        nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+        levels = levels[tuple(nearest)]
     return between(levels, RING_BLOCK, (height, width))
 
 
