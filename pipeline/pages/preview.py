@@ -41,8 +41,8 @@ BLOCKS = 18  # blocks over the long side of which the gradient is measured
 DARK_BLOCKS, DARK_ROUNDS, LAND_LIKE = 1.0, 4, 0.35
 ORDINARY = 1.3  # standard deviations of the blocks by which noise and structure may be darker
 RIM_FROM, RIM_WHOLE = 0.25, 0.6  # squared distance from the middle, in half diagonals, from which and all of that
-# So far from land, of the longer side, the sky is lifted where it is drawn too dark, to this share of the code of land as
-# bright: land of half that light has it.
+# So far from land, of the longer side, the sky is lifted where it is drawn too dark, to this share of
+# the code that land as bright has: that of land of half the light.
 LIFT_REACH, LIFT_SHARE = 1 / 8, 0.75
 BLOCK_SAMPLE = 3_000  # values enough for a block: its level to 2 % of the scatter, and some 200 blocks are fitted
 
