@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
 from pipeline.pixels.regression import MAD_TO_SIGMA
-from pipeline.sensor.dngplain import plain_dng
-from pipeline.sensor.losslessjpeg import NotOrdinaryError
 from pipeline.sensor.metadata import BAYER_PATTERNS, HeaderFacts, build_meta, colour_matrix
 from pipeline.sensor.rawheader import ORIENTATION, header_facts
 from pipeline.sensor.tags import bits_per_sample, exif_of_jpeg, is_plain_tiff, read_exif
@@ -172,7 +170,6 @@ class RawFrame:
         FrameError
             No mosaic of a 2 x 2 colour pattern, or data that LibRaw cannot decode.
         """
-        self._take_plain()
         _call(self._raw.unpack)
         if self._raw.raw_type != rawpy.RawType.Flat:
             raise FrameError("holds whole colours at every pixel, not the mosaic of the sensor; shoot uncompressed raw")
@@ -187,21 +184,6 @@ class RawFrame:
                 f"data of {self.sizes.raw_width} x {self.sizes.raw_height}"
             )
         return visible
-
-    def _take_plain(self) -> None:
-        """Of a losslessly compressed DNG, let LibRaw have the plain form, which it reads in a fraction of the time."""
-        if "Image Tag 0xC612" not in self.tags and "Image DNGVersion" not in self.tags:
-            return
-        try:
-            with self._stream() as stream:
-                plain = plain_dng(stream.read(), MAX_PIXELS)
-        except (NotOrdinaryError, MemoryError):
-            return
-        raw = rawpy.RawPy()
-        _call(raw.open_buffer, io.BytesIO(plain))
-        del plain
-        self._raw.close()
-        self._raw = raw
 
     def _pattern(self) -> str:
         raw, sizes = self._raw, self.sizes

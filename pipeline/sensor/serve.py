@@ -80,9 +80,7 @@ def serve(descriptor: int, memory_mb: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     import pipeline.sensor.fitsframe
     import pipeline.sensor.raw  # noqa: F401  imported before the cap is set
-    from pipeline.sensor.losslessjpeg import compiled
 
-    compiled()
     _limit(memory_mb)
     connection = socket.socket(fileno=descriptor)
     while True:

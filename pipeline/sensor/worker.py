@@ -32,8 +32,8 @@ from pipeline.sensor.metadata import FrameMeta
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sensor.serve import MAP_FLAGS, receive, send
 
-# What the process may allocate beyond its own start: a 24-megapixel frame takes about 250 MB, a 60-megapixel one about
-# 600 MB (the file as it is and uncompressed, mosaic, its copy in shared memory).
+# What the process may allocate beyond its own start: a 24-megapixel frame takes about 150 MB, a 60-megapixel one about
+# 400 MB (mosaic, its copy in shared memory, LibRaw's buffers, mapped file).
 MEMORY_MB = 768
 # ... and at the second try, for what ran out of memory or died: the largest mosaic that is decoded (250 million
 # pixels) takes 1 GB with its copy.
