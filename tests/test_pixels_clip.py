@@ -18,7 +18,7 @@ from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resamp
 from pipeline.pixels.residuals import residuals
 from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, spread, star_signal
 from pipeline.sensor.demosaic import demosaic, response
-from pipeline.stack.matching import star_scatter
+from pipeline.stack.checked import star_scatter
 
 SKY, SIGMA = 100.0, 10.0
 FACTOR = interpolation_variance(response("RGGB"), np.array([[0, 1], [1, 2]])).sum(axis=1).astype(np.float32)
@@ -62,14 +62,14 @@ class Clipped:
         self.mask = np.zeros((n, height, width), np.uint8)
         chosen = np.unique(np.linspace(0, n - 1, min(n, MEDIAN_FRAMES)).round().astype(np.int64))
         star_signal(values, codes, chosen, sky, (0, 0), self.signal, self.peak)
-        share = np.full(values.shape[1], scatter, np.float32)
+        share, unsteady = np.full(values.shape[1], scatter, np.float32), np.empty((height, width), np.float32)
         if n > 1:
             reject(
                 values, codes, weights, floor, slope, FACTOR[:colours], offsets, members, sky, self.signal, self.peak,
-                share, sigma, (0, 0), self.mask,
+                share, sigma, (0, 0), self.mask, unsteady,
             )  # fmt: skip
             if growing:
-                grow(self.mask, self.peak, floor, slope, offsets, members, sky, share, (0, 0))
+                grow(self.mask, unsteady, floor, slope, offsets, members, sky, (0, 0))
         plan = noise_plan(n)
         blocks = (-(-height // 16), -(-width // 16))
         self.picture, self.noise = np.empty((2, colours, height, width), np.float32)
@@ -354,7 +354,7 @@ def test_residuals_tell_noise_and_star_scatter() -> None:
     scatters, cores = np.empty((colours, 5000), np.float32), np.zeros(colours, np.int64)
     residuals(
         v, c, w, floor, slope, factor, offsets, members, sky, clipped.signal, clipped.peak, (0, 0), 3.0, 30.0, 3,
-        ratios, counts, scatters, cores,
+        ratios, counts, scatters, cores, np.empty((0, 4), np.float32),
     )  # fmt: skip
     assert counts.min() > 1000
     medians = [np.median(r[:count]) for r, count in zip(ratios, counts, strict=True)]

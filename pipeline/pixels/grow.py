@@ -21,25 +21,26 @@ GROW_MARGIN = CLUSTER_SIDE // 2 + GROW_PX + RING_PX
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow(mask, peak, floor, slope, offsets, members, sky, scatter, origin):  # type: ignore[no-untyped-def]
+def grow(mask, cores, floor, slope, offsets, members, sky, origin):  # type: ignore[no-untyped-def]
     """Grow clustered rejections of each frame by `GROW_PX` pixels, for all colours (`GROWN` in the mask).
 
-    Star cores take no part: pixels where the proportional part of the noise is larger than the sky's. There each value
+    Star cores take no part: pixels that vary beyond their noise by more than the sky's noise. There each value
     is judged by itself only.
 
     Parameters
     ----------
     mask : (n, height, width) uint8 array of `reject`, changed in place
-    peak, floor, slope, offsets, members, sky, scatter, origin : as in `reject`
+    cores : (height, width) float32 array
+        `unsteady` of `reject`.
+    floor, slope, offsets, members, sky, origin : as in `reject`
     """
     n, height, width = mask.shape
-    half, green = CLUSTER_SIDE // 2, peak.shape[0] // 2
+    half, green = CLUSTER_SIDE // 2, sky.shape[0] // 2
     edges, cells = row_cells(origin[1], width)
     # with half a square of nothing around
     hits = np.zeros((height + 2 * half, width + 2 * half), np.uint8)
     columns, square = np.empty(width + 2 * half, np.uint8), np.empty(width, np.uint8)
     seeds = np.empty((height, width), np.uint8)
-    cores = (scatter[green] * peak[green]) ** 2
     bases, known = np.empty((height, len(cells)), np.float32), -1
     for k in range(n):
         for i in range(height):

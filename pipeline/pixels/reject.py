@@ -2,9 +2,11 @@
 
 The noise of a value is known, not taken from the values compared: read and photon noise of its frame at its level,
 times what interpolation does at its place, plus a part proportional to the brightest star pixel nearby (`scatter`:
-extinction and seeing change star cores from frame to frame by more than noise). With known noise the mean of all
-values is itself a sound centre to begin from: the value that fits worst leaves first, one by one, and the mean follows.
-That keeps 97 % of the light or more, where a median would lose a third, and one wild value of three cannot hide.
+extinction and seeing change star cores from frame to frame by more than noise). That part is what the most unsteady
+cores ask for; where `OWN_MIN` frames or more cover a pixel it is brought down to what the pixel itself scatters
+(`own_scatter`), or among crowded stars nothing would ever be rejected. With known noise the mean of all values is
+itself a sound centre to begin from: the value that fits worst leaves first, one by one, and the mean follows. That
+keeps 97 % of the light or more, where a median would lose a third, and one wild value of three cannot hide.
 
 `mask` (n, height, width) uint8: bit c is set where colour c was rejected, `MILD` where green was by little, `GROWN`
 where a trail was grown (`grow.py`).
@@ -15,6 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
@@ -30,6 +33,14 @@ PAIR_SIGMA = 5.0
 # From this many values on, those nearly as bad as the worst (0.9 of its deviation) leave with it.
 ONE_BY_ONE = 32
 _NEARLY = 0.81
+# From this many frames on a pixel's own scatter is believed, told from this many values at most, one in sixteen (at
+# least one) left out at either end; what star cores are allowed at least, as a share of their height.
+OWN_MIN, OWN_MOST, OWN_LEFT_OUT, OWN_LEAST = 8, 64, 16, np.float32(0.03)
+# Where the last value kept at an end lies in a Gaussian sample of n, standard deviations: Blom 1958, Statistical
+# Estimates and Transformed Beta-Variables, (i - 3/8) / (n + 1/4).
+_ENDS = np.array(
+    [0.0, 0.0] + [-ndtri((max(1, n // OWN_LEFT_OUT) + 0.625) / (n + 0.25)) for n in range(2, OWN_MOST + 1)], np.float32
+)
 # Factor of the variance of what is not covered, far beyond any other's.
 UNLIMITED = 1e29
 # Side of the square about a pixel in which the pixels rejected beside it are looked at.
@@ -38,8 +49,9 @@ CLUSTER_SIDE = 7
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def reject(  # type: ignore[no-untyped-def]
-    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, mask
-):
+    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, mask,
+    unsteady
+):  # fmt: skip
     """Mark values that the noise cannot explain.
 
     Parameters
@@ -48,11 +60,13 @@ def reject(  # type: ignore[no-untyped-def]
     weights : (n,) float32 array
     signal, peak : of `star_signal`
     scatter : (colours,) float32 array
-        Standard deviation of star cores between frames over their peak. Red and blue, a pixel in four, catch a sharp
-        star's core or miss it: theirs is several times green's.
+        Standard deviation of the most unsteady star cores between frames over their peak. Red and blue, a pixel in
+        four, catch a sharp star's core or miss it: theirs is several times green's.
     sigma : float
         Limit in standard deviations.
     mask : (n, height, width) uint8 array, bits set, `MILD` among them
+    unsteady : (height, width) float32 array, filled
+        Variance that green was allowed beyond the noise.
     """
     n, colours, height, width = values.shape
     limit = np.float32(sigma * sigma)
@@ -60,6 +74,7 @@ def reject(  # type: ignore[no-untyped-def]
     cores, excess, noise = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     own, variance, share = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
     ratio, keep = np.empty(n, np.float32), np.empty(n, np.bool_)
+    few = np.empty(OWN_MOST, np.float32)
     edges, columns = row_cells(origin[1], width)
     bases, known = np.empty((colours, n, len(columns)), np.float32), -1
     # a value that is not covered has no weight and no limit
@@ -80,9 +95,10 @@ def reject(  # type: ignore[no-untyped-def]
             for k in range(n):
                 fetch_row(values, k + 2, c, i)
                 _add(values[k, c, i], codes[k, i], weights[k], mean)
+            share_of_peak = scatter[c] if n < OWN_MIN else OWN_LEAST
             for j in range(np.uint64(width)):
                 mean[j] *= inverse[j]
-                core = scatter[c] * peak[c, i, j]
+                core = share_of_peak * peak[c, i, j]
                 cores[j] = core * core
             for k in range(n):
                 _look_up(factors[c], codes[k, i], noise)
@@ -100,7 +116,12 @@ def reject(  # type: ignore[no-untyped-def]
                         own[k] = values[k, c, i, j] - mean[j]
                         keep[k] = code != NOT_COVERED
                         share[k] = weights[k] if keep[k] else np.float32(0)
-                        variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code] + cores[j]
+                        variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code]
+                    if n >= OWN_MIN:
+                        most = scatter[c] * peak[c, i, j]
+                        cores[j] = max(min(most * most, own_scatter(own, variance, keep, few)), cores[j])
+                    for k in range(n):
+                        variance[k] += cores[j]
                     kept = one_by_one(own, variance, weights, share, ratio, keep, limit)
                     for k in range(n):
                         if not keep[k] and codes[k, i, j] != NOT_COVERED:
@@ -111,6 +132,44 @@ def reject(  # type: ignore[no-untyped-def]
                             ):
                                 bits |= np.uint8(MILD)
                             mask[k, i, j] |= bits
+            if c == colours // 2:
+                unsteady[i] = cores
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def own_scatter(values, variance, keep, few):  # type: ignore[no-untyped-def]
+    """Variance of a pixel's values beyond their noise, from where the ends of the sorted values lie.
+
+    Of more than `OWN_MOST` values every second, third ... is looked at. One value in sixteen may be wild at either end.
+
+    Parameters
+    ----------
+    values, variance : (n,) float32 arrays
+    keep : (n,) bool array
+        Which take part; of fewer than `OWN_MIN` nothing is told, and what comes out has no limit.
+    few : (`OWN_MOST`,) float32 array of scratch
+    """
+    covering = 0
+    for k in range(len(values)):
+        covering += keep[k]
+    if covering < OWN_MIN:
+        return np.float32(np.inf)
+    step, place, count, noise = (covering - 1) // OWN_MOST + 1, 0, 0, np.float32(0)
+    for k in range(len(values)):
+        if not keep[k]:
+            continue
+        if place % step == 0:
+            at = count
+            while at > 0 and few[at - 1] > values[k]:
+                few[at] = few[at - 1]
+                at -= 1
+            few[at] = values[k]
+            noise += variance[k]
+            count += 1
+        place += 1
+    out = max(1, count // OWN_LEFT_OUT)
+    half = np.float32(0.5) * (few[count - 1 - out] - few[out]) / _ENDS[count]
+    return max(half * half - noise / np.float32(count), np.float32(0))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -290,4 +349,15 @@ def one_by_one_slow(
     return keep
 
 
-__all__ = ["CLUSTER_SIDE", "GROWN", "MILD", "UNLIMITED", "one_by_one", "one_by_one_slow", "reject", "settle_pairs"]
+__all__ = [
+    "CLUSTER_SIDE",
+    "GROWN",
+    "MILD",
+    "OWN_MIN",
+    "UNLIMITED",
+    "one_by_one",
+    "one_by_one_slow",
+    "own_scatter",
+    "reject",
+    "settle_pairs",
+]

@@ -13,7 +13,7 @@ from pipeline.pixels.variance import base_variance, cell_mean
 @njit(cache=True, nogil=True, error_model="numpy")
 def residuals(  # type: ignore[no-untyped-def]
     values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, origin, faint, bright, step,
-    ratios, counts, scatters, cores
+    ratios, counts, scatters, cores, points
 ):  # fmt: skip
     """How far values lie from their mean, in a sample of pixels.
 
@@ -33,9 +33,13 @@ def residuals(  # type: ignore[no-untyped-def]
         For each colour's star cores: the values' variance among the frames less the noise, over the signal's square.
     cores : (colours,) int64 array, filled
         How many of `scatters` were filled.
+    points : (m, 4) float32 array, filled as far as what is returned says
+        Of pixels of every colour, with whatever light: the colour, the mean level, the values' variance among the
+        frames as of a mosaic pixel, and `peak`.
     """
     n, colours, height, width = values.shape
     counts[:], cores[:] = 0, 0
+    told = 0
     for i in range(height):
         row = (origin[0] + i + GRID_STEP) // GRID_STEP
         for j in range(width):
@@ -43,9 +47,10 @@ def residuals(  # type: ignore[no-untyped-def]
             for c in range(colours):
                 level = cell_mean(sky[c], row, column)
                 base = base_variance(floor[0, c], slope[0], level, offsets[members[0], c], row, column)
-                is_sky = c == colours // 2 and peak[c, i, j] < faint * np.sqrt(base) and i % step == 0 and j % step == 0
+                is_point = i % step == 0 and j % step == 0
+                is_sky = is_point and c == colours // 2 and peak[c, i, j] < faint * np.sqrt(base)
                 is_core = signal[c, i, j] > bright * np.sqrt(base) and signal[c, i, j] >= peak[c, i, j]
-                if not (is_sky or is_core):
+                if not (is_point or is_core):
                     continue
                 total, weight, covered = 0.0, 0.0, 0
                 for k in range(n):
@@ -55,7 +60,7 @@ def residuals(  # type: ignore[no-untyped-def]
                         covered += 1
                 if covered < 2:
                     continue
-                mean, squares, noise = total / weight, 0.0, 0.0
+                mean, squares, noise, share = total / weight, 0.0, 0.0, 0.0
                 for k in range(n):
                     code = codes[k, i, j]
                     if code == NOT_COVERED:
@@ -65,12 +70,18 @@ def residuals(  # type: ignore[no-untyped-def]
                     square = (values[k, c, i, j] - mean) ** 2
                     squares += square
                     noise += variance
+                    share += factor[c, code] * (1 - weights[k] / weight)
                     if is_sky and counts[k] < ratios.shape[1]:
                         ratios[k, counts[k]] = square / variance
                         counts[k] += 1
+                if is_point and told < len(points):
+                    points[told, 0], points[told, 1] = c, mean
+                    points[told, 2], points[told, 3] = squares / share, peak[c, i, j]
+                    told += 1
                 if is_core and covered > 2 and cores[c] < scatters.shape[1]:
                     scatters[c, cores[c]] = (squares - noise) / (covered - 1) / (signal[c, i, j] * signal[c, i, j])
                     cores[c] += 1
+    return told
 
 
 __all__ = ["residuals"]

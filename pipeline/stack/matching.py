@@ -19,16 +19,6 @@ from pipeline.sensor.mosaic import colour_planes
 TRANSFER_BLOCKS = 60_000
 # Least variance of a mosaic pixel, ADU^2: that of rounding to whole numbers.
 ROUNDING_VARIANCE = 1 / 12
-# Residuals below which a frame's noise is left as its mosaic told it, and how far they may move it.
-RATIOS_MIN = 300
-FACTOR_RANGE = (0.3, 4.0)
-# Share of the sky's variance that is left to the floor at least.
-FLOOR_LEAST = 0.02
-# Scatter of star cores where there are too few to measure it, and what is believed of what is measured.
-SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.3), 20
-# The quantile of the cores that tells it. Red and blue of stars of FWHM 2.0 px in 16 frames: by the median rejection
-# leaves fluxes with 1.4 and 1.9 % of scatter, by this quantile 0.65 and 0.79; without any rejection 0.65 and 0.69.
-SCATTER_QUANTILE = 0.95
 # The noise of pixels that a flat multiplies by more than 1 / 0.05 is not followed further.
 FLAT_LEAST = 0.05
 # How far beyond the blocks that they were fitted to surfaces are believed, blocks.
@@ -278,42 +268,6 @@ def _held_near(
     return held[:, 0].reshape(x.shape), held[:, 1].reshape(y.shape)
 
 
-def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tuple[Matching, NDArray[np.float64]]:
-    """Bring the noise model to what the frames' residuals in a sample of the picture say.
-
-    A mosaic's own pixels cannot tell faint stars from noise; residuals from the mean of all frames can.
-
-    Parameters
-    ----------
-    ratios : n arrays
-        Squared residuals of each frame over what the model expects.
-
-    Returns
-    -------
-    matching : Matching
-        With the variance at each frame's sky multiplied: its floor is changed, and where nothing would be left of that
-        its slope too; and weights accordingly.
-    factors : (n,) float64 array
-        By what; 1 where a frame has too few residuals.
-    """
-    # the median is blind to outliers; of the square of a unit Gaussian it is 0.4549
-    factors = np.array(
-        [np.clip(np.median(r) / 0.454936, *FACTOR_RANGE) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64
-    )
-    weights = matching.weights / factors
-    # the slope is the camera's: what the residuals show beside it belongs to the floor, as long as any is left there
-    level = np.median(matching.noise_sky[None] - matching.offsets, axis=(2, 3)).clip(0)
-    photons = matching.slope[:, None] * level
-    total = (matching.floor + photons) * factors[:, None]
-    shrink = np.min(np.minimum(1.0, (1 - FLOOR_LEAST) * total / np.maximum(photons, 1e-30)), axis=1)
-    return replace(
-        matching,
-        floor=(total - photons * shrink[:, None]).astype(np.float32),
-        slope=(matching.slope * shrink).astype(np.float32),
-        weights=(weights / weights.mean()).astype(np.float32),
-    ), factors
-
-
 def star_weights(weights: NDArray[np.float32], fwhm_px: Sequence[float | None]) -> NDArray[np.float32]:
     """Weights for the most signal from stars over the noise: those for the sky, divided by each frame's star size.
 
@@ -332,20 +286,6 @@ def star_weights(weights: NDArray[np.float32], fwhm_px: Sequence[float | None]) 
         return weights
     new = weights / np.where(np.isfinite(known), known, np.nanmedian(known))
     return np.asarray(new / new.mean(), np.float32)
-
-
-def star_scatter(scatters: NDArray[np.floating], frames: int) -> float:
-    """How much star cores vary between frames, as a share of their height, from variances less the noise.
-
-    A high quantile over cores: a linear demosaic makes stars of unusual colour vary most, whose brightest values would
-    be rejected by what the usual star shows. Trails do not count as long as they cross less than a twentieth of the
-    cores. Where all cores vary by the same (clear air and haze) it is just that; where each varies by itself, a
-    variance from few values is uncertain, and the quantile lies above the true one (1.5 times with 5 frames).
-    """
-    if len(scatters) < CORES_MIN or frames < 3:
-        return SCATTER_DEFAULT
-    found = max(float(np.quantile(scatters, SCATTER_QUANTILE)), 0.0)
-    return float(np.clip(np.sqrt(found), *SCATTER_RANGE))
 
 
 def grid_positions(
@@ -418,4 +358,4 @@ def _mean_surface(
     return Surface(coefficients, min(degree, DEGREE_MAX), shape)
 
 
-__all__ = ["Matching", "by_colour", "corrected", "grid_positions", "match_frames", "star_scatter", "star_weights"]
+__all__ = ["Matching", "by_colour", "grid_positions", "match_frames", "star_weights"]

@@ -167,6 +167,7 @@ class Check:
 
     ratios: list[NDArray[np.float32]]
     scatters: tuple[NDArray[np.float32], ...]  # by colour
+    points: NDArray[np.float32]  # (m, 4)
 
 
 def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
@@ -178,20 +179,21 @@ def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     k = len(members)
     if k < 2:
         nothing = np.zeros(0, np.float32)
-        return Check([nothing] * len(scene.frames), (nothing,) * scene.colours)
+        return Check([nothing] * len(scene.frames), (nothing,) * scene.colours, np.zeros((0, 4), np.float32))
     height, width = stack.codes.shape[1:]
     ratios = np.empty((k, (height // CHECK_STEP + 1) * (width // CHECK_STEP + 1)), np.float32)
     counts, cores = np.zeros(k, np.int64), np.zeros(scene.colours, np.int64)
     scatters = np.empty((scene.colours, CORES_MAX), np.float32)
-    residuals(
+    points = np.empty((ratios.shape[1] * scene.colours, 4), np.float32)
+    told = residuals(
         stack.values, stack.codes, np.ascontiguousarray(m.weights[members]), np.ascontiguousarray(m.floor[members]),
         np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.noise_sky, stack.signal, stack.peak,
-        stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters, cores,
+        stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters, cores, points,
     )  # fmt: skip
     result = [np.zeros(0, np.float32)] * len(scene.frames)
     for number, row, count in zip(members, ratios, counts, strict=True):
         result[number] = row[:count].copy()
-    return Check(result, tuple(row[:count].copy() for row, count in zip(scatters, cores, strict=True)))
+    return Check(result, tuple(row[:count].copy() for row, count in zip(scatters, cores, strict=True)), points[:told])
 
 
 def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
@@ -201,15 +203,15 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     mask = stack.mask
     weights = np.ascontiguousarray(m.weights[members])
     floor, slope = np.ascontiguousarray(m.floor[members]), np.ascontiguousarray(m.slope[members])
-    scatter = scene.star_scatter
     if len(members) > 1:
+        unsteady = scratch.take("unsteady", mask.shape[1:], np.float32)
         reject(
             stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.noise_sky,
-            stack.signal, stack.peak, scatter, scene.clip_sigma, stack.origin, mask,
+            stack.signal, stack.peak, scene.star_scatter, scene.clip_sigma, stack.origin, mask, unsteady,
         )  # fmt: skip
         if len(members) == 2:
             settle_pairs(stack.values, stack.codes, mask)
-        grow(mask, stack.peak, floor, slope, m.offsets, members, m.noise_sky, scatter, stack.origin)
+        grow(mask, unsteady, floor, slope, m.offsets, members, m.noise_sky, stack.origin)
     if scene.land is not None and not scene.land.grids:
         # the noise of what stands still may be measured on it, bright or not: only halves of the frames are compared
         stack.peak[:] = 0

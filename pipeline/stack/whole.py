@@ -22,20 +22,12 @@ from pipeline.sensor.flats import block_response
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stack import figures
+from pipeline.stack.checked import CROWDED, SCATTER_DEFAULT, corrected, star_scatter, transfer_of, with_transfer
 from pipeline.stack.land import Land
 from pipeline.stack.lighting import light_factor
-from pipeline.stack.matching import (
-    SCATTER_DEFAULT,
-    Matching,
-    by_colour,
-    corrected,
-    grid_positions,
-    match_frames,
-    star_scatter,
-    star_weights,
-)
+from pipeline.stack.matching import Matching, by_colour, grid_positions, match_frames, star_weights
 from pipeline.stack.sources import Inputs, Scratch
-from pipeline.stack.tiles import Scene, Tile, Window, check_window, make_tile, sample_windows, tile_side
+from pipeline.stack.tiles import Check, Scene, Tile, Window, check_window, make_tile, sample_windows, tile_side
 
 # What Python, the libraries and the loops' machine code take before any pixel is there, MB (measured: 190-230).
 PROGRAM_MB = 240
@@ -228,8 +220,24 @@ def _checked(
     n = len(scene.frames)
     if n < 2:
         return scene, np.ones(n)
-    checks = list(in_order(pool, lambda w, s: check_window(scene, w, s), samples, threads))
-    matching, factors = corrected(scene.matching, [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)])
+
+    def look(scene: Scene) -> tuple[list[Check], list[NDArray[np.float32]], PhotonTransfer | None]:
+        checks = list(in_order(pool, lambda w, s: check_window(scene, w, s), samples, threads))
+        ratios = [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)]
+        return checks, ratios, transfer_of(np.concatenate([c.points for c in checks]), n)
+
+    checks, ratios, told = look(scene)
+    matching, factors = corrected(scene.matching, ratios)
+    if told is not None and not matching.transfer.measured and np.median(factors) < CROWDED:
+        scales = np.array([frame.flux_scale for frame in scene.frames])
+        # what demosaicing mixes goes by the colours' noise, too: once more with what was told
+        for _ in range(2):
+            known = with_transfer(matching, told, scales)
+            factor, block_factor = interpolation_factors(scene.frames[0].header.cfa, known, scene.frames[0].balance)
+            scene = replace(scene, matching=known, factor=factor, block_factor=block_factor)
+            checks, _, again = look(scene)
+            told = again or told
+        matching = with_transfer(matching, told, scales)
     scatter = [star_scatter(np.concatenate([c.scatters[k] for c in checks]), n) for k in range(scene.colours)]
     return replace(scene, matching=matching, star_scatter=np.array(scatter, np.float32)), factors
 
