@@ -150,7 +150,7 @@ def test_shares_are_recovered_and_a_lamp_is_no_mixture():
     picture[0, 125:128, 100:103] = 5000
     ground = truth.copy()
     sky = (np.full_like(picture, 300), np.full_like(picture, 1.0))
-    soft = soften(ground, picture, sky, np.full_like(picture, 200))
+    soft = soften(ground, picture, sky, np.full_like(picture, 200), np.zeros(truth.shape, bool))
     band = ndimage.binary_dilation(truth) & ~ndimage.binary_erosion(truth, border_value=1)
     band[120:132, 95:108] = False
     assert np.sqrt(np.mean((soft - share)[band] ** 2)) < 0.02
@@ -158,6 +158,34 @@ def test_shares_are_recovered_and_a_lamp_is_no_mixture():
     assert soft[:100].max() == 0
     lamp = truth[125:128, 100:103]
     assert (soft[125:128, 100:103][lamp] == 1).all()
+
+
+def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
+    """A crown of twigs told as solid: planted shares come back where stars were seen through it; a field whose
+    texture comes as near to the sky stays ground."""
+    rng = np.random.default_rng(11)
+    share = np.zeros((200, 300))
+    share[120:] = 1
+    crown = np.zeros(share.shape, bool)
+    crown[60:120, 100:160] = True
+    twigs = ndimage.gaussian_filter(rng.normal(size=share.shape), 1.2)
+    share[crown] = np.clip(0.5 + 2.5 * twigs, 0, 1)[crown]
+    texture = np.clip(1 + 1.2 * ndimage.gaussian_filter(rng.normal(size=share.shape), 1.2), 0.1, None)
+    land = np.where(crown, 40, 250 * texture)
+    light = share * land + (1 - share) * 500
+    picture = np.stack([light] * 3).astype(np.float32) + rng.normal(0, 4, (3, *share.shape)).astype(np.float32)
+    sky = (np.full_like(picture, 500), np.full_like(picture, 8.0))
+    stars = np.zeros(share.shape, bool)
+    stars[90, 130] = stars[75, 110] = True
+    # the widest gaps were told, as stars there show
+    ground = (crown & (ndimage.uniform_filter(share, 3) > 0.1)) | (share > 0.5)
+    soft = soften(ground, picture, sky, np.full_like(picture, 250), stars)
+    inside = ndimage.binary_erosion(crown, iterations=3)
+    error, hard = (np.sqrt(np.mean((m - share)[inside] ** 2)) for m in (soft, ground))
+    assert error < 0.3
+    assert error < 0.6 * hard
+    assert (soft > 0.5)[inside & (share < 0.2)].mean() < 0.1 < ground[inside & (share < 0.2)].mean()
+    assert soft[125:].min() == 1
 
 
 def _scatter(count, keep, seed=8):

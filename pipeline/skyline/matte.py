@@ -6,17 +6,29 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.pixels.cells import between
+
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
-# Pixels on either side of the skyline that may be shared.
-BAND = 2
+# Pixels on either side of the skyline that may be shared; further in, among twigs, so far as a share of the picture.
+BAND, DEEP = 2, 0.02
 # Contrast of ground and sky over the noise from which a pixel may be shared between them; shares below that of so many
 # standard deviations are none.
 CONTRAST, SURE = 6.0, 2.5
+# Further in a pixel is shared where less than this of it is ground, and open sky, of which less than that is, is no
+# further off than so many pixels: solid ground has texture.
+SHARED, OPEN, NEAR = 0.6, 0.15, 3
+# Side of the cells in which the ground's own level is taken, pixels, of how many pixels at least, of which share of
+# them that differ most from the sky, and over how many cells each way: among twigs the rest are mixed with sky.
+CELL, CELL_PIXELS, PURE, REACH = 8, 6, 0.1, 5
+# Solid ground has texture that looks like sky between twigs. Twigs are where stars were seen within the ground, gaps of
+# twice this width closed, and so far about, as shares of the picture; and where the ground is blacker than this share
+# of the sky's level.
+GAP, AIRY, BLACK = 0.01, 0.05, 0.05
 
 
-def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Floats) -> Floats:
+def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Floats, stars: Bools) -> Floats:
     """Make a soft mask of a hard one.
 
     Parameters
@@ -25,25 +37,85 @@ def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Flo
     picture : (colours, rows, columns) float32 array
     sky : the sky's level and its scatter, arrays like `picture`
     land : the ground's level, likewise
+    stars : (rows, columns) bool array, where stars were seen in the sky
 
     Returns
     -------
-    (rows, columns) float32 array, 0-1; as `ground` beyond a narrow band about the skyline, where contrast is poor, and
-    where a pixel is no mixture of the two: a lamp, a star
+    (rows, columns) float32 array, 0-1; as `ground` away from the skyline and twigs, where contrast is poor, and where a
+    pixel is no mixture of the two: a lamp, a star
     """
-    band = ndimage.binary_dilation(ground, iterations=BAND)
-    band &= ~ndimage.binary_erosion(ground, iterations=BAND, border_value=1)
-    top, contrast = np.zeros(ground.shape, np.float32), np.zeros(ground.shape, np.float32)
-    for plane, level, sigma, own in zip(picture, *sky, land, strict=True):
-        step = (own - level) / sigma
-        top += step * (plane - level) / sigma
-        contrast += step**2
-    contrast = np.maximum(contrast, np.float32(1e-6))
-    share, sure = top / contrast, SURE / np.sqrt(contrast)
-    good = band & (contrast > CONTRAST**2) & (share > -2 * sure - 0.1)
+    if not ground.any():
+        return ground.astype(np.float32)
+    size = max(ground.shape)
+    deep = ndimage.distance_transform_cdt(ground, "taxicab")
+    within = ground & (deep <= max(BAND, round(DEEP * size)))
+    pure = np.stack([own_level(plane, level, ground) for plane, level in zip(picture, sky[0], strict=True)])
+    airy = stars & _closed(ground, round(GAP * size))
+    twiggy = (pure / np.maximum(sky[0], np.float32(1e-3))).mean(axis=0) < BLACK
+    if airy.any():
+        twiggy |= ndimage.distance_transform_cdt(~airy, "chessboard") <= AIRY * size
+    share, contrast = _shares(picture, sky, np.where(twiggy, pure, land))
+    sure = SURE / np.sqrt(contrast)
+    mixed = (contrast > CONTRAST**2) & (share > -2 * sure - 0.1)
+    open_sky = ~ground | (mixed & (share < OPEN))
+    twigs = within & twiggy & (share < SHARED) & ndimage.binary_dilation(open_sky, iterations=NEAR)
+    band = ndimage.binary_dilation(ground, iterations=BAND) & (deep <= BAND)
+    good = (band | twigs) & mixed
     soft = ground.astype(np.float32)
     soft[good] = np.clip(np.where(share < sure, 0, share), 0, 1)[good]
     return soft
 
 
-__all__ = ["soften"]
+def _closed(ground: Bools, width: int) -> Bools:
+    """The ground with its gaps of up to twice this width, pixels, closed."""
+    wide = ndimage.distance_transform_cdt(~ground, "taxicab") <= width
+    if wide.all():
+        return wide
+    return np.asarray(ndimage.distance_transform_cdt(wide, "taxicab") > width)
+
+
+def _shares(picture: Floats, sky: tuple[Floats, Floats], land: Floats) -> tuple[Floats, Floats]:
+    """How far each pixel lies from the sky's level towards the ground's, and the squared contrast of these."""
+    top, contrast = np.zeros(picture.shape[1:], np.float32), np.zeros(picture.shape[1:], np.float32)
+    for plane, level, sigma, own in zip(picture, *sky, land, strict=True):
+        step = (own - level) / sigma
+        top += step * (plane - level) / sigma
+        contrast += step**2
+    contrast = np.maximum(contrast, np.float32(1e-6))
+    return top / contrast, contrast
+
+
+def own_level(plane: Floats, level: Floats, ground: Bools) -> Floats:
+    """The ground's level as its purest pixels about each place show it.
+
+    Parameters
+    ----------
+    plane, level : (rows, columns) float32 arrays, one colour and the sky's level in it
+    ground : (rows, columns) bool array
+
+    Returns
+    -------
+    (rows, columns) float32 array; the sky's level where no ground is near
+    """
+    over = np.where(ground, plane / np.maximum(level, np.float32(1e-3)) - 1, np.float32(0))
+    sign = np.float32(1.0 if np.median(over[ground]) > 0 else -1.0)
+    rows, columns = (-(-n // CELL) for n in ground.shape)
+    pad = ((0, rows * CELL - ground.shape[0]), (0, columns * CELL - ground.shape[1]))
+
+    def cells(values: NDArray[np.generic]) -> NDArray[np.generic]:
+        padded = np.pad(values, pad).reshape(rows, CELL, columns, CELL).swapaxes(1, 2)
+        return padded.reshape(rows, columns, CELL * CELL)
+
+    inside = cells(ground)
+    asked = inside.sum(axis=2) >= CELL_PIXELS
+    values = np.where(inside[asked], sign * cells(over)[asked], -np.inf)
+    number = inside[asked].sum(axis=1)
+    place = np.minimum((number * PURE).astype(int), CELL * CELL - 1)
+    purest = -np.sort(-values, axis=1)
+    found = np.zeros((rows, columns), np.float32)
+    found[asked] = np.maximum(np.take_along_axis(purest, place[:, None], axis=1)[:, 0], 0)
+    found = ndimage.uniform_filter(ndimage.maximum_filter(found, REACH), 3)
+    return np.asarray(level * (1 + sign * between(found, CELL, plane.shape)), np.float32)
+
+
+__all__ = ["own_level", "soften"]

@@ -110,7 +110,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
         return Told(None, round(best, 3), NO_EDGE)
     good = [s for s in supports if s.share >= CONFIDENT]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
-    share = soften(kept, picture, levels, land[0])
+    share = soften(kept, picture, levels, land[0], stars)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
 
