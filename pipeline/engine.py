@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "ground": 6,
     "combine": 16,
     "join": 2,
-    "finish": 6,
+    "finish": 7,
     "summarise": 16,
 }
 

@@ -403,6 +403,27 @@ def test_gradient_recovers_a_planted_slope() -> None:
     assert right - left == pytest.approx(0.25, rel=0.06)
 
 
+@pytest.mark.parametrize("falloff", [0.6, 1.3])
+def test_a_fast_lens_leaves_corners_neither_black_nor_aglow(falloff: float) -> None:
+    """Behind a planted lens (0.5 and 0.2 of the light in the corners) a sloping sky is level to 5 % of its middle in
+    corners and at edges; of the Milky Way across it more than a third stays."""
+    rng = np.random.default_rng(3)
+    y, x = ((n - (size - 1) / 2) / 360 for n, size in zip(np.mgrid[0:400, 0:600], (400, 600), strict=True))
+    r2 = x * x + y * y
+    band = 0.25 * np.exp(-(((0.8 * x - 0.6 * y) / 0.18) ** 2))
+    light = (1 + 0.5 * y + 0.2 * x + 0.3 * y * y + band) * np.exp(-falloff * r2 - 0.3 * falloff * r2 * r2)
+    plane = light + rng.normal(0, 0.02, light.shape)
+    left = plane - gradient(plane)
+    level = np.median(left)
+    for rows in (slice(0, 40), slice(180, 220), slice(-40, None)):
+        for columns in (slice(0, 40), slice(280, 320), slice(-40, None)):
+            here = float(np.median(left[rows, columns]) - level)
+            if rows.start == 180 and columns.start == 280:
+                assert here > 0.08
+            else:
+                assert abs(here) < 0.05, (rows, columns, here)
+
+
 @pytest.mark.parametrize(
     ("write", "text"),
     [

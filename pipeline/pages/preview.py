@@ -5,6 +5,7 @@ It decides nothing: the TIFF is untouched by what happens here.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,11 +37,13 @@ LAND_COLOUR = 0.7  # of land's own colour: by night the eye sees little of it
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 LEVEL_SAMPLE = 200_000  # values enough to know a median to 0.3 % of the scatter
 BLOCKS = 18  # blocks over the long side of which the gradient is measured
-# What is darker than the surface is followed where it is as broad as this, blocks, in so many rounds; and a block below
-# this share of the sky's level is land (a lens leaves half and more of it in its corners).
-DARK_BLOCKS, DARK_ROUNDS, LAND_LIKE = 1.0, 4, 0.35
-ORDINARY = 1.3  # standard deviations of the blocks by which noise and structure may be darker
-RIM_FROM, RIM_WHOLE = 0.25, 0.6  # squared distance from the middle, in half diagonals, from which and all of that
+# What is off the surface is followed where it is as broad as this, blocks, in so many rounds; and a block below this
+# share of the sky's level is land (a lens leaves half and more of it in its corners).
+BROAD_BLOCKS, BROAD_ROUNDS, LAND_LIKE = 1.0, 4, 0.35
+ORDINARY = 1.3  # standard deviations of the blocks by which noise and structure may be off
+# Squared distance from the middle, in half diagonals, from which, and from which all of, what is darker is followed;
+# what is brighter, which may be the Milky Way.
+RIM, CORNERS = (0.25, 0.6), (0.5, 0.9)
 # So far from land, of the longer side, the sky is lifted where it is drawn too dark, to this share of
 # the code that land as bright has: that of land of half the light.
 LIFT_REACH, LIFT_SHARE = 1 / 8, 0.75
@@ -104,12 +107,13 @@ def pixel_noise(plane: NDArray[np.floating]) -> float:
 
 
 def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
-    """The smooth gradient of a (height, width) plane: a second-order surface through the medians of blocks, and what
-    is darker than that over wide areas.
+    """The smooth gradient of a (height, width) plane: a surface through the medians of blocks, and at the rim what is
+    off that over wide areas.
 
-    The fit is robust (blocks on bright clouds of the Milky Way or on black ground lose their weight), and its order is
-    too low to follow them. It is too low for a lens's dark corners as well, and overshoots at the rim: there the sky
-    would be drawn black. So towards the rim what is broadly darker than the surface is followed, what is brighter not.
+    The fit is robust (blocks on bright clouds of the Milky Way or on black ground lose their weight), and its terms,
+    a plane bent once and what a lens's fall-off makes of a plane, cannot follow them. Where they do not follow the
+    lens either the sky would be drawn black at the rim, or glow in the corners: there what is broadly off the surface
+    is followed.
     """
     height, width = plane.shape
     size = max(4, -(-max(height, width) // BLOCKS))
@@ -124,37 +128,51 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
     if z.size < 12:
         return np.zeros(plane.shape)
     rows, columns = np.nonzero(known)
-    y = (np.minimum(rows * size + size / 2, height)) / height - 0.5
-    x = (np.minimum(columns * size + size / 2, width)) / width - 0.5
-    terms = _second_order(x, y)
+    half = math.hypot(height, width) / 2
+    y = (np.minimum(rows * size + size / 2, height) - height / 2) / half
+    x = (np.minimum(columns * size + size / 2, width) - width / 2) / half
+    terms = _terms(x, y)
     weight = np.ones_like(z)
     for _ in range(12):
         fit = np.linalg.lstsq(terms * weight[:, None], z * weight, rcond=None)[0]
         off = z - terms @ fit
         scale = MAD_TO_SIGMA * float(np.median(np.abs(off))) + 1e-12
         weight = 1 / (1 + (off / (2.5 * scale)) ** 2)
-    yy, xx = (np.arange(height)[:, None] + 0.5) / height - 0.5, (np.arange(width)[None, :] + 0.5) / width - 0.5
-    surface = np.asarray(_second_order(*np.broadcast_arrays(xx, yy)) @ fit)
+    yy = (np.arange(height)[:, None] + 0.5 - height / 2) / half
+    xx = (np.arange(width)[None, :] + 0.5 - width / 2) / half
+    surface = np.asarray(sum(c * term for c, term in zip(fit, _each_term(xx, yy), strict=True)))
     # land that nobody told of is black, and no corner of a lens is
     sky = known.copy()
     sky[known] = z > LAND_LIKE * np.median(z)
     left = np.zeros(shape)
-    left[known] = off + ORDINARY * scale
-    share = ndimage.gaussian_filter(sky.astype(float), DARK_BLOCKS)
-    darker = np.zeros(shape)
-    for _ in range(DARK_ROUNDS):
-        more = ndimage.gaussian_filter(np.where(sky, np.minimum(left - darker, 0), 0.0), DARK_BLOCKS)
-        darker += np.where(share > 0.05, more / np.maximum(share, 0.05), 0.0)
-    # dark clouds of the Milky Way stay: only towards the rim is it the lens
-    rho2 = 4 * (xx**2 * width**2 + yy**2 * height**2) / (width**2 + height**2)
-    rim = np.clip((rho2 - RIM_FROM) / (RIM_WHOLE - RIM_FROM), 0, 1)
-    surface += rim * between(darker, size, (height, width), beyond=0.5)
+    left[known] = off
+    darker = _broadly(np.minimum(left + ORDINARY * scale, 0), sky)
+    brighter = _broadly(np.maximum(left - ORDINARY * scale, 0), sky)
+    # the Milky Way and its dark clouds stay: only towards the rim is it the lens
+    r2 = xx**2 + yy**2
+    for follow, (begins, whole) in ((darker, RIM), (brighter, CORNERS)):
+        surface += np.clip((r2 - begins) / (whole - begins), 0, 1) * between(follow, size, (height, width), beyond=0.5)
     return surface - np.median(surface)
 
 
-def _second_order(x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Terms of a second-order surface at places, along a last axis."""
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+def _broadly(off: NDArray[np.float64], sky: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """What blocks of sky lie off a surface, as far as it is broad."""
+    share = np.maximum(ndimage.gaussian_filter(sky.astype(float), BROAD_BLOCKS), 0.05)
+    followed = np.zeros_like(off)
+    for _ in range(BROAD_ROUNDS):
+        followed += ndimage.gaussian_filter(np.where(sky, off - followed, 0.0), BROAD_BLOCKS) / share
+    return followed
+
+
+def _each_term(x: NDArray[np.floating], y: NDArray[np.floating]) -> tuple[NDArray[np.floating] | float, ...]:
+    """Terms of the surface at places, half diagonals from the middle: second order, and a plane behind a lens whose
+    light falls with the squares of the distance and of that."""
+    r2 = x * x + y * y
+    return 1.0, x, y, x * x, x * y, y * y, r2 * x, r2 * y, r2 * r2, r2**3
+
+
+def _terms(x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.floating]:
+    return np.stack(np.broadcast_arrays(*_each_term(x, y)), axis=-1)
 
 
 def stretch(
