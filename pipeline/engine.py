@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "dark": 3,
     "register": 11,
     "ground": 6,
-    "combine": 16,
+    "combine": 17,
     "join": 2,
     "finish": 7,
     "summarise": 16,

@@ -21,7 +21,7 @@ from scipy.special import ndtri
 
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import fill_bases, row_cells
+from pipeline.pixels.variance import cell_mean, fill_bases, row_cells
 from pipeline.pixels.vector import fetch_row
 
 GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
@@ -49,8 +49,8 @@ CLUSTER_SIDE = 7
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def reject(  # type: ignore[no-untyped-def]
-    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, mask,
-    unsteady
+    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, restless,
+    mask, unsteady
 ):  # fmt: skip
     """Mark values that the noise cannot explain.
 
@@ -64,6 +64,9 @@ def reject(  # type: ignore[no-untyped-def]
         four, catch a sharp star's core or miss it: theirs is several times green's.
     sigma : float
         Limit in standard deviations.
+    restless : (rows, columns) float32 array
+        At the nodes of the position grid; where it is not 0 the sky itself changes (`restless.py`), and a pixel's own
+        scatter has no limit.
     mask : (n, height, width) uint8 array, bits set, `MILD` among them
     unsteady : (height, width) float32 array, filled
         Variance that green was allowed beyond the noise.
@@ -107,6 +110,7 @@ def reject(  # type: ignore[no-untyped-def]
                     weights[k], limit, excess,
                 )  # fmt: skip
             for cell in range(len(columns)):
+                changing = cell_mean(restless, row, columns[cell]) > 0
                 for j in range(edges[cell], edges[cell + 1]):
                     if excess[j] <= 0:
                         continue
@@ -118,7 +122,7 @@ def reject(  # type: ignore[no-untyped-def]
                         share[k] = weights[k] if keep[k] else np.float32(0)
                         variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code]
                     if n >= OWN_MIN:
-                        most = scatter[c] * peak[c, i, j]
+                        most = np.float32(np.inf) if changing else scatter[c] * peak[c, i, j]
                         cores[j] = max(min(most * most, own_scatter(own, variance, keep, few)), cores[j])
                     for k in range(n):
                         variance[k] += cores[j]

@@ -153,6 +153,12 @@ def figures(
         notes.append(f"Too few blocks free of stars ({halves.blocks}) to measure the noise.")
     elif halves.blocks < BLOCKS_FOR_CLAIM:
         notes.append(f"Noise from {halves.blocks} blocks: good to about {100 / np.sqrt(2 * halves.blocks):.1f} %.")
+    changing = float((matching.restless[1:-2, 1:-2] > 0).mean())
+    if changing >= 0.01:
+        notes.append(
+            f"The sky itself changed between frames over {100 * changing:.0f} % of the picture (aurora, lit cloud): "
+            "it is averaged there, only what is narrow is rejected, and noise is told from the rest."
+        )
     if not matching.transfer.measured:
         notes.append("The frames' sky varies too little to tell the gain; most of the noise is taken for photon noise.")
     return {
@@ -170,6 +176,7 @@ def figures(
         "noise_curve": curve,
         "frames_effective": float(weights.sum() ** 2 / (weights**2).sum()),
         "electrons_per_adu": matching.transfer.electrons_per_adu,
+        "restless_share": changing,
         "rejected_share": float(lost.sum() / covered.sum()) if covered.sum() else None,
         "frames": {
             frame.id: {

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface, sample_map
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
 from pipeline.pixels.positions import GRID_STEP, PositionGrid, grid_nodes
+from pipeline.pixels.restless import restlessness
 from pipeline.sensor.mosaic import colour_planes
 
 # Blocks of all frames together from which the photon transfer is fitted; more adds time, not accuracy.
@@ -53,6 +54,8 @@ class Matching:
     scatter : (n,) float64 array
         Robust standard deviation of a frame's green sky blocks about its surface, ADU.
     transfer : PhotonTransfer
+    restless : (rows, columns) float32 array
+        How restless the sky is (`pixels.restless`) at the nodes.
     """
 
     offsets: NDArray[np.float32]
@@ -65,6 +68,7 @@ class Matching:
     sky_variance: NDArray[np.float64]
     scatter: NDArray[np.float64]
     transfer: PhotonTransfer
+    restless: NDArray[np.float32]
 
 
 def by_colour(values: NDArray[np.floating], cfa: str) -> NDArray[np.float64]:
@@ -149,6 +153,7 @@ def match_frames(
     surfaces: list[list[Surface]] = []
     seen = np.zeros((n, len(x)), bool)
     difference, scatter = np.zeros((n, colours)), np.full(n, np.nan)
+    left = np.where(np.isfinite(base[colours // 2]), np.zeros((n, len(x))), np.nan)  # green that surfaces leave
     for k in range(n):
         xs, ys = grid_positions(grids[k], x, y)
         area = _between_nodes(areas[k][..., None], x, y)[:, 0]
@@ -163,11 +168,15 @@ def match_frames(
                 surface, spread = fit_surface(x, y, delta, shape, degree_max)
                 seen[k] |= np.isfinite(delta)
                 difference[k, c] = _median(delta)
+                if c == colours // 2:
+                    left[k] = delta - surface(x, y)
             row.append(surface)
             if c == colours // 2:
                 scatter[k] = spread
         surfaces.append(row)
 
+    inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
+    inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])
     beyond_x, beyond_y = node_x, node_y
     if parts is not None:
         known = seen.any(axis=0)
@@ -183,9 +192,9 @@ def match_frames(
             offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
         flat = _filled(laid[c])
         block = surveys[reference].block
-        inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
-        inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])
         sky[c] = sample_map(flat, block, inside_x, inside_y).reshape(node_x.shape) + level
+    unrest = restlessness(left, scale * np.sqrt(sky_variance[:, colours // 2])).reshape(len(middle_y), len(middle_x))
+    restless = sample_map(unrest, surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
     floor, slope = scale[:, None] ** 2 * floor, scale * per_level
     noise_sky = sky.copy()
     for c in range(colours):
@@ -204,6 +213,7 @@ def match_frames(
         sky_variance,
         scatter,
         transfer,
+        restless.astype(np.float32),
     )
 
 

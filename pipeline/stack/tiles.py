@@ -17,6 +17,7 @@ from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import reject, settle_pairs
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.residuals import residuals
+from pipeline.pixels.restless import SETTLE_MARGIN, SIDE, restless_pixels, settle
 from pipeline.pixels.starlight import spread, star_signal
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
@@ -26,6 +27,8 @@ from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_ti
 # Larger tiles save little of the margins and fall out of the caches.
 TILE_MAX = 512
 TILE_STEP = GRID_STEP
+# Pixels about a tile with restless sky: what growth looks at, and about that what settling does, in whole blocks.
+UNQUIET_MARGIN = SETTLE_MARGIN + (GROW_MARGIN - 1) // SIDE * SIDE
 # Of the sky every third pixel each way is checked against the noise model: neighbours share their noise.
 CHECK_STEP = 3
 # Standard deviations of the sky below which a pixel is sky, and above which it is a star's core.
@@ -48,8 +51,8 @@ def bytes_per_pixel(frames: int, colours: int) -> int:
     return frames * (4 * colours + 2) + 8 * colours * 4
 
 
-def tile_side(frames: int, colours: int, budget: int) -> int:
-    """The side of a tile for which one thread has so many bytes.
+def tile_side(frames: int, colours: int, budget: int, margin: int = GROW_MARGIN) -> int:
+    """The side of a tile, with so many pixels about it, for which one thread has so many bytes.
 
     Raises
     ------
@@ -59,8 +62,8 @@ def tile_side(frames: int, colours: int, budget: int) -> int:
     each = bytes_per_pixel(frames, colours)
     for side in range(TILE_MAX, 0, -TILE_STEP):
         # a frame's region is up to twice the tile when turned: raw, calibrated, padded, planes
-        region = 2 * (side + 2 * GROW_MARGIN + 32) ** 2 * (2 + 8 + 4 * colours)
-        if (side + 2 * GROW_MARGIN) ** 2 * each + region <= budget:
+        region = 2 * (side + 2 * margin + 32) ** 2 * (2 + 8 + 4 * colours)
+        if (side + 2 * margin) ** 2 * each + region <= budget:
             return side
     raise SceneError(
         f"{frames} frames need more memory than limits.memory_mb leaves for their smallest tile; "
@@ -124,13 +127,18 @@ class Stack:
     peak: NDArray[np.float32]
     mask: NDArray[np.uint8]  # as in `pixels.reject`, clear so far
     never: NDArray[np.bool_] | None  # pixels that no frame shows without land; None where there is no land
+    unquiet: bool = False  # some of its sky is restless
 
 
 def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     """Read, calibrate, demosaic, resample and match what every frame shows of a tile and its margin."""
-    top, left = max(window.top - GROW_MARGIN, 0), max(window.left - GROW_MARGIN, 0)
-    bottom = min(window.top + window.height + GROW_MARGIN, scene.shape[0])
-    right = min(window.left + window.width + GROW_MARGIN, scene.shape[1])
+    restless = scene.matching.restless
+    wide = (window.height + 2 * UNQUIET_MARGIN, window.width + 2 * UNQUIET_MARGIN)
+    unquiet = bool(restless_pixels(restless, (window.top - UNQUIET_MARGIN, window.left - UNQUIET_MARGIN), wide).any())
+    margin = UNQUIET_MARGIN if unquiet else GROW_MARGIN
+    top, left = max(window.top - margin, 0), max(window.left - margin, 0)
+    bottom = min(window.top + window.height + margin, scene.shape[0])
+    right = min(window.left + window.width + margin, scene.shape[1])
     height, width, n = bottom - top, right - left, len(scene.frames)
     values = scratch.take("values", (n, scene.colours, height, width), np.float32)
     codes = scratch.take("codes", (n, height, width), np.uint8)
@@ -152,13 +160,17 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     if hidden:
         never = scratch.take("never", (height, width), np.bool_)
         give_back(codes[:k], mask[:k], never)
+    if unquiet and k > 1:
+        settle(values[:k], codes[:k], np.ascontiguousarray(scene.matching.weights[members]), restless, (top, left))
     signal = scratch.take("signal", (scene.colours, height, width), np.float32)
     peak = scratch.take("peak", (scene.colours, height, width), np.float32)
     # in an order of the whole scene's frames, so that those which miss this tile change nothing in it
     rank = np.argsort(spread(n))
     chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
     star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), signal, peak)
-    return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never)
+    return Stack(
+        (top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, unquiet
+    )
 
 
 @dataclass(frozen=True)
@@ -176,6 +188,8 @@ def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     if stack.never is not None:
         stack.codes[:, stack.never] = NOT_COVERED
     m, members = scene.matching, stack.members
+    if stack.unquiet:
+        stack.codes[:, restless_pixels(m.restless, stack.origin, stack.codes.shape[1:])] = NOT_COVERED
     k = len(members)
     if k < 2:
         nothing = np.zeros(0, np.float32)
@@ -207,7 +221,8 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         unsteady = scratch.take("unsteady", mask.shape[1:], np.float32)
         reject(
             stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.noise_sky,
-            stack.signal, stack.peak, scene.star_scatter, scene.clip_sigma, stack.origin, mask, unsteady,
+            stack.signal, stack.peak, scene.star_scatter, scene.clip_sigma, stack.origin, m.restless,
+            mask, unsteady,
         )  # fmt: skip
         if len(members) == 2:
             settle_pairs(stack.values, stack.codes, mask)
@@ -236,6 +251,12 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
     )  # fmt: skip
     tile.tally[members] = tally
+    if stack.unquiet:
+        # means over blocks were taken off: their differences tell nothing of noise any more
+        whole = (BLOCK * blocks[0], BLOCK * blocks[1])
+        pixels = restless_pixels(m.restless, (window.top, window.left), whole)
+        changing = pixels.reshape(blocks[0], BLOCK, blocks[1], BLOCK).any(axis=(1, 3))
+        tile.sums[:, changing], tile.counts[:, changing], tile.model[:, changing] = 0, 0, 0
     for meteor in scene.meteors:
         _keep(meteor, scene, stack, tile)
     if stack.never is not None:
@@ -282,6 +303,7 @@ def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, dow
 
 
 __all__ = [
+    "UNQUIET_MARGIN",
     "Check",
     "Scene",
     "Stack",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.average import noise_plan
 from pipeline.pixels.background import DEGREE_MAX, Survey, block_size, sample_map, survey_mosaic
+from pipeline.pixels.grow import GROW_MARGIN
 from pipeline.pixels.noise import BLOCK, PhotonTransfer
 from pipeline.pixels.resample import block_variance, interpolation_variance
 from pipeline.sensor.calibrate import dark_signal
@@ -27,7 +28,17 @@ from pipeline.stack.land import Land
 from pipeline.stack.lighting import light_factor
 from pipeline.stack.matching import Matching, by_colour, grid_positions, match_frames, star_weights
 from pipeline.stack.sources import Inputs, Scratch
-from pipeline.stack.tiles import Check, Scene, Tile, Window, check_window, make_tile, sample_windows, tile_side
+from pipeline.stack.tiles import (
+    UNQUIET_MARGIN,
+    Check,
+    Scene,
+    Tile,
+    Window,
+    check_window,
+    make_tile,
+    sample_windows,
+    tile_side,
+)
 
 # What Python, the libraries and the loops' machine code take before any pixel is there, MB (measured: 190-230).
 PROGRAM_MB = 240
@@ -92,6 +103,9 @@ def make_ready(
         parts,
         LIT_DEGREE if lit else DEGREE_MAX,
     )
+    if lit:
+        # stars and cloud pass over land; it does not change itself
+        matching = replace(matching, restless=np.zeros_like(matching.restless))
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
     scene = Scene(
@@ -160,7 +174,8 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:
         held += scene.land.nbytes
     held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
     budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
-    return tile_side(len(scene.frames), scene.colours, budget // threads)
+    margin = UNQUIET_MARGIN if scene.matching.restless.any() else GROW_MARGIN
+    return tile_side(len(scene.frames), scene.colours, budget // threads, margin)
 
 
 def make_tiles(scene: Scene, windows: Sequence[Window], pool: ThreadPoolExecutor, threads: int) -> Iterator[Tile]:

@@ -1,0 +1,181 @@
+"""A sky that changes within minutes (aurora, lit cloud) brought to its own mean: what is broad in a frame's difference
+from the others is light and no outlier; only what is narrow can be told for one.
+
+Where the sky is restless is told from coarse maps (`restlessness`); there each frame's difference from the mean of all
+is taken in blocks of `SIDE` px, by their medians, and taken off, smoothly between them (`settle`). Medians are blind to
+stars and to a trail of up to a quarter of the block. The mean of all frames stays what it was.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.pixels.positions import GRID_STEP
+from pipeline.pixels.resample import NOT_COVERED
+
+# Side of the blocks, px.
+SIDE = 16
+# A block counts where at least this share of its pixels is covered.
+COVERED = 0.5
+# Pixels about a tile that must be there for what comes out within it: a block, the next one, and one that fills it.
+SETTLE_MARGIN = 3 * SIDE
+# Coarse differences of frames from each other, in standard deviations of a pixel's noise (rms, the largest left out),
+# from which the sky begins to be restless, and from which it wholly is: blocks of quiet skies scatter by 0.1 to 0.2.
+RESTLESS_FROM, RESTLESS_AT = 0.5, 1.0
+FRAMES_MIN = 3
+
+
+def restlessness(left: NDArray[np.floating], noise: NDArray[np.floating]) -> NDArray[np.float64]:
+    """How restless the sky is, 0 to 1, from what smooth surfaces leave of the frames' differences.
+
+    Parameters
+    ----------
+    left : (n, m) array
+        Differences of n frames to one of them in m places; NaN where a frame shows nothing there.
+    noise : (n,) array
+        Standard deviation of a pixel of each frame at its sky, in the same units.
+
+    Returns
+    -------
+    (m,) float64 array; 0 where fewer than `FRAMES_MIN` frames show anything
+    """
+    known = np.isfinite(left)
+    enough = known.sum(axis=0) >= FRAMES_MIN
+    result = np.zeros(left.shape[1])
+    if not enough.any():
+        return result
+    here = np.asarray(left[:, enough], np.float64)
+    apart = (here - np.nanmedian(here, axis=0)) / np.asarray(noise, np.float64)[:, None]
+    squares = np.sort(np.nan_to_num(apart**2), axis=0)
+    number = known[:, enough].sum(axis=0)
+    # one frame that differs (a passing lamp, a lone cloud) is for the rejection
+    rms = np.sqrt(squares[:-1].sum(axis=0) / (number - 1))
+    result[enough] = np.clip((rms - RESTLESS_FROM) / (RESTLESS_AT - RESTLESS_FROM), 0, 1)
+    return result
+
+
+def restless_pixels(
+    restless: NDArray[np.float32], origin: tuple[int, int], shape: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Which pixels of a part of the picture lie in cells of the position grid with a restless node: (height, width)."""
+    some = restless > 0
+    cells = some[:-1, :-1] | some[1:, :-1] | some[:-1, 1:] | some[1:, 1:]
+    rows = np.clip((origin[0] + np.arange(shape[0])) // GRID_STEP + 1, 0, cells.shape[0] - 1)
+    columns = np.clip((origin[1] + np.arange(shape[1])) // GRID_STEP + 1, 0, cells.shape[1] - 1)
+    return np.asarray(cells[np.ix_(rows, columns)])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def settle(values, codes, weights, restless, origin):  # type: ignore[no-untyped-def]
+    """Take off, in place, what is broad in each frame's difference from the mean of all, where the sky is restless.
+
+    Parameters
+    ----------
+    values, codes : as in `variance`; the part begins at a multiple of `SIDE`, or at the picture's edge
+    weights : (n,) float32 array
+    restless : (rows, columns) float32 array
+        How restless the sky is at the nodes of the position grid.
+    origin : as in `variance`
+    """
+    n, colours, height, width = values.shape
+    rows, columns = (height + SIDE - 1) // SIDE, (width + SIDE - 1) // SIDE
+    mean, weight = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
+    blocks = np.empty((n, rows, columns), np.float32)
+    total, known = np.empty((rows, columns), np.float32), np.empty((rows, columns), np.float32)
+    few = np.empty(SIDE * SIDE, np.float32)
+    for c in range(colours):
+        mean[:], weight[:] = np.float32(0), np.float32(0)
+        for k in range(n):
+            for i in range(height):
+                for j in range(width):
+                    if codes[k, i, j] != NOT_COVERED:
+                        mean[i, j] += weights[k] * values[k, c, i, j]
+                        weight[i, j] += weights[k]
+        for i in range(height):
+            for j in range(width):
+                mean[i, j] /= max(weight[i, j], np.float32(1e-30))
+        total[:], known[:] = np.float32(0), np.float32(0)
+        for k in range(n):
+            _medians(values[k, c], codes[k], mean, few, blocks[k])
+            for i in range(rows):
+                for j in range(columns):
+                    if not np.isnan(blocks[k, i, j]):
+                        total[i, j] += weights[k] * blocks[k, i, j]
+                        known[i, j] += weights[k]
+        for k in range(n):
+            for i in range(rows):
+                for j in range(columns):
+                    # what all frames together are off their mean by stays
+                    blocks[k, i, j] -= total[i, j] / max(known[i, j], np.float32(1e-30))
+            _fill(blocks[k])
+            _take_off(values[k, c], blocks[k], restless, origin)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _medians(values, codes, mean, few, blocks):  # type: ignore[no-untyped-def]
+    """Medians of the differences over blocks; NaN where too little is covered."""
+    height, width = values.shape
+    for row in range(blocks.shape[0]):
+        for column in range(blocks.shape[1]):
+            count = 0
+            bottom, right = min((row + 1) * SIDE, height), min((column + 1) * SIDE, width)
+            for i in range(row * SIDE, bottom):
+                for j in range(column * SIDE, right):
+                    if codes[i, j] != NOT_COVERED:
+                        few[count] = values[i, j] - mean[i, j]
+                        count += 1
+            area = (bottom - row * SIDE) * (right - column * SIDE)
+            blocks[row, column] = np.median(few[:count]) if count >= COVERED * area and count > 0 else np.nan
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill(blocks):  # type: ignore[no-untyped-def]
+    """Blocks that are not known get the mean of the known ones beside them, 0 where there is none."""
+    rows, columns = blocks.shape
+    before = blocks.copy()
+    for i in range(rows):
+        for j in range(columns):
+            if not np.isnan(before[i, j]):
+                continue
+            total, count = np.float32(0), 0
+            for y in range(max(i - 1, 0), min(i + 2, rows)):
+                for x in range(max(j - 1, 0), min(j + 2, columns)):
+                    if not np.isnan(before[y, x]):
+                        total += before[y, x]
+                        count += 1
+            blocks[i, j] = total / np.float32(max(count, 1))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_off(values, blocks, restless, origin):  # type: ignore[no-untyped-def]
+    """Take a block map off, linearly between the blocks' middles, times the restlessness there."""
+    height, width = values.shape
+    rows, columns = blocks.shape
+    half = np.float32(0.5 * (SIDE - 1))
+    for i in range(height):
+        v = min(max((np.float32(i) - half) / np.float32(SIDE), np.float32(0)), np.float32(rows - 1))
+        top = min(int(v), max(rows - 2, 0))
+        down, below = v - np.float32(top), min(top + 1, rows - 1)
+        node_v = np.float32(origin[0] + i) / np.float32(GRID_STEP) + np.float32(1)
+        node_top = min(int(node_v), restless.shape[0] - 2)
+        node_down = node_v - np.float32(node_top)
+        for j in range(width):
+            node_u = np.float32(origin[1] + j) / np.float32(GRID_STEP) + np.float32(1)
+            at = min(int(node_u), restless.shape[1] - 2)
+            right = node_u - np.float32(at)
+            upper = restless[node_top, at] + right * (restless[node_top, at + 1] - restless[node_top, at])
+            lower = restless[node_top + 1, at] + right * (restless[node_top + 1, at + 1] - restless[node_top + 1, at])
+            share = upper + node_down * (lower - upper)
+            if share <= 0:
+                continue
+            u = min(max((np.float32(j) - half) / np.float32(SIDE), np.float32(0)), np.float32(columns - 1))
+            left = min(int(u), max(columns - 2, 0))
+            across, beside = u - np.float32(left), min(left + 1, columns - 1)
+            first = blocks[top, left] + across * (blocks[top, beside] - blocks[top, left])
+            second = blocks[below, left] + across * (blocks[below, beside] - blocks[below, left])
+            values[i, j] -= share * (first + down * (second - first))
+
+
+__all__ = ["SETTLE_MARGIN", "SIDE", "restless_pixels", "restlessness", "settle"]

@@ -1,0 +1,106 @@
+"""Combination under a sky that changes between frames: it is averaged, and a satellite before it still goes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from pipeline.pixels.restless import restless_pixels, restlessness, settle
+from tests.planted_scenes import Camera, drifting, write_scene
+from tests.test_combine import Made, sky_truth
+
+SHAPE, FRAMES = (320, 448), 10
+CAMERA = Camera(slope=0.2)
+
+
+def curtain(k: int, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Electrons of an aurora's rays in frame k: 20 px wide, wandering 7 px a frame, brightening and fading."""
+    rays = np.zeros(np.broadcast(x, y).shape)
+    for at, width, speed in ((60.0, 16.0, 7.0), (110.0, 24.0, -5.0), (170.0, 20.0, 9.0)):
+        rays += np.exp(-((x - at - speed * k - 0.15 * y) ** 2) / 2 / width**2)
+    return np.asarray(400 * (1.2 + np.sin(1.1 * k)) * rays * np.clip((260 - y) / 120, 0, 1))
+
+
+@pytest.fixture(scope="module")
+def lit(tmp_path_factory: pytest.TempPathFactory) -> tuple[Made, Made, NDArray[np.float64], NDArray[np.float64]]:
+    """The scene without and with a satellite in frame 6; the truth in green; the distance from the satellite's line."""
+    geometry = drifting(FRAMES, SHAPE, (0.9, -0.6))
+    names = list(geometry.frames)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    extras = {name: curtain(k, x, y) for k, name in enumerate(names)}
+    off = (y - 100) * np.cos(0.3) - (x - 40) * np.sin(0.3)
+    place = geometry.frames[names[6]]
+    there = off - place.dy * np.cos(0.3) + place.dx * np.sin(0.3)
+    made = []
+    for satellite in (0.0, 300.0):
+        folder = tmp_path_factory.mktemp("lit")
+        light = dict(extras)
+        light[names[6]] = extras[names[6]] + satellite * np.exp(-(there**2) / 2 / 1.1**2)
+        write_scene(folder, np.random.default_rng(3), CAMERA, geometry, extras=light)
+        made.append(Made(folder, geometry, CAMERA, threads=2))
+    truth = sky_truth(geometry, CAMERA)[1]
+    for k, name in enumerate(names):
+        weight = made[0].figures["frames"][name]["weight"]
+        truth = truth + weight * curtain(k, *geometry.from_reference(name, x, y)) / CAMERA.gain / FRAMES
+    return made[0], made[1], truth, off
+
+
+def test_a_changing_sky_is_averaged(lit: tuple[Made, Made, NDArray[np.float64], NDArray[np.float64]]) -> None:
+    """What is left beside the mean of what the frames show is noise as NOISE says; hardly anything is rejected."""
+    made, _, truth, _ = lit
+    aurora = np.zeros(SHAPE, bool)
+    aurora[32:192, 48:240] = True
+    assert made.rejected[aurora].mean() < 0.06 * FRAMES
+    assert made.figures["restless_share"] > 0.1
+    assert any("changed between frames" in note for note in made.figures["noise_notes"])
+    error = made.picture[1] - truth
+    # the aurora adds 150 ADU here
+    assert abs(np.median(error[aurora])) < 2.0
+    means = error[32:192, 48:240].reshape(10, 16, 12, 16).mean(axis=(1, 3))
+    # means over 16 x 16 px: matching is by surfaces and may leave slopes, no patches
+    assert np.std(np.diff(means, axis=1)) / np.sqrt(2) < 1.5 * np.median(made.noise[1][aurora]) / 16
+    quiet = np.s_[230:300, 260:430]
+    photons = np.sqrt(np.mean(truth[aurora]) / np.mean(truth[quiet]))
+    assert np.std(error[aurora]) < 1.35 * np.std(error[quiet]) * photons
+
+
+def test_a_satellite_before_a_changing_sky(
+    lit: tuple[Made, Made, NDArray[np.float64], NDArray[np.float64]],
+) -> None:
+    """A streak of eleven standard deviations goes where the sky changes, too: a fifth of its light stays at most."""
+    without, with_it, _, off = lit
+    core = np.zeros(SHAPE, bool)
+    core[110:185, 60:240] = np.abs(off[110:185, 60:240]) < 1
+    left = float(np.mean((with_it.picture[1] - without.picture[1])[core]))
+    assert left < 0.2 * 300 / CAMERA.gain / FRAMES, left
+
+
+def test_settling_leaves_the_mean_and_takes_broad_differences_off() -> None:
+    """Frames that differ by slopes become alike, their mean stays; where the sky is quiet nothing is touched."""
+    rng = np.random.default_rng(1)
+    n, size = 6, 128
+    y, x = np.mgrid[0:size, 0:size]
+    slopes = np.linspace(-1, 1, n)[:, None, None] * (x + y)
+    values = (slopes + rng.normal(0, 1, (n, size, size)))[:, None].astype(np.float32)
+    before = values.copy()
+    codes = np.zeros((n, size, size), np.uint8)
+    weights = np.ones(n, np.float32)
+    restless = np.zeros((6, 6), np.float32)
+    restless[:3] = 1
+    settle(values, codes, weights, restless, (0, 0))
+    np.testing.assert_allclose(values.mean(axis=0), before.mean(axis=0), atol=1e-3)
+    inside = restless_pixels(restless, (0, 0), (size, size))
+    np.testing.assert_array_equal(values[:, 0][:, ~inside], before[:, 0][:, ~inside])
+    wholly = np.s_[:, 0, 8:56, 8:-8]
+    assert np.std(before[wholly] - before[wholly].mean(axis=0)) > 50
+    assert np.std(values[wholly] - values[wholly].mean(axis=0)) < 1.1
+
+
+def test_restlessness_needs_more_than_one_frame() -> None:
+    """A lamp in one frame is no restless sky, changes in many are; too few frames tell nothing."""
+    left, noise = np.zeros((8, 4)), np.full(8, 10.0)
+    left[3, 1] = 500.0
+    left[:, 2] = 30 * np.arange(8)
+    left[2:, 3] = np.nan
+    np.testing.assert_array_equal(restlessness(left, noise), [0, 0, 1, 0])
