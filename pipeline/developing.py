@@ -387,11 +387,17 @@ class Developer:
         content = figures(source, self.choices, cores, counts)
         codes = upright(codes, source.orientation)
         content["height"], content["width"] = codes.shape[:2]
-        write_tiff(tiff, codes, icc.profile(BT2020, PROFILE_NAME), describe(self.scene, content))
-        del codes  # the preview needs the room
+        with ThreadPoolExecutor(1) as beside:
+            written = beside.submit(
+                write_tiff, tiff, codes, icc.profile(BT2020, PROFILE_NAME), describe(self.scene, content)
+            )
+            if preview is not None:
+                picture, stretched = preview_picture(
+                    small, self.choices, source.orientation, self.preview_px, self.mask, still
+                )
+            written.result()
         if preview is None:
             return content
-        picture, stretched = preview_picture(small, self.choices, source.orientation, self.preview_px, self.mask, still)
         content["preview"] = {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"}
         with replacing(preview) as temporary:
             picture.save(

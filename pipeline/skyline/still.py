@@ -11,7 +11,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.cells import between, cell_sums, local_plane
-from pipeline.sensor.mosaic import colour_planes
+from pipeline.sensor.mosaic import MosaicFile, colour_planes
 from pipeline.skyline.hold import Hold
 from pipeline.stack.sources import Calibration, Frame, Mosaics, calibrated
 from pipeline.stack.tiles import Window, cut
@@ -118,11 +118,18 @@ def make_stills(
     numbers = range(len(frames)) if numbers is None else numbers
     halves = [[numbers[k] for k in half] for half in choose(len(numbers))]
     tile = _tile_side(hold, [frames[n].id for half in halves for n in half], (height, width), side)
+    windows = cut((height // side * side, width // side * side), tile)
+    x, y = (np.array(middles) for middles in zip(*(_middle(window) for window in windows), strict=True))
+    places = {n: hold.from_reference(frames[n].id, x, y) for half in halves for n in half}
 
-    def fill(window: Window) -> None:
+    def fill(number: int) -> None:
+        window = windows[number]
         i, j = window.top // side, window.left // side
         for which, chosen in enumerate(halves):
-            parts = [_part(frames[n], mosaics, n, calibration, hold, window, side) for n in chosen]
+            parts = [
+                _part(frames[n], mosaics[n], calibration, (places[n][0][number], places[n][1][number]), window, side)
+                for n in chosen
+            ]
             stack = [part for part in parts if part is not None]
             if stack:
                 values = np.stack(stack)
@@ -132,7 +139,7 @@ def make_stills(
                 target[:] = out.reshape(target.shape)
 
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(fill, cut((height // side * side, width // side * side), tile)))
+        list(pool.map(fill, range(len(windows))))
     return Stills(result[0], result[1], side)
 
 
@@ -150,24 +157,34 @@ def _tile_side(hold: Hold, names: Sequence[str], shape: tuple[int, int], side: i
     return max(int(min(max(wanted, SIDE_LEAST), SIDE)) // side, 1) * side
 
 
+def _middle(window: Window) -> tuple[float, float]:
+    """x and y of a window's middle."""
+    return window.left + (window.width - 1) / 2, window.top + (window.height - 1) / 2
+
+
 def _part(
-    frame: Frame, mosaics: Mosaics, number: int, calibration: Calibration, hold: Hold, window: Window, side: int
+    frame: Frame,
+    mosaic: MosaicFile,
+    calibration: Calibration,
+    place: tuple[float, float],
+    window: Window,
+    side: int,
 ) -> Floats | None:
-    """A frame's cells of a window, shifted by whole pairs of pixels so as to lie on the reference's; NaN beyond it."""
+    """A frame's cells of a window, whose middle lies at `place` (x, y) in it, shifted by whole pairs of pixels so as to
+    lie on the reference's; NaN beyond it."""
     height, width = (frame.shape[0] // 2 * 2, frame.shape[1] // 2 * 2)
-    x0, y0 = window.left + (window.width - 1) / 2, window.top + (window.height - 1) / 2
-    xs, ys = hold.from_reference(frame.id, np.array([x0]), np.array([y0]))
-    if not (np.isfinite(xs[0]) and np.isfinite(ys[0])):
+    (xs, ys), (x0, y0) = place, _middle(window)
+    if not (np.isfinite(xs) and np.isfinite(ys)):
         return None
     rows, columns = window.height // side, window.width // side
-    top, left = window.top + 2 * round((ys[0] - y0) / 2), window.left + 2 * round((xs[0] - x0) / 2)
+    top, left = window.top + 2 * round((ys - y0) / 2), window.left + 2 * round((xs - x0) / 2)
     # cells that lie wholly inside the frame
     i0, j0 = max(-(top // side), 0), max(-(left // side), 0)
     i1, j1 = min((height - top) // side, rows), min((width - left) // side, columns)
     if i1 <= i0 or j1 <= j0:
         return None
     pixels = calibrated(
-        mosaics[number], frame, calibration, top + i0 * side, top + i1 * side, left + j0 * side, left + j1 * side
+        mosaic, frame, calibration, top + i0 * side, top + i1 * side, left + j0 * side, left + j1 * side
     )
     small = cells(pixels, frame.header.cfa, side)
     if small.shape[1:] == (rows, columns):

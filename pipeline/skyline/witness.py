@@ -67,13 +67,29 @@ class Seen:
         return Witnesses(x[good], y[good], len(found), self.undecided)
 
 
-def _motion(geometry: Geometry, hold: Hold, one: str, other: str) -> float:
+class _Motions:
     """How far the sky moves against the ground between two frames: median over the field, px."""
-    camera = geometry.camera
-    x, y = np.meshgrid(np.linspace(0, camera.width - 1, 5), np.linspace(0, camera.height - 1, 5))
-    away = _apart(geometry, hold, one, other, x.ravel(), y.ravel())[0]
-    away = away[np.isfinite(away)]
-    return float(np.median(away)) if away.size else 0.0
+
+    def __init__(self, geometry: Geometry, hold: Hold) -> None:
+        self._geometry, self._hold = geometry, hold
+        camera = geometry.camera
+        x, y = np.meshgrid(np.linspace(0, camera.width - 1, 5), np.linspace(0, camera.height - 1, 5))
+        self._x, self._y = x.ravel(), y.ravel()
+        self._from: dict[str, tuple[Floats, tuple[Floats, Floats]]] = {}
+        self._known: dict[tuple[str, str], float] = {}
+
+    def between(self, one: str, other: str) -> float:
+        if (one, other) not in self._known:
+            if one not in self._from:
+                ground = self._hold.to_reference(one, self._x, self._y)
+                self._from[one] = self._geometry.directions(one, self._x, self._y), ground
+            directions, ground = self._from[one]
+            as_sky = self._geometry.positions(other, directions)
+            as_ground = self._hold.from_reference(other, *ground)
+            away = np.hypot(as_sky[0] - as_ground[0], as_sky[1] - as_ground[1])
+            away = away[np.isfinite(away)]
+            self._known[one, other] = float(np.median(away)) if away.size else 0.0
+        return self._known[one, other]
 
 
 def _apart(
@@ -103,11 +119,12 @@ def sightings(
     """
     ids = [name for name in order if name in stars and len(stars[name]) and name in geometry.frames]
     trees = {}
+    motions = _Motions(geometry, hold)
     places, undecided = {}, 0
     chosen = sorted(set(np.linspace(0, len(ids) - 1, min(len(ids), most)).round().astype(int).tolist()))
     for number in chosen:
         name = ids[number]
-        partners = _partners(geometry, hold, ids, number)
+        partners = _partners(motions, ids, number)
         if not partners:
             continue
         x, y, flux = stars[name].T
@@ -125,7 +142,7 @@ def sightings(
             met += inside & found
             fixed += telling & _near(trees[other], stars[other][:, 2], ground, flux, inside)
         moved = (hits >= np.maximum(1, (tests + 1) // 2)) & (hits > fixed)
-        far = _far(geometry, hold, ids, number)
+        far = _far(motions, ids, number)
         if far is not None:
             tree = trees.setdefault(far, cKDTree(stars[far][:, :2]))
             away, sky, _ = _apart(geometry, hold, name, far, x, y)
@@ -146,14 +163,14 @@ def sightings(
     return Seen(places, undecided)
 
 
-def _partners(geometry: Geometry, hold: Hold, ids: Sequence[str], number: int) -> list[str]:
+def _partners(motions: _Motions, ids: Sequence[str], number: int) -> list[str]:
     """The nearest frames before and after between which the sky moved far enough; else the farthest there is."""
     result: list[str] = []
     for step in (-1, 1):
         at, found, last = number + step, 0, None
         while 0 <= at < len(ids) and found < PARTNERS:
             last = ids[at]
-            if _motion(geometry, hold, ids[number], last) >= APART_PX:
+            if motions.between(ids[number], last) >= APART_PX:
                 result.append(last)
                 found += 1
             at += step
@@ -162,11 +179,11 @@ def _partners(geometry: Geometry, hold: Hold, ids: Sequence[str], number: int) -
     return result
 
 
-def _far(geometry: Geometry, hold: Hold, ids: Sequence[str], number: int) -> str | None:
+def _far(motions: _Motions, ids: Sequence[str], number: int) -> str | None:
     """The nearest frame in time between which the sky moved far; None where there is none."""
     for step in range(1, len(ids)):
         for at in (number - step, number + step):
-            if 0 <= at < len(ids) and _motion(geometry, hold, ids[number], ids[at]) > 1.3 * FAR_PX:
+            if 0 <= at < len(ids) and motions.between(ids[number], ids[at]) > 1.3 * FAR_PX:
                 return ids[at]
     return None
 

@@ -20,7 +20,7 @@ from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, REACH_AFTER, REACH_BEFORE
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
 from pipeline.pixels.resample import NOT_COVERED, resample_plane
-from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate, dark_signal
+from pipeline.sensor.calibrate import REPAIR_MARGIN, DefectList, calibrate_part
 from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded, green_padded
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.stack.lateral import EXTRA, carry_green
@@ -92,6 +92,11 @@ class Calibration:
     bias: NDArray[np.float32] | None = None
     bias_variance: float = 0.0
     response_max: float = 1.0  # the flat where the lens passes most
+
+    @cached_property
+    def defect_list(self) -> DefectList | None:
+        """`defects`, listed."""
+        return None if self.defects is None else DefectList.of(self.defects)
 
     def masters(self, scale: float) -> list[tuple[float, float]]:
         """What the noise of each master is multiplied by in a frame of that dark factor, and its variance, ADU^2."""
@@ -285,18 +290,10 @@ def calibrated(
     y0, y1 = max(top - repair, 0) & ~1, min(max(bottom + repair, REPAIR_MARGIN), height)
     x0, x1 = max(left - repair, 0) & ~1, min(max(right + repair, REPAIR_MARGIN), width)
     y0, x0 = min(y0, max(height - REPAIR_MARGIN, 0) & ~1), min(x0, max(width - REPAIR_MARGIN, 0) & ~1)
-    window = (slice(y0, y1), slice(x0, x1))
-    dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window)
-    pixels = calibrate(
-        mosaic.region(y0, y1, x0, x1),
-        frame.header.black,
-        dark,
-        scale,
-        frame.dark_offset,
-        None if calibration.defects is None else calibration.defects[window],
-        frame.header.cfa,
-        None if calibration.flat is None else calibration.flat[window],
-    )
+    pixels = calibrate_part(
+        mosaic.words, (y0, y1, x0, x1), frame.header.black, calibration.dark, calibration.bias, frame.dark_scale,
+        frame.dark_offset, calibration.defect_list, frame.header.cfa, calibration.flat,
+    )  # fmt: skip
     if top >= 0 and left >= 0 and bottom <= height and right <= width:
         # in one piece: of rows with gaps between them no vector code is made, and demosaicing takes three times as long
         return np.ascontiguousarray(pixels[top - y0 : bottom - y0, left - x0 : right - x0])
