@@ -26,7 +26,7 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 12,
-    "judge": 17,
+    "judge": 18,
     "dark": 3,
     "register": 11,
     "ground": 6,
