@@ -9,10 +9,11 @@ import re
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import yaml
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
+from pydantic_core import PydanticCustomError
 
 from pipeline.errors import SettingsError
 from pipeline.files import shown, write_json, write_text
@@ -22,6 +23,16 @@ TRIP_FILE = "trip.yaml"
 
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _numbers(cls, value: object, info: ValidationInfo) -> object:
+        """A number in quotes is text, and true is no 1."""
+        annotation = cls.model_fields[info.field_name or ""].annotation
+        kinds = {*get_args(annotation), annotation}
+        if kinds & {int, float} and isinstance(value, str | bool) and type(value) not in kinds:
+            raise PydanticCustomError("number", "must be a whole number" if int in kinds else "must be a number")
+        return value
 
 
 class Site(_Section):

@@ -39,6 +39,13 @@ def _umask() -> int:
     return mask
 
 
+def check_writable(folder: Path) -> None:
+    """Make sure that files can be made in a folder, or raise the OSError that a step would meet hours later."""
+    handle, name = tempfile.mkstemp(prefix=".part-", dir=folder)
+    os.close(handle)
+    os.unlink(name)
+
+
 def write_text(path: str | os.PathLike[str], text: str) -> None:
     """Write UTF-8 text under a temporary name, then rename."""
     with replacing(path) as temporary:

@@ -22,7 +22,7 @@ import psutil
 from pipeline.config import Trip
 from pipeline.engine import HELD, KEEP
 from pipeline.errors import InputError, MoonlessError
-from pipeline.files import read_json, shown
+from pipeline.files import check_writable, read_json, shown
 from pipeline.handmask import check_masks
 from pipeline.locks import hold_run, no_jobs
 from pipeline.scratch import check_room, clear, scene_bytes
@@ -194,6 +194,7 @@ class Night:
 
     def make_scenes(self) -> list[str]:
         """Make every scene, one after the other so that scratch holds one; returns those that failed."""
+        self._check_folders()
         pending = self._pending()
         if not pending:
             self._renew_trip_page()
@@ -221,6 +222,18 @@ class Night:
             return failed or self._scenes()
         self._tell_end(failed, time.monotonic() - begun)
         return failed
+
+    def _check_folders(self) -> None:
+        """Stop before any work where a folder cannot be written to: the engine would meet it at the end of a scene."""
+        results = self.project / "results"
+        for folder in (results, *sorted(path for path in results.iterdir() if path.name in self.plan["scenes"])):
+            try:
+                check_writable(folder)
+            except OSError as error:
+                raise InputError(
+                    f"{shown(folder)}: nothing can be written there ({error.strerror}); make it a folder that you may "
+                    "write to, or move it away"
+                ) from None
 
     def _make(self, scene: str) -> None:
         keep = self._need.get(scene, 0) <= self.trip.limits.keep_mb * 1e6

@@ -1,5 +1,6 @@
 """What a user may give by mistake, and what is said of it."""
 
+import json
 import os
 import signal
 import subprocess
@@ -53,6 +54,8 @@ def test_places_that_are_no_project(tmp_path: Path) -> None:
         ("limits: {memory_mb: " + "9" * 5000 + "}", "holds a date or number that cannot be"),
         ("scenes: {trip.json: {}}", "scenes.trip.json: is the name of a file in results/"),
         ("scenes: {../up: {}}", "a scene's name becomes a folder"),
+        ('combine: {clip_sigma: "3"}', r"combine.clip_sigma: must be a number \(got '3'\)"),
+        ("limits: {memory_mb: true}", r"limits.memory_mb: must be a whole number \(got True\)"),
         ("combine: 5", r"combine: must hold keys and values \(got 5\)"),
         ("frames:\n\t- raw", "line 2: not valid YAML"),
         ("frames: [a]\nframes: [b]", "the key 'frames' stands twice"),
@@ -108,6 +111,19 @@ def test_names_that_bite(small_frames: tuple[Path, dict], tmp_path: Path) -> Non
     assert "drop: no light frame is named 'nothing*'" in done.stdout
     assert not list(tmp_path.rglob("made"))
     assert sorted(os.listdir(os.fsencode(folder / "raw"))) == sorted(names)
+
+
+def test_a_place_for_results_that_cannot_be_written_to(small_frames: tuple[Path, dict], tmp_path: Path) -> None:
+    """It is said before any work, not at the end of a night."""
+    folder = project(tmp_path / "trip")
+    for frame in small_frames[0].glob("tripod_*"):
+        os.link(frame, folder / "raw" / frame.name)
+    moonless("run", folder, "--dry-run", check=0)
+    (scene,) = json.loads((folder / "work" / "plan" / "plan.json").read_text())["scenes"]
+    (folder / "results" / scene).write_text("in the way")
+    sentence = refused("run", folder)
+    assert f"{scene}: nothing can be written there (Not a directory); make it a folder" in sentence
+    assert not list((folder / "work").glob("mosaics/*"))
 
 
 def test_darks_only(small_frames: tuple[Path, dict], tmp_path: Path) -> None:

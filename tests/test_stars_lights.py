@@ -169,3 +169,16 @@ def test_pictures_show_the_frame_and_its_streak():
     bright = found.sky.level.copy()
     found.sky.level[:] = bright + 3000
     assert np.median(whole_picture(found, 15000.0)) > np.median(whole) + 40
+
+
+def test_what_comes_back_in_its_place_is_no_meteor():
+    """A light like a meteor's, in the same place in two frames, is none; in one frame it is."""
+    frames, scene = make_scene(Setting(frames=6), 4)
+    there = {"x1": 900.0, "y1": 700.0, "x2": 1100.0, "y2": 780.0, "signal": 9.0}
+    light = {"uneven": 1.6, "tapering": 0.3, "ends_inside": 2, "flashes": 0, "brightness": 900.0, "width_px": 4.0}
+    for seen, kind in (((2,), "meteor"), ((2, 4), "unknown")):
+        lists = [json.dumps([{"number": 0, **there, **light}] if n in seen else []) for n in range(len(frames))]
+        marked = [Graded(f.plan, {**f.row, "streak_list": s}, f.stars) for f, s in zip(frames, lists, strict=True)]
+        rows, _, _ = judge_scene(marked, scene, JudgeSettings(), None)
+        (streak,) = json.loads(rows[2]["streak_list"])
+        assert streak["kind"] == kind

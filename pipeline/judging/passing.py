@@ -36,13 +36,16 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
         beside = np.concatenate([places[k] for k in (n - 1, n + 1) if 0 <= k < len(places)] or [np.empty((0, 4))])
         f.streak_list = []
         for streak, line in zip(lists[n], places[n], strict=True):
-            if sum(_in_place(line, other) for other in places) >= PERSISTENT:
+            seen = sum(_in_place(line, other) for other in places)
+            if seen >= PERSISTENT:
                 continue
             light = Light(**{name: streak[name] for name in LIGHT_FIELDS if name in streak})
             diagonal = math.hypot(frame.row["width"], frame.row["height"])
             length = math.hypot(line[2] - line[0], line[3] - line[1])
             known = "uneven" in streak
             kind = kind_of(light, length, diagonal, _goes_on(line, beside)) if known else "unknown"
+            if kind == "meteor" and seen > 1:
+                kind = "unknown"  # what comes back in its place is a lamp's light on something that stands
             wide = kind in ("unknown", "satellite") and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
             if known and (wide or streak.get("brightness", 1.0) <= 0):
                 continue

@@ -12,6 +12,7 @@ from pipeline.sky import exposure
 
 # A drift below this cannot be seen beside the width of a star: at FWHM 2.5 px it adds 4 % to one axis (check: L^2/12).
 DRIFT_SEEN_PX = 1.5
+CLOUDS = {"haze", "broken cloud", "passing cloud", "cloud"}  # of `judging.weather.CAUSES`
 FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focus, haze or a lens wide open
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
@@ -265,7 +266,7 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
                 "minutes only.",
             )
         )
-    if found and cloudy / found >= SHARE_SEEN and (dew is None or len(befell) > 1):
+    if found and cloudy / found >= SHARE_SEEN and (dew is None or CLOUDS & befell.keys()):
         dewy = "" if dew is not None else ", and a heated band on the lens where dew is likely,"
         result.append(
             Advice(

@@ -170,7 +170,8 @@ def _used(row: Mapping[str, Any]) -> bool:
 
 
 def grouped(inventory: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, int]]:
-    """Kind, reason and number of files; reasons that differ in their numbers only are one, with the numbers' range.
+    """Kind, reason and number of files; reasons that differ in their numbers only are one, with the numbers' range,
+    and so are companions.
 
     Examples
     --------
@@ -180,6 +181,8 @@ def grouped(inventory: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, int]
     groups: dict[tuple[str, str], list[list[str]]] = {}
     for row in inventory:
         why = why_of(row)
+        if kind_of(row) == "companion":
+            why = "goes along with a frame of the same name"
         groups.setdefault((kind_of(row), _NUMBER.sub("\0", why)), []).append(_NUMBER.findall(why))
     order = {kind: n for n, kind in enumerate(FRAME_KINDS)}
     result = []
