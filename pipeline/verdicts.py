@@ -17,6 +17,7 @@ REFERENCE = 0.25  # quantile of the scene that counts as good: right as long as 
 SHAPE_STARS = 6  # stars below which a frame's shapes decide nothing
 FAINT_ALONE = 0.5  # transparency below which cloud is believed of a frame whose star images are spoiled as well
 FAR_OFF = -0.5  # margin of `trailed` beyond which fluxes, shared out along the path, say nothing of clouds
+CLOUD_SURE = 0.25  # standard deviations beyond its limit: more would keep clouded frames of sparse fields
 GLARE_SHARE = 0.2  # of the field, for light that does not fall on all of it
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
@@ -61,6 +62,7 @@ class Figures:
     glare: float | None = None  # share of the field whose sky is far above the scene's there
     transparency: float | None = None
     cloud_fraction: float | None = None
+    cloud_error: float = 0.0  # standard deviation of the clouded share
     saturated_fraction: float | None = None
     streaks: int | None = None
     streak_list: list[dict[str, Any]] = field(default_factory=list)
@@ -159,11 +161,14 @@ def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[F
 def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Finding]:
     out: list[Finding] = []
     if f.cloud_fraction is not None:
+        # a frame is not lost to what may be the measure's scatter: its weight is less in any case
+        sure = max(f.cloud_fraction - CLOUD_SURE * f.cloud_error, 0.0)
+        good_to = f" (+- {100 * f.cloud_error:.0f} %)" if f.cloud_error >= 0.005 else ""
         said = (
-            f"{100 * f.cloud_fraction:.0f} % of the sky lets through less than {100 * settings.clear_min:.0f} % "
-            f"of the starlight; limit {100 * settings.cloud_max:.0f} %"
+            f"{100 * f.cloud_fraction:.0f} % of the sky{good_to} lets through less than "
+            f"{100 * settings.clear_min:.0f} % of the starlight; limit {100 * settings.cloud_max:.0f} %"
         )
-        out.append(_above("cloud", f.cloud_fraction, settings.cloud_max, said))
+        out.append(_above("cloud", sure, settings.cloud_max, said))
     if f.transparency is not None:
         said = (
             f"{100 * f.transparency:.0f} % of the starlight comes through; "

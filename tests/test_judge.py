@@ -407,6 +407,30 @@ def test_a_bank_that_comes_and_stays_is_cloud_and_no_land(left, tracked):
     assert set(got.values()) == {"cloud"}
 
 
+@pytest.mark.parametrize(("tracked", "ground"), [(False, 0.0), (False, 0.33), (True, 0.0)])
+def test_a_thick_cloud_that_stays_among_few_stars_is_no_land(tracked, ground):
+    """A cloud that hides all stars of its place for a third of a sparse scene is cloud in every frame that it covers.
+
+    Star by star it looks like land: whatever stood behind it was hidden in every frame next to it.
+    """
+    exposure = 45.0 if tracked else 14.0
+    faults = {n: Fault("cloud", 0.02, share=0.4, angle_deg=200.0) for n in range(10, 20)}
+    rows, _ = judged(Setting(24.0, tracked, 150, 30, exposure, exposure + 4, ground=ground, faults=faults), 7)
+    assert aside(rows) == dict.fromkeys(faults, "cloud")
+    assert all(0.3 < rows[n]["cloud_fraction"] < 0.5 for n in faults)
+
+
+@pytest.mark.parametrize("stars", [150, 900])
+def test_land_behind_which_no_star_ever_shows_is_land(stars):
+    """Where stars hardly move land hides what stands behind it from first to last: it is told by having no stars.
+
+    The sky is lit over a quarter of what is open; over the whole frame, land with it, that were no fifth.
+    """
+    setting = Setting(135.0, False, stars, ground=0.33, exposure_s=2.6, interval_s=6.6, faults={9: Fault("beam", 8.0)})
+    rows, _ = judged(setting, 351)
+    assert aside(rows) == {9: "bright sky"}
+
+
 def test_stars_saturated_but_behind_cloud_do_not_hide_it():
     """Where clear frames saturate most stars, a cloud that brings them below saturation is measured all the same."""
     setting = Setting(135.0, True, 60, exposure_s=60, interval_s=64, faults={5: Fault("cloud", 0.6, share=0.6)})

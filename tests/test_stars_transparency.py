@@ -95,6 +95,17 @@ def test_nothing_seen():
     assert not got.sky.any()
 
 
+def test_thin_cloud_above_a_limit_is_not_below_it_by_chance():
+    """Under a cloud of 0.79 whose stars scatter by 6 % hardly a place reads below 0.75, nor a clear one of it."""
+    seen = sightings(np.random.default_rng(8), lambda n, x, y: np.full_like(x, 0.79 if n == 5 else 1.0), error=0.06)
+    got = clearness(seen, 12, WIDTH, HEIGHT)
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(24) * 250.0 + 125, np.arange(16) * 250.0 + 125))
+    there = got.at(5, x, y, WIDTH * HEIGHT)
+    assert np.mean(there < 0.75) < 0.04
+    assert np.median(there) == pytest.approx(0.79, abs=0.015)
+    assert np.mean(got.at(4, x, y, WIDTH * HEIGHT) < 0.93) < 0.02
+
+
 def test_ranks_tell_haze_of_a_field_that_cannot_be_matched():
     """Fluxes of the same rank give the transparency; too few stars give none."""
     rng = np.random.default_rng(6)
@@ -102,3 +113,12 @@ def test_ranks_tell_haze_of_a_field_that_cannot_be_matched():
     assert rank_transparency(0.4 * sky[sky > 1500], [sky, sky * 1.01]) == pytest.approx(0.4, abs=0.03)
     assert rank_transparency(sky[:2], [sky]) is None
     assert rank_transparency(sky, []) is None
+
+
+def test_ranks_of_a_frame_whose_land_hides_most():
+    """A frame that shows a quarter of the sky of the others is held against a quarter of their stars."""
+    rng = np.random.default_rng(7)
+    sky = 400 * (rng.pareto(1.0, 2000) + 1)
+    part = 0.8 * sky[rng.random(2000) < 0.25]
+    assert rank_transparency(part, [sky, sky], [4.0, 4.0]) == pytest.approx(0.8, abs=0.06)
+    assert rank_transparency(part, [sky, sky]) < 0.4

@@ -26,6 +26,8 @@ RANKED = 5  # clear frames that an unlinked one is compared with
 SATURATED_MOST = 2.0  # times full: from the flanks, a star's flux is right to 3 % up to there, 20 % low at ten times
 DEEP_SHARE = 0.2  # of its sightings that are fuller than that: the star is left out altogether
 NOISIER = 1.4  # times the clear frames' noise: beyond, fewer stars are found under a clear sky as well
+LONE_STARS = 0.5  # of a frame's stars that count as independent when they tell its clouded share
+LEAST_SKY = 0.02  # of a frame that is taken to be open, where land seems to hide all
 LAND_SHARE = 0.5  # of a part of the grid, from which on it counts as land
 
 
@@ -87,13 +89,19 @@ def cloud_figures(
         if n in linked:
             f.transparency = float(min(clear.overall[n], 1.2))
             f.cloud_fraction = _clouded_share(clear, n, sky, frames[n], settings.clear_min)
+            f.cloud_error = _share_error(f.cloud_fraction, len(clear.deficit[n]) * LONE_STARS)
         elif best and f.stars is not None:
             reference = [frames[k].stars["flux"] * sky.factor[k] / clear.overall[k] for k in best]
-            f.transparency = rank_transparency(frames[n].stars["flux"] * sky.factor[n], reference)
+            # as many of the brightest as of a sky as large: land hides the rest
+            seen = [1 - float(sky.land_share(k).mean()) for k in (n, *best)]
+            f.transparency = rank_transparency(
+                frames[n].stars["flux"] * sky.factor[n], reference, [s / max(seen[0], LEAST_SKY) for s in seen[1:]]
+            )
             there = sky.land_share(n) < LAND_SHARE
             usual_noise = float(np.median([frames[k].row["noise_adu"] for k in best]))
             if frames[n].row["noise_adu"] < NOISIER * usual_noise:
                 f.cloud_fraction = _bare_share(frames[n], [frames[k] for k in best], there)
+                f.cloud_error = _share_error(f.cloud_fraction, float(there.sum()))
     return clear
 
 
@@ -107,6 +115,11 @@ def _clouded_share(clear: Clearness, n: int, sky: Sky, frame: Graded, limit: flo
     places = clear.at(n, x, y, float(width * height))
     places = places[np.isfinite(places)]
     return float(np.mean(places < limit)) if len(places) else None
+
+
+def _share_error(share: float | None, witnesses: float) -> float:
+    """Standard deviation of a share that so many independent ones tell."""
+    return 0.0 if share is None else math.sqrt(share * (1 - share) / max(witnesses, 1.0))
 
 
 def _bare_share(frame: Graded, others: Sequence[Graded], sky: NDArray[np.bool_]) -> float | None:

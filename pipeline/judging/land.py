@@ -2,8 +2,9 @@
 
 Land stays where it is on the Earth. Behind a camera on a tripod it lies still in the picture; behind one that follows
 the stars it moves as the sky would move over a camera that stands still: it turns about the pole, the other way round.
-Which of the two it is, and where the pole lies, is told by the stars that vanish: laid on one another as the land
-moves, their places fall together, and no star is seen among them. A cloud's do not.
+Which of the two it is is told by whether the stars move; where the pole lies, by the stars that vanish: laid on one
+another as the land moves, their places fall together, and no star is seen among them. A cloud's do not. Where no star
+is ever seen, though many should be, is land too.
 """
 
 from __future__ import annotations
@@ -25,8 +26,10 @@ from pipeline.stars.transparency import SURE, Sightings
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-NEIGHBOURS = 9  # sightings in other frames that say what a place is
-HIDDEN_SHARE = 0.4  # of them found at most, where it is land: cloud leaves more of them open in other frames
+NEIGHBOURS = 7  # stretches of stars' paths that say what a place is
+STRETCH = 0.5  # of the distance between stars: its length. Frame by frame a cloud that stays would look like land
+NEAR = 0.5  # of the distance between stars, within which a stretch counts fully
+HIDDEN_SHARE = 0.45  # of them found at most, where it is land: cloud leaves more of them open in other frames
 OPEN_SHARE = 0.3  # of a frame's sure stars found at the least, for it to tell land from sky
 EVIDENCE = 6.0  # sightings in a cell, by which laying them on one another is judged; cells are as large as that asks
 CELL_LEAST = 1 / 32  # of the frame's width
@@ -37,6 +40,9 @@ FRAMES = 60  # that take part in the search, at most, and
 SIGHTINGS = 6000  # of theirs
 WIDEST = 0.2  # cosine to the axis below which a ray leaves the plane of the picture
 ROLL_STEP = 6.0  # degrees, of the first search of the pole
+STANDS = 0.75  # of the sky's own pace that stars show before a camera that stands: land lies still in its picture
+VOID_STARS = 10.0  # that a circle should hold on average: one that never shows any is land
+VOID_INSIDE = 0.85  # of its radius, which is counted as land
 POINTS = 3  # a side, of each part of the grid in which the share of land is told
 
 
@@ -72,6 +78,11 @@ class _Turn:
     focal_px: float
     pole: Floats
     rate: float
+
+    def rays(self, places: Floats) -> Floats:
+        """(n, 3) unit vectors to places of the picture, px from its middle."""
+        out = np.column_stack([places, np.full(len(places), self.focal_px)])
+        return out / np.linalg.norm(out, axis=1)[:, None]
 
     def __call__(self, x: Floats, y: Floats, seconds: Floats) -> Floats:
         """(n, 2) where the land at (x, y), px from the middle, was at second 0; NaN where out of sight."""
@@ -128,18 +139,27 @@ def find_land(
     times = _times(seconds)
     still = _Turn(focal_px or float(width), np.array([0.0, 0.0, 1.0]), 0.0)
     turn = still
-    if times is not None and focal_px:
+    spacing = float(np.sqrt(width * height / max(float(np.median(np.bincount(seen.frame[rows]))), 1.0)))
+    if times is not None and focal_px and not _stands(seen, found, times, focal_px, declination_deg):
         turn = _best_turn(seen, rows, found, light, x, y, times, still, focal_px, declination_deg, width)
     moment = np.zeros(frames) if times is None else times
     places = turn(x[rows], y[rows], moment[seen.frame[rows]])
     good = np.isfinite(places[:, 0])
-    ground = _Ground(places[good], seen.frame[rows][good], found[rows][good])
-    behind = ground.hidden(turn(x, y, moment[seen.frame]), seen.frame)
+    ground = _Ground(places[good], seen.star[rows][good], seen.frame[rows][good], found[rows][good], spacing)
+    everywhere = turn(x, y, moment[seen.frame])
+    behind = ground.hidden(everywhere, seen.frame)
+    fine = _fine(ground, turn, moment, width, height)
+    times_seen = np.bincount(seen.star, found, minlength=int(seen.star.max()) + 1)[seen.star]
+    shows = found & (times_seen >= 2) & np.isfinite(everywhere[:, 0])
+    if shows.any():
+        usual = float(np.quantile(np.bincount(seen.frame[shows], minlength=frames), 0.75))
+        fine |= _void(everywhere[shows], usual, fine, turn, moment, width, height)
+        behind |= ~found & fine[(seen.frame, *_fine_cell(seen.x, seen.y, width, height))]
     on = []
     for n, stars in enumerate(lists):
         there = turn(stars["x"] - (width - 1) / 2, stars["y"] - (height - 1) / 2, np.full(len(stars), moment[n]))
         on.append(ground.hidden(there, np.full(len(stars), n)))
-    return Land(behind, _fine(ground, turn, moment, width, height), tuple(on), turn.rate != 0)
+    return Land(behind, fine, tuple(on), turn.rate != 0)
 
 
 def _evidence(seen: Sightings) -> tuple[Bools, Bools, Floats]:
@@ -168,6 +188,22 @@ def _times(seconds: Sequence[float | None]) -> Floats | None:
     return moments - moments[len(moments) // 2]
 
 
+def _stands(seen: Sightings, found: Bools, times: Floats, focal_px: float, declination_deg: float | None) -> bool:
+    """Whether the stars move through the picture as before a camera that stands still."""
+    rows = np.flatnonzero(found)
+    rows = rows[np.lexsort((seen.frame[rows], seen.star[rows]))]
+    first = np.flatnonzero(np.diff(seen.star[rows], prepend=-1))
+    last = np.append(first[1:], len(rows)) - 1
+    a, b = rows[first], rows[last]
+    taken = times[seen.frame[b]] - times[seen.frame[a]]
+    if not (taken > 0).any():
+        return False
+    a, b, taken = a[taken > 0], b[taken > 0], taken[taken > 0]
+    pace = float(np.median(np.hypot(seen.x[b] - seen.x[a], seen.y[b] - seen.y[a]) / taken))
+    sky = SIDEREAL_RATE * focal_px * (1.0 if declination_deg is None else np.cos(np.radians(declination_deg)))
+    return bool(pace > STANDS * sky)
+
+
 def _best_turn(
     seen: Sightings,
     rows: NDArray[np.int64],
@@ -191,8 +227,9 @@ def _best_turn(
     cell = max(CELL_LEAST * width, float(np.sqrt(area * EVIDENCE / len(few))))
     if SIDEREAL_RATE * np.ptp(at) * focal_px < cell:
         return still
-    base = _odds(still(px, py, at), there, cell)
-    ground = _Ground(np.column_stack([px, py]), number, there)
+    base = _odds(np.column_stack([px, py]), there, cell)
+    spacing = float(np.sqrt(area * len(some) / len(few)))
+    ground = _Ground(np.column_stack([px, py]), seen.star[few], number, there, spacing)
     lost = ~there
     unexplained = lost.copy()
     unexplained[lost] = ~ground.hidden(np.column_stack([px, py])[lost], number[lost])
@@ -258,26 +295,84 @@ def _sharp(
 
 
 class _Ground:
-    """What each place of the land's own picture is, by the sightings around it in other frames."""
+    """What each place of the land's own picture is, by the stretches of stars' paths around it.
 
-    def __init__(self, places: Floats, frame: NDArray[np.int64], found: Bools) -> None:
-        self.tree, self.frame, self.found = cKDTree(places), frame, found
+    A stretch counts once, with the share of its sightings that show the star: of what hides one star for a while all
+    its sightings are one witness, and others that pass there at other times are heard too.
+    """
+
+    def __init__(self, places: Floats, star: NDArray[np.int64], frame: NDArray[np.int64], found: Bools, spacing: float):
+        order = np.lexsort((frame, star))
+        places, star, frame, found = places[order], star[order], frame[order], found[order]
+        same = np.diff(star, prepend=-1) == 0
+        step = np.where(same, np.hypot(*np.diff(places, axis=0, prepend=places[:1]).T), 0.0)
+        run = np.cumsum(step)
+        # along each star's path, from its first place
+        run -= np.repeat(run[~same], np.diff(np.append(np.flatnonzero(~same), len(star))))
+        part = np.floor(run / (STRETCH * spacing)).astype(np.int64)
+        begins = ~same | (np.diff(part, prepend=-1) != 0)
+        number = np.cumsum(begins) - 1
+        times = np.bincount(number)
+        middle = np.column_stack([np.bincount(number, places[:, k]) / times for k in (0, 1)])
+        self.tree, self.spacing = cKDTree(middle), spacing
+        self.share = np.bincount(number, found) / times
+        self.alone = np.where(times == 1, frame[begins], -2)
 
     def hidden(self, places: Floats, frame: NDArray[np.int64]) -> Bools:
         """Whether places (n, 2), seen in given frames, are land; False where that cannot be told."""
         out = np.zeros(len(places), bool)
         good = np.flatnonzero(np.isfinite(places[:, 0]))
-        count = min(2 * NEIGHBOURS, len(self.frame))
+        count = min(2 * NEIGHBOURS, len(self.share))
         if not len(good) or count < 2:
             return out
-        _, near = self.tree.query(places[good], count)
-        # neighbours of the same frame share its clouds and say nothing of the land
-        other = self.frame[near] != frame[good][:, None]
+        distance, near = self.tree.query(places[good], count)
+        # sightings of the same frame share its clouds and say nothing of the land
+        other = self.alone[near] != frame[good][:, None]
         counted = other & (np.cumsum(other, axis=1) <= NEIGHBOURS)
-        number = counted.sum(axis=1)
-        share = (counted & self.found[near]).sum(axis=1) / np.maximum(number, 1)
-        out[good] = (number >= 3) & (share <= HIDDEN_SHARE)
+        weight = counted / (1 + (distance / (NEAR * self.spacing)) ** 2)
+        share = (weight * self.share[near]).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+        out[good] = (counted.sum(axis=1) >= 3) & (share <= HIDDEN_SHARE)
         return out
+
+
+def _fine_cell(x: Floats, y: Floats, width: int, height: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Row and column of the fine grid at a position."""
+    rows, columns = (n * POINTS for n in TILES)
+    row = np.clip((y + 0.5) * rows / height, 0, rows - 1).astype(np.int64)
+    return row, np.clip((x + 0.5) * columns / width, 0, columns - 1).astype(np.int64)
+
+
+def _void(stars: Floats, usual: float, fine: Bools, turn: _Turn, moment: Floats, width: int, height: int) -> Bools:
+    """Where land hides every star for as long as the scene lasts, so that nothing tells that any stand there.
+
+    Parameters
+    ----------
+    stars : (n, 2) places in the land's own picture at which stars are seen, in all frames
+    usual : how many a frame shows
+    fine : what is land already
+    """
+    x, y = fine_grid(width, height)
+    x, y = x - (width - 1) / 2, y - (height - 1) / 2
+    rays = turn.rays(np.column_stack([x, y]))
+    apart = np.linalg.norm(rays[:, None] - rays, axis=2)
+    tree = cKDTree(turn.rays(stars))
+    found = np.zeros_like(fine)
+    for _ in range(2):
+        # of the open sky alone; what was found at first leaves less of it
+        open_cells = max(float((~(fine | found)).mean()) * len(x), 1.0)
+        for n, when in enumerate(moment):
+            if turn.rate == 0 and n:
+                found[n] = found[0]
+                continue
+            places = turn(x, y, np.full(len(x), when))
+            told = np.isfinite(places[:, 0])
+            clear = np.zeros(len(x))
+            clear[told] = tree.query(turn.rays(places[told]))[0]
+            # of a circle that reaches over the edge of the picture what is inside counts
+            empty = np.flatnonzero((apart <= clear[:, None]).sum(axis=1) * usual / open_cells >= VOID_STARS)
+            if len(empty):
+                found[n] = (apart[empty] <= VOID_INSIDE * clear[empty, None]).any(axis=0).reshape(fine.shape[1:])
+    return found
 
 
 def _fine(ground: _Ground, turn: _Turn, moment: Floats, width: int, height: int) -> Bools:

@@ -17,7 +17,9 @@ GRIDS = ((6, 8), (4, 5), (3, 4), (2, 2), (1, 1))  # rows, columns; the finest th
 PART_STARS = 6  # median over so many stars of 5 % scatter is good to 0.03
 PART_LEAST = 3  # stars that should be seen in a part before it says anything
 SCATTER = 0.03  # of a flux beyond its noise: brighter stars tell no more than others
-NEAREST = 5  # stars around a place that tell its transparency: a lost one or two at an edge do not
+NEAREST = 5  # stars around a place that tell its transparency at the least: a lost one or two at an edge do not
+NEARBY = 24  # at most, and
+NEARBY_SHARE = 0.03  # of the frame's stars: of fewer a sky near a limit lies below it in many places by chance
 REACH = 2.0  # of the radius that holds so many on average, beyond which they are not around it
 CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
 SURE = 12.0  # signal-to-noise at which a star that should be there and is not means cloud
@@ -53,7 +55,8 @@ class Clearness:
 
     `parts` (frames, rows, columns) transparency, 1 is clear, NaN where nothing can be told; `overall` (frames,) its
     median over all stars; `sky` (rows, columns) whether a part ever shows stars. `x`, `y` px, `deficit` of the stars
-    of each frame that tell: the logarithm of the share of its light that each shows, -inf for one that has vanished.
+    of each frame that tell: the logarithm of the share of its light that each shows, -inf for one that has vanished;
+    `weight` one over its variance.
     """
 
     parts: Floats
@@ -62,9 +65,10 @@ class Clearness:
     x: tuple[Floats, ...] = ()
     y: tuple[Floats, ...] = ()
     deficit: tuple[Floats, ...] = ()
+    weight: tuple[Floats, ...] = ()
 
     def at(self, frame: int, x: Floats, y: Floats, area: float) -> Floats:
-        """Transparency at places of a frame, px: the median of the nearest stars'; NaN where none are near.
+        """Transparency at places of a frame, px: the weighted median of the nearest stars'; NaN where none are near.
 
         Parameters
         ----------
@@ -73,16 +77,18 @@ class Clearness:
         deficit = self.deficit[frame]
         if len(deficit) < PART_LEAST:
             return np.full(len(x), np.nan)
-        count = min(NEAREST, len(deficit))
+        least = min(NEAREST, len(deficit))
+        count = max(least, min(NEARBY, int(NEARBY_SHARE * len(deficit))))
         tree = cKDTree(np.column_stack([self.x[frame], self.y[frame]]))
         distance, near = tree.query(np.column_stack([x, y]), count)
-        values = np.sort(deficit[near], axis=1)
-        low, high = values[:, (count - 1) // 2], values[:, count // 2]
-        with np.errstate(invalid="ignore"):
-            middle = np.where(np.isfinite(low), (low + high) / 2, low)
+        weight = self.weight[frame][near]
+        order = np.argsort(deficit[near], axis=1, kind="stable")
+        running = np.cumsum(np.take_along_axis(weight, order, axis=1), axis=1)
+        middle_rank = (running < running[:, -1:] / 2).sum(axis=1)
+        middle = deficit[np.take_along_axis(near, order, axis=1)[np.arange(len(x)), middle_rank]]
         # of stars spread evenly over the frame so many lie within pi r^2
-        reach = REACH * np.sqrt(count * area / (np.pi * len(deficit)))
-        return np.where(distance[:, -1] <= reach, _exp(middle), np.nan)
+        reach = REACH * np.sqrt(least * area / (np.pi * len(deficit)))
+        return np.where(distance[:, least - 1] <= reach, _exp(middle), np.nan)
 
 
 def clearness(
@@ -146,7 +152,7 @@ def clearness(
         _exp(parts),
         _exp(overall),
         (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0),
-        *(tuple(values[rows] for rows in frame_rows) for values in (seen.x, seen.y, deficit)),
+        *(tuple(values[rows] for rows in frame_rows) for values in (seen.x, seen.y, deficit, sound)),
     )
 
 
@@ -258,18 +264,24 @@ def _falloff(left: Floats, rho2: Floats, star: NDArray[np.int64], found: NDArray
     return rho2 * solution[0] + rho2**2 * solution[1]
 
 
-def rank_transparency(flux: Floats, reference: Sequence[Floats]) -> float | None:
+def rank_transparency(flux: Floats, reference: Sequence[Floats], larger: Sequence[float] | None = None) -> float | None:
     """Transparency of a frame whose stars cannot be told apart, from its brightest against others' of the same rank.
 
     Parameters
     ----------
     flux : fluxes of the frame, ADU
     reference : fluxes of clear frames of the same sky
+    larger : how much larger a sky each of these shows, where land stands before the frames
     """
     ordered = -np.sort(-np.asarray(flux, np.float64))
     lists = [-np.sort(-np.asarray(r, np.float64)) for r in reference]
-    depth = min([len(ordered), *(len(r) for r in lists)]) if lists else 0
+    times = np.ones(len(lists)) if larger is None else np.asarray(larger, np.float64)
+    depth = min([len(ordered), *(int(len(r) / t) for r, t in zip(lists, times, strict=True))]) if lists else 0
     if depth < PART_LEAST:
         return None
-    usual = np.median([r[:depth] for r in lists], axis=0)
+    # the n-th brightest of this frame beside the one of the same place in a sky so much larger
+    ranks = np.arange(depth) + 0.5
+    usual = np.median(
+        [r[np.minimum((ranks * t).astype(int), len(r) - 1)] for r, t in zip(lists, times, strict=True)], axis=0
+    )
     return float(np.exp(np.median(np.log(ordered[:depth] / usual))))
