@@ -9,10 +9,10 @@ from pipeline.card.duplicates import companions, duplicates
 from pipeline.card.frame import Facts
 from pipeline.card.looks import Look
 from pipeline.card.memory import Memory, Record
+from pipeline.card.sentences import left_out
 from pipeline.card.table import KINDS, write_inventory
 from pipeline.card.walk import BLOCK_BYTES, WHOLE_BYTES, content_hash, find_files, roots_of
 from pipeline.errors import InputError
-from pipeline.inventory import left_out
 from tests.cards import clocked, frame
 
 
