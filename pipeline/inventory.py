@@ -237,6 +237,9 @@ def _sort(
             short = frame.facts.exposure_s is not None and frame.facts.exposure_s <= BIAS_EXPOSURE_MAX_S
             kind = "bias" if short or frame.facts.image_type == "bias" else "dark"
             verdicts[frame.id] = Verdict(kind, "by hand (in a folder under 'darks' in trip.yaml)")
+        elif role == "flat" and frame.role == "flats" and frame.facts.image_type in ("dark", "bias"):
+            why = f"its header says it is a {frame.facts.image_type} frame, among the flats"
+            verdicts[frame.id] = Verdict(frame.facts.image_type, why)
         elif role is not None:
             key = "flats" if frame.role == "flats" and role == "flat" else "roles"
             verdicts[frame.id] = Verdict(role, f"by hand ({key} in trip.yaml)")

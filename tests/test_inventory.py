@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from example_project.maker import write_dng
 from pipeline import inventory
@@ -294,6 +295,20 @@ def test_a_library_of_darks_elsewhere(copied, tmp_path):
     dark = next(row for row in rows(copied).values() if row["kind"] == "dark")
     assert dark["role"] == "darks"
     assert dark["folder"] == str(library)
+
+
+def test_darks_among_flats_by_their_header(copied, tmp_path):
+    """A FITS file in a folder under `flats` whose IMAGETYP says dark or bias is that; the others are flats."""
+    library = tmp_path / "library"
+    library.mkdir()
+    rng = np.random.default_rng(1)
+    for n, (what, level) in enumerate((("Flat Field", 9000), ("Dark Frame", 500), ("Bias Frame", 500), (None, 9000))):
+        header = fits.Header({"EXPTIME": 2.0, "BAYERPAT": "RGGB"} | ({"IMAGETYP": what} if what else {}))
+        pixels = rng.normal(level, 30, (480, 720)).astype(np.uint16)
+        fits.writeto(library / f"{n}.fits", pixels, header)
+    assert take(copied, f"frames: [raw]\nflats: [{json.dumps(str(library))}]\n") == 0
+    found = kinds(copied)
+    assert [found[f"{n}.fits"] for n in range(4)] == ["flat", "dark", "bias", "flat"]
 
 
 def test_lights_of_two_sizes_are_two_scenes(copied, small_frames):
