@@ -278,7 +278,9 @@ def focus_course(widths: Sequence[float | None], names: Sequence[str]) -> str | 
     k = splits[best]
     before, after = math.exp(np.median(smooth[:k])), math.exp(np.median(smooth[k:]))
     jump, drifted = abs(math.log(after / before)), abs(slope) * (len(smooth) - 1)
-    if jump > 0.12 and left[best] < 0.3 * total and left[best] < drift_left:
+    # what grows frame by frame (dew) has two levels as well, and no step between them
+    step = abs(float(np.mean(smooth[k : k + 2]) - np.mean(smooth[k - 2 : k])))
+    if jump > 0.12 and step > 0.6 * jump and left[best] < 0.3 * total and left[best] < drift_left:
         return (
             f"The focus jumped at {names[known[k][0]]}: stars {before:.1f} px wide before it, {after:.1f} px after it."
         )

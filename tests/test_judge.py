@@ -190,6 +190,8 @@ def test_slow_drift_of_focus_is_told():
     assert focus_course([2.4 + rng.normal(0, 0.03) for _ in range(20)], names) is None
     jump = [2.4] * 10 + [3.1] * 10
     assert "jumped at f10" in focus_course(jump, names)
+    dewed = [2.45 if n < 12 else 2.45 * 1.025 ** (n - 11) for n in range(20)]
+    assert "jumped" not in (focus_course(dewed, names) or "")
     assert focus_course([2.4, 3.0], ["a", "b"]) is None
 
 
