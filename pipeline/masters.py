@@ -21,7 +21,7 @@ from pipeline.decoded import damaged_frames, find_mosaic
 from pipeline.errors import FrameError, InputError
 from pipeline.files import replacing, shown
 from pipeline.plan import DarkSet, PlannedFrame, read_set
-from pipeline.sensor import darks, defects, flats
+from pipeline.sensor import darks, darkset, defects, flats
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.master import Master, empty_master, master_hdus, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
@@ -122,18 +122,18 @@ def _master_dark(
     candidates: list[_Candidate], reasons: dict[str, str], dark_set: DarkSet, hot_sigma: float, memory_mb: int
 ) -> fits.HDUList:
     shape = candidates[0].mosaic.shape
-    rows = darks.sample_rows(*shape)
+    rows = darkset.sample_rows(*shape)
     sample = np.stack([_sample(c.mosaic, rows) for c in candidates])
-    figures = darks.frame_figures(sample)
+    figures = darkset.frame_figures(sample)
     model = darks.fit_noise(sample - _column(figures))
-    out = darks.left_out(figures, model.sigma)
+    out = darkset.left_out(figures, model.sigma)
     for n, reason in out.items():
         reasons[candidates[n].frame.id] = reason
         log.info("%s: %s is left out: it %s", dark_set.set, candidates[n].frame.shown, reason)
     kept = [n for n in range(len(candidates)) if n not in out]
     used = [candidates[n] for n in kept]
     if out:  # what was left out must not colour the figures of the others
-        figures_kept = darks.frame_figures(sample[kept])
+        figures_kept = darkset.frame_figures(sample[kept])
         model = darks.fit_noise(sample[kept] - _column(figures_kept))
     else:
         figures_kept = figures
@@ -181,7 +181,7 @@ def _master_dark(
     return master_hdus(cards, mean, noise, flags, table)
 
 
-def _column(figures: Sequence[darks.FrameFigures]) -> NDArray[np.float32]:
+def _column(figures: Sequence[darkset.FrameFigures]) -> NDArray[np.float32]:
     return np.array([f.level for f in figures], np.float32)[:, None, None]
 
 
@@ -205,7 +205,7 @@ def _master_flat(
     memory_mb: int,
 ) -> fits.HDUList:
     shape = candidates[0].mosaic.shape
-    rows = darks.sample_rows(*shape)
+    rows = darkset.sample_rows(*shape)
     header = candidates[0].mosaic.header
     full_scale = header.full_scale
     used: list[_Candidate] = []
@@ -318,7 +318,7 @@ def _master_cards(used: list[_Candidate], dark_set: DarkSet, reasons: dict[str, 
 
 
 def _frame_table(
-    dark_set: DarkSet, reasons: dict[str, str], figures: dict[str, darks.FrameFigures]
+    dark_set: DarkSet, reasons: dict[str, str], figures: dict[str, darkset.FrameFigures]
 ) -> fits.BinTableHDU:
     """A row a frame of the set: whether it was used, why not, and its figures (NaN where there are none)."""
     rows = [figures.get(f.id) for f in dark_set.frames]

@@ -24,7 +24,7 @@ from pipeline.dark import main as dark
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
 from pipeline.sensor.calibrate import calibrate
-from pipeline.sensor.darks import clipped
+from pipeline.sensor.clipped import clipped
 from pipeline.sensor.master import read_master
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.sensor.patternfile import read_pattern

@@ -12,7 +12,8 @@ from pipeline.dark import main
 from pipeline.errors import InputError
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame
-from pipeline.sensor import darks
+from pipeline.sensor import darks, darkset
+from pipeline.sensor.clipped import clipped
 from pipeline.sensor.darks import CLIP_SIGMA, NoiseModel
 from pipeline.sensor.defects import COLD, HOT, UNSTABLE, coarse_level, master_defects, same_colour_excess
 from pipeline.sensor.master import read_master, read_usable_master
@@ -140,9 +141,9 @@ def test_clipped_agrees_with_astropy_and_survives_rounding():
     values = rng.normal(20, 3, 40_000)
     values[:2000] += 500
     mean, _, deviation = sigma_clipped_stats(values, sigma=4, maxiters=20)
-    assert darks.clipped(values, rounds=20) == pytest.approx((mean, deviation), rel=2e-3)
+    assert clipped(values, rounds=20) == pytest.approx((mean, deviation), rel=2e-3)
     coarse = np.round(rng.normal(0, 0.6, 40_000))
-    assert darks.clipped(coarse)[1] == pytest.approx(np.sqrt(0.36 + 1 / 12), rel=0.03)
+    assert clipped(coarse)[1] == pytest.approx(np.sqrt(0.36 + 1 / 12), rel=0.03)
 
 
 def test_noise_model_is_recovered():
@@ -169,8 +170,8 @@ def test_outliers_are_told_and_sound_frames_kept(count):
         return np.stack(frames).astype(np.float32)
 
     def reasons(stack):
-        figures = darks.frame_figures(stack)
-        return darks.left_out(figures, darks.fit_noise(stack).sigma)
+        figures = darkset.frame_figures(stack)
+        return darkset.left_out(figures, darks.fit_noise(stack).sigma)
 
     leak = np.linspace(0, 12, signal.shape[1])
     stars = np.zeros(signal.shape)
@@ -195,9 +196,9 @@ def test_of_two_darks_that_disagree_the_darker_is_kept():
     signal, _ = sensor(rng, (64, 400))
     frames = [take(rng, signal) - black_plane(signal.shape), take(rng, signal, level=80) - black_plane(signal.shape)]
     stack = np.stack(frames).astype(np.float32)
-    assert list(darks.left_out(darks.frame_figures(stack), READ)) == [1]
-    assert list(darks.left_out(darks.frame_figures(stack[::-1]), READ)) == [0]
-    assert darks.left_out(darks.frame_figures(stack[:1]), READ) == {}
+    assert list(darkset.left_out(darkset.frame_figures(stack), READ)) == [1]
+    assert list(darkset.left_out(darkset.frame_figures(stack[::-1]), READ)) == [0]
+    assert darkset.left_out(darkset.frame_figures(stack[:1]), READ) == {}
 
 
 def test_coarse_level_and_excess_equal_their_slow_statements():
@@ -359,7 +360,7 @@ def test_noise_after_subtraction_is_that_of_theory(tmp_path):
     assert run_master(tmp_path) == 0
     master = read_master(tmp_path / "master.fits")
     other = take(rng, signal) - black_plane(signal.shape)
-    ratio = darks.clipped((other - master.mean)[~hot])[1] / darks.clipped((other - signal)[~hot])[1]
+    ratio = clipped((other - master.mean)[~hot])[1] / clipped((other - signal)[~hot])[1]
     assert ratio == pytest.approx(1.0488, rel=0.01)
 
 

@@ -14,7 +14,7 @@ from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
 from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate
-from pipeline.sensor.darks import clipped
+from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import COLD, HOT
 from pipeline.sensor.master import read_master
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes, write_mosaic

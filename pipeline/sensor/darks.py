@@ -1,4 +1,4 @@
-"""Master darks and biases: what each frame of a set shows, which do not belong, and their robust mean. Arrays only.
+"""Master darks and biases: the noise of a set of frames, and their robust mean. Arrays only.
 
 Values are ADU above black. A cosmic hit, a leak of light or a pixel that flickers moves no scale used here: clipping
 goes by a noise model fitted to the whole set, not by the scatter of a pixel's own few values (which for N <= 10 can
@@ -7,7 +7,6 @@ reject nothing at 4.5 sigma: max |z| = (N - 1) / sqrt(N)).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,7 +15,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.sensor.clipped import clipped
+from pipeline.sensor.darkset import set_centre, successive_sigma
 from pipeline.sensor.ordering import median_first
 
 # A value farther than this from its pixel's median is a hit. Costs 1e-5 of the frames' weight on Gaussian noise.
@@ -26,12 +26,6 @@ UNSTABLE_CHANCE = 1e-6
 # How many frames' worth of belief the noise model has against a pixel's own temporal variance in the NOISE plane
 # (moderated variance, Smyth 2004): with 10 darks a pixel's own variance is 47 % uncertain, moderated 14 %.
 MODEL_WEIGHT = 30.0
-# Pixels of a frame that are looked at before the mean is taken, in strips of two rows over the whole frame, and the
-# fewest rows: eight groups of two strips show the shading of a light leak.
-SAMPLE_PIXELS = 300_000
-SAMPLE_ROWS_MIN = 32
-# Fewer warm pixels than this in the sample tell no factor.
-WARM_MIN = 20
 
 
 @dataclass(frozen=True)
@@ -59,196 +53,6 @@ class NoiseModel:
         )
 
 
-@dataclass(frozen=True)
-class FrameFigures:
-    """What one frame of a set shows against the set's median; ADU, or shares. None where it cannot be told."""
-
-    level: float  # above the set's median level
-    noise: float  # standard deviation of its difference from the set's median
-    pattern: float  # largest departure of a block's mean from the frame's level, glow that follows `factor` apart
-    pattern_error: float  # what noise alone makes of `pattern`, one sigma of a block
-    spots: float  # share of pixels more than 6 sigma above the set in this frame only
-    factor: float | None  # its warm pixels over the set's
-
-
-def clipped(values: NDArray[np.floating], sigma: float = 4.0, rounds: int = 8) -> tuple[float, float]:
-    """Mean and standard deviation without outliers; unlike the median and the MAD true for coarsely rounded numbers.
-
-    Starts from the median and the quartiles, then clips at `sigma` standard deviations until nothing changes.
-    """
-    values = np.asarray(values, np.float32).ravel()
-    if values.size == 0:
-        raise ValueError("values must not be empty")
-    # the start may be rough: a sample will do
-    low, centre, high = np.percentile(values[:: max(1, values.size // 20_000)], (25, 50, 75))
-    # rounding to whole numbers can make the quartiles equal; one unit is then the least sensible width
-    spread = max(float(high - low) / 1.349, 0.5)
-    return _clip_rounds(values, float(centre), spread, sigma, rounds)
-
-
-@njit(cache=True, nogil=True)
-def _clip_rounds(values, centre, spread, sigma, rounds):  # type: ignore[no-untyped-def]
-    last = -1
-    for _ in range(rounds):
-        limit = sigma * spread
-        count = 0
-        total = 0.0
-        square = 0.0
-        for v in values:
-            d = np.float64(v) - centre
-            if abs(d) <= limit:
-                count += 1
-                total += d
-                square += d * d
-        if count < 2:
-            break
-        shift = total / count
-        centre += shift
-        spread = np.sqrt(max(square / count - shift * shift, 0.0))
-        if count == last or spread == 0:
-            break
-        last = count
-    return centre, spread
-
-
-def sample_rows(height: int, width: int) -> NDArray[np.int64]:
-    """Rows of strips of two, spread evenly over the frame, each strip beginning at an even row."""
-    if height < 2:
-        return np.zeros(1, np.int64)
-    strips = min(height // 2, max(SAMPLE_ROWS_MIN, SAMPLE_PIXELS // max(width, 1)) // 2)
-    tops = (np.linspace(0, height // 2 - 1, strips) + 0.5).astype(np.int64) * 2
-    return np.stack([tops, tops + 1], axis=1).ravel()
-
-
-def set_centre(sample: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The sample's middle over frames: the median; of two frames the mean."""
-    if sample.shape[0] <= 2:
-        return sample.mean(axis=0, dtype=np.float32)
-    return np.median(sample, axis=0).astype(np.float32)
-
-
-def frame_figures(sample: NDArray[np.float32]) -> list[FrameFigures]:
-    """Compare every frame of a set with the set's middle.
-
-    Parameters
-    ----------
-    sample : (frames, rows, width) float32 array, ADU above black, rows as `sample_rows` gives them
-    """
-    centre = set_centre(sample)
-    middle, spread = clipped(centre)
-    warm = centre - np.float32(middle)
-    sigma = _successive_sigma(sample) if sample.shape[0] > 1 else spread
-    # errors of the centre itself must not make a warm pixel
-    is_warm = warm > 8 * max(sigma, 1e-6)
-    centred, noises, spotted = [], [], []
-    for frame in sample:
-        difference = frame - centre
-        level, noise = clipped(difference)
-        noises.append((level, noise))
-        centred.append(difference - np.float32(level))
-        spotted.append((centred[-1] > 6 * max(noise, sigma, 1e-6)) & ~is_warm)
-    # a pixel that flickers shows in several frames
-    once = np.sum(spotted, axis=0) == 1
-    result = []
-    for (level, noise), deviation, spots in zip(noises, centred, spotted, strict=True):
-        factor = None
-        if int(is_warm.sum()) >= WARM_MIN:
-            factor = 1.0 + float(np.median(deviation[is_warm] / warm[is_warm]))
-            # another temperature brightens glow as well, which is no leak
-            deviation = deviation - np.float32(factor - 1) * warm
-        blocks, size = _block_means(np.clip(deviation, -4 * noise, 4 * noise))
-        result.append(
-            FrameFigures(
-                level=level,
-                noise=noise,
-                pattern=float(np.abs(blocks).max()),
-                pattern_error=noise / float(np.sqrt(size)),
-                spots=float(np.mean(spots & once)),
-                factor=factor,
-            )
-        )
-    return result
-
-
-def _block_means(values: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
-    """Means over an 8 x 8 grid of blocks (fewer on tiny samples), and how many values the smallest block holds."""
-    rows = np.array_split(np.arange(values.shape[0]), min(8, values.shape[0]))
-    columns = np.array_split(np.arange(values.shape[1]), min(8, values.shape[1]))
-    means = np.array(
-        [[values[r[0] : r[-1] + 1, c[0] : c[-1] + 1].mean(dtype=np.float64) for c in columns] for r in rows]
-    )
-    return means, min(len(r) for r in rows) * min(len(c) for c in columns)
-
-
-def _successive_sigma(sample: NDArray[np.float32]) -> float:
-    """Temporal noise of one frame from differences of neighbouring frames; the median over the pairs."""
-    differences = [clipped(sample[i + 1] - sample[i])[1] for i in range(sample.shape[0] - 1)]
-    return float(np.median(differences)) / float(np.sqrt(2))
-
-
-def left_out(figures: Sequence[FrameFigures], sigma: float) -> dict[int, str]:
-    """Which frames do not belong to their set, and why, in words.
-
-    Level differences alone are harmless (the frames are levelled before the mean) and count only where they are so
-    large that light must have come in. One frame is never left out; of two that disagree the brighter is.
-
-    Parameters
-    ----------
-    figures : what `frame_figures` gave
-    sigma : temporal noise of one frame, ADU
-    """
-    count = len(figures)
-    if count < 2:
-        return {}
-    reasons: dict[int, str] = {}
-    if count == 2:
-        bright = int(figures[1].level > figures[0].level)
-        difference = abs(figures[1].level - figures[0].level)
-        pattern = max(f.pattern / f.pattern_error if f.pattern_error > 0 else 0.0 for f in figures)
-        if difference > 3 * sigma:
-            reasons[bright] = f"lies {difference:.1f} ADU above the only other frame: light has come in"
-        elif pattern > 10 and max(f.pattern for f in figures) > 0.25 * sigma:
-            reasons[bright] = "is shaded against the only other frame: light has come in"
-        return reasons
-    levels = np.array([f.level for f in figures])
-    level_limit = max(6 * _spread(levels), 3 * sigma)
-    patterns = np.array([f.pattern for f in figures])
-    # the middle of four frames has a third of a leak in it: 2.5 times the others', not more
-    pattern_limit = max(2.5 * float(np.median(patterns)), 0.15 * sigma)
-    spots = np.array([f.spots for f in figures])
-    spots_limit = 10 * float(np.median(spots)) + 1e-3
-    noises = np.array([f.noise for f in figures])
-    noise_limit = 1.5 * float(np.median(noises))
-    factors = np.array([np.nan if f.factor is None else f.factor for f in figures])
-    known = np.isfinite(factors)
-    middle_factor = float(np.median(factors[known])) if known.any() else 1.0
-    factor_limit = max(0.25, 6 * _spread(factors[known]) if known.sum() >= 3 else 0.25)
-    for n, f in enumerate(figures):
-        off = f.level - float(np.median(levels))
-        if abs(off) > level_limit:
-            why = "light has come in" if off > 0 else "its black level is another"
-            reasons[n] = f"lies {abs(off):.1f} ADU {'above' if off > 0 else 'below'} the others: {why}"
-        elif f.factor is not None and abs(f.factor / middle_factor - 1) > factor_limit:
-            reasons[n] = (
-                f"has warm pixels {f.factor / middle_factor:.2f} times as bright as the others': "
-                "another exposure or sensor temperature"
-            )
-        elif f.pattern > pattern_limit and f.pattern > 6 * f.pattern_error:
-            reasons[n] = f"is shaded against the others by up to {f.pattern:.1f} ADU: light has come in"
-        elif f.spots > spots_limit:
-            reasons[n] = (
-                f"shows bright spots ({1e6 * f.spots:.0f} per megapixel) that the others do not: stars or light"
-            )
-        elif f.noise > noise_limit:
-            reasons[n] = f"is noisier than the others ({f.noise:.1f} against {np.median(noises):.1f} ADU)"
-    # a majority that is at odds with itself tells nothing: keep all rather than choose by chance
-    return reasons if len(reasons) < count / 2 else {}
-
-
-def _spread(values: NDArray[np.float64]) -> float:
-    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
-
-
 def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
     """Fit the temporal noise of a set against the pixels' level.
 
@@ -267,7 +71,7 @@ def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
     centre = set_centre(sample)
     bulk, spread = clipped(centre)
     excess = centre - np.float32(bulk)
-    read = max(_successive_sigma(sample[:, excess < max(4 * spread, 1.0)]) ** 2, 1.0 / 12)  # rounding to whole numbers
+    read = max(successive_sigma(sample[:, excess < max(4 * spread, 1.0)]) ** 2, 1.0 / 12)  # rounding to whole numbers
     edges = np.geomspace(max(4 * spread, 1.0), max(float(excess.max()), 8 * spread, 2.0) * 1.001, 9)
     levels, variances, weights = [0.0], [read], [1e3]
     for low, high in pairwise(edges):
@@ -470,16 +274,10 @@ def block_rows(frames: int, width: int, memory_mb: float) -> int:
 
 __all__ = [
     "CLIP_SIGMA",
-    "FrameFigures",
     "NoiseModel",
     "block_rows",
-    "clipped",
     "fit_noise",
-    "frame_figures",
-    "left_out",
     "robust_mean",
-    "sample_rows",
-    "set_centre",
     "standard_error",
     "unstable_ratio",
 ]

@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.sensor.calibrate import CHESS, lattices
-from pipeline.sensor.darks import clipped
+from pipeline.sensor.clipped import clipped
 from pipeline.sensor.ordering import median_first, sort_first
 
 HOT, COLD, UNSTABLE = 1, 2, 4

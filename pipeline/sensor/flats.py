@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.sensor.darks import clipped
+from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import COLD, HOT, coarse_level, same_colour_excess
 from pipeline.sensor.mosaic import colour_planes
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.regression import MAD_TO_SIGMA
-from pipeline.sensor.darks import clipped
+from pipeline.sensor.clipped import clipped
 
 # Lines of the same colours to either side that a line is set against, every second one.
 BESIDE = 8

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.sensor.darks import clipped
+from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import UNSTABLE, Pixels, coarse_level, same_colour_excess
 
 # A pixel is warm from this many standard errors of the master above its like; chosen so that its selection by its own
