@@ -28,8 +28,8 @@ from pipeline.sky.wcs import wcs_header
 from pipeline.skyline.hold import TRACKED, Hold
 from pipeline.skyline.moving import moving_land
 from pipeline.stack import figures, sizes
-from pipeline.stack.groundfile import FULL, read_ground, read_moving
-from pipeline.stack.land import Land, land_in
+from pipeline.stack.groundfile import FULL, GroundFile, read_ground, read_moving
+from pipeline.stack.land import REACH_PX, Land, land_in
 from pipeline.stack.meteors import Meteor, meteors_of
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs
@@ -75,6 +75,7 @@ def _work(arguments: argparse.Namespace) -> None:
             progress=progress,
             land=read_land(arguments, inputs, geometry),
             meteors=meteors,
+            ground=_whole_ground(arguments.ground),
         )
         content["star_trails"] = trip.combine.star_trails and write_trails(arguments, plan, inputs, geometry)
         if not content["star_trails"]:
@@ -157,6 +158,12 @@ def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry)
     return land_in(ground.mask / np.float32(FULL), geometry, hold, inputs.frames)
 
 
+def _whole_ground(path: Path | None) -> GroundFile | None:
+    """The picture of the ground, where it reaches as far as the ground does and that stays in its place."""
+    ground = None if path is None or read_moving(path) else read_ground(path)
+    return ground if ground is not None and ground.is_whole(REACH_PX) else None
+
+
 def combine(
     inputs: Inputs,
     path: Path,
@@ -169,8 +176,11 @@ def combine(
     progress: Progress | None = None,
     land: Land | None = None,
     meteors: Sequence[Meteor] = (),
+    ground: GroundFile | None = None,
 ) -> dict[str, Any]:
     """Write the combined picture to `path` and return the figures for `combine.json`.
+
+    Where every frame shows land, it is as `ground` has it, the picture of the land: read from there, not made again.
 
     Raises
     ------
@@ -179,6 +189,8 @@ def combine(
     """
     shape, n = inputs.shape, len(inputs.frames)
     progress = Progress(None, "combine", inputs.scene) if progress is None else progress
+    if land is not None and ground is not None:
+        land = replace(land, replaced=True)
     progress.total = 4 * n  # reading every frame once takes about a quarter of the time
     ready = make_ready(inputs, clip_sigma, threads, for_stars, land, tell=progress.advance)
     scene = replace(ready.scene, meteors=tuple(meteors))
@@ -192,6 +204,8 @@ def combine(
     with CombinedWriter(path, shape, header, noise_header) as writer, ThreadPoolExecutor(threads) as pool:
         for tile in make_tiles(scene, windows, pool, threads):
             w = tile.window
+            if ground is not None:
+                ground.fill(tile)
             writer.write(0, w.top, w.left, tile.picture)
             writer.write(1, w.top, w.left, tile.noise)
             coverage[w.top : w.top + w.height, w.left : w.left + w.width] = tile.coverage

@@ -422,3 +422,32 @@ def test_a_mask_of_nothing_or_of_everything(night: Nightscape, tmp_path: Path) -
     Image.fromarray(np.full(SHAPE, 255, np.uint8)).save(tmp_path / "white.png")
     with pytest.raises(InputError, match="all of the picture is ground"):
         ground.by_hand(tmp_path / "white.png", inputs)
+
+
+def test_where_all_frames_show_land_the_ground_is_read_not_made_again(
+    night: Nightscape, made: dict[str, Any], tmp_path: Path
+) -> None:
+    """With the ground's picture given, what some frame shows of the sky is the same to the byte, counts too; the rest
+    is that picture and its noise. Most tiles of land are then read from no frame."""
+    inputs = inputs_of(night.folder, night.geometry, night.camera)
+    land = land_in(night.share.astype(np.float32), night.geometry, night.stand, inputs.frames)
+    opened = made["ground"]
+    assert opened.is_whole(4)
+    deep = replace(land, replaced=True)
+    assert all(deep.skips(number, (224, 64), (32, 64)) for number in range(FRAMES))
+    assert not any(deep.skips(number, (128, 64), (64, 64)) for number in range(FRAMES))
+    assert not land.skips(0, (224, 64), (32, 64))
+    combine.combine(inputs, tmp_path / "c.fits", night.geometry, threads=2, land=land, ground=opened, memory_mb=260)
+    box = opened.box
+    window = (slice(None), slice(box.top, box.top + box.height), slice(box.left, box.left + box.width))
+    with fits.open(tmp_path / "c.fits") as hdus:
+        counts = hdus["COVERAGE"].data
+        seen = counts > 0
+        np.testing.assert_array_equal(counts, made["combined_coverage"])
+        assert (~seen).sum() > 5000
+        for found, before, there in (
+            (hdus[0].data, made["combined"], opened.planes),
+            (hdus["NOISE"].data, made["combined_noise"], opened.noise),
+        ):
+            np.testing.assert_array_equal(found[:, seen], before.astype(np.float32)[:, seen])
+            np.testing.assert_array_equal(found[window][:, ~seen[window[1:]]], there[:, ~seen[window[1:]]])

@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown
 from pipeline.stack.land import Canvas
-from pipeline.stack.tiles import Window
+from pipeline.stack.tiles import Tile, Window
 
 FULL = 255  # a pixel that is ground and nothing else
 
@@ -35,6 +36,29 @@ class GroundFile:
     planes: NDArray[np.floating]
     noise: NDArray[np.floating]
     covered: NDArray[np.bool_]
+
+    def is_whole(self, rim: int) -> bool:
+        """Whether it reaches everywhere where there is ground within so many px."""
+        box = self.box
+        wide = ndimage.maximum_filter((self.mask > 0).view(np.uint8), 2 * rim + 1)
+        part = wide[box.top : box.top + box.height, box.left : box.left + box.width] > 0
+        return bool(np.count_nonzero(wide) == np.count_nonzero(part & self.covered))
+
+    def fill(self, tile: Tile) -> None:
+        """Put the picture, and its noise, into a tile where that is of no frame, as far as it reaches."""
+        w, box = tile.window, self.box
+        y0, y1 = max(w.top, box.top), min(w.top + w.height, box.top + box.height)
+        x0, x1 = max(w.left, box.left), min(w.left + w.width, box.left + box.width)
+        if y0 >= y1 or x0 >= x1:
+            return
+        here = (slice(y0 - box.top, y1 - box.top), slice(x0 - box.left, x1 - box.left))
+        there = (slice(y0 - w.top, y1 - w.top), slice(x0 - w.left, x1 - w.left))
+        hole = (tile.coverage[there] == 0) & self.covered[here]
+        if not hole.any():
+            return
+        for mine, theirs in ((self.planes, tile.picture), (self.noise, tile.noise)):
+            part = theirs[(slice(None), *there)]
+            np.copyto(part, mine[(slice(0, len(part)), *here)], where=hole)
 
 
 @dataclass(frozen=True)

@@ -82,6 +82,14 @@ class Area:
         j0, j1 = (int(np.clip((x + self.margin + s) // self.coarse, 0, columns - 1)) for x, s in ((x0, -1), (x1, 2)))
         return bool(self.cells[i0 : i1 + 1, j0 : j1 + 1].any())
 
+    def whole(self, y0: float, y1: float, x0: float, x1: float) -> bool:
+        """Whether there is nothing else between these rows and columns of the picture; land goes on beyond it."""
+        rows, columns = self.near.shape
+        top, left = (int(np.floor((v + self.margin - 1) / self.side)) for v in (y0, x0))
+        bottom, right = (int(np.ceil((v + self.margin + 2) / self.side)) + 1 for v in (y1, x1))
+        top, left = min(max(top, 0), rows - 1), min(max(left, 0), columns - 1)
+        return bool(self.near[top : max(bottom, top + 1), left : max(right, left + 1)].all())
+
     def at(self, frame: str, x: ArrayLike, y: ArrayLike) -> NDArray[np.bool_]:
         """Whether places in a frame, px, are some of it or next to it."""
         xs, ys = self.standing.to_reference(frame, x, y)
@@ -130,10 +138,12 @@ class Land:
     areas : a frame's own
     grids : a position grid a frame: where on its area's picture, from the first cell on, lies the ground that the frame
         shows at a pixel of the result; none where frames are laid on the ground itself
+    replaced : pixels that no frame shows without it come from elsewhere
     """
 
     areas: tuple[Area, ...]
     grids: tuple[PositionGrid, ...] = ()
+    replaced: bool = False
 
     @property
     def nbytes(self) -> int:
@@ -148,6 +158,14 @@ class Land:
         if bounds is not None and not area.any(*(bound - area.margin for bound in bounds)):
             return False
         return bool(hide_plane(area.near, area.side, grid.shift, LAGRANGE, origin, codes, hidden))
+
+    def skips(self, number: int, origin: tuple[int, int], shape: tuple[int, int]) -> bool:
+        """Whether frame `number` need not be read for a tile: it shows nothing else there, and that is replaced."""
+        if not self.replaced or not self.grids:
+            return False
+        area = self.areas[number]
+        bounds = self.grids[number].region(origin[0], origin[0] + shape[0], origin[1], origin[1] + shape[1])
+        return bounds is not None and area.whole(*(bound - area.margin for bound in bounds))
 
     def free_blocks(self, number: int, frame: str, survey: Survey) -> NDArray[np.bool_]:
         """(rows, columns) of the blocks of a frame's survey that hold none of it."""

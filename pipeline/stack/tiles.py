@@ -148,6 +148,8 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     members: list[int] = []
     for number, frame in enumerate(scene.frames):
         k = len(members)
+        if scene.land is not None and scene.land.skips(number, (top, left), (height, width)):
+            continue
         if load_tile(
             scene.mosaics[number], frame, scene.calibration, scene.matching.offsets[number], (top, left),
             values[k], codes[k], scratch,
@@ -167,7 +169,10 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     # in an order of the whole scene's frames, so that those which miss this tile change nothing in it
     rank = np.argsort(spread(n))
     chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
-    star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), signal, peak)
+    if k:
+        star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), signal, peak)
+    else:
+        signal[:], peak[:] = 0, 0
     return Stack(
         (top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, unquiet
     )
@@ -234,10 +239,10 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     blocks = (-(-window.height // BLOCK), -(-window.width // BLOCK))
     tile = Tile(
         window,
-        np.empty((scene.colours, window.height, window.width), np.float32),
-        np.empty((scene.colours, window.height, window.width), np.float32),
-        np.empty((window.height, window.width), np.uint16),
-        np.empty((window.height, window.width), np.uint16),
+        np.zeros((scene.colours, window.height, window.width), np.float32),
+        np.zeros((scene.colours, window.height, window.width), np.float32),
+        np.zeros((window.height, window.width), np.uint16),
+        np.zeros((window.height, window.width), np.uint16),
         np.zeros((plan.rows, *blocks)),
         np.zeros((plan.rows, *blocks), np.int32),
         np.zeros((2 + len(plan.pairs), *blocks)),
