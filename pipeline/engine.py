@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "judge": 18,
     "dark": 3,
     "register": 11,
-    "ground": 6,
+    "ground": 7,
     "combine": 17,
     "join": 2,
     "finish": 7,

@@ -26,6 +26,9 @@ CELL, CELL_PIXELS, PURE, REACH = 8, 6, 0.1, 5
 # twice this width closed, and so far about, as shares of the picture; and where the ground is blacker than this share
 # of the sky's level.
 GAP, AIRY, BLACK = 0.01, 0.05, 0.05
+# What is brighter than the sky and has less ground than this about it is a star, where ground is darker than this share
+# of the sky's level.
+HALF, DARK = 0.5, 0.4
 
 
 def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Floats, stars: Bools) -> Floats:
@@ -51,7 +54,8 @@ def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Flo
     within = ground & (deep <= max(BAND, round(DEEP * size)))
     pure = np.stack([own_level(plane, level, ground) for plane, level in zip(picture, sky[0], strict=True)])
     airy = stars & _closed(ground, round(GAP * size))
-    twiggy = (pure / np.maximum(sky[0], np.float32(1e-3))).mean(axis=0) < BLACK
+    light = (pure / np.maximum(sky[0], np.float32(1e-3))).mean(axis=0)
+    twiggy = light < BLACK
     if airy.any():
         twiggy |= ndimage.distance_transform_cdt(~airy, "chessboard") <= AIRY * size
     share, contrast = _shares(picture, sky, np.where(twiggy, pure, land))
@@ -63,7 +67,22 @@ def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Flo
     good = (band | twigs) & mixed
     soft = ground.astype(np.float32)
     soft[good] = np.clip(np.where(share < sure, 0, share), 0, 1)[good]
+    bright = within & (light < DARK) & (contrast > CONTRAST**2) & ~mixed
+    soft[_in_the_open(bright, soft)] = 0
     return soft
+
+
+def _in_the_open(bright: Bools, soft: Floats) -> Bools:
+    """Those of some brighter pixels that stand among sky more than among ground: stars, where a lamp stands on land."""
+    labels, _ = ndimage.label(bright, structure=np.ones((3, 3)))
+    open_ = np.zeros_like(bright)
+    for number, part in enumerate(ndimage.find_objects(labels), 1):
+        window = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in part)
+        here = labels[window] == number
+        about = ndimage.binary_dilation(here, np.ones((3, 3))) & ~here
+        if soft[window][about].mean() < HALF:
+            open_[window] |= here
+    return open_
 
 
 def _closed(ground: Bools, width: int) -> Bools:
