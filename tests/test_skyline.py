@@ -11,7 +11,7 @@ import pytest
 from scipy import ndimage
 
 from pipeline.sky import times
-from pipeline.skyline.edges import sharpness, support
+from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import CELL, emptiness
 from pipeline.skyline.find import find_ground
 from pipeline.skyline.hold import hold_of
@@ -126,6 +126,12 @@ def test_a_skyline_is_sharp_and_stands_still():
     assert support(truth, (step, again)).share > 0.95
     assert support(truth, (slope, slope)).share < 0.1
     assert support(truth, (step, flat)).share < 0.1
+
+
+def test_a_long_sharp_edge_is_a_skyline_though_trees_hide_most_of_it():
+    """Half of a border, or a third and more of a long one, must be sharp."""
+    for share, length, skyline in ((0.6, 60, True), (0.43, 2200, True), (0.43, 300, False), (0.2, 6000, False)):
+        assert is_skyline(Support(share, length), 1500) is skyline
 
 
 def test_levels_are_followed_beyond_what_is_known():

@@ -24,6 +24,9 @@ SHARP = 0.6
 STANDS = 0.3
 # Places along a border that are looked at, at most.
 PLACES = 20_000
+# Share of a skyline that must be a sharp, standing edge; less where it is long, in the picture's longer sides: bare
+# trees on a shore hide most of what is sharp, and no cloud has an edge as long that stands.
+CONFIDENT, CONFIDENT_LONG, LONG = 0.5, 0.35, 0.5
 
 
 def sharpness(picture: Floats, noise: Floats) -> Floats:
@@ -58,6 +61,18 @@ class Support:
 
     share: float
     length: int
+
+
+def is_skyline(border: Support, longer: int) -> bool:
+    """Whether a border is a skyline: sharp and still over most of it, or over a good part of a long one.
+
+    Parameters
+    ----------
+    border : of a region
+    longer : the picture's longer side, in the same pixels
+    """
+    long = border.share >= CONFIDENT_LONG and border.share * border.length >= LONG * longer
+    return border.share >= CONFIDENT or long
 
 
 def support(region: Bools, halves: tuple[Floats, Floats]) -> Support:
@@ -115,4 +130,4 @@ def support(region: Bools, halves: tuple[Floats, Floats]) -> Support:
     return Support(float(good.sum() / usable.sum()), int(usable.sum()))
 
 
-__all__ = ["Support", "sharpness", "support"]
+__all__ = ["Support", "is_skyline", "sharpness", "support"]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.cells import cell_sums
-from pipeline.skyline.edges import Support, sharpness, support
+from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import filled, least_cut, rooted
 from pipeline.skyline.levels import apart, follow
@@ -57,8 +57,6 @@ TEXTURE = 0.1
 GAP_MOST = 0.03
 # Least area of ground, as a share of the picture.
 AREA_MIN = 5e-4
-# Share of the skyline that must be a sharp, standing edge.
-CONFIDENT = 0.5
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
 
 
@@ -108,7 +106,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     if not kept.any():
         best = max((s.share for s in supports), default=0.0)
         return Told(None, round(best, 3), NO_EDGE)
-    good = [s for s in supports if s.share >= CONFIDENT]
+    good = [s for s in supports if is_skyline(s, max(ground.shape))]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = soften(kept, picture, levels, land[0], stars)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
@@ -197,7 +195,7 @@ def _supported(ground: Bools, roots: Bools, halves: tuple[Floats, Floats]) -> tu
         if not (roots[window] & region).any() or region.sum() < AREA_MIN * ground.size:
             continue
         supports.append(support(region, (halves[0][:, *window], halves[1][:, *window])))
-        if supports[-1].share >= CONFIDENT:
+        if is_skyline(supports[-1], max(ground.shape)):
             kept[window] |= region
     return kept, supports
 
