@@ -143,10 +143,11 @@ def measure(lens: float, arguments: argparse.Namespace) -> None:
     combine.combine(inputs, out / "combined.fits", geometry, threads=2)
     without = time.process_time() - begun
     begun = time.process_time()
-    combine.combine(inputs, out / "combined.fits", geometry, threads=2, land=land_in(mask, geometry, hold, frames))
-    combined = time.process_time() - begun
     opened = read_ground(out / "ground.fits")
     assert opened is not None
+    land_hidden = land_in(mask, geometry, hold, frames)
+    combine.combine(inputs, out / "combined.fits", geometry, threads=2, land=land_hidden, ground=opened)
+    combined = time.process_time() - begun
     join.compose(join.read_sky(out / "combined.fits", shape), opened, out / "composite.fits")
     print(
         f"  processor s: looking for ground {found:.1f}, its picture {made:.1f}, combining {combined:.1f} "
