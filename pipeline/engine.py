@@ -26,14 +26,14 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 12,
-    "judge": 18,
+    "judge": 19,
     "dark": 3,
     "register": 11,
     "ground": 7,
     "combine": 17,
     "join": 2,
     "finish": 7,
-    "summarise": 16,
+    "summarise": 17,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

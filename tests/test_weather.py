@@ -13,7 +13,8 @@ from astropy.coordinates import AltAz, EarthLocation, get_body
 from astropy.time import Time
 
 from pipeline.config import Site
-from pipeline.judging.weather import CAUSES, Course, frame_causes, weather
+from pipeline.judging.events import CAUSES, Course
+from pipeline.judging.weather import frame_causes, weather
 from pipeline.sky.sunmoon import sun_and_moon
 from pipeline.sky.times import julian_date, parse
 from tests.judged_pages import FRAMES, told
@@ -211,3 +212,28 @@ def test_figures_that_cannot_be_had(seed: int) -> None:
         figures = (event.clear_least, event.share_most, event.sky_most, event.wider)
         assert all(value is None or np.isfinite(value) for value in figures)
     assert len(frame_causes(events, n)) == n
+
+
+def curtain(dims: float) -> Course:
+    """24 frames of a sky of 10 ADU/s; over twelve a slow band of twice that wanders, under which stars dim."""
+    n, grid = 24, (6, 8)
+    levels, parts = np.full((n, *grid), 10.0), np.ones((n, *grid))
+    for frame in range(6, 18):
+        first = (frame - 6) // 4
+        levels[frame, :, first : first + 3] = 20.0
+        parts[frame, :, first : first + 3] = dims
+    parts *= np.random.default_rng(3).normal(1, 0.01, parts.shape)
+    clear = np.ones(n)
+    return Course(
+        30.0 * np.arange(n), clear, np.zeros(n), parts, np.full(n, 10.0), levels, np.full(n, 2.5), np.ones(n, bool)
+    )
+
+
+def test_light_that_wanders_and_dims_no_star_is_a_glow() -> None:
+    """A curtain of light is named for what it is; the same under which stars fade is cloud."""
+    lit = weather(curtain(1.0))
+    assert [event.cause for event in lit] == ["glow"]
+    assert lit[0].frames == tuple(range(6, 18))
+    assert lit[0].sky_most == pytest.approx(2.0)
+    assert lit[0].share_most == pytest.approx(3 / 8)
+    assert [event.cause for event in weather(curtain(0.5))] == ["broken cloud"]

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from pipeline.config import Site
 from pipeline.judging.clouds import Sky
+from pipeline.judging.events import Course, Event
 from pipeline.judging.graded import Graded
-from pipeline.judging.weather import Course, Event
 from pipeline.sky.sunmoon import sun_and_moon
 from pipeline.sky.times import parse
 from pipeline.starlists import middle_of

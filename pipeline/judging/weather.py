@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
+from pipeline.judging.events import CAUSES, Course, Event, extreme, rank, runs
+from pipeline.judging.glow import glow
 from pipeline.pixels.regression import MAD_TO_SIGMA
 
 Floats = NDArray[np.float64]
@@ -54,56 +55,6 @@ MOON_LIT = 0.05  # of its disc: a thinner one lights no sky
 
 
 @dataclass(frozen=True)
-class Course:
-    """A scene in the order of time; NaN where a figure cannot be had.
-
-    `seconds` (n,) on any clock; `clear` (n,) transparency; `share` (n,) clouded share of the field; `parts`
-    (n, rows, columns) transparency; `sky` (n,) level; `sky_parts` (n, rows, columns), NaN where land stands; `width`
-    (n,) star width, px; `told` (n,) whether fluxes tell of the sky: star images are not spoiled; `sun`, `moon` (n,)
-    altitudes, degrees, `lit` (n,) share of the Moon's disc, None where site or time are not known; `air_known` whether
-    airmass is taken out of the transparencies.
-    """
-
-    seconds: Floats
-    clear: Floats
-    share: Floats
-    parts: Floats
-    sky: Floats
-    sky_parts: Floats
-    width: Floats
-    told: Bools
-    sun: Floats | None = None
-    moon: Floats | None = None
-    lit: Floats | None = None
-    air_known: bool = False
-
-
-@dataclass(frozen=True)
-class Event:
-    """`cause` one of `CAUSES`, the `frames` it befell (numbers, in order), and what was measured.
-
-    `clear_least` least transparency, of the field or where cloud is thickest; `share_most` largest share of the field
-    dimmed; `sky_most` times the dark sky;
-    `wider` times the star width before; `course` in words: `thickens`, `comes`, `goes`, `middle`, `rim`, `dawn`,
-    `dusk`, `moonrise`, `moonset`, or empty; `sun_deg`, `moon_deg` altitude at its brightest, `lit` the Moon's share.
-    """
-
-    cause: str
-    frames: tuple[int, ...]
-    course: str = ""
-    clear_least: float | None = None
-    share_most: float | None = None
-    sky_most: float | None = None
-    wider: float | None = None
-    sun_deg: float | None = None
-    moon_deg: float | None = None
-    lit: float | None = None
-
-
-CAUSES = ("haze", "broken cloud", "passing cloud", "cloud", "dew", "twilight", "moonlight", "brightening", "lamp")
-
-
-@dataclass(frozen=True)
 class _Light:
     """Of each frame: `loss` of the logarithm of its light, `rel` the same by parts (negative where lost), `share` of
     the parts dimmed, `even` whether all parts lost alike, `dimmed`."""
@@ -124,8 +75,13 @@ def weather(course: Course) -> list[Event]:
     lamps = _lamps(course, light)
     events = [*_dimming(course, light), *_brightening(course, light, lamps)]
     if lamps.any():
-        for run in _runs(lamps, 0):
+        for run in runs(lamps, 0):
             events.append(_lamp_event(course, run))
+    told = lamps.copy()
+    for event in events:
+        if event.cause in ("twilight", "moonlight", "brightening"):
+            told[list(event.frames)] = True
+    events += glow(course, light.struck, told)
     return sorted(events, key=lambda e: (e.frames[0], e.cause))
 
 
@@ -184,11 +140,11 @@ def _dimming(course: Course, light: _Light) -> list[Event]:
             if _only_air(course, light, run, told):
                 continue
             cause = "haze"
-            grows = len(run) >= GROWING_LEAST and _rank(course.seconds[run], light.loss[run]) > GROWING
+            grows = len(run) >= GROWING_LEAST and rank(course.seconds[run], light.loss[run]) > GROWING
             words = "thickens" if grows and run[-1] >= told[-1] - 1 else ""
         elif run[0] > told[0] and run[-1] < told[-1] and len(run) <= max(PASSING_FRAMES, PASSING * frames):
             cause = "passing cloud"
-        elif abs(trend := _rank(course.seconds[run], light.share[run])) > GROWING and len(run) >= GROWING_LEAST:
+        elif abs(trend := rank(course.seconds[run], light.share[run])) > GROWING and len(run) >= GROWING_LEAST:
             cause, words = "cloud", "comes" if trend > 0 else "goes"
         events.append(_dimmed_event(course, light, run, cause, words))
     wisps = [e for e in events if e.cause == "passing cloud"]
@@ -207,7 +163,7 @@ def _is_even(light: _Light, run: NDArray[np.int64]) -> bool:
 def _spells(course: Course, light: _Light) -> list[NDArray[np.int64]]:
     """Runs of dimmed frames; those that are near and alike, even or uneven, are one."""
     spells: list[NDArray[np.int64]] = []
-    for run in _runs(light.dimmed, 0, course.told):
+    for run in runs(light.dimmed, 0, course.told):
         if spells:
             before = spells[-1]
             near = int(course.told[before[-1] + 1 : run[0]].sum()) <= GAP
@@ -227,8 +183,8 @@ def _dimmed_event(course: Course, light: _Light, run: NDArray[np.int64], cause: 
         cause,
         tuple(int(n) for n in run),
         words,
-        clear_least=_extreme(least, least=True),
-        share_most=1.0 if cause == "haze" else _extreme(light.share[run]),
+        clear_least=extreme(least, least=True),
+        share_most=1.0 if cause == "haze" else extreme(light.share[run]),
     )
 
 
@@ -237,7 +193,7 @@ def _only_air(course: Course, light: _Light, run: NDArray[np.int64], told: NDArr
     if run[0] > told[0] + 1 and run[-1] < told[-1] - 1:
         return False
     known = told[np.isfinite(light.loss[told])]
-    slow = abs(_rank(course.seconds[known], light.loss[known])) > GROWING
+    slow = abs(rank(course.seconds[known], light.loss[known])) > GROWING
     return bool(slow and np.nanmax(light.loss[run]) < (AIR_LEFT if course.air_known else AIR_MOST))
 
 
@@ -255,15 +211,15 @@ def _dew(course: Course, light: _Light, run: NDArray[np.int64]) -> Event | None:
     loss, width, time = light.loss[known], course.width[known], course.seconds[known]
     third = max(2, len(known) // 3)
     wider = float(np.median(width[-third:]) / np.median(before))
-    grows = _rank(time, loss) > GROWING and _rank(time, width) > DEW_FOLLOWS
+    grows = rank(time, loss) > GROWING and rank(time, width) > DEW_FOLLOWS
     if not (grows and wider > DEW_WIDER and np.max(loss) > DEW_LOSS):
         return None
     return Event(
         "dew",
         tuple(int(n) for n in whole),
         _where_it_began(light, known, course.parts.shape[1:]),
-        clear_least=_extreme(course.clear[whole], least=True),
-        share_most=_extreme(light.share[whole]),
+        clear_least=extreme(course.clear[whole], least=True),
+        share_most=extreme(light.share[whole]),
         wider=wider,
     )
 
@@ -339,7 +295,7 @@ def _lamp_event(course: Course, run: NDArray[np.int64]) -> Event:
         "lamp",
         tuple(int(n) for n in run),
         share_most=float(np.nanmax([np.mean(r[np.isfinite(r)] > LAMP) for r in ratio if np.isfinite(r).any()])),
-        sky_most=_extreme(ratio.ravel()),
+        sky_most=extreme(ratio.ravel()),
     )
 
 
@@ -353,16 +309,16 @@ def _brightening(course: Course, light: _Light, lamps: Bools) -> list[Event]:
     ratio[known] = course.sky[known] / dark
     bright = np.nan_to_num(ratio) > BRIGHTER
     events = []
-    for run in _runs(bright, 1, ~lamps & np.isfinite(ratio)):
+    for run in runs(bright, 1, ~lamps & np.isfinite(ratio)):
         if len(run) < BRIGHTER_LEAST:
             continue
         begins, ends = run[0] <= known[min(1, len(known) - 1)], run[-1] >= known[max(-2, -len(known))]
         around = known[(known >= run[0] - 3) & (known <= run[-1] + 3)]
-        trend = _rank(course.seconds[around], ratio[around])
+        trend = rank(course.seconds[around], ratio[around])
         clouded = float(np.mean(np.nan_to_num(light.share[run]) > SHARE_DIMMED)) > 0.5
         event = _by_sun_and_moon(course, run, ratio, trend)
         if event is None and not clouded and (begins or ends) and abs(trend) > 0.7:
-            most = _extreme(ratio[run])
+            most = extreme(ratio[run])
             if course.sun is not None or (most is not None and most > BRIGHTER_UNTOLD):
                 sun, moon = (None if v is None else float(v[run[-1]]) for v in (course.sun, course.moon))
                 frames = tuple(int(n) for n in run)
@@ -381,41 +337,13 @@ def _by_sun_and_moon(course: Course, run: NDArray[np.int64], ratio: Floats, tren
     shines = moon > 0 and lit > MOON_LIT
     if sun <= SUN_DARK and not shines:
         return None
-    figures = {"sky_most": _extreme(ratio[run]), "sun_deg": sun, "moon_deg": moon, "lit": lit}
+    figures = {"sky_most": extreme(ratio[run]), "sun_deg": sun, "moon_deg": moon, "lit": lit}
     frames = tuple(int(n) for n in run)
     if sun > SUN_STRONG or not shines:
         return Event("twilight", frames, "dawn" if course.sun[-1] > course.sun[0] else "dusk", **figures)
     rose = course.moon.min() < 0
     words = ("moonrise" if course.moon[-1] > course.moon[0] else "moonset") if rose and abs(trend) > 0.5 else ""
     return Event("moonlight", frames, words, **figures)
-
-
-def _runs(flags: Bools, gap: int, told: Bools | None = None) -> list[NDArray[np.int64]]:
-    """Numbers of flagged frames, parted where more than `gap` others that tell lie between."""
-    marked = np.flatnonzero(flags)
-    if not len(marked):
-        return []
-    counted = np.cumsum(np.ones(len(flags), int) if told is None else (told | flags).astype(int))
-    apart = np.flatnonzero(np.diff(counted[marked]) > gap + 1) + 1
-    return list(np.split(marked, apart))
-
-
-def _rank(first: Floats, second: Floats) -> float:
-    """Spearman's rank correlation; 0 where it cannot be told."""
-    good = np.isfinite(first) & np.isfinite(second)
-    if good.sum() < 3:
-        return 0.0
-    a, b = rankdata(first[good]), rankdata(second[good])
-    a, b = a - a.mean(), b - b.mean()
-    size = float(np.sqrt(np.sum(a * a) * np.sum(b * b)))
-    return float(np.sum(a * b)) / size if size > 0 else 0.0
-
-
-def _extreme(values: Floats, least: bool = False) -> float | None:
-    good = values[np.isfinite(values)]
-    if not len(good):
-        return None
-    return float(good.min() if least else good.max())
 
 
 __all__ = ["CAUSES", "Course", "Event", "frame_causes", "weather"]

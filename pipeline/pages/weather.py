@@ -23,6 +23,7 @@ REASONS_OF = {
     "twilight": OF_LIGHT,
     "moonlight": OF_LIGHT,
     "brightening": OF_LIGHT,
+    "glow": OF_LIGHT,
     "lamp": OF_LIGHT,
 }
 THIN = 0.7  # transparency, above which haze is thin
@@ -201,6 +202,14 @@ def _brightening(event: Mapping[str, Any], when: str) -> str:
     return f"{head}, and neither Sun nor Moon was up: the light of a town, mist that scatters it, or airglow"
 
 
+def _glow(event: Mapping[str, Any], when: str) -> str:
+    return (
+        f"The sky brightened in places {when} and its stars did not dim: up to {percent(event.get('share_most'), 0)} "
+        f"of the field lit at once, up to {_times(event)} as bright as when dark: aurora, thin cloud lit from below, "
+        "or lights that passed"
+    )
+
+
 def _lamp(event: Mapping[str, Any], when: str) -> str:
     return (
         f"A lamp (headlights, a torch) shone {when}: {percent(event.get('share_most'), 0)} of the field lit, up to "
@@ -227,6 +236,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any], str], str]] = {
     "twilight": _twilight,
     "moonlight": _moonlight,
     "brightening": _brightening,
+    "glow": _glow,
     "lamp": _lamp,
 }
 
