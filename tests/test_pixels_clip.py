@@ -66,7 +66,7 @@ class Clipped:
         if n > 1:
             reject(
                 values, codes, weights, floor, slope, FACTOR[:colours], offsets, members, sky, self.signal, self.peak,
-                share, sigma, (0, 0), np.zeros(nodes, np.float32), self.mask, unsteady,
+                share, sigma, (0, 0), np.zeros((0, 0, 0), np.float32), self.mask, unsteady,
             )  # fmt: skip
             if growing:
                 grow(self.mask, unsteady, floor, slope, offsets, members, sky, (0, 0))

@@ -88,10 +88,13 @@ def test_settling_leaves_the_mean_and_takes_broad_differences_off() -> None:
     weights = np.ones(n, np.float32)
     restless = np.zeros((6, 6), np.float32)
     restless[:3] = 1
-    settle(values, codes, weights, restless, (0, 0))
+    scatter = np.empty((1, size, size), np.float32)
+    settle(values, codes, weights, restless, (0, 0), scatter)
     np.testing.assert_allclose(values.mean(axis=0), before.mean(axis=0), atol=1e-3)
     inside = restless_pixels(restless, (0, 0), (size, size))
     np.testing.assert_array_equal(values[:, 0][:, ~inside], before[:, 0][:, ~inside])
+    assert (scatter[0][~inside] == 0).all()
+    assert scatter[0, 8:56, 8:-8].mean() == pytest.approx(1, abs=0.25)  # chi-squared's median is 0.87 of its mean
     wholly = np.s_[:, 0, 8:56, 8:-8]
     assert np.std(before[wholly] - before[wholly].mean(axis=0)) > 50
     assert np.std(values[wholly] - values[wholly].mean(axis=0)) < 1.1

@@ -21,7 +21,7 @@ from scipy.special import ndtri
 
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import cell_mean, fill_bases, row_cells
+from pipeline.pixels.variance import fill_bases, row_cells
 from pipeline.pixels.vector import fetch_row
 
 GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
@@ -49,7 +49,7 @@ CLUSTER_SIDE = 7
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def reject(  # type: ignore[no-untyped-def]
-    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, restless,
+    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, broad,
     mask, unsteady
 ):  # fmt: skip
     """Mark values that the noise cannot explain.
@@ -64,9 +64,9 @@ def reject(  # type: ignore[no-untyped-def]
         four, catch a sharp star's core or miss it: theirs is several times green's.
     sigma : float
         Limit in standard deviations.
-    restless : (rows, columns) float32 array
-        At the nodes of the position grid; where it is not 0 the sky itself changes (`restless.py`), and a pixel's own
-        scatter has no limit.
+    broad : (colours, height, width) float32 array
+        Variance that values are allowed where the sky itself changes (`scatter` of `restless.settle`), 0 elsewhere; of
+        no size where it does not at all. From `OWN_MIN` frames on a pixel's own scatter has no limit there.
     mask : (n, height, width) uint8 array, bits set, `MILD` among them
     unsteady : (height, width) float32 array, filled
         Variance that green was allowed beyond the noise.
@@ -103,6 +103,9 @@ def reject(  # type: ignore[no-untyped-def]
                 mean[j] *= inverse[j]
                 core = share_of_peak * peak[c, i, j]
                 cores[j] = core * core
+            if broad.size > 0:
+                for j in range(np.uint64(width)):
+                    cores[j] = max(cores[j], broad[c, i, j])
             for k in range(n):
                 _look_up(factors[c], codes[k, i], noise)
                 _test(
@@ -110,7 +113,6 @@ def reject(  # type: ignore[no-untyped-def]
                     weights[k], limit, excess,
                 )  # fmt: skip
             for cell in range(len(columns)):
-                changing = cell_mean(restless, row, columns[cell]) > 0
                 for j in range(edges[cell], edges[cell + 1]):
                     if excess[j] <= 0:
                         continue
@@ -122,7 +124,9 @@ def reject(  # type: ignore[no-untyped-def]
                         share[k] = weights[k] if keep[k] else np.float32(0)
                         variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code]
                     if n >= OWN_MIN:
-                        most = np.float32(np.inf) if changing else scatter[c] * peak[c, i, j]
+                        most = scatter[c] * peak[c, i, j]
+                        if broad.size > 0 and broad[c, i, j] > 0:
+                            most = np.float32(np.inf)
                         cores[j] = max(min(most * most, own_scatter(own, variance, keep, few)), cores[j])
                     for k in range(n):
                         variance[k] += cores[j]

@@ -68,8 +68,10 @@ def restless_pixels(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def settle(values, codes, weights, restless, origin):  # type: ignore[no-untyped-def]
+def settle(values, codes, weights, restless, origin, scatter):  # type: ignore[no-untyped-def]
     """Take off, in place, what is broad in each frame's difference from the mean of all, where the sky is restless.
+
+    What is finer than a block stays, and is told by how far the frames lie apart in most of the block's pixels.
 
     Parameters
     ----------
@@ -78,6 +80,8 @@ def settle(values, codes, weights, restless, origin):  # type: ignore[no-untyped
     restless : (rows, columns) float32 array
         How restless the sky is at the nodes of the position grid.
     origin : as in `variance`
+    scatter : (colours, height, width) float32 array, filled
+        The values' variance among the frames, the median over the block's pixels; 0 where the sky is quiet.
     """
     n, colours, height, width = values.shape
     rows, columns = (height + SIDE - 1) // SIDE, (width + SIDE - 1) // SIDE
@@ -111,6 +115,7 @@ def settle(values, codes, weights, restless, origin):  # type: ignore[no-untyped
                     blocks[k, i, j] -= total[i, j] / max(known[i, j], np.float32(1e-30))
             _fill(blocks[k])
             _take_off(values[k, c], blocks[k], restless, origin)
+        _block_scatter(values[:, c], codes, mean, few, restless, origin, scatter[c])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -128,6 +133,34 @@ def _medians(values, codes, mean, few, blocks):  # type: ignore[no-untyped-def]
                         count += 1
             area = (bottom - row * SIDE) * (right - column * SIDE)
             blocks[row, column] = np.median(few[:count]) if count >= COVERED * area and count > 0 else np.nan
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _block_scatter(values, codes, mean, few, restless, origin, scatter):  # type: ignore[no-untyped-def]
+    """Median over each block of the pixels' variances among the frames, where the sky is restless."""
+    n, height, width = values.shape
+    for top in range(0, height, SIDE):
+        for left in range(0, width, SIDE):
+            count = 0
+            bottom, right = min(top + SIDE, height), min(left + SIDE, width)
+            for i in range(top, bottom):
+                for j in range(left, right):
+                    total, covering = np.float32(0), 0
+                    for k in range(n):
+                        if codes[k, i, j] != NOT_COVERED:
+                            apart = values[k, i, j] - mean[i, j]
+                            total += apart * apart
+                            covering += 1
+                    if covering > 1:
+                        few[count] = total / np.float32(covering - 1)
+                        count += 1
+            middle = np.median(few[:count]) if count > 0 else np.float32(0)
+            for i in range(top, bottom):
+                row = (origin[0] + i) // GRID_STEP + 1
+                for j in range(left, right):
+                    column = (origin[1] + j) // GRID_STEP + 1
+                    near = restless[row : row + 2, column : column + 2]
+                    scatter[i, j] = middle if near.max() > 0 else np.float32(0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -127,7 +127,12 @@ class Stack:
     peak: NDArray[np.float32]
     mask: NDArray[np.uint8]  # as in `pixels.reject`, clear so far
     never: NDArray[np.bool_] | None  # pixels that no frame shows without land; None where there is no land
-    unquiet: bool = False  # some of its sky is restless
+    broad: NDArray[np.float32]  # as in `pixels.reject`
+
+    @property
+    def unquiet(self) -> bool:
+        """Some of its sky is restless."""
+        return self.broad.size > 0
 
 
 def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
@@ -162,8 +167,11 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     if hidden:
         never = scratch.take("never", (height, width), np.bool_)
         give_back(codes[:k], mask[:k], never)
+    broad = np.zeros((0, 0, 0), np.float32)
     if unquiet and k > 1:
-        settle(values[:k], codes[:k], np.ascontiguousarray(scene.matching.weights[members]), restless, (top, left))
+        broad = scratch.take("broad", (scene.colours, height, width), np.float32)
+        weights = np.ascontiguousarray(scene.matching.weights[members])
+        settle(values[:k], codes[:k], weights, restless, (top, left), broad)
     signal = scratch.take("signal", (scene.colours, height, width), np.float32)
     peak = scratch.take("peak", (scene.colours, height, width), np.float32)
     # in an order of the whole scene's frames, so that those which miss this tile change nothing in it
@@ -173,9 +181,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
         star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), signal, peak)
     else:
         signal[:], peak[:] = 0, 0
-    return Stack(
-        (top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, unquiet
-    )
+    return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, broad)
 
 
 @dataclass(frozen=True)
@@ -226,7 +232,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         unsteady = scratch.take("unsteady", mask.shape[1:], np.float32)
         reject(
             stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.noise_sky,
-            stack.signal, stack.peak, scene.star_scatter, scene.clip_sigma, stack.origin, m.restless,
+            stack.signal, stack.peak, scene.star_scatter, scene.clip_sigma, stack.origin, stack.broad,
             mask, unsteady,
         )  # fmt: skip
         if len(members) == 2:
