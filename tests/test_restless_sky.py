@@ -106,4 +106,4 @@ def test_restlessness_needs_more_than_one_frame() -> None:
     left[3, 1] = 500.0
     left[:, 2] = 30 * np.arange(8)
     left[2:, 3] = np.nan
-    np.testing.assert_array_equal(restlessness(left, noise), [0, 0, 1, 0])
+    np.testing.assert_array_equal(restlessness(left, noise), [0, 0, 1, np.nan])

@@ -39,11 +39,11 @@ def restlessness(left: NDArray[np.floating], noise: NDArray[np.floating]) -> NDA
 
     Returns
     -------
-    (m,) float64 array; 0 where fewer than `FRAMES_MIN` frames show anything
+    (m,) float64 array; NaN where fewer than `FRAMES_MIN` frames show anything
     """
     known = np.isfinite(left)
     enough = known.sum(axis=0) >= FRAMES_MIN
-    result = np.zeros(left.shape[1])
+    result = np.full(left.shape[1], np.nan)
     if not enough.any():
         return result
     here = np.asarray(left[:, enough], np.float64)

@@ -194,7 +194,8 @@ def match_frames(
         block = surveys[reference].block
         sky[c] = sample_map(flat, block, inside_x, inside_y).reshape(node_x.shape) + level
     unrest = restlessness(left, scale * np.sqrt(sky_variance[:, colours // 2])).reshape(len(middle_y), len(middle_x))
-    restless = sample_map(unrest, surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
+    # beside land, where few frames show sky, it is as restless as next to that
+    restless = sample_map(_filled(unrest), surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
     floor, slope = scale[:, None] ** 2 * floor, scale * per_level
     noise_sky = sky.copy()
     for c in range(colours):
