@@ -39,17 +39,19 @@ def restlessness(left: NDArray[np.floating], noise: NDArray[np.floating]) -> NDA
 
     Returns
     -------
-    (m,) float64 array; NaN where fewer than `FRAMES_MIN` frames show anything
+    (m,) float64 array; NaN where fewer than `FRAMES_MIN` frames show anything, or than half as many as elsewhere
     """
     known = np.isfinite(left)
-    enough = known.sum(axis=0) >= FRAMES_MIN
+    shown = known.sum(axis=0)
+    # behind twigs few frames show sky, and perhaps only those of a quiet hour
+    enough = shown >= max(FRAMES_MIN, 0.5 * shown.max(initial=0))
     result = np.full(left.shape[1], np.nan)
     if not enough.any():
         return result
     here = np.asarray(left[:, enough], np.float64)
     apart = (here - np.nanmedian(here, axis=0)) / np.asarray(noise, np.float64)[:, None]
     squares = np.sort(np.nan_to_num(apart**2), axis=0)
-    number = known[:, enough].sum(axis=0)
+    number = shown[enough]
     # one frame that differs (a passing lamp, a lone cloud) is for the rejection
     rms = np.sqrt(squares[:-1].sum(axis=0) / (number - 1))
     result[enough] = np.clip((rms - RESTLESS_FROM) / (RESTLESS_AT - RESTLESS_FROM), 0, 1)
