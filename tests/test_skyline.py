@@ -290,4 +290,4 @@ def test_two_frames_tell_nothing():
     frames = [Frame(name, None, (480, 720), 1.0, 1.0, 0.0, ()) for name in frame_ids(2)]  # type: ignore[arg-type]
     told = find_ground(geometry, hold, {}, frames, Mosaics([]), Calibration()).told
     assert told.cells is None
-    assert "so few frames" in told.why
+    assert "fewer than three frames" in told.why

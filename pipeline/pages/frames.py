@@ -56,8 +56,8 @@ def verdict_sentence(figures: Mapping[str, Any], aside: Sequence[Mapping[str, An
     if kept is None:
         return "No verdicts were written for this scene."
     if not aside:
-        if kept == found == 1:
-            return "The one frame was kept."
+        if kept == found and found in (1, 2):
+            return "The one frame was kept." if found == 1 else "Both frames were kept."
         return f"All {count(int(found or 0), 'frame')} were kept." if kept == found else f"{count(kept, 'frame')} kept."
     by_hand = sum("by hand" in str(row.get("reasons")) for row in aside)
     text = f"{count(kept, 'frame')} kept, {number(len(aside))} set aside"

@@ -65,7 +65,7 @@ def find_ground(
         The `cells` of what is told are None where no ground was found, or nothing can be said.
     """
     if len(frames) < FRAMES_MIN:
-        return Found(Told(None, None, "so few frames tell nothing of what stands still"))
+        return Found(Told(None, None, "none was looked for, as fewer than three frames tell nothing"))
     shape, order = frames[0].shape, [frame.id for frame in frames]
     # edges are as wide as the ground's motion: at two cells to it they are sharp
     side = HALF * max(1, int(np.ceil(smear_px / 4)))
