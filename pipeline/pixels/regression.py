@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 MAD_TO_SIGMA = 1.4826  # from a median absolute deviation to the standard deviation of a normal distribution
@@ -32,58 +31,25 @@ def robust_fit(
     Huber, P. J. 1981, "Robust Statistics", Wiley, chapter 7.
     """
     root = np.ones(len(values)) if weight is None else np.sqrt(weight)
-    return _huber(np.ascontiguousarray(design * root[:, None], np.float64), np.asarray(values * root, np.float64))
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _huber(a, b):  # type: ignore[no-untyped-def]
-    count, size = a.shape
-    solution, new, right = np.zeros(size), np.zeros(size), np.zeros(size)
-    residual, down, matrix = np.empty(count), np.ones(count), np.zeros((size, size))
-    total = 0.0
-    for i in range(count):
-        for k in range(size):
-            total += a[i, k] * a[i, k]
+    a, b = design * root[:, None], values * root
+    down = np.ones(len(b))
+    solution: NDArray[np.float64] = np.zeros(design.shape[1])
+    scale = 1.0
     # columns of no spread (too few stars, all in one place) must not stop the fit
-    ridge, scale = 1e-12 * max(total, 1e-300), 1.0
+    ridge = 1e-12 * np.eye(design.shape[1]) * max(float(np.einsum("ij,ij->", a, a)), 1e-300)
     for _ in range(ROUNDS):
-        _normal(a, b, down, ridge, matrix, right)
-        new = np.linalg.solve(matrix, right)
-        for i in range(count):
-            left = b[i]
-            for k in range(size):
-                left -= a[i, k] * new[k]
-            residual[i] = abs(left)
-        scale = max(MAD_TO_SIGMA * np.partition(residual, count // 2)[count // 2], 1e-12)
-        for i in range(count):
-            down[i] = min(1.0, HUBER * scale / max(residual[i], 1e-12))
-        moved, most = 0.0, 0.0
-        for k in range(size):
-            moved, most = max(moved, abs(new[k] - solution[k])), max(most, abs(new[k]))
+        weighted = a * down[:, None]
+        new: NDArray[np.float64] = np.asarray(np.linalg.solve(weighted.T @ a + ridge, weighted.T @ b), np.float64)
+        residual = np.abs(b - a @ new)
+        scale = max(MAD_TO_SIGMA * float(np.partition(residual, len(residual) // 2)[len(residual) // 2]), 1e-12)
+        down = np.minimum(1.0, HUBER * scale / np.maximum(residual, 1e-12))
+        done = float(np.abs(new - solution).max()) < 1e-6 * float(np.abs(new).max()) + 1e-9
         solution = new
-        if moved < 1e-6 * most + 1e-9:
+        if done:
             break
-    _normal(a, b, down, ridge, matrix, right)
-    inverse, error = np.linalg.inv(matrix), np.empty(size)
-    for k in range(size):
-        # 1.03: what the down-weighting adds to the variance of a normal sample, rounded up
-        error[k] = 1.03 * scale * np.sqrt(max(inverse[k, k], 0.0))
-    return solution, error
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _normal(a, b, down, ridge, matrix, right):  # type: ignore[no-untyped-def]
-    """Normal equations of weighted least squares."""
-    count, size = a.shape
-    matrix[:], right[:] = 0.0, 0.0
-    for i in range(count):
-        for k in range(size):
-            weighted = down[i] * a[i, k]
-            right[k] += weighted * b[i]
-            for m in range(size):
-                matrix[k, m] += weighted * a[i, m]
-    for k in range(size):
-        matrix[k, k] += ridge
+    inverse = np.linalg.inv((a * down[:, None]).T @ a + ridge)
+    # 1.03: what the down-weighting adds to the variance of a normal sample, rounded up
+    return solution, 1.03 * scale * np.sqrt(np.maximum(np.diag(inverse), 0))
 
 
 __all__ = ["MAD_TO_SIGMA", "robust_fit"]
