@@ -66,6 +66,17 @@ def test_a_piece_is_followed_to_the_ends_of_its_light(height):
     )
 
 
+def test_an_edge_is_not_followed():
+    """The border of something bright, as of a cloud, is no line: its ends stay as they were found."""
+    rng = np.random.default_rng(9)
+    rows, columns = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    off = (rows - 400 - 0.2 * columns) / math.hypot(1, 0.2)
+    band = 80 / (1 + np.exp(-off / 2)) * np.exp(-np.maximum(off, 0) / 60)
+    found = measure_frame(mosaic(rng, band), "RGGB", BLACK, 16000).detections
+    ends = (100.0, 222.0, 300.0, 262.0)
+    assert follow(found, ends) == ends
+
+
 def test_nothing_is_followed_where_no_light_is():
     """Between the strobes of an aircraft without lamps nothing leads on: the ends stay."""
     found = drawn(np.random.default_rng(5), 0, 0, 1, 1, lambda s: 0 * s, stars=400)

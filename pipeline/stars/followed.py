@@ -14,6 +14,7 @@ REACH = 6, 3  # half-size px that an end may lie off the line, at first and afte
 WIDE = 2  # ... to either side of the line that its light is summed over
 BESIDE, EDGE = 10, 4  # ... within which the outermost so many px are its surroundings
 WINDOW = 20  # ... of length that are judged as one
+EDGE_SHARE = 0.5  # of a line's height on one side of it: an edge
 GOES_ON = 0.35  # of the streak's typical light in a window: it goes on
 GOES_ON_SIGMA = 3.0
 FADED = 2  # windows without light in a row end it
@@ -46,9 +47,12 @@ def follow(found: Detections, ends: tuple[float, float, float, float]) -> tuple[
     Returns
     -------
     tuple of float
-        The same of the whole; as given where the piece has no light of its own between its ends (strobes).
+        The same of the whole; as given where the piece has no light of its own between its ends (strobes), or is the
+        edge of something bright.
     """
     line = np.array(ends, np.float64).reshape(2, 2)
+    if _is_edge(found, line):
+        return ends
     for n in range(ROUNDS):
         line = _laid(found, line, REACH[min(n, 1)])
         longer = _lengthened(found, line)
@@ -56,6 +60,16 @@ def follow(found: Detections, ends: tuple[float, float, float, float]) -> tuple[
             break
         line = longer
     return tuple(float(value) for value in line.ravel())  # type: ignore[return-value]
+
+
+def _is_edge(found: Detections, line: NDArray[np.float64]) -> bool:
+    """Whether one side of a line is half as bright as the line and more: an edge of land or cloud."""
+    length, direction = _axis(line)
+    profile = np.median(
+        strip_of(found.residual, (line[0, 0], line[0, 1]), direction, np.arange(length), BESIDE), axis=0
+    )
+    sides = float(np.median(profile[:EDGE])), float(np.median(profile[-EDGE:]))
+    return max(sides) > EDGE_SHARE * float(profile[EDGE:-EDGE].max())
 
 
 def _axis(line: NDArray[np.float64]) -> tuple[float, tuple[float, float]]:
