@@ -26,7 +26,8 @@ from pipeline.colour.encode import CODES, codes_per_sigma, encode_strip
 from pipeline.colour.spaces import BT2020, SRGB
 from pipeline.errors import InputError
 from pipeline.files import replacing
-from pipeline.pages.preview import area_mean, robust_level, stretch
+from pipeline.pages.gradient import robust_level
+from pipeline.pages.preview import area_mean, stretch
 from pipeline.pixels.orientation import ORIENTATIONS, upright
 
 PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"

@@ -47,10 +47,11 @@ class PlantedGeometry:
         cx, cy = (self.shape[1] - 1) / 2, (self.shape[0] - 1) / 2
         u, v = np.asarray(x, float) - cx, np.asarray(y, float) - cy
         c, s = np.cos(place.turn), np.sin(place.turn)
-        return (
-            cx + c * u - s * v + place.dx + self.colour_shift.get(colour, 0.0),
-            cy + s * u + c * v + place.dy,
-        )
+        return self.from_green(frame_id, cx + c * u - s * v + place.dx, cy + s * u + c * v + place.dy, colour)
+
+    def from_green(self, _frame_id: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
+        """Where another colour shows what green shows."""
+        return x + self.colour_shift.get(colour, 0.0), y
 
 
 @dataclass(frozen=True)

@@ -3,19 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.sensor.calibrate import (
-    CHESS,
-    FULL,
-    REPAIR_MARGIN,
-    SPARSE,
-    DefectList,
-    calibrate,
-    calibrate_part,
-    dark_signal,
-    lattices,
-    repair,
-)
-from pipeline.sensor.mosaic import CFA_PATTERNS, colour_planes, to_stored
+from pipeline.sensor.calibrate import CHESS, FULL, REPAIR_MARGIN, SPARSE, calibrate, lattices, repair
+from pipeline.sensor.mosaic import CFA_PATTERNS, colour_planes
 
 BLACK = (500.0, 501.0, 502.25, 503.0)
 
@@ -108,28 +97,6 @@ def test_a_region_with_margin_equals_the_whole():
     tile = (slice(top - margin, top + size + margin), slice(left - margin, left + size + margin))
     part = calibrate(pixels[tile], BLACK, None, 1, 0, defects[tile], "GBRG")
     np.testing.assert_array_equal(part[margin:-margin, margin:-margin], whole[top : top + size, left : left + size])
-
-
-@pytest.mark.parametrize("given", ["", "dark", "bias", "dark bias", "dark bias flat"])
-def test_a_part_of_a_stored_mosaic_equals_the_whole(given):
-    """Straight from the file's form, in one pass, the same bytes as from pixels and the dark's signal."""
-    rng = np.random.default_rng(9)
-    pixels = rng.integers(0, 65536, (90, 110), dtype=np.uint16)
-    stored = np.empty_like(pixels)
-    to_stored(pixels, stored)
-    dark, bias = (
-        rng.normal(20, 9, pixels.shape).astype(np.float32) if name in given else None for name in ("dark", "bias")
-    )
-    flat = rng.uniform(0.4, 1.1, pixels.shape).astype(np.float32) if "flat" in given else None
-    defects = (rng.random(pixels.shape) < 0.05).astype(np.uint8)
-    for scale in (1.0, 0.7, 0.0):
-        signal, factor = dark_signal(dark, bias, scale)
-        whole = calibrate(pixels, BLACK, signal, factor, 1.5, defects, "GRBG", flat)
-        part = calibrate_part(
-            stored, (20, 71, 32, 99), BLACK, dark, bias, scale, 1.5, DefectList.of(defects), "GRBG", flat
-        )
-        m = REPAIR_MARGIN
-        np.testing.assert_array_equal(part[m:-m, m:-m], whole[20 + m : 71 - m, 32 + m : 99 - m])
 
 
 def test_repair_follows_an_edge_and_a_bad_column():

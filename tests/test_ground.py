@@ -52,9 +52,12 @@ class Stand:
         steps = ids.index(frame) - ids.index(self.geometry.reference)
         return steps * self.creep[0], steps * self.creep[1]
 
-    def from_reference(self, frame: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
+    def from_reference(self, frame: str, x: Any, y: Any) -> tuple[Any, Any]:
         dx, dy = self._moved(frame)
         return np.asarray(x, float) + dx, np.asarray(y, float) + dy
+
+    def from_green(self, _frame: str, x: Any, y: Any, _colour: str) -> tuple[Any, Any]:
+        return x, y
 
     def to_reference(self, frame: str, x: Any, y: Any) -> tuple[Any, Any]:
         dx, dy = self._moved(frame)

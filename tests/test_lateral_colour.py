@@ -245,7 +245,7 @@ def test_colours_agree_and_keep_their_shape():
         padded = np.pad(mosaic, MARGIN, mode="reflect")
         planes = demosaic(mosaic, "RGGB", balance)
         source = np.concatenate([planes.ravel(), np.zeros(OVERREAD, np.float32)])
-        carry_green(padded, "RGGB", (0, 0), source, grids, balance, np.empty(padded.shape, np.float32))
+        carry_green(padded, "RGGB", (0, 0), source, grids, balance, np.zeros(padded.shape, np.float32))
         ours = source[:-OVERREAD].reshape(planes.shape)
         for k, c in enumerate("RGB"):
             for into, have in ((total, ours), (plain, planes)):

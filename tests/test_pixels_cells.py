@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
-from pipeline.pixels.cells import SPREAD_LEAST, any_in_cells, between, cell_sums, local_plane
+from pipeline.pixels.cells import SPREAD_LEAST, any_in_cells, between, cell_sums, local_plane, nearest_known
 
 
 def test_sums_are_those_of_plain_loops():
@@ -72,3 +73,17 @@ def test_a_slope_goes_on_beyond_its_edge():
     plane, mean, _ = local_plane(5 * y, (y < 18).astype(float), 2.5)
     assert np.abs(plane[19, 10:30] - 95).max() < 3
     assert mean[19, 20] < 85
+
+
+def test_what_is_not_known_is_the_nearest_that_is():
+    """Against a search tree of SciPy's over the known places; where nothing is known nothing changes."""
+    rng = np.random.default_rng(2)
+    values = rng.normal(size=(3, 20, 30))
+    known = rng.random((20, 30)) < 0.1
+    places, every = np.argwhere(known), np.argwhere(np.ones_like(known))
+    filled = nearest_known(values, known)
+    distance, _ = cKDTree(places).query(every)
+    for place, least in zip(every, distance, strict=True):
+        nearest = places[np.hypot(*(places - place).T) <= least + 1e-9]
+        assert any((values[:, i, j] == filled[:, *place]).all() for i, j in nearest)
+    np.testing.assert_array_equal(nearest_known(values, np.zeros_like(known)), values)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
+from scipy.stats import spearmanr
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -86,15 +86,13 @@ def runs(flags: Bools, gap: int, told: Bools | None = None) -> list[NDArray[np.i
 def rank(first: Floats, second: Floats) -> float:
     """Spearman's rank correlation; 0 where it cannot be told."""
     good = np.isfinite(first) & np.isfinite(second)
-    if good.sum() < 3:
+    if good.sum() < 3 or np.ptp(first[good]) == 0 or np.ptp(second[good]) == 0:
         return 0.0
-    a, b = rankdata(first[good]), rankdata(second[good])
-    a, b = a - a.mean(), b - b.mean()
-    size = float(np.sqrt(np.sum(a * a) * np.sum(b * b)))
-    return float(np.sum(a * b)) / size if size > 0 else 0.0
+    return float(spearmanr(first[good], second[good]).statistic)
 
 
 def extreme(values: Floats, least: bool = False) -> float | None:
+    """The greatest, or the least, of those that are numbers; None where none is."""
     good = values[np.isfinite(values)]
     if not len(good):
         return None

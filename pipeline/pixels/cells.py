@@ -40,6 +40,15 @@ def any_in_cells(pixels: Bools, side: int) -> Bools:
     return np.asarray(in_cells(pixels, side).view(np.uint8).max(axis=(1, 3)) > 0)
 
 
+def nearest_known(values: NDArray[Any], known: Bools) -> NDArray[Any]:
+    """What is not `known`, (rows, columns), of (..., rows, columns) values as the nearest that is; where nothing is
+    known, the values as they are."""
+    if known.all() or not known.any():
+        return values
+    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return np.asarray(values[(..., *nearest)])
+
+
 def between(
     cells: NDArray[np.floating], side: int, shape: tuple[int, int], top: int = 0, beyond: float = 0.0
 ) -> NDArray[np.float32]:

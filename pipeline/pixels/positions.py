@@ -74,9 +74,13 @@ def position_grid(
         Takes x and y of the result (float64 arrays of one shape), returns x and y in the source frame.
     shape : (height, width) of the result
     """
-    xs, ys = grid_nodes(shape)
-    x, y = np.meshgrid(xs, ys)
-    mapped_x, mapped_y = mapping(x.ravel(), y.ravel())
+    x, y = np.meshgrid(*grid_nodes(shape))
+    return grid_through(*mapping(x.ravel(), y.ravel()), shape)
+
+
+def grid_through(mapped_x: NDArray[np.float64], mapped_y: NDArray[np.float64], shape: tuple[int, int]) -> PositionGrid:
+    """The grid whose nodes (`grid_nodes`, row by row) lie at these places in the source frame, (n,) arrays, px."""
+    x, y = np.meshgrid(*grid_nodes(shape))
     shift = np.stack([np.reshape(mapped_x, x.shape) - x, np.reshape(mapped_y, y.shape) - y], axis=-1)
     return PositionGrid(np.ascontiguousarray(shift, np.float32))
 
@@ -147,6 +151,7 @@ __all__ = [
     "PixelMap",
     "PositionGrid",
     "grid_nodes",
+    "grid_through",
     "lagrange_table",
     "node_row",
     "position_grid",

@@ -8,7 +8,6 @@ order of the pixels does not matter and a tile gives the same numbers as the who
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
@@ -95,7 +94,10 @@ def calibrate(
     if not (math.isfinite(scale) and math.isfinite(offset)):
         raise ValueError(f"scale and offset must be finite (got {scale} and {offset})")
     kinds = lattices(cfa)
-    levels = _levels(black, offset, pixels.shape[1])
+    levels = np.empty((2, pixels.shape[1]), np.float32)
+    for row in (0, 1):
+        levels[row, 0::2] = black[2 * row] + offset
+        levels[row, 1::2] = black[2 * row + 1] + offset
     out = np.empty(pixels.shape, np.float32)
     if dark is None:
         _subtract_levels(pixels, levels, out)
@@ -107,73 +109,6 @@ def calibrate(
     if defects is not None:
         _repair(out, defects, kinds)
     return out
-
-
-@dataclass(frozen=True)
-class DefectList:
-    """A map of defects, and where in it they lie: those of row y are ``columns[starts[y]:starts[y + 1]]``."""
-
-    map: NDArray[np.uint8]
-    starts: NDArray[np.int64]
-    columns: NDArray[np.int64]
-
-    @classmethod
-    def of(cls, defects: NDArray[np.uint8]) -> DefectList:
-        """List a (height, width) map's values that are not 0."""
-        rows, columns = np.nonzero(defects)
-        return cls(defects, np.searchsorted(rows, np.arange(len(defects) + 1)), columns)
-
-
-def calibrate_part(
-    stored: NDArray[np.uint16],
-    part: tuple[int, int, int, int],
-    black: tuple[float, float, float, float],
-    dark: NDArray[np.float32] | None = None,
-    bias: NDArray[np.float32] | None = None,
-    scale: float = 1.0,
-    offset: float = 0.0,
-    defects: DefectList | None = None,
-    cfa: str = "MONO",
-    flat: NDArray[np.float32] | None = None,
-) -> NDArray[np.float32]:
-    """`calibrate` of a part of a mosaic as its file holds it (`mosaic.to_stored`) with `dark_signal`, in one pass.
-
-    Parameters
-    ----------
-    stored : (height, width) uint16 array, all of it
-    part : first row and the one behind the last, first column and the one behind the last; the first ones even
-    dark, bias, scale : as for `dark_signal`; (height, width) float32 arrays
-    flat : (height, width) float32 array
-    defects : of all of the mosaic
-    black, offset, cfa : as for `calibrate`
-
-    Returns
-    -------
-    (rows, columns) float32 array
-    """
-    top, bottom, left, right = part
-    out = np.empty((bottom - top, right - left), np.float32)
-    levels = _levels(black, offset, right - left)
-    dark, bias = (_NONE if array is None or scale == 0 else array for array in (dark, bias))
-    _subtract_stored(stored, top, left, levels, dark, bias, np.float32(scale), out)
-    if flat is not None:
-        _divide(out, np.ascontiguousarray(flat[top:bottom, left:right], np.float32))
-    if defects is not None:
-        here = defects.map[top:bottom, left:right]
-        _repair_listed(out, here, lattices(cfa), defects.starts[top : bottom + 1], defects.columns, left)
-    return out
-
-
-_NONE = np.zeros((0, 0), np.float32)
-
-
-def _levels(black: tuple[float, float, float, float], offset: float, width: int) -> NDArray[np.float32]:
-    """What is taken off even and odd rows, (2, width)."""
-    levels = np.empty((2, width), np.float32)
-    for row in (0, 1):
-        levels[row, 0::2] = black[2 * row] + offset
-        levels[row, 1::2] = black[2 * row + 1] + offset
-    return levels
 
 
 def dark_signal(
@@ -232,37 +167,6 @@ def _subtract_dark(pixels, levels, dark, scale, out):  # type: ignore[no-untyped
         parity = y & 1
         for x in range(pixels.shape[1]):
             out[y, x] = np.float32(pixels[y, x]) - levels[parity, x] - scale * dark[y, x]
-
-
-@njit(cache=True, nogil=True)
-def _subtract_stored(stored, top, left, levels, dark, bias, scale, out):  # type: ignore[no-untyped-def]
-    width = out.shape[1]
-    for y in range(out.shape[0]):
-        line, level, row = stored[top + y, left : left + width], levels[y & 1], out[y]
-        for x in range(width):
-            value = np.int32(line[x])
-            row[x] = np.float32(np.int32((((value << 8) | (value >> 8)) & 0xFFFF) ^ 0x8000)) - level[x]
-        if bias.size > 0 and dark.size > 0:
-            fixed, thermal = bias[top + y, left : left + width], dark[top + y, left : left + width]
-            for x in range(width):
-                row[x] -= fixed[x] + scale * thermal[x]
-        elif dark.size > 0:
-            thermal = dark[top + y, left : left + width]
-            for x in range(width):
-                row[x] -= scale * thermal[x]
-        elif bias.size > 0:
-            fixed = bias[top + y, left : left + width]
-            for x in range(width):
-                row[x] -= fixed[x]
-
-
-@njit(cache=True, nogil=True)
-def _repair_listed(values, defects, kinds, starts, columns, left):  # type: ignore[no-untyped-def]
-    for y in range(values.shape[0]):
-        for n in range(starts[y], starts[y + 1]):
-            x = columns[n] - left
-            if 0 <= x < values.shape[1]:
-                _repair_pixel(values, defects, kinds[2 * (y & 1) + (x & 1)], y, x)
 
 
 @njit(cache=True, nogil=True)
@@ -326,15 +230,4 @@ def _same_colour(kind, dy, dx):  # type: ignore[no-untyped-def]
     return True
 
 
-__all__ = [
-    "CHESS",
-    "FULL",
-    "REPAIR_MARGIN",
-    "SPARSE",
-    "DefectList",
-    "calibrate",
-    "calibrate_part",
-    "dark_signal",
-    "lattices",
-    "repair",
-]
+__all__ = ["CHESS", "FULL", "REPAIR_MARGIN", "SPARSE", "calibrate", "dark_signal", "lattices", "repair"]

@@ -217,13 +217,12 @@ class MosaicFile:
             raise FrameError(f"{self.path.name}: not a readable mosaic ({error}); run decode again") from error
         # big-endian, stored with the sign bit turned over
         self.stored: NDArray[np.uint16] = np.memmap(self.path, ">u2", "r", offset, self.shape)
-        # the same as the machine reads it, see `to_stored`
-        self.words: NDArray[np.uint16] = np.asarray(self.stored).view(np.uint16)
+        self._words: NDArray[np.uint16] = np.asarray(self.stored).view(np.uint16)
 
     def region(self, top: int, bottom: int, left: int, right: int) -> NDArray[np.uint16]:
         """Pixels of rows top..bottom-1 and columns left..right-1, native uint16, a copy."""
-        out = np.empty(self.words[top:bottom, left:right].shape, np.uint16)
-        _to_native(self.words, top, left, out)
+        out = np.empty(self._words[top:bottom, left:right].shape, np.uint16)
+        _to_native(self._words, top, left, out)
         return out
 
     def __getitem__(self, index: Any) -> NDArray[np.uint16]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -51,16 +51,6 @@ class Placement:
 
 
 @dataclass(frozen=True)
-class _Remembered:
-    """Places in the reference, their directions, and where green shows them in a frame."""
-
-    places: Floats | None = None
-    directions: Floats | None = None
-    frame: str | None = None
-    green: tuple[Floats, Floats] | None = None
-
-
-@dataclass(frozen=True)
 class Geometry:
     """Camera, attitudes and what goes with them.
 
@@ -97,7 +87,6 @@ class Geometry:
         if self.reference not in self.frames:
             raise InputError(f"the reference {self.reference} is not among the placed frames; run register again")
         object.__setattr__(self, "_matrices", {k: _matrix(p.attitude) for k, p in self.frames.items()})
-        object.__setattr__(self, "_remembered", _Remembered())
 
     # files
 
@@ -218,21 +207,7 @@ class Geometry:
         """
         if frame_id == self.reference and colour == "G":
             return np.array(x, np.float64), np.array(y, np.float64)
-        return self.from_green(frame_id, *self._green_from_reference(frame_id, x, y), colour)
-
-    def _green_from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
-        """The same for green. One frame after another is asked for the same places, and for one colour after another:
-        the last ones' directions and positions are remembered."""
-        places = np.array((x, y), np.float64)
-        last: _Remembered = self._remembered  # type: ignore[attr-defined]
-        if last.places is None or not np.array_equal(last.places, places):
-            last = _Remembered(places, self.directions(self.reference, x, y))
-        if last.frame != frame_id:
-            assert last.directions is not None
-            last = replace(last, frame=frame_id, green=self.positions(frame_id, last.directions))
-        object.__setattr__(self, "_remembered", last)
-        assert last.green is not None
-        return last.green[0].copy(), last.green[1].copy()
+        return self.positions(frame_id, self.directions(self.reference, x, y), colour)
 
     def to_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
         """Where in the reference (its green) a frame's pixels lie: the inverse of `from_reference`."""

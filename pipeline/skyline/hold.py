@@ -39,16 +39,15 @@ class Hold:
     kind: str
     turns: Mapping[str, Floats]
 
-    def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> tuple[Floats, Floats]:
-        """Where in a frame lies the ground that the reference shows at (x, y); as `Geometry.from_reference`."""
+    def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
+        """Where in a frame lies the ground that the reference shows at (x, y), green; as `Geometry.from_reference`."""
         x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
-        if frame_id == self.geometry.reference and colour == "G":
+        if frame_id == self.geometry.reference:
             return x.copy(), y.copy()
         camera = self.geometry.camera
         x, y = self._scaled(x, y, 1.0 / self._scale(self.geometry.reference))
         xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id].T)
-        xs, ys = self._scaled(xs, ys, self._scale(frame_id))
-        return self.geometry.from_green(None, xs, ys, colour)
+        return self._scaled(xs, ys, self._scale(frame_id))
 
     def to_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Where in the reference lies the ground that a frame shows at (x, y), green; inverse of `from_reference`."""
@@ -111,6 +110,10 @@ class Hold:
             return x, y
         cx, cy = self.geometry.camera.centre_x, self.geometry.camera.centre_y
         return cx + (x - cx) * scale, cy + (y - cy) * scale
+
+    def from_green(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
+        """Where in a frame another colour shows of the ground what green shows at (x, y): the air's colours apart."""
+        return self.geometry.from_green(None, x, y, colour)
 
     def to_green(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str) -> tuple[Floats, Floats]:
         """Where in a frame green shows of the ground what another colour shows at (x, y): the air's colours apart."""

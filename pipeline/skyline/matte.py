@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.cells import between
+from pipeline.pixels.cells import between, in_cells
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -117,21 +117,15 @@ def own_level(plane: Floats, level: Floats, ground: Bools) -> Floats:
     (rows, columns) float32 array; the sky's level where no ground is near
     """
     over = np.where(ground, plane / np.maximum(level, np.float32(1e-3)) - 1, np.float32(0))
+    cells = tuple(-(-n // CELL) for n in ground.shape)
     sign = np.float32(1.0 if np.median(over[ground]) > 0 else -1.0)
-    rows, columns = (-(-n // CELL) for n in ground.shape)
-    pad = ((0, rows * CELL - ground.shape[0]), (0, columns * CELL - ground.shape[1]))
-
-    def cells(values: NDArray[np.generic]) -> NDArray[np.generic]:
-        padded = np.pad(values, pad).reshape(rows, CELL, columns, CELL).swapaxes(1, 2)
-        return padded.reshape(rows, columns, CELL * CELL)
-
-    inside = cells(ground)
+    inside, values = (in_cells(plane, CELL).swapaxes(1, 2).reshape(*cells, -1) for plane in (ground, sign * over))
     asked = inside.sum(axis=2) >= CELL_PIXELS
-    values = np.where(inside[asked], sign * cells(over)[asked], -np.inf)
+    values = np.where(inside[asked], values[asked], -np.inf)
     number = inside[asked].sum(axis=1)
     place = np.minimum((number * PURE).astype(int), CELL * CELL - 1)
     purest = -np.sort(-values, axis=1)
-    found = np.zeros((rows, columns), np.float32)
+    found = np.zeros(cells, np.float32)
     found[asked] = np.maximum(np.take_along_axis(purest, place[:, None], axis=1)[:, 0], 0)
     found = ndimage.uniform_filter(ndimage.maximum_filter(found, REACH), 3)
     return np.asarray(level * (1 + sign * between(found, CELL, plane.shape)), np.float32)

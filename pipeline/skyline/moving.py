@@ -13,9 +13,8 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
-from pipeline.pixels.cells import between
+from pipeline.pixels.cells import between, nearest_known
 from pipeline.sky.geometry import Geometry
 from pipeline.skyline.hold import TRACKED, Hold
 from pipeline.skyline.told import Told
@@ -120,10 +119,7 @@ def lay_out(hold: Hold, told: Mapping[str, Told], side: int) -> list[Canvas]:
             cells = told[other].cells
             value = 0.0 if cells is None else cells[i[inside], j[inside]]
             share[inside] = np.maximum(share[inside], value)
-        unknown = share < 0
-        if unknown.any():
-            near = ndimage.distance_transform_edt(unknown, return_distances=False, return_indices=True)
-            share = share[tuple(near)]
+        share = nearest_known(share, share >= 0)
         canvases.append(Canvas(knot, np.rint(share * 255).astype(np.uint8), side, margin * side))
     return canvases
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.cells import cell_sums
+from pipeline.pixels.cells import cell_sums, nearest_known
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import filled, least_cut, rooted
@@ -115,10 +115,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
 
 def _filled(picture: Floats, known: Bools) -> Floats:
     """The picture with what no still shows as the nearest pixel that one does: a margin must not look like an edge."""
-    if known.all() or not known.any():
-        return np.where(known, picture, 0).astype(np.float32)
-    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return np.asarray(picture[(slice(None), *nearest)], np.float32)
+    return nearest_known(picture, known) if known.any() else np.zeros_like(picture)
 
 
 def _coarse_ground(evidence: Floats, cost: Floats) -> Bools:

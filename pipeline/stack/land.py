@@ -30,7 +30,7 @@ class Standing(Protocol):
     """What is asked of how the camera stood (`skyline.hold.Hold`)."""
 
     def from_reference(
-        self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G"
+        self, frame_id: str, x: ArrayLike, y: ArrayLike
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Where in a frame lies the ground that the reference shows at (x, y)."""
 

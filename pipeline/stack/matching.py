@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface, sample_map
+from pipeline.pixels.cells import nearest_known
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
 from pipeline.pixels.positions import GRID_STEP, PositionGrid, grid_nodes
 from pipeline.pixels.restless import restlessness
@@ -78,6 +78,19 @@ def by_colour(values: NDArray[np.floating], cfa: str) -> NDArray[np.float64]:
     return np.stack([np.mean([values[..., 2 * i + j] for i, j in places[c]], axis=0, dtype=np.float64) for c in names])
 
 
+def sky_levels(
+    surveys: Sequence[Survey], cfas: Sequence[str], parts: Sequence[NDArray[np.bool_]] | None = None
+) -> list[NDArray[np.float64]]:
+    """Levels of each frame's blocks, (colours, rows, columns), ADU, its flat divided out; NaN outside its `parts`."""
+    levels = []
+    for k, (survey, cfa) in enumerate(zip(surveys, cfas, strict=True)):
+        level = by_colour(survey.level, cfa)
+        if survey.response is not None:
+            level = level / by_colour(survey.response, cfa)
+        levels.append(level if parts is None else np.where(parts[k], level, np.nan))
+    return levels
+
+
 def match_frames(
     surveys: Sequence[Survey],
     grids: Sequence[PositionGrid],
@@ -122,9 +135,7 @@ def match_frames(
     responses = [
         None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
     ]
-    levels = [level if flat is None else level / flat for level, flat in zip(raw, responses, strict=True)]
-    if parts is not None:
-        levels = [np.where(part, level, np.nan) for part, level in zip(parts, levels, strict=True)]
+    levels = sky_levels(surveys, cfas, parts)
     variances = [by_colour(s.variance, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
     colours = levels[0].shape[0]
@@ -253,12 +264,8 @@ def _flat_noise(
 
 
 def _filled(level: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A block map whose unknown blocks hold what the nearest known one does."""
-    unknown = ~np.isfinite(level)
-    if not unknown.any() or unknown.all():
-        return np.nan_to_num(level)
-    nearest = ndimage.distance_transform_edt(unknown, return_distances=False, return_indices=True)
-    return np.asarray(level[tuple(nearest)])
+    """A block map whose unknown blocks hold what the nearest known one does; 0 where none is known."""
+    return np.nan_to_num(nearest_known(level, np.isfinite(level)))
 
 
 def _held_near(
@@ -369,4 +376,4 @@ def _mean_surface(
     return Surface(coefficients, min(degree, DEGREE_MAX), shape)
 
 
-__all__ = ["Matching", "by_colour", "grid_positions", "match_frames", "star_weights"]
+__all__ = ["Matching", "by_colour", "grid_positions", "match_frames", "sky_levels", "star_weights"]

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.cells import any_in_cells, between, local_plane
+from pipeline.pixels.cells import any_in_cells, between, local_plane, nearest_known
 from pipeline.pixels.regression import MAD_TO_SIGMA
 
 Floats = NDArray[np.float32]
@@ -110,8 +110,7 @@ def _plane_through(values: NDArray[np.float64], weight: NDArray[np.float64]) -> 
     good = total > 0.02
     if good.all() or not good.any():
         return plane if good.any() else np.full(values.shape, float((values * weight).sum() / weight.sum()))
-    nearest = ndimage.distance_transform_edt(~good, return_distances=False, return_indices=True)
-    return np.asarray(np.where(good, plane, mean[tuple(nearest)]))
+    return np.where(good, plane, nearest_known(mean, good))
 
 
 def join(

@@ -18,9 +18,9 @@ from pipeline.pixels.area import pixel_area
 from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
 from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, REACH_AFTER, REACH_BEFORE
-from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
+from pipeline.pixels.positions import LAGRANGE, PositionGrid, grid_nodes, grid_through
 from pipeline.pixels.resample import NOT_COVERED, resample_plane
-from pipeline.sensor.calibrate import REPAIR_MARGIN, DefectList, calibrate_part
+from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate, dark_signal
 from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded, green_padded
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.stack.lateral import EXTRA, carry_green
@@ -34,8 +34,11 @@ OTHER_FILES = 64
 class Map(Protocol):
     """What is asked of a scene's geometry."""
 
-    def from_reference(self, frame_id: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
-        """Where in a frame the reference's pixel (x, y) lies."""
+    def from_reference(self, frame_id: str, x: Any, y: Any) -> tuple[Any, Any]:
+        """Where in a frame the reference's pixel (x, y) lies, in green."""
+
+    def from_green(self, frame_id: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
+        """Where in a frame another colour shows what green shows at (x, y)."""
 
     def to_green(self, frame_id: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
         """Where in a frame green shows what another colour shows at (x, y)."""
@@ -92,11 +95,6 @@ class Calibration:
     bias: NDArray[np.float32] | None = None
     bias_variance: float = 0.0
     response_max: float = 1.0  # the flat where the lens passes most
-
-    @cached_property
-    def defect_list(self) -> DefectList | None:
-        """`defects`, listed."""
-        return None if self.defects is None else DefectList.of(self.defects)
 
     def masters(self, scale: float) -> list[tuple[float, float]]:
         """What the noise of each master is multiplied by in a frame of that dark factor, and its variance, ADU^2."""
@@ -156,8 +154,10 @@ class Inputs:
 
 def frame_grids(geometry: Map, frame: str, shape: tuple[int, int], colours: int) -> tuple[PositionGrid, ...]:
     """Positions of the result's pixels in a frame: one grid where the colours agree, else one a colour."""
+    x, y = np.meshgrid(*grid_nodes(shape))
+    in_green = geometry.from_reference(frame, x.ravel(), y.ravel())
     names = "RGB" if colours == 3 else "G"
-    grids = [position_grid(lambda x, y, c=name: geometry.from_reference(frame, x, y, c), shape) for name in names]  # type: ignore[misc]
+    grids = [grid_through(*geometry.from_green(frame, *in_green, name), shape) for name in names]
     green = grids[len(grids) // 2]
     with np.errstate(invalid="ignore"):
         apart = max(float(np.nan_to_num(np.abs(grid.shift - green.shift)).max()) for grid in grids)
@@ -290,10 +290,18 @@ def calibrated(
     y0, y1 = max(top - repair, 0) & ~1, min(max(bottom + repair, REPAIR_MARGIN), height)
     x0, x1 = max(left - repair, 0) & ~1, min(max(right + repair, REPAIR_MARGIN), width)
     y0, x0 = min(y0, max(height - REPAIR_MARGIN, 0) & ~1), min(x0, max(width - REPAIR_MARGIN, 0) & ~1)
-    pixels = calibrate_part(
-        mosaic.words, (y0, y1, x0, x1), frame.header.black, calibration.dark, calibration.bias, frame.dark_scale,
-        frame.dark_offset, calibration.defect_list, frame.header.cfa, calibration.flat,
-    )  # fmt: skip
+    window = (slice(y0, y1), slice(x0, x1))
+    dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window)
+    pixels = calibrate(
+        mosaic.region(y0, y1, x0, x1),
+        frame.header.black,
+        dark,
+        scale,
+        frame.dark_offset,
+        None if calibration.defects is None else calibration.defects[window],
+        frame.header.cfa,
+        None if calibration.flat is None else calibration.flat[window],
+    )
     if top >= 0 and left >= 0 and bottom <= height and right <= width:
         # in one piece: of rows with gaps between them no vector code is made, and demosaicing takes three times as long
         return np.ascontiguousarray(pixels[top - y0 : bottom - y0, left - x0 : right - x0])

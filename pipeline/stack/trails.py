@@ -77,13 +77,16 @@ class Carried:
     geometry: Geometry
     moment: NDArray[np.float64]
 
-    def from_reference(self, frame_id: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
-        """Where in the frame lies what the result shows at (x, y)."""
+    def from_reference(self, frame_id: str, x: Any, y: Any) -> tuple[Any, Any]:
+        """Where in the frame lies what the result shows at (x, y), green."""
         frames = self.geometry.frames
         virtual = replace(frames[frame_id], attitude=self.moment)
         both = replace(self.geometry, frames={**frames, "moment": virtual})
-        xs, ys = both.positions(frame_id, both.directions("moment", x, y))
-        return self.geometry.from_green(None, xs, ys, colour)
+        return both.positions(frame_id, both.directions("moment", x, y))
+
+    def from_green(self, frame_id: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
+        """As `Geometry.from_green`, the air's colours apart."""
+        return self.geometry.from_green(None, x, y, colour)
 
     def to_green(self, frame_id: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
         """As `Geometry.to_green`."""

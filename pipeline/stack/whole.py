@@ -26,7 +26,7 @@ from pipeline.stack import figures
 from pipeline.stack.checked import CROWDED, SCATTER_DEFAULT, corrected, star_scatter, transfer_of, with_transfer
 from pipeline.stack.land import Land
 from pipeline.stack.lighting import light_factor
-from pipeline.stack.matching import Matching, by_colour, grid_positions, match_frames, star_weights
+from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_levels, star_weights
 from pipeline.stack.sources import Inputs, Scratch
 from pipeline.stack.tiles import (
     UNQUIET_MARGIN,
@@ -139,12 +139,7 @@ def _weighted(matching: Matching, inputs: Inputs) -> Matching:
 
 def _one_light(inputs: Inputs, surveys: Sequence[Survey], parts: Sequence[NDArray[np.bool_]] | None) -> Inputs:
     """The frames with factors that bring what each shows of the ground to the mean of their brightness."""
-    levels = []
-    for k, (survey, frame) in enumerate(zip(surveys, inputs.frames, strict=True)):
-        level = by_colour(survey.level, frame.header.cfa)
-        if survey.response is not None:
-            level = level / by_colour(survey.response, frame.header.cfa)
-        levels.append(level if parts is None else np.where(parts[k], level, np.nan))
+    levels = sky_levels(surveys, [frame.header.cfa for frame in inputs.frames], parts)
     x, y = (a.ravel() for a in np.meshgrid(*surveys[inputs.reference].centres()))
 
     def laid(k: int) -> NDArray[np.float64]:

@@ -12,7 +12,7 @@ from pipeline.stars.detect import Detections
 
 REACH = 6, 3  # half-size px that an end may lie off the line, at first and after each lengthening
 WIDE = 2  # ... to either side of the line that its light is summed over
-BESIDE, EDGE = 10, 4  # ... within which the outermost so many px are its surroundings
+BESIDE, OUTER = 10, 4  # ... within which the outermost so many px are its surroundings
 WINDOW = 20  # ... of length that are judged as one
 EDGE_SHARE = 0.5  # of a line's height on one side of it: an edge
 GOES_ON = 0.35  # of the streak's typical light in a window: it goes on
@@ -68,8 +68,8 @@ def _is_edge(found: Detections, line: NDArray[np.float64]) -> bool:
     profile = np.median(
         strip_of(found.residual, (line[0, 0], line[0, 1]), direction, np.arange(length), BESIDE), axis=0
     )
-    sides = float(np.median(profile[:EDGE])), float(np.median(profile[-EDGE:]))
-    return max(sides) > EDGE_SHARE * float(profile[EDGE:-EDGE].max())
+    sides = float(np.median(profile[:OUTER])), float(np.median(profile[-OUTER:]))
+    return max(sides) > EDGE_SHARE * float(profile[OUTER:-OUTER].max())
 
 
 def _axis(line: NDArray[np.float64]) -> tuple[float, tuple[float, float]]:
@@ -131,7 +131,7 @@ def _windows(
     """Median light across the line in each window along it, above what lies beside it there: stars lie on both."""
     strip = strip_of(found.residual, (start[0], start[1]), direction, along, BESIDE)
     middle = strip[:, BESIDE - WIDE : BESIDE + WIDE + 1]
-    edges = np.concatenate([strip[:, :EDGE], strip[:, -EDGE:]], axis=1)
+    edges = np.concatenate([strip[:, :OUTER], strip[:, -OUTER:]], axis=1)
     sums = middle.sum(axis=1)
     parts = np.array_split(np.arange(len(sums)), max(1, len(sums) // WINDOW))
     return np.array([np.median(sums[part]) - middle.shape[1] * np.median(edges[part]) for part in parts])

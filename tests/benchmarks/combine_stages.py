@@ -38,14 +38,18 @@ class Turning:
         size = corner_px / (np.hypot(*shape) / 2)
         self.sizes = {"R": 1 + size, "G": 1.0, "B": 1 - size}
 
-    def from_reference(self, frame: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
-        """Where in a frame the reference's pixel lies."""
+    def from_reference(self, frame: str, x: Any, y: Any) -> tuple[Any, Any]:
+        """Where in a frame the reference's pixel lies, in green."""
         n = self.ids.index(frame) - len(self.ids) // 2
         c, s = np.cos(self.turn * n), np.sin(self.turn * n)
         cx, cy = self.shape[1] / 2, self.shape[0] / 2
         u, v = np.asarray(x) - cx, np.asarray(y) - cy
-        green = cx + c * u - s * v + self.drift * n, cy + s * u + c * v - self.drift / 2 * n
-        return cx + self.sizes[colour] * (green[0] - cx), cy + self.sizes[colour] * (green[1] - cy)
+        return cx + c * u - s * v + self.drift * n, cy + s * u + c * v - self.drift / 2 * n
+
+    def from_green(self, _frame: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
+        """Where another colour shows what green shows."""
+        cx, cy = self.shape[1] / 2, self.shape[0] / 2
+        return cx + self.sizes[colour] * (np.asarray(x) - cx), cy + self.sizes[colour] * (np.asarray(y) - cy)
 
     def to_green(self, _frame: str, x: Any, y: Any, colour: str) -> tuple[Any, Any]:
         """Where green shows what another colour shows."""
