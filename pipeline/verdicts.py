@@ -163,7 +163,7 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
     if f.cloud_fraction is not None:
         # a frame is not lost to what may be the measure's scatter: its weight is less in any case
         sure = max(f.cloud_fraction - CLOUD_SURE * f.cloud_error, 0.0)
-        good_to = f" (+- {100 * f.cloud_error:.0f} %)" if f.cloud_error >= 0.005 else ""
+        good_to = f", give or take {100 * f.cloud_error:.0f} %," if f.cloud_error >= 0.005 else ""
         said = (
             f"{100 * f.cloud_fraction:.0f} % of the sky{good_to} lets through less than "
             f"{100 * settings.clear_min:.0f} % of the starlight; limit {100 * settings.cloud_max:.0f} %"

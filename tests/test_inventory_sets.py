@@ -76,7 +76,7 @@ def test_the_set_that_fits_is_taken_and_the_reason_says_it():
         ({"width": 3000}, "3000 x 4000.*another image size"),
         ({"serial": "8"}, "Varno N1 8.*another camera"),
         ({"camera": "Varno Q2", "serial": None}, "Varno Q2.*another camera"),
-        ({"temperature_c": 12.0}, "at 12 C.*at 25 C.*another sensor temperature"),
+        ({"temperature_c": 12.0}, "at 12 °C.*at 25 °C.*another sensor temperature"),
     ],
 )
 def test_why_none_fits(darks, words):
@@ -103,7 +103,7 @@ def test_the_nearest_temperature_then_the_nearest_night():
     chosen, why = match(lights, near, same)
     assert chosen.name == "same"
     assert "of 1 night before or after" in why
-    assert "0.3 C from the lights'" in why
+    assert "0.3 °C from the lights'" in why
     assert "the nearest of 2 sets that fit" in why
 
 

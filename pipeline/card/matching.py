@@ -116,7 +116,7 @@ def _nearest_dark(
     chosen = min(fitting, key=rank)
     why = f"{_set_described(chosen)}, {_when(_days_apart(lights, chosen.frames))}"
     if chosen.temperature_c is not None and temperature is not None:
-        why += f", {abs(chosen.temperature_c - temperature):.1f} C from the lights' sensor temperature"
+        why += f", {abs(chosen.temperature_c - temperature):.1f} °C from the lights' sensor temperature"
     elif temperature is not None or chosen.temperature_c is not None:
         why += ", sensor temperature not known of both"
     if light.facts.serial is None or chosen.frames[0].facts.serial is None:
@@ -284,7 +284,7 @@ def _described(frame: CardFrame, frames: Sequence[CardFrame]) -> str:
         parts.append(f"at ISO {facts.iso}")
     temperature = median(f.facts.temperature_c for f in frames)
     if temperature is not None:
-        parts.append(f"at {temperature:.0f} C")
+        parts.append(f"at {temperature:.0f} °C")
     return " ".join(parts) + f", {facts.width} x {facts.height}, camera {frame.body}"
 
 
@@ -303,7 +303,7 @@ def _set_described(chosen: CalibrationSet) -> str:
     if facts.iso is not None:
         text += f" at ISO {facts.iso}"
     if chosen.temperature_c is not None:
-        text += f" at {chosen.temperature_c:.0f} C"
+        text += f" at {chosen.temperature_c:.0f} °C"
     return text + f", {facts.width} x {facts.height}, camera {chosen.frames[0].body}"
 
 

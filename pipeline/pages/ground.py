@@ -77,8 +77,8 @@ def ground_facts(ground: Mapping[str, Any] | None) -> list[tuple[str, str]]:
     facts.append(
         (
             "to join by hand",
-            "combined.tif is the sky alone, ground.tif the ground alone, ground_mask.png where it lies; a mask that "
-            "you have mended goes into trip.yaml (ground: mask:)",
+            "combined.tif is the sky down to where every frame shows land, ground.tif the ground alone, "
+            "ground_mask.png where it lies; a mask that you have mended goes into trip.yaml (ground: mask:)",
         )
     )
     return facts
