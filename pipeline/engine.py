@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "dark": 3,
     "register": 11,
     "ground": 7,
-    "combine": 18,
+    "combine": 19,
     "join": 2,
     "finish": 7,
     "summarise": 17,

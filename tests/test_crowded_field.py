@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from pipeline.pixels.reject import OWN_MIN, own_scatter
+from pipeline.pixels.reject import OWN_ENDS, OWN_MIN, own_scatter
 from pipeline.stack.checked import transfer_of
 from tests.planted_scenes import Camera, Place, PlantedGeometry, frame_ids, write_scene
 from tests.test_combine import Made
@@ -89,7 +89,7 @@ def test_a_satellite_in_a_crowded_field(crowded: tuple[Made, Made, Made, NDArray
 def test_own_scatter_is_what_lies_beyond_the_noise() -> None:
     """Values of known variance beyond a known noise give it back; one wild value changes little."""
     rng = np.random.default_rng(3)
-    few = np.empty(64, np.float32)
+    low, high = np.empty(OWN_ENDS, np.float32), np.empty(OWN_ENDS, np.float32)
     for n in (OWN_MIN, 16, 64, 200):
         found = []
         for wild in (0.0, 1e4):
@@ -97,7 +97,7 @@ def test_own_scatter_is_what_lies_beyond_the_noise() -> None:
             for _ in range(2000):
                 values = rng.normal(0, np.sqrt(1 + 8), n).astype(np.float32)
                 values[n // 2] += wild
-                trials.append(own_scatter(values, np.ones(n, np.float32), np.ones(n, bool), few))
+                trials.append(own_scatter(values, np.ones(n, np.float32), np.ones(n, bool), low, high))
             found.append(np.mean(np.sqrt(trials)) ** 2)
         assert found[0] == pytest.approx(8, rel=0.12), n
         assert found[1] < 1.7 * 8, n

@@ -199,7 +199,13 @@ def resample_plane(  # type: ignore[no-untyped-def]
     codes : (height, width) uint8 array, filled (`noise_code`)
     places : bool
         Where False, only what is not covered is told for certain in `codes`.
+
+    Returns
+    -------
+    bool
+        Every pixel is covered.
     """
+    covered = True
     height, width = codes.shape
     xs, ys, own = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
@@ -259,6 +265,7 @@ def resample_plane(  # type: ignore[no-untyped-def]
                 for x in range(begin, end):
                     # what is not covered has the address of a pixel that is there
                     inside = codes[i, x] != NOT_COVERED
+                    covered &= inside
                     own[x] = gain + growth * np.float32(np.int32(into + x - begin)) if inside else np.float32(0)
                 _direct(
                     source, first[begin:end], np.uint64(stride), np.uint64(plane), table, across[begin:end],
@@ -269,6 +276,7 @@ def resample_plane(  # type: ignore[no-untyped-def]
                     for x in range(begin, end):
                         more = base + rise * np.float32(np.int32(into + x - begin))
                         values[colour + c, i, x] += more if codes[i, x] != NOT_COVERED else np.float32(0)
+    return covered
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

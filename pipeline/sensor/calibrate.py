@@ -107,7 +107,7 @@ def calibrate(
     if flat is not None:
         _divide(out, np.ascontiguousarray(flat, np.float32))
     if defects is not None:
-        _repair(out, defects, kinds)
+        _repair(out, np.ascontiguousarray(defects), kinds)
     return out
 
 
@@ -149,7 +149,7 @@ def repair(values: NDArray[np.float32], defects: NDArray[np.uint8], cfa: str) ->
     """
     if values.shape != defects.shape:
         raise ValueError(f"defects must have the shape of values (got {defects.shape} and {values.shape})")
-    _repair(values, defects, lattices(cfa))
+    _repair(values, np.ascontiguousarray(defects), lattices(cfa))
     return values
 
 
@@ -181,9 +181,15 @@ def _divide(out, flat):  # type: ignore[no-untyped-def]
 def _repair(values, defects, kinds):  # type: ignore[no-untyped-def]
     height, width = values.shape
     for y in range(height):
-        for x in range(width):
-            if defects[y, x] != 0:
-                _repair_pixel(values, defects, kinds[2 * (y & 1) + (x & 1)], y, x)
+        for begin in range(0, width, 64):
+            end, some = min(begin + 64, width), np.uint8(0)
+            # most stretches hold none, and vector code sees that
+            for x in range(begin, end):
+                some |= defects[y, x]
+            if some != 0:
+                for x in range(begin, end):
+                    if defects[y, x] != 0:
+                        _repair_pixel(values, defects, kinds[2 * (y & 1) + (x & 1)], y, x)
 
 
 @njit(cache=True, nogil=True)

@@ -251,9 +251,9 @@ def load_tile(
         if colours == 3:
             bound_demosaiced(padded, near, _sites(frame.header.cfa, top, left), planes)
         near = near[MARGIN:-MARGIN, MARGIN:-MARGIN]
-    whole = len(frame.grids) == 1
+    whole, missing = len(frame.grids) == 1, None
     for number, grid in enumerate(frame.grids):
-        resample_plane(
+        covered = resample_plane(
             source, shape, (top, left), frame.shape, grid.shift, LAGRANGE, LANCZOS, origin,
             0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, offset, values,
             codes, number == len(frame.grids) - 1,
@@ -264,10 +264,9 @@ def load_tile(
                 0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, offset,
                 values, codes,
             )  # fmt: skip
-        if number == 0:
-            missing = codes == NOT_COVERED if not whole else None
-        elif missing is not None:
-            missing |= codes == NOT_COVERED
+        if not covered:
+            gaps = codes == NOT_COVERED
+            missing = gaps if missing is None else missing | gaps
     if missing is not None:
         # a pixel counts as covered where all its colours are; its place among the pixels is told by the last, blue
         codes[missing] = NOT_COVERED
