@@ -28,10 +28,12 @@ from pipeline.sky.wcs import wcs_header
 from pipeline.skyline.hold import TRACKED, Hold
 from pipeline.skyline.moving import moving_land
 from pipeline.stack import figures, sizes
+from pipeline.stack.bands import Band
 from pipeline.stack.groundfile import FULL, GroundFile, read_ground, read_moving
 from pipeline.stack.land import REACH_PX, Land, land_in
-from pipeline.stack.meteors import Meteor, meteors_of
+from pipeline.stack.meteors import meteors_of
 from pipeline.stack.output import CombinedWriter
+from pipeline.stack.passes import passes_of
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.tiles import cut
 from pipeline.stack.trails import star_trails
@@ -59,7 +61,8 @@ def _work(arguments: argparse.Namespace) -> None:
     geometry = Geometry.load(arguments.geometry)
     paths = kept_mosaics(plan, arguments.verdicts, geometry, arguments.mosaics)
     inputs = read_inputs(plan, paths, geometry, arguments, trip.combine.vignetting)
-    meteors = _meteors(plan, inputs, arguments, trip.combine)
+    streaks = _streaks(arguments)
+    meteors = _meteors(plan, inputs, streaks, trip.combine)
     with (
         Progress(arguments.project, "combine", plan.scene, 1, plan.scene) as progress,
         replacing(arguments.out) as temporary,
@@ -75,6 +78,7 @@ def _work(arguments: argparse.Namespace) -> None:
             progress=progress,
             land=read_land(arguments, inputs, geometry),
             meteors=meteors,
+            passes=passes_of(inputs.frames, streaks, meteors),
             ground=_whole_ground(arguments.ground),
         )
         content["star_trails"] = trip.combine.star_trails and write_trails(arguments, plan, inputs, geometry)
@@ -112,23 +116,27 @@ def write_trails(arguments: argparse.Namespace, plan: ScenePlan, inputs: Inputs,
     return True
 
 
-def _meteors(plan: ScenePlan, inputs: Inputs, arguments: argparse.Namespace, settings: CombineSettings) -> list[Meteor]:
-    """The streaks that are to stay in the picture; edges of land that moves through it are none."""
+def _streaks(arguments: argparse.Namespace) -> dict[str, list[dict[str, Any]]]:
+    """The streaks listed of each frame; edges of land that moves through it are none."""
+    of_land: dict[str, list[int]] = {}
+    if arguments.ground_figures is not None:
+        of_land = (read_json(arguments.ground_figures).get("moving") or {}).get("streaks") or {}
+    return {
+        name: [streak for streak in listed if streak.get("number") not in of_land.get(name, ())]
+        for name, listed in listed_streaks(arguments.verdicts).items()
+    }
+
+
+def _meteors(
+    plan: ScenePlan, inputs: Inputs, streaks: dict[str, list[dict[str, Any]]], settings: CombineSettings
+) -> list[Band]:
+    """The streaks that are to stay in the picture."""
     named = frozenset(
         frame.id
         for frame in plan.frames
         for pattern in settings.meteor_frames
         if fnmatchcase(frame.shown, pattern) or fnmatchcase(Path(frame.shown).name, pattern)
     )
-    if settings.meteors == "reject" and not named:
-        return []
-    of_land: dict[str, list[int]] = {}
-    if arguments.ground_figures is not None:
-        of_land = (read_json(arguments.ground_figures).get("moving") or {}).get("streaks") or {}
-    streaks = {
-        name: [streak for streak in listed if streak.get("number") not in of_land.get(name, ())]
-        for name, listed in listed_streaks(arguments.verdicts).items()
-    }
     return meteors_of(inputs.frames, streaks, named, settings.meteors == "keep")
 
 
@@ -175,7 +183,8 @@ def combine(
     for_stars: bool = False,
     progress: Progress | None = None,
     land: Land | None = None,
-    meteors: Sequence[Meteor] = (),
+    meteors: Sequence[Band] = (),
+    passes: Sequence[Band] = (),
     ground: GroundFile | None = None,
 ) -> dict[str, Any]:
     """Write the combined picture to `path` and return the figures for `combine.json`.
@@ -193,7 +202,7 @@ def combine(
         land = replace(land, replaced=True)
     progress.total = 4 * n  # reading every frame once takes about a quarter of the time
     ready = make_ready(inputs, clip_sigma, threads, for_stars, land, tell=progress.advance)
-    scene = replace(ready.scene, meteors=tuple(meteors))
+    scene = replace(ready.scene, meteors=tuple(meteors), passes=tuple(passes))
     windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
     progress.total = n + len(windows)
     reference = inputs.frames[inputs.reference]

@@ -5,7 +5,8 @@ import pytest
 from scipy.special import erf
 
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.stack.meteors import Meteor, lay_over, meteors_of, share_of
+from pipeline.stack.bands import Band
+from pipeline.stack.meteors import lay_over, meteors_of, share_of
 from tests.planted_scenes import Camera, drifting, random_stars, write_scene
 from tests.test_combine import Made, inputs_of
 
@@ -59,14 +60,14 @@ def test_a_meteor_is_as_bright_as_in_its_frame_and_in_its_place(pictures):
         assert abs((plane[part] * across[part]).sum() / plane[part].sum()) < 0.3
     # nothing else has changed
     assert not added[:, (np.abs(across) > 8) | (along < -20) | (along > length + 20)].any()
-    assert not added[:, share_of(Meteor(2, ENDS, WIDTH), xs, ys) == 0].any()
+    assert not added[:, share_of(Band(2, ENDS, WIDTH), xs, ys) == 0].any()
 
 
 def test_noise_and_coverage_say_that_it_is_one_frames(pictures):
     """On it COVERAGE is 1 and NOISE that of one frame with the streak's own light; off it all is as before."""
     without, made, geometry, _, frame = pictures
     y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
-    share = share_of(Meteor(2, ENDS, WIDTH), *geometry.from_reference(frame, x, y))
+    share = share_of(Band(2, ENDS, WIDTH), *geometry.from_reference(frame, x, y))
     whole = without.coverage == 8
     core, off = (share > 0.999) & whole, share == 0
     assert core.sum() > 500
@@ -90,7 +91,7 @@ def test_land_hides_a_meteor():
     codes[10:] = NOT_COVERED
     values = np.full((1, *shape), 9, np.float32)
     places = np.mgrid[0:20, 0:30][::-1].astype(np.float32)
-    meteor = Meteor(0, (15.0, 0.0, 15.0, 19.0), 2.0)
+    meteor = Band(0, (15.0, 0.0, 15.0, 19.0), 2.0)
     lay_over(meteor, tuple(places), values, codes, np.full_like(values, 4), picture, noise, coverage, rejected)
     assert picture[0, 5, 15] == 9
     assert coverage[5, 15] == 1

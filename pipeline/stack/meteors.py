@@ -8,14 +8,13 @@ with one frame's noise, which NOISE and COVERAGE say.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.positions import LAGRANGE, positions
 from pipeline.pixels.resample import NOT_COVERED
+from pipeline.stack.bands import Band, band_of, beside
 from pipeline.stack.sources import Frame
 
 # Across: whole so many of the streak's widths (FWHM) to either side and this many px at least, then the soft edge, px.
@@ -26,18 +25,9 @@ BEYOND_SHARE, BEYOND = 0.05, 8.0
 BY_NAME = ("meteor", "unknown")
 
 
-@dataclass(frozen=True)
-class Meteor:
-    """A streak to be kept: the number of its frame among the scene's, its ends and half width in the frame, px."""
-
-    number: int
-    ends: tuple[float, float, float, float]
-    half: float
-
-
 def meteors_of(
     frames: Sequence[Frame], streaks: Mapping[str, Sequence[Mapping[str, Any]]], named: frozenset[str], told: bool
-) -> list[Meteor]:
+) -> list[Band]:
     """The streaks to keep.
 
     Parameters
@@ -52,50 +42,24 @@ def meteors_of(
         kinds = (("meteor",) if told else ()) + (BY_NAME if frame.id in named else ())
         for streak in streaks.get(frame.id, ()):
             if streak.get("kind") in kinds:
-                ends = tuple(float(streak[key]) for key in ("x1", "y1", "x2", "y2"))
-                half = max(WIDTHS * float(streak.get("width_px") or 0.0), HALF_LEAST)
-                found.append(Meteor(number, ends, half))  # type: ignore[arg-type]
+                found.append(band_of(number, streak, WIDTHS, HALF_LEAST))
     return found
 
 
-def share_of(meteor: Meteor, x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float32]:
+def reach_of(meteor: Band) -> float:
+    """How far from its ends and line a meteor is laid over, px at most."""
+    return meteor.half + SOFT + BEYOND + BEYOND_SHARE * meteor.length + 2
+
+
+def share_of(meteor: Band, x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float32]:
     """How much of a frame's pixel at (x, y) is laid over: 1 on the streak, 0 away from it, smooth between."""
-    x1, y1, x2, y2 = meteor.ends
-    length = max(float(np.hypot(x2 - x1, y2 - y1)), 1.0)
-    ux, uy = (x2 - x1) / length, (y2 - y1) / length
-    along = (x - x1) * ux + (y - y1) * uy
-    across = np.abs((y - y1) * ux - (x - x1) * uy)
-    beyond = np.maximum(np.maximum(-along, along - length), 0) / (BEYOND + BEYOND_SHARE * length)
-    off = np.clip(np.maximum((across - meteor.half) / SOFT, beyond), 0, 1)
+    across, beyond = beside(meteor, x, y)
+    off = np.clip(np.maximum((across - meteor.half) / SOFT, beyond / (BEYOND + BEYOND_SHARE * meteor.length)), 0, 1)
     return np.nan_to_num(0.5 + 0.5 * np.cos(np.pi * off)).astype(np.float32)
 
 
-def frame_positions(
-    frame: Frame, origin: tuple[int, int], shape: tuple[int, int]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Where in a frame lie the result's pixels from `origin` on, green: two arrays, NaN where nowhere."""
-    shift = frame.grids[len(frame.grids) // 2].shift
-    xs, ys = np.empty(shape, np.float32), np.empty(shape, np.float32)
-    nodes = np.empty((2, shift.shape[1]), np.float32)
-    for i in range(shape[0]):
-        positions(shift, LAGRANGE, origin[0] + i, origin[1], xs[i], ys[i], nodes)
-    return xs, ys
-
-
-def reaches(meteor: Meteor, frame: Frame, origin: tuple[int, int], shape: tuple[int, int]) -> bool:
-    """Whether the streak may come into a tile of the result."""
-    bounds = frame.grids[len(frame.grids) // 2].region(origin[0], origin[0] + shape[0], origin[1], origin[1] + shape[1])
-    if bounds is None:
-        return False
-    y0, y1, x0, x1 = bounds
-    ends = np.array(meteor.ends).reshape(2, 2)
-    far = meteor.half + SOFT + BEYOND + BEYOND_SHARE * float(np.hypot(*(ends[1] - ends[0]))) + 2
-    low, high = ends.min(axis=0) - far, ends.max(axis=0) + far
-    return bool(low[0] <= x1 and high[0] >= x0 and low[1] <= y1 and high[1] >= y0)
-
-
 def lay_over(
-    meteor: Meteor,
+    meteor: Band,
     places: tuple[NDArray[np.float32], NDArray[np.float32]],
     values: NDArray[np.float32],
     codes: NDArray[np.uint8],
@@ -128,4 +92,4 @@ def lay_over(
     rejected[:] = np.where(here, np.minimum(np.round((1 - share) * rejected), coverage), rejected)
 
 
-__all__ = ["Meteor", "frame_positions", "lay_over", "meteors_of", "reaches", "share_of"]
+__all__ = ["lay_over", "meteors_of", "reach_of", "share_of"]

@@ -19,9 +19,10 @@ from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.residuals import residuals
 from pipeline.pixels.restless import SETTLE_MARGIN, SIDE, restless_pixels, settle
 from pipeline.pixels.starlight import spread, star_signal
+from pipeline.stack import meteors, passes
+from pipeline.stack.bands import Band, frame_positions, reaches
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
-from pipeline.stack.meteors import Meteor, frame_positions, lay_over, reaches
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
 
 # Larger tiles save little of the margins and fall out of the caches.
@@ -97,7 +98,8 @@ class Scene:
     clip_sigma: float
     star_scatter: NDArray[np.float32]  # (colours,)
     land: Land | None = None  # what of the frames does not count
-    meteors: tuple[Meteor, ...] = ()  # streaks that stay in the picture
+    meteors: tuple[Band, ...] = ()  # streaks that stay in the picture
+    passes: tuple[Band, ...] = ()  # streaks that are taken out of their frames
 
 
 @dataclass(frozen=True)
@@ -238,6 +240,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         if len(members) == 2:
             settle_pairs(stack.values, stack.codes, mask)
         grow(mask, unsteady, floor, slope, m.offsets, members, m.noise_sky, stack.origin)
+        _take_out(scene, stack)
     if scene.land is not None and not scene.land.grids:
         # the noise of what stands still may be measured on it, bright or not: only halves of the frames are compared
         stack.peak[:] = 0
@@ -282,11 +285,27 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     return tile
 
 
-def _keep(meteor: Meteor, scene: Scene, stack: Stack, tile: Tile) -> None:
+def _take_out(scene: Scene, stack: Stack) -> None:
+    """Take the passes out that come into a tile."""
+    shape = stack.codes.shape[1:]
+    places = {int(number): k for k, number in enumerate(stack.members)}
+    unless = None
+    for band in scene.passes:
+        frame = scene.frames[band.number]
+        if band.number not in places or not reaches(band, passes.reach_of(band), frame, stack.origin, shape):
+            continue
+        if unless is None:
+            # where the sky itself changes a frame that is missing would show
+            unless = restless_pixels(scene.matching.restless, stack.origin, shape)
+        where = frame_positions(frame, stack.origin, shape)
+        passes.take_out(band, places[band.number], where, stack.codes, stack.mask, unless)
+
+
+def _keep(meteor: Band, scene: Scene, stack: Stack, tile: Tile) -> None:
     """Lay a meteor over a tile, where it comes into it."""
     w, frame, m = tile.window, scene.frames[meteor.number], scene.matching
     found = np.flatnonzero(stack.members == meteor.number)
-    if not len(found) or not reaches(meteor, frame, (w.top, w.left), (w.height, w.width)):
+    if not len(found) or not reaches(meteor, meteors.reach_of(meteor), frame, (w.top, w.left), (w.height, w.width)):
         return
     k = int(found[0])
     rows = slice(w.top - stack.origin[0], w.top - stack.origin[0] + w.height)
@@ -299,7 +318,7 @@ def _keep(meteor: Meteor, scene: Scene, stack: Stack, tile: Tile) -> None:
     variance = scene.block_factor[:, None, None] * variance + scene.common[:, None, None]
     places = frame_positions(frame, (w.top, w.left), (w.height, w.width))
     codes = stack.codes[k][rows, columns]
-    lay_over(meteor, places, values, codes, variance, tile.picture, tile.noise, tile.coverage, tile.rejected)
+    meteors.lay_over(meteor, places, values, codes, variance, tile.picture, tile.noise, tile.coverage, tile.rejected)
 
 
 def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, down: int = 3) -> Iterator[Window]:
