@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from pipeline.stars.lines import fullest_line, on_lines
@@ -84,10 +85,11 @@ def doubling(
     if len(best) < STARS_MIN:
         return None
     reach = np.arange(-REACH, REACH + 1)
-    stamps = residual[rows[best][:, None, None] + reach[:, None], columns[best][:, None, None] + reach[None]]
+    side = len(reach)
+    stamps = sliding_window_view(residual, (side, side))[rows[best] - REACH, columns[best] - REACH]
     over_peak = np.ascontiguousarray((stamps / peaks[best][:, None, None]).reshape(len(best), -1).T)
     rank = round(SHARE * (len(best) - 1))
-    light = np.partition(over_peak, rank, axis=1)[:, rank].reshape(len(reach), len(reach))
+    light = np.partition(over_peak, rank, axis=1)[:, rank].reshape(side, side)
     # in a crowd the quantile of empty places is above zero
     light = light - np.median(light)
     floor = max(HEIGHT_MIN, NOISE_SIGMA * noise / float(np.median(peaks[best])) / math.sqrt(len(best)))
@@ -133,14 +135,15 @@ def far_doubling(
         return None
     reach = FAR_REACH * width
     dx, dy = stars["x"][None] - bright["x"][:, None], stars["y"][None] - bright["y"][:, None]
-    # either image may be the brighter one: all differences are turned towards +y
-    sign = np.where((dy > 0) | ((dy == 0) & (dx > 0)), 1.0, -1.0)
-    dx, dy = dx * sign, dy * sign
-    near = (np.abs(dx) < reach) & (dy < reach) & (np.hypot(dx, dy) > FAR_NEAREST)
-    owner, other = np.nonzero(near)
-    if len(owner) < STARS_MIN:
+    owner, other = np.nonzero((np.abs(dx) < reach) & (np.abs(dy) < reach))
+    x, y = dx[owner, other], dy[owner, other]
+    apart = np.hypot(x, y) > FAR_NEAREST
+    if apart.sum() < STARS_MIN:
         return None
-    x, y = dx[near], dy[near]
+    owner, other, x, y = owner[apart], other[apart], x[apart], y[apart]
+    # either image may be the brighter one: all differences are turned towards +y
+    sign = np.where((y > 0) | ((y == 0) & (x > 0)), 1.0, -1.0)
+    x, y = x * sign, y * sign
     bins = int(2 * reach / FAR_BIN) + 1
     votes, _, _ = np.histogram2d(x, y, (bins, bins // 2 + 1), ((-reach, reach), (0, reach)))
     # a difference near the border of bins is shared by four of them
@@ -150,7 +153,7 @@ def far_doubling(
     chosen = np.flatnonzero(np.hypot(x - at[0], y - at[1]) < 1.5 * FAR_BIN)
     if len(chosen) < STARS_MIN:
         return None
-    ratio = (np.log(stars["flux"][other] / bright["flux"][owner]) * sign[near])[chosen]
+    ratio = (np.log(stars["flux"][other] / bright["flux"][owner]) * sign)[chosen]
     alike = np.abs(ratio - np.median(ratio)) < FAR_RATIO
     if alike.sum() < STARS_MIN:
         return None

@@ -22,22 +22,29 @@ SKEW_MAX = 0.3
 ROUNDS = 6
 
 
+@numba.njit(cache=True, nogil=True, fastmath={"reassoc"})
+def _sums(counts: Any, low: int, high: int) -> Any:
+    """Sums of whole numbers, which are exact in any order: number, first and second moments of part of a histogram."""
+    number, total, square = 0.0, 0.0, 0.0
+    for k in range(low, high):
+        number += counts[k]
+        total += counts[k] * k
+        square += counts[k] * k * k
+    return number, total, square
+
+
 @numba.njit(cache=True, nogil=True)
 def _statistics(counts: Any, first: float, step: float, own: float) -> Any:
     """Mode and spread of a histogram, clipped about the median; `own` is the variance that a bin hides (bins^2)."""
     low, high = 0, counts.shape[0]
     middle, mean, spread = 0.0, 0.0, 0.0
     for _ in range(ROUNDS):
-        number, total, square = 0, 0.0, 0.0
-        for k in range(low, high):
-            number += counts[k]
-            total += counts[k] * k
-            square += counts[k] * k * k
+        number, total, square = _sums(counts, low, high)
         if number == 0:
             break
         mean = total / number
         spread = np.sqrt(max(square / number - mean * mean, 0.0))
-        half, running, k = number / 2, 0, low
+        half, running, k = number / 2, 0.0, low
         while running + counts[k] < half:
             running += counts[k]
             k += 1
@@ -55,41 +62,70 @@ def _statistics(counts: Any, first: float, step: float, own: float) -> Any:
 
 
 @numba.njit(cache=True, nogil=True)
-def _levels(image: Any, quantum: float, tops: Any, lefts: Any, level: Any, spread: Any) -> None:
-    """The compiled loop of `sky_mesh`."""
-    sample = np.empty(SAMPLE, np.float32)
-    counts = np.empty(BINS, np.int64)
-    for i in range(level.shape[0]):
-        for j in range(level.shape[1]):
-            top, bottom, left, right = tops[i], tops[i + 1], lefts[j], lefts[j + 1]
-            tall, wide = bottom - top, right - left
+def _samples(image: Any, tops: Any, lefts: Any, samples: Any) -> None:
+    """Pixels of each block on an 8 x 8 lattice, shifted from row to row so that no pattern of the sensor falls in."""
+    for i in range(samples.shape[0]):
+        for j in range(samples.shape[1]):
+            top, left = tops[i], lefts[j]
+            tall, wide = tops[i + 1] - top, lefts[j + 1] - left
             for n in range(SAMPLE):
-                # an 8 x 8 lattice, shifted from row to row so that no pattern of the sensor falls in with it
                 a, b = n // 8, n % 8
-                sample[n] = image[top + (8 * a + b) * tall // SAMPLE, left + (8 * b + (3 * a) % 8) * wide // SAMPLE]
-            sample.sort()
-            centre = (sample[31] + sample[32]) / 2
-            width = (sample[48] - sample[15]) / 1.349
-            step, own = width / BINS_SIGMA, 1 / 12
-            if quantum > 0:
-                # bins as wide as a whole number of the steps that levels come in, or they fill unevenly
-                step = quantum * max(1.0, np.round(step / quantum))
-                first = sample[0] + quantum * np.round((centre - step * (BINS // 2) - sample[0]) / quantum)
-                first += quantum * 0.5 * (np.round(step / quantum) - 1)
-                own = (1 - (quantum / step) ** 2) / 12
+                row, column = top + (8 * a + b) * tall // SAMPLE, left + (8 * b + (3 * a) % 8) * wide // SAMPLE
+                samples[i, j, n] = image[row, column]
+
+
+@numba.njit(cache=True, nogil=True)
+def _bins(sample: Any, quantum: float) -> Any:
+    """Where a block's histogram begins, the width of its bins, and the variance that a bin hides (bins^2).
+
+    `sample` holds some of the block's values in their order. The width is 0 where they are all alike.
+    """
+    centre = (sample[31] + sample[32]) / 2
+    step = (sample[48] - sample[15]) / 1.349 / BINS_SIGMA
+    if not quantum > 0:
+        return centre - step * (BINS // 2), step, 1 / 12
+    # bins as wide as a whole number of the steps that levels come in, or they fill unevenly
+    step = quantum * max(1.0, np.round(step / quantum))
+    first = sample[0] + quantum * np.round((centre - step * (BINS // 2) - sample[0]) / quantum)
+    first += quantum * 0.5 * (np.round(step / quantum) - 1)
+    return first, step, (1 - (quantum / step) ** 2) / 12
+
+
+@numba.njit(cache=True, nogil=True)
+def _levels(image: Any, quantum: float, tops: Any, lefts: Any, samples: Any, level: Any, spread: Any) -> None:
+    """The compiled loop of `sky_mesh`; `samples` of each block in the order of their values.
+
+    Whole rows of the image are turned into numbers of bins before these are counted: many at once, and with the counts
+    of neighbouring blocks apart.
+    """
+    rows, columns = level.shape
+    width = image.shape[1]
+    scale, offset, bins = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.uint8)
+    # values beyond the histogram fall into a bin at either end of it that is not looked at
+    tally, counts = np.empty((columns, BINS + 2), np.int32), np.empty(BINS)
+    first, step, own = np.empty(columns), np.empty(columns), np.empty(columns)
+    for i in range(rows):
+        for j in range(columns):
+            first[j], step[j], own[j] = _bins(samples[i, j], quantum)
+            here = slice(lefts[j], lefts[j + 1])
+            scale[here] = np.float32(1 / step[j]) if step[j] > 0 else np.float32(0)
+            offset[here] = np.float32(1.5 - first[j] / step[j]) if step[j] > 0 else np.float32(0)
+        tally[:] = 0
+        for row in range(tops[i], tops[i + 1]):
+            line = image[row]
+            for column in range(width):
+                k = np.int32(line[column] * scale[column] + offset[column])
+                bins[column] = min(max(k, np.int32(0)), np.int32(BINS + 1))
+            for j in range(columns):
+                number = tally[j]
+                for column in range(lefts[j], lefts[j + 1]):
+                    number[bins[column]] += 1
+        for j in range(columns):
+            if step[j] > 0:
+                counts[:] = tally[j, 1:-1]
+                level[i, j], spread[i, j] = _statistics(counts, first[j], step[j], own[j])
             else:
-                first = centre - step * (BINS // 2)
-            if step <= 0:
-                level[i, j], spread[i, j] = centre, 0.0
-                continue
-            counts[:] = 0
-            scale, offset = np.float32(1 / step), np.float32(0.5 - first / step)
-            for row in range(top, bottom):
-                for column in range(left, right):
-                    k = image[row, column] * scale + offset
-                    if 0 <= k < BINS:
-                        counts[int(k)] += 1
-            level[i, j], spread[i, j] = _statistics(counts, first, step, own)
+                level[i, j], spread[i, j] = samples[i, j, SAMPLE // 2], 0.0
 
 
 @numba.njit(cache=True, nogil=True)
@@ -98,13 +134,16 @@ def _subtract(image: Any, mesh: Any, centre_y: Any, centre_x: Any, out: Any) -> 
     rows, columns = mesh.shape
     height, width = image.shape
     line = np.empty(columns, np.float32)
-    where, share = np.empty(width, np.int32), np.empty(width, np.float32)
+    # between one pair of crossings and the next; a row's pixels there are worked on together
+    stretches = max(columns - 1, 1)
+    begin, share = np.zeros(stretches + 1, np.int64), np.empty(width, np.float32)
     j = 0
     for x in range(width):
         while j < columns - 2 and x > centre_x[j + 1]:
             j += 1
-        where[x] = j
+            begin[j] = x
         share[x] = (x - centre_x[j]) / (centre_x[j + 1] - centre_x[j]) if columns > 1 else 0.0
+    begin[stretches] = width
     i = 0
     for y in range(height):
         while i < rows - 2 and y > centre_y[i + 1]:
@@ -113,10 +152,11 @@ def _subtract(image: Any, mesh: Any, centre_y: Any, centre_x: Any, out: Any) -> 
         below = min(i + 1, rows - 1)
         for k in range(columns):
             line[k] = mesh[i, k] + down * (mesh[below, k] - mesh[i, k])
-        for x in range(width):
-            a = where[x]
-            b = min(a + 1, columns - 1)
-            out[y, x] = image[y, x] - (line[a] + share[x] * (line[b] - line[a]))
+        source, target = image[y], out[y]
+        for k in range(stretches):
+            left, rise = line[k], line[min(k + 1, columns - 1)] - line[k]
+            for x in range(begin[k], begin[k + 1]):
+                target[x] = source[x] - (left + share[x] * rise)
 
 
 @dataclass(frozen=True)
@@ -171,7 +211,10 @@ def sky_mesh(image: NDArray[np.float32], quantum: float = 0.0) -> SkyMesh:
         edges.append(np.rint(np.linspace(0, n, number + 1)).astype(np.int64))
     level = np.empty((len(edges[0]) - 1, len(edges[1]) - 1), np.float32)
     spread = np.empty_like(level)
-    _levels(image, quantum, edges[0], edges[1], level, spread)
+    samples = np.empty((*level.shape, SAMPLE), np.float32)
+    _samples(image, edges[0], edges[1], samples)
+    samples.sort(axis=2)
+    _levels(image, quantum, edges[0], edges[1], samples, level, spread)
     # beyond the edge a slope goes on: the median of a corner block repeated would be that of the blocks inside of it
     padded = np.pad(level, [(1, 1) if n > 1 else (0, 0) for n in level.shape], "reflect", reflect_type="odd")
     inner = tuple(slice(1, -1) if n > 1 else slice(None) for n in level.shape)

@@ -34,46 +34,37 @@ def _root(parent: Any, n: int) -> int:
 
 
 @numba.njit(cache=True, nogil=True)
-def _label(image: Any, threshold: float, labels: Any) -> Any:
-    """Number the 8-connected groups above the threshold in the order of their first pixels; bounds and sorted pixels.
+def _label(places: Any, labels: Any) -> Any:
+    """Number the 8-connected groups of pixels in the order of their first ones; `labels` is all 0 before.
 
-    ``scipy.ndimage.label(image > threshold, np.ones((3, 3)))``. Returns the flat places of the pixels, group after
+    ``scipy.ndimage.label(mask, np.ones((3, 3)))`` for ``places = np.argwhere(mask)``. Returns the places group after
     group, and where each group begins among them.
     """
-    height, width = image.shape
-    above = 0
-    for i in range(height):
-        for j in range(width):
-            above += image[i, j] > threshold
-    parent = np.empty(above + 1, np.int32)
-    places = np.empty(above, np.int64)
-    number, seen = 0, 0
-    for i in range(height):
-        for j in range(width):
-            if not image[i, j] > threshold:
-                labels[i, j] = 0
-                continue
-            places[seen] = i * width + j
-            seen += 1
-            north = labels[i - 1, j] if i > 0 else 0
-            if north:
-                labels[i, j] = north
-                continue
-            east = labels[i - 1, j + 1] if i > 0 and j < width - 1 else 0
-            west = labels[i, j - 1] if j > 0 else 0
-            if west == 0 and i > 0 and j > 0:
-                west = labels[i - 1, j - 1]
-            if east and west:
-                a, b = _root(parent, east), _root(parent, west)
-                low, high = min(a, b), max(a, b)
-                parent[high] = low
-                labels[i, j] = low
-            elif east or west:
-                labels[i, j] = max(east, west)
-            else:
-                number += 1
-                parent[number] = number
-                labels[i, j] = number
+    width = labels.shape[1]
+    seen = places.shape[0]
+    parent = np.empty(seen + 1, np.int32)
+    number = 0
+    for n in range(seen):
+        i, j = places[n, 0], places[n, 1]
+        north = labels[i - 1, j] if i > 0 else 0
+        if north:
+            labels[i, j] = north
+            continue
+        east = labels[i - 1, j + 1] if i > 0 and j < width - 1 else 0
+        west = labels[i, j - 1] if j > 0 else 0
+        if west == 0 and i > 0 and j > 0:
+            west = labels[i - 1, j - 1]
+        if east and west:
+            a, b = _root(parent, east), _root(parent, west)
+            low, high = min(a, b), max(a, b)
+            parent[high] = low
+            labels[i, j] = low
+        elif east or west:
+            labels[i, j] = max(east, west)
+        else:
+            number += 1
+            parent[number] = number
+            labels[i, j] = number
     final = np.zeros(number + 1, np.int32)
     groups = 0
     for n in range(1, number + 1):
@@ -85,39 +76,39 @@ def _label(image: Any, threshold: float, labels: Any) -> Any:
             final[n] = final[root]
     bounds = np.zeros(groups + 2, np.int64)
     for n in range(seen):
-        i, j = places[n] // width, places[n] % width
+        i, j = places[n, 0], places[n, 1]
         group = final[labels[i, j]]
         labels[i, j] = group
         bounds[group + 1] += 1
     for n in range(1, groups + 2):
         bounds[n] += bounds[n - 1]
-    grouped = np.empty(seen, np.int64)
+    grouped = np.empty_like(places)
     fill = bounds[:-1].copy()
     for n in range(seen):
-        group = labels[places[n] // width, places[n] % width]
-        grouped[fill[group]] = places[n]
+        group = labels[places[n, 0], places[n, 1]]
+        grouped[fill[group], 0], grouped[fill[group], 1] = places[n, 0], places[n, 1]
         fill[group] += 1
     return grouped, bounds[1:]
 
 
 @numba.njit(cache=True, nogil=True)
-def _summits(image: Any, labels: Any, places: Any) -> int:
+def _summits(image: Any, places: Any) -> int:
     """Number of local maxima among a group's pixels; of equal neighbours the first counts."""
     height, width = image.shape
     number = 0
     for n in range(places.shape[0]):
-        i, j = places[n] // width, places[n] % width
+        i, j = places[n, 0], places[n, 1]
         value = image[i, j]
         highest = True
-        for down in range(-1, 2):
-            for right in range(-1, 2):
-                y, x = i + down, j + right
-                if (down == 0 and right == 0) or y < 0 or x < 0 or y >= height or x >= width or labels[y, x] == 0:
-                    continue
+        # what lies beside the group is lower than all of it
+        for y in range(max(i - 1, 0), min(i + 2, height)):
+            for x in range(max(j - 1, 0), min(j + 2, width)):
                 other = image[y, x]
-                earlier = down < 0 or (down == 0 and right < 0)
-                if other > value or (other == value and earlier):
+                if other > value or (other == value and (y < i or (y == i and x < j))):
                     highest = False
+                    break
+            if not highest:
+                break
         number += highest
     return number
 
@@ -132,7 +123,7 @@ def _split(
     values = np.empty(size)
     total = 0.0
     for n in range(size):
-        values[n] = image[places[n] // width, places[n] % width]
+        values[n] = image[places[n, 0], places[n, 1]]
         total += values[n]
     order = np.argsort(-values, kind="mergesort")
     parent = np.arange(summits)
@@ -141,8 +132,7 @@ def _split(
     basins = 0
     roots, tops, whole = np.empty(8, np.int64), np.empty(8), np.empty(8, np.bool_)
     for turn in range(size):
-        place = places[order[turn]]
-        i, j = place // width, place % width
+        i, j = places[order[turn], 0], places[order[turn], 1]
         value = image[i, j]
         # the basins that the pixel touches, each with its highest pixel beside it
         touched = 0
@@ -197,7 +187,7 @@ def _split(
     names = np.zeros(summits, np.int32)
     taken = -1
     for n in range(size):
-        i, j = places[n] // width, places[n] % width
+        i, j = places[n, 0], places[n, 1]
         root = _root(parent, -labels[i, j] - 1)
         if names[root] == 0:
             names[root] = group if taken < 0 else spare + taken
@@ -209,9 +199,8 @@ def _split(
 @numba.njit(cache=True, nogil=True)
 def _measure(image: Any, labels: Any, grouped: Any, out: Any) -> None:
     """Sums over each object's pixels: columns of `OBJECT_DTYPE` as float64."""
-    width = image.shape[1]
     for n in range(grouped.shape[0]):
-        i, j = grouped[n] // width, grouped[n] % width
+        i, j = grouped[n, 0], grouped[n, 1]
         k = labels[i, j] - 1
         value = image[i, j]
         if out[k, 9] == 0:
@@ -241,7 +230,7 @@ def _split_all(image: Any, labels: Any, grouped: Any, bounds: Any, contrast: flo
         # two summits need four pixels and more between them
         if places.shape[0] < 4:
             continue
-        summits = _summits(image, labels, places)
+        summits = _summits(image, places)
         if summits > 1:
             number += _split(image, labels, places, summits, g + 1, number + 1, contrast, dip, rise)
     return number
@@ -271,8 +260,9 @@ def find_objects(
     labels : (height, width) int32 array: 0 where there is nothing, n + 1 in the pixels of object n
     """
     image = np.ascontiguousarray(image, dtype=np.float32)
-    labels = np.empty(image.shape, np.int32)
-    grouped, bounds = _label(image, threshold, labels)
+    labels = np.zeros(image.shape, np.int32)
+    above = np.flatnonzero(image.ravel() > np.float32(threshold)).astype(np.int32)
+    grouped, bounds = _label(np.stack(np.divmod(above, np.int32(image.shape[1])), axis=1), labels)
     number = len(bounds) - 1
     if contrast < 1:
         number = _split_all(image, labels, grouped, bounds, contrast, dip, rise)

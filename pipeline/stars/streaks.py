@@ -149,9 +149,14 @@ def _flashes(found: Detections) -> list[Streak]:
 @numba.njit(cache=True, nogil=True)
 def _vote(rows: Any, columns: Any, cosines: Any, sines: Any, offset: int, votes: Any) -> None:
     """Add each point to every line through it: votes[k, round(x cos + y sin) + offset]."""
-    for n in range(rows.shape[0]):
-        for k in range(cosines.shape[0]):
-            votes[k, round(columns[n] * cosines[k] + rows[n] * sines[k]) + offset] += 1
+    number = rows.shape[0]
+    nearest = np.empty(number, np.int32)
+    for k in range(cosines.shape[0]):
+        cosine, sine, line = cosines[k], sines[k], votes[k]
+        for n in range(number):
+            nearest[n] = np.int32(columns[n] * cosine + rows[n] * sine + (offset + 0.5))
+        for n in range(number):
+            line[nearest[n]] += 1
 
 
 @numba.njit(cache=True, nogil=True)
@@ -180,8 +185,9 @@ def _reach(height: int, width: int) -> int:
 
 
 @lru_cache(maxsize=2)
-def _chords(height: int, width: int) -> NDArray[np.float64]:
-    """Length inside the picture of the lines x cos + y sin = offset, (angles, offsets); the same for every frame."""
+def _chord_shares(height: int, width: int) -> NDArray[np.float64]:
+    """Length inside the picture of the lines x cos + y sin = offset over what it is on average of the `BESIDE` parallel
+    ones about, (angles, offsets); the same for every frame."""
     reach = _reach(height, width)
     angles, offsets = np.arange(ANGLES) * math.pi / ANGLES, np.arange(-reach, reach + 1)
     cosine, sine = np.cos(angles)[:, None], np.sin(angles)[:, None]
@@ -195,7 +201,8 @@ def _chords(height: int, width: int) -> NDArray[np.float64]:
         outside = level & ((base < -0.5) | (base > size - 0.5))
         low = np.where(level, low, np.maximum(low, ends.min(axis=0)))
         high = np.where(outside, -1e9, np.where(level, high, np.minimum(high, ends.max(axis=0))))
-    return np.maximum(high - low, 0.0)
+    inside = np.maximum(high - low, 0.0)
+    return inside / np.maximum(uniform_filter1d(inside, BESIDE, axis=1), 1)
 
 
 def _faint_lines(found: Detections) -> list[Streak]:
@@ -220,12 +227,9 @@ def _faint_lines(found: Detections) -> list[Streak]:
     angles = np.arange(ANGLES) * math.pi / ANGLES
     offset = _reach(height, width)
     votes = np.zeros((ANGLES, 2 * offset + 1), np.int32)
-    _vote(rows, columns, np.cos(angles), np.sin(angles), offset, votes)
-    inside = _chords(height, width)
+    _vote(rows.astype(float), columns.astype(float), np.cos(angles), np.sin(angles), offset, votes)
     # what parallel lines nearby hold: treetops and star clouds vote for all of them
-    nearby = uniform_filter1d(votes.astype(float), BESIDE, axis=1)
-    room = uniform_filter1d(inside, BESIDE, axis=1)
-    expected = nearby * inside / np.maximum(room, 1)
+    expected = uniform_filter1d(votes.astype(float), BESIDE, axis=1) * _chord_shares(height, width)
     excess = (votes - expected) / np.sqrt(np.maximum(expected, 4))
     lines: list[Streak] = []
     for _ in range(8):
@@ -253,20 +257,12 @@ def _faint_lines(found: Detections) -> list[Streak]:
     return lines
 
 
-@numba.njit(cache=True, nogil=True)
-def row_medians(values: Any) -> Any:
+def row_medians(values: NDArray[Any]) -> NDArray[np.float64]:
     """``np.nanmedian(values, axis=1)``, the lower of two middle ones; 0 where a row has none."""
-    rows, columns = values.shape
-    out, here = np.zeros(rows), np.empty(columns)
-    for i in range(rows):
-        number = 0
-        for j in range(columns):
-            if np.isfinite(values[i, j]):
-                here[number] = values[i, j]
-                number += 1
-        if number:
-            out[i] = np.partition(here[:number], (number - 1) // 2)[(number - 1) // 2]
-    return out
+    ordered = np.sort(values, axis=1)  # what is not known comes last
+    number = np.count_nonzero(~np.isnan(values), axis=1)
+    middle = ordered[np.arange(len(values)), np.maximum(number - 1, 0) // 2]
+    return np.where(number > 0, middle, 0.0)
 
 
 def _densest_stretch(along: NDArray[np.float64]) -> tuple[float, float]:
