@@ -133,7 +133,8 @@ class JudgeSettings(_Section):
         4.0,
         gt=1,
         le=1000,
-        description="bright sky: its level over that of the scene's dark frames, whole or a fifth of it",
+        description="bright sky: its level over that of the scene's dark frames, whole or a fifth of it "
+        "(a tenth, at twice that)",
     )
     overexposed: float = Field(
         0.8, gt=0, le=1, description="overexposed: sky level above black, as a share of saturation"

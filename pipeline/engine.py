@@ -26,7 +26,7 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 12,
-    "judge": 19,
+    "judge": 20,
     "dark": 3,
     "register": 11,
     "ground": 7,

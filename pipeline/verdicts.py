@@ -18,7 +18,7 @@ SHAPE_STARS = 6  # stars below which a frame's shapes decide nothing
 FAINT_ALONE = 0.5  # transparency below which cloud is believed of a frame whose star images are spoiled as well
 FAR_OFF = -0.5  # margin of `trailed` beyond which fluxes, shared out along the path, say nothing of clouds
 CLOUD_SURE = 0.25  # standard deviations beyond its limit: more would keep clouded frames of sparse fields
-GLARE_SHARE = 0.2  # of the field, for light that does not fall on all of it
+GLARE_SHARE = 0.2  # of the field, for light at the limit that does not fall on all of it; of brighter light less
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
 # Every reason for which a frame can be set aside, gravest first; `register` gives the two before the last.
@@ -60,6 +60,7 @@ class Figures:
     noise_adu: float | None = None
     room_adu: float | None = None
     glare: float | None = None  # share of the field whose sky is far above the scene's there
+    glare_times: float = 1.0  # and how far above the limit, on average
     transparency: float | None = None
     cloud_fraction: float | None = None
     cloud_error: float = 0.0  # standard deviation of the clouded share
@@ -180,11 +181,12 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
         said = f"sky {ratio:.1f} times as bright as the scene's; limit {limit:.1f}"
         out.append(_above("bright sky", ratio, limit, said))
         if f.glare is not None and scene.frames >= SMALL_SCENE:
+            glare_max = GLARE_SHARE / f.glare_times
             said = (
-                f"{100 * f.glare:.0f} % of the field is lit to {settings.sky_max:.0f} times the scene's sky and more; "
-                f"limit {100 * GLARE_SHARE:.0f} %"
+                f"{100 * f.glare:.0f} % of the field is lit to {settings.sky_max:g} times the scene's sky and more; "
+                f"limit where so bright {100 * glare_max:.0f} %"
             )
-            out.append(_above("bright sky", f.glare, GLARE_SHARE, said))
+            out.append(_above("bright sky", f.glare, glare_max, said))
         dark = scene.frames >= SMALL_SCENE and f.stars is not None and scene.stars is not None
         if dark and ratio < DARK_SHARE and (f.stars or 0) < STARS_SHARE * (scene.stars or 0):
             said = f"sky {100 * ratio:.0f} % of the scene's, and {f.stars} stars where {scene.stars:.0f} are usual"

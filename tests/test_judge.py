@@ -433,6 +433,22 @@ def test_land_behind_which_no_star_ever_shows_is_land(stars):
     assert aside(rows) == {9: "bright sky"}
 
 
+@pytest.mark.parametrize(("light", "parts", "lost"), [(5, 6, False), (5, 13, True), (9, 7, True), (90, 3, False)])
+def test_the_brighter_a_beam_the_less_of_the_field_it_may_light(light, parts, lost):
+    """Of n frames one with a share s lit to k times the sky loses there what it wins elsewhere where s = 1 / (k - 1).
+
+    That is photon statistics: variances (n - 1 + k) / n^2 and 1 / n against 1 / (n - 1), to first order in 1 / n.
+    A lamp, however bright, spoils only where it shines.
+    """
+    frames, scene = make_scene(Setting(35.0, True, 300, 12, exposure_s=45, interval_s=49), 5)
+    sky = np.array(json.loads(frames[4].row["tile_sky_adu"]))
+    sky.ravel()[:parts] *= light
+    frames[4].row["tile_sky_adu"] = json.dumps(sky.tolist())
+    assert sky.size == 48
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert aside(rows) == ({4: "bright sky"} if lost else {})
+
+
 def test_stars_saturated_but_behind_cloud_do_not_hide_it():
     """Where clear frames saturate most stars, a cloud that brings them below saturation is measured all the same."""
     setting = Setting(135.0, True, 60, exposure_s=60, interval_s=64, faults={5: Fault("cloud", 0.6, share=0.6)})
