@@ -50,7 +50,7 @@ def _left(made, across, inside, truth):
 
 
 def test_nothing_of_a_faint_pass_is_left_among_four_frames(scene):
-    """Of its height in its frame a quarter is the mean of four's; a twentieth may be left (planted; by chance 0.035)."""
+    """Of its height in its frame a quarter is the mean of four's; a twentieth may be left (planted; chance: 0.035)."""
     (without, made), across, inside, height, truth = scene
     assert _left(without, across, inside, truth) > 0.12 * height
     assert abs(_left(made, across, inside, truth)) < 0.05 * height

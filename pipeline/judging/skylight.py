@@ -15,9 +15,9 @@ from pipeline.stars.tiles import TILES, tile_of
 from pipeline.verdicts import REFERENCE, SMALL_SCENE, Figures
 
 DARKEST = 0.5  # of the scene's sky: no part of open sky is darker, so that land that moves out of it sets no measure
-# What light beyond the limit counts for at most: of twice the limit it halves the share that may be lit. The lit parts of
-# a frame lose to noise what the others win where their share is 1 / (k - 1), k being their light over the scene's: a third
-# at 4 times, a seventh at 8.
+# What light beyond the limit counts for at most: of twice the limit it halves the share that may be lit. The lit parts
+# of a frame lose to noise what the others win where their share is 1 / (k - 1), k being their light over the scene's:
+# a third at 4 times, a seventh at 8.
 GLARE_MOST = 2.0
 PARTS_LEAST = 6  # of the grid, and
 STARS_LEAST = 5  # stars, that tell the level of the sky
