@@ -95,6 +95,7 @@ class Progress:
     def __init__(self, project: Path | None, step: str, name: str, total: int = 1, scene: str | None = None) -> None:
         self.project, self.step, self.name, self.total, self.scene = project, step, name, total, scene
         self.done = 0
+        self.note = ""  # told behind the numbers
         self._told = 0.0
         self._begun = time.time()
 
@@ -138,6 +139,7 @@ class Progress:
                     "scene": self.scene,
                     "done": self.done,
                     "total": self.total,
+                    "note": self.note,
                     "begun": self._begun,
                     "pid": os.getpid(),
                 },

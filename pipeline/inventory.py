@@ -314,7 +314,12 @@ def match_stars(
     return [float(found.scale), float(np.radians(found.angle_deg)), float(x) - middle[0], float(y) - middle[1]]
 
 
-def open_reader(memory: Memory, tell: Callable[[int, int], None] = lambda done, more: None) -> Reader:
+def looked_at(seen: int) -> str:
+    """Words on how many frames were looked at, which are seldom all; none before the first."""
+    return f"the pixels of {seen} looked at" if seen else ""
+
+
+def open_reader(memory: Memory, tell: Callable[[int, int, int], None] = lambda read, files, seen: None) -> Reader:
     """A reader on the pipeline's own decoder, star measurement and solver, loaded when first used."""
     return Reader(memory, _open_decoder, _measure, solve_stars, restore_solution, tell)
 
@@ -347,9 +352,9 @@ def take_inventory(project: Path, trip: Trip) -> Sorted:
     memory = Memory(project / "work" / "plan" / "looks.json", project)
     with Progress(project, "inventory", "trip", total=0) as progress:
 
-        def tell(done: int, more: int) -> None:
-            progress.total += more
-            progress.advance(done)
+        def tell(read: int, files: int, seen: int) -> None:
+            progress.total, progress.note = files, looked_at(seen)
+            progress.advance(read - progress.done)
 
         try:
             with open_reader(memory, tell) as reader:

@@ -367,7 +367,7 @@ def _progress(project: Path) -> list[dict[str, Any]]:
 
 
 def _phrase(jobs: list[dict[str, Any]], scene: str | None) -> str:
-    """What is being done, for which scene, how many of how many."""
+    """What is being done, for which scene, how many of how many, and what a job says of it."""
     steps = Counter(job["step"] for job in jobs)
     parts = []
     for step in DOING:
@@ -375,6 +375,7 @@ def _phrase(jobs: list[dict[str, Any]], scene: str | None) -> str:
             done = sum(j["done"] for j in jobs if j["step"] == step)
             total = sum(j["total"] for j in jobs if j["step"] == step)
             parts.append(DOING[step] + (f", {done} of {total}" if total > 1 else ""))
+            parts[-1] += "".join(f" ({j['note']})" for j in jobs if j["step"] == step and j.get("note"))
     return (f"scene {scene}: " if scene else "") + "; ".join(parts)
 
 

@@ -17,7 +17,7 @@ from pipeline.card.walk import OWN_FOLDERS, Root, find_files
 from pipeline.config import TRIP_FILE, Trip
 from pipeline.errors import InputError
 from pipeline.files import shown, write_text
-from pipeline.inventory import Sorted, open_reader, sort_card
+from pipeline.inventory import Sorted, looked_at, open_reader, sort_card
 from pipeline.plan import ScenePlan
 from pipeline.telling import Teller
 
@@ -52,12 +52,9 @@ def start(folder: str | os.PathLike[str]) -> None:
         )
     trip = Trip(frames=frames)
     teller = Teller()
-    done = {"files": 0, "of": 0}
 
-    def tell(finished: int, more: int) -> None:
-        done["files"] += finished
-        done["of"] += more
-        teller.status(f"reading, {done['files']} of {done['of']}", "")
+    def tell(read: int, files: int, seen: int) -> None:
+        teller.status(f"reading, {read} of {files} files", looked_at(seen))
 
     memory = Memory(folder / "work" / "plan" / "looks.json", folder)
     try:

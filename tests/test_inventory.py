@@ -102,6 +102,8 @@ def test_a_trip_is_sorted(trip):
     assert [name.split("_")[1] for name in scenes] == ["24mm", "50mm"]
     assert [entry["frames"] for entry in scenes.values()] == [5, 4]
     assert [entry["kind"] for entry in plan(trip)["sets"].values()] == ["dark"]
+    # what is told while it is done counts each file once, header and pixels together
+    assert json.loads((trip / "work/timings/inventory-trip.json").read_text())["units"] == len(found)
 
 
 def test_the_plan_reads_back(trip):

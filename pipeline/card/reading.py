@@ -43,7 +43,7 @@ class Reader:
     solve : callable
         `solve(stars, width, height, focal_px)` gives a dictionary that `Solution` is made of, or None.
     tell : callable, optional
-        Called with the number of files finished, and of files added to what is to be done.
+        Called with the number of files whose headers are read, of all files, and of frames whose pixels were looked at.
     """
 
     def __init__(
@@ -53,13 +53,15 @@ class Reader:
         measure: Callable[..., Any],
         solve: Callable[[NDArray[np.float64], int, int, float | None], dict[str, Any] | None],
         restore: Callable[[dict[str, Any]], Solved],
-        tell: Callable[[int, int], None] = lambda done, more: None,
+        tell: Callable[[int, int, int], None] = lambda read, files, seen: None,
     ) -> None:
         self.memory = memory
         self._open, self._measure, self._solve, self._restore, self._tell = open_decoder, measure, solve, restore, tell
         self._decoders: list[Any] = []
         self._free: list[Any] = []
         self._lock = threading.Lock()
+        self._read, self._files = 0, 0
+        self._seen: set[str] = set()  # some frames are decoded twice, once for their stars
 
     def __enter__(self) -> Reader:
         return self
@@ -113,7 +115,8 @@ class Reader:
     def read_headers(self, files: Sequence[Found]) -> None:
         """Hash and read the header of each file that is not known unchanged; results are in the memory."""
         unknown = [f for f in files if self.memory.recall(f.path, f.size, f.mtime_ns) is None]
-        self._tell(0, len(unknown))
+        self._files += len(files)
+        self._read += len(files) - len(unknown)
         self._each(unknown, self._read_header)
 
     def _read_header(self, found: Found, decoder: Any) -> None:
@@ -131,7 +134,11 @@ class Reader:
             record = Record(-1, 0, record.hash, unreadable=f"cannot be read ({error.strerror or error})")
         with self._lock:
             self.memory.keep(found.path, record)
-        self._tell(1, 0)
+            self._read += 1
+        self._said()
+
+    def _said(self) -> None:
+        self._tell(self._read, self._files, len(self._seen))
 
     def whole_hash(self, path: str) -> str:
         """The hash of all of a file's content."""
@@ -160,7 +167,6 @@ class Reader:
     def look_at_all(self, frames: Sequence[CardFrame]) -> None:
         """Look at several frames at once."""
         unknown = [f for f in frames if self.memory[f.path].look is None and self.memory[f.path].broken is None]
-        self._tell(0, len(unknown))
         self._each(unknown, lambda frame, decoder: self._decode(frame, decoder, None))
 
     def look(self, frame: CardFrame) -> Any:
@@ -179,7 +185,8 @@ class Reader:
         except FrameError as error:
             with self._lock:
                 self.memory.change(frame.path, broken=str(error))
-            self._tell(1, 0)
+                self._seen.add(frame.path)
+            self._said()
             return
         header = decoded.header
         look = self.memory[frame.path].look
@@ -200,7 +207,8 @@ class Reader:
             self.memory.change(
                 frame.path, look=look, damage=decoded.damage, **({} if stars is None else {"stars": stars})
             )
-        self._tell(1, 0)
+            self._seen.add(frame.path)
+        self._said()
 
     # ---- stars
 
@@ -208,7 +216,6 @@ class Reader:
         """The stars of a frame and where it points; None where it cannot be decoded."""
         record = self.memory[frame.path]
         if record.stars is None and record.broken is None:
-            self._tell(0, 1)
             self._each([frame], lambda item, decoder: self._decode(item, decoder, True))
             record = self.memory[frame.path]
         if record.stars is None:
