@@ -16,6 +16,7 @@ from pipeline.console import Progress
 from pipeline.decoded import find_mosaic
 from pipeline.errors import SceneError
 from pipeline.files import replacing
+from pipeline.inputs import showing_land
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate, dark_signal
@@ -99,8 +100,11 @@ def make_scene(arguments: argparse.Namespace) -> None:
     """Find a scene's dark factors, offsets and defects."""
     trip = load_trip(arguments.project)
     scene = read_scene(arguments.scene)
-    verdicts = read_table(arguments.verdicts)
-    kept = {str(row["frame"]): row for row in verdicts if str(row["verdict"]) == "kept"}
+    verdicts = {str(row["frame"]): row for row in read_table(arguments.verdicts)}
+    kept = {name: row for name, row in verdicts.items() if str(row["verdict"]) == "kept"}
+    if scene.gives_ground_to is not None or not kept:
+        # long exposures of land: the stars in them trail
+        kept = {name: verdicts[name] for name in showing_land(arguments.verdicts)}
     lights: list[tuple[PlannedFrame, MosaicFile]] = []
     for frame in scene.frames:
         if frame.id in kept:

@@ -16,9 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.errors import InputError
-from pipeline.files import shown
-from pipeline.inputs import read_inputs
+from pipeline.inputs import read_inputs, showing_land
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.skyline.empty import CELL, emptiness
@@ -28,13 +26,10 @@ from pipeline.skyline.still import HALF, Stills, make_stills
 from pipeline.skyline.tell import tell
 from pipeline.skyline.views import carried, place_view, scale_between
 from pipeline.stack.sources import Inputs
-from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless.ground")
 
 FILES = ("verdicts", "calibration", "defects", "master", "bias", "flat")
-# Frames set aside for one of these show no ground worth having; stars that trail and cloud do it no harm.
-USELESS = frozenset({"unreadable", "damaged", "out of focus", "overexposed", "different camera or settings", "by hand"})
 # Cells of the land's edge that tell nothing of its level.
 EDGE_CELLS = 3
 # Error of the measured scale, as a share of it, up to which it is believed rather than exposure and ISO.
@@ -123,7 +118,7 @@ def separate_ground(
     turns = {name: turn @ view.turn for name, turn in turns.items()}
     if not turns:
         return None, "they differ from one another"
-    frames = _only(frames, list(turns))
+    frames = frames.only([n for n, frame in enumerate(frames.frames) if frame.id in turns])
     reference = {geometry.reference: geometry.frames[geometry.reference]}
     laid = replace(own, reference=geometry.reference, frames={**reference, **{n: placements[n] for n in turns}})
     lying = Hold(laid, TRIPOD, {geometry.reference: np.eye(3), **turns})
@@ -181,24 +176,9 @@ def _each(
 
 
 def _usable(plan: ScenePlan, verdicts: Path, folders: list[Path]) -> dict[str, Path]:
-    """Mosaics of the frames that show ground, by id in order of time.
-
-    Raises
-    ------
-    InputError
-        Where the verdicts are not what judge writes.
-    """
-    table = read_table(verdicts)
-    if not {"frame", "verdict", "reasons"} <= set(table.colnames):
-        raise InputError(f"{shown(verdicts)}: has no columns 'frame', 'verdict' and 'reasons'; run judge again")
-    rows = [row_values(row, ("frame", "verdict", "reasons")) for row in table]
-    good = [
-        str(row["frame"])
-        for row in rows
-        if row["verdict"] == "kept" or not USELESS & set(str(row["reasons"] or "").split("; "))
-    ]
+    """Mosaics of the frames that show ground, by id in order of time."""
     paths = {}
-    for frame in sorted(good):
+    for frame in showing_land(verdicts):
         path = next((folder / f"{frame}.fits" for folder in folders if (folder / f"{frame}.fits").is_file()), None)
         if path is None:
             log.warning("%s: %s: its mosaic is not there and it is left out", plan.scene, frame)
@@ -213,13 +193,6 @@ def _starts(hold: Hold, first: str) -> list[NDArray[np.float64]]:
     after = next((name for name in names if name > first), names[-1])
     before = next((name for name in reversed(names) if name < first), names[0])
     return [np.eye(3), *(np.asarray(hold.turns[name]) for name in dict.fromkeys((before, after)))]
-
-
-def _only(inputs: Inputs, names: list[str]) -> Inputs:
-    numbers = [n for n, frame in enumerate(inputs.frames) if frame.id in names]
-    return replace(
-        inputs, frames=[inputs.frames[n] for n in numbers], mosaics=inputs.mosaics.only(numbers), reference=0
-    )
 
 
 def _median(values: Any) -> float | None:

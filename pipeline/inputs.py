@@ -31,6 +31,9 @@ from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless.inputs")
 
+# Frames set aside for one of these show no land worth having; stars that trail and cloud do it no harm.
+USELESS = frozenset({"unreadable", "damaged", "out of focus", "overexposed", "different camera or settings", "by hand"})
+
 
 def input_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments that name a scene's files, and the number of threads."""
@@ -52,6 +55,26 @@ def _positive(text: str) -> int:
     if number < 1:
         raise argparse.ArgumentTypeError(f"must be at least 1 (got {number})")
     return number
+
+
+def showing_land(verdicts: Path) -> list[str]:
+    """Ids of the frames that show land: those kept, and those set aside for what does it no harm.
+
+    Raises
+    ------
+    InputError
+        Where the verdicts are not what judge writes.
+    """
+    table = read_table(verdicts)
+    names = ("frame", "verdict", "reasons")
+    if not set(names) <= set(table.colnames):
+        raise InputError(f"{shown(verdicts)}: has no columns 'frame', 'verdict' and 'reasons'; run judge again")
+    rows = [row_values(row, names) for row in table]
+    return sorted(
+        str(row["frame"])
+        for row in rows
+        if row["verdict"] == "kept" or not USELESS & set(str(row["reasons"] or "").split("; "))
+    )
 
 
 def listed_streaks(verdicts: Path) -> dict[str, list[dict[str, Any]]]:

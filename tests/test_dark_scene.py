@@ -365,6 +365,19 @@ def test_one_calibrated_frame(tmp_path, capsys):
     assert "has another size than the frame" in capsys.readouterr().err
 
 
+def test_frames_whose_stars_trail_are_calibrated_where_none_was_kept(tmp_path):
+    """Long exposures of the land for another scene: set aside as trailed they serve all the same, a damaged one not."""
+    sensor = Sensor(11, shape=(64, 64))
+    write(tmp_path, sensor, [sensor.expose(0.0, 1.0) for _ in range(3)])
+    rows = [
+        {"frame": f"light00{n}", "verdict": "set aside", "reasons": why}
+        for n, why in enumerate(("trailed", "trailed; cloud", "damaged"))
+    ]
+    write_table(table_from_rows(rows, dict.fromkeys(rows[0], (str, None))), tmp_path / "verdicts.ecsv")
+    table, _ = run_scene(tmp_path, darks=False)
+    assert list(table["frame"]) == ["light000", "light001"]
+
+
 @pytest.mark.parametrize("spoil", ["verdicts", "mosaic", "cfa"])
 def test_foreseeable_faults_are_sentences(tmp_path, capsys, spoil):
     """No kept frame, a mosaic that vanished and a frame of another CFA are one sentence each."""
@@ -372,8 +385,9 @@ def test_foreseeable_faults_are_sentences(tmp_path, capsys, spoil):
     write(tmp_path, sensor, [sensor.expose(0.0, 1.0) for _ in range(2)])
     text = {"verdicts": "no frame was kept", "mosaic": "its mosaic is missing", "cfa": "another size or CFA"}[spoil]
     if spoil == "verdicts":
-        rows = [{"frame": "light000", "verdict": "set aside"}]
-        write_table(table_from_rows(rows, {"frame": (str, None), "verdict": (str, None)}), tmp_path / "verdicts.ecsv")
+        rows = [{"frame": "light000", "verdict": "set aside", "reasons": "damaged"}]
+        columns = dict.fromkeys(rows[0], (str, None))
+        write_table(table_from_rows(rows, columns), tmp_path / "verdicts.ecsv")
     elif spoil == "mosaic":
         (tmp_path / "m" / "light001.fits").unlink()
     else:
