@@ -218,14 +218,20 @@ def how(hold: Hold, told: Mapping[str, Any], source: Inputs) -> str:
         known = "as measured on the land" if told["scale_measured"] else "by exposure and ISO"
         exposure = source.frames[0].header.exposure_s
         each = f" of {exposure:g} s" if exposure else ""
-        return (
-            f"from {count(len(source.frames), 'frame')}{each} of the scene {told['from']}, laid on the reference by "
+        text = (
+            f"from {count(told['frames'], 'frame')}{each} of the scene {told['from']}, laid on the reference by "
             f"what both show of the land, their light multiplied by {told['scale']:g} ({known})"
         )
-    text = "from the scene's own frames laid on the ground"
-    if hold.kind == "tracked":
-        text += ": the tracker moved on during each exposure, and the ground is blurred by as much"
-    return f"{text} ({told['not_from']})" if "not_from" in told else text
+    else:
+        text = "from the scene's own frames laid on the ground"
+        if hold.kind == "tracked":
+            text += ": the tracker moved on during each exposure, and the ground is blurred by as much"
+        if "not_from" in told:
+            text += f" ({told['not_from']})"
+    others = len(told["lit_otherwise"])
+    if others:
+        text += f", without {count(others, 'frame')} that showed it in another light (a lamp, a car, the moon)"
+    return text
 
 
 if __name__ == "__main__":

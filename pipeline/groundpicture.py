@@ -100,11 +100,12 @@ def make_ground(
 ) -> dict[str, Any]:
     """Write the ground's picture, noise and mask; what is told of them."""
     inputs = on_ground(inputs, geometry, hold, scale)
-    shape, n = inputs.shape, len(inputs.frames)
+    shape = inputs.shape
     sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
     samples = samples_of(ground_windows(mask, SAMPLE_PX * 4))
     ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples, lit=True)
     scene = ready.scene
+    n, used = len(scene.frames), {frame.id for frame in scene.frames}
     windows = ground_windows(mask, side_of_tiles(scene, trip.limits.memory_mb, threads))
     progress.total = len(windows)
     box = _box(windows)
@@ -126,7 +127,7 @@ def make_ground(
             progress.advance()
         writer.finish(coverage, rejected)
     append_mask(path, mask)
-    told = figures.figures(scene.frames, inputs.reference, scene, gathered, ready.shared)
+    told = figures.figures(scene.frames, 0, scene, gathered, ready.shared)
     keys = (
         "noise_frame",
         "noise_combined",
@@ -136,7 +137,8 @@ def make_ground(
         "rejected_share",
         "noise_notes",
     )
-    return {"frames": n, **{key: told[key] for key in keys}}
+    otherwise = [frame.id for frame in inputs.frames if frame.id not in used]
+    return {"frames": n, "lit_otherwise": otherwise, **{key: told[key] for key in keys}}
 
 
 def _box(windows: Sequence[Window]) -> Window:

@@ -12,7 +12,7 @@ from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.stack.groundfile import read_ground
-from pipeline.stack.lighting import light_factor
+from pipeline.stack.lighting import light_factor, one_light
 from tests.planted_scenes import BLACK, SATURATION, Camera, drifting, header
 from tests.test_combine import inputs_of
 from tests.test_ground import GAIN, READ, Stand
@@ -68,3 +68,25 @@ def test_light_multiplies_and_a_black_level_adds() -> None:
     assert light_factor((1.6 * base + noise)[:, :10], base[:, :10]) == 1.0
     flat = np.full(base.shape, 50.0)
     assert light_factor(1.1 * flat + noise, flat) == 1.0
+
+
+def test_frames_in_another_light_are_told() -> None:
+    """Of twenty frames seven show a beam over a third of the land, the reference among them: just these are told, and
+    the base is none of them; of a moon that doubles the light of all none is; where no land is seen, nothing is."""
+    rng = np.random.default_rng(4)
+    land = rng.uniform(20, 200, (3, 400))
+    beam = 1 + 8 * (np.arange(400) < 130)
+    lit = range(5, 12)
+    frames = [land * (beam if k in lit else 1.0) + rng.normal(0, 2.0, land.shape) for k in range(20)]
+    frames[2][:, 50:60] = np.nan
+    told = one_light(frames, 10)
+    assert [k for k in range(20) if not told.alike[k]] == list(lit)
+    assert told.base not in lit
+    rising = [land * (1 + k / 20) + rng.normal(0, 2.0, land.shape) for k in range(20)]
+    told = one_light(rising, 0)
+    assert told.alike.all()
+    np.testing.assert_allclose(told.factors * (1 + np.arange(20) / 20), 1 + told.base / 20, rtol=0.02)
+    told = one_light([np.full((3, 5), np.nan)] * 4, 3)
+    assert told.alike.all()
+    assert told.base == 3
+    assert (told.factors == 1).all()

@@ -105,13 +105,13 @@ def test_identity_changes_nothing() -> None:
 
 
 def test_a_flat_sky_stays_flat_and_what_is_outside_is_told() -> None:
-    """Normalised weights keep a constant; beyond the outermost pixel centres nothing is covered."""
+    """Normalised weights keep a constant; beyond the outermost pixels' own edges nothing is covered."""
     planes = np.full((1, 60, 60), 7.0, np.float32)
     values, codes = resample(planes, lambda x, y: (x + 5.3, y - 2.6))
     covered = codes != NOT_COVERED
     np.testing.assert_allclose(values[0][covered], 7.0, rtol=1e-5)
     y, x = np.mgrid[0:60, 0:60]
-    assert np.array_equal(covered, (x + 5.3 <= 59) & (y - 2.6 >= 0))
+    assert np.array_equal(covered, (x + 5.3 <= 59.5) & (y - 2.6 >= -0.5))
     assert (values[0][~covered] == 0).all()
 
 
@@ -296,7 +296,7 @@ def test_variance_of_a_pixel_is_foretold() -> None:
                 mosaic[i::2, j::2] *= sigma[c]
     planes = demosaic(mosaic.astype(np.float32), "RGGB")
     for dx, dy in ((0.0, 0.0), (3 / 7, 5 / 7)):
-        values, codes = resample(planes, lambda x, y, dx=dx, dy=dy: (x + dx, y + dy))
+        values, codes = resample(planes, lambda x, y, dx=dx, dy=dy: (x + dx, y + dy), (890, 890))
         for code in np.unique(codes[codes != NOT_COVERED]):
             for c in range(3):
                 measured = values[c][codes == code].var()

@@ -18,7 +18,8 @@ from pipeline.skyline.hold import hold_of
 from pipeline.skyline.labels import filled, least_cut
 from pipeline.skyline.levels import follow
 from pipeline.skyline.matte import soften
-from pipeline.skyline.still import choose, medians
+from pipeline.skyline.still import Stills, choose, medians
+from pipeline.skyline.tell import tell
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
 from pipeline.stack.sources import Calibration, Frame, Mosaics
@@ -280,6 +281,29 @@ def test_a_sky_of_cloud_and_glow_has_no_ground(tmp_path):
     told = _told(tmp_path, night, 6)
     assert told.cells is None
     assert "no sharp edge" in told.why
+
+
+def test_stars_that_hardly_move_are_no_ground():
+    """A few frames in a short time: stars stand still in the stills, sharp, and half of them are in no catalogue; the
+    planted land below is told all the same, and no star of the sky above."""
+    rng = np.random.default_rng(6)
+    plane, land = _picture(1.0, 3.0)
+    high, wide = plane.shape[1:]
+    sky = np.zeros((high, wide))
+    y, x = (rng.uniform(2, size - 2, 500) for size in (high, wide))
+    open_ = ~land[y.astype(int), x.astype(int)]
+    y, x = y[open_], x[open_]
+    sky[y.astype(int), x.astype(int)] = rng.uniform(200, 4000, len(y))
+    plane = plane + ndimage.gaussian_filter(sky, 1.0).astype(np.float32)
+    stills = Stills(plane + rng.normal(0, 2, plane.shape).astype(np.float32), plane)
+    listed = np.tile(np.arange(0, len(y), 2), 3)
+    seen = Witnesses(np.floor(x[listed]) * 2 + 0.5, np.floor(y[listed]) * 2 + 0.5, 4, len(listed))
+    empty = emptiness(seen, (2 * high, 2 * wide))
+    assert empty is not None
+    cells = tell(stills, seen, empty).cells
+    assert cells is not None
+    far = ndimage.distance_transform_edt(land) + ndimage.distance_transform_edt(~land) > 3
+    assert ((cells > 0.5) == land)[far].mean() > 0.999
 
 
 def test_two_frames_tell_nothing():

@@ -186,7 +186,7 @@ def resample_plane(  # type: ignore[no-untyped-def]
     source : 1-D float32 array
         Planes of `source_shape`, one behind the other, and `OVERREAD` floats more; all finite.
     source_origin : (row, column) of the planes' first pixel in the frame
-    frame_shape : (height, width) of the frame: a position outside it is not covered
+    frame_shape : (height, width) of the frame: a position outside its pixels is not covered
     shift, lagrange : the position grid and its interpolation weights
     table : weights of `lanczos_table`
     origin : (row, column) of the first pixel of `values` in the result
@@ -330,8 +330,9 @@ def _three(source, first, stride, plane, table, across, down, gains, red, green,
 def _addresses(xs, ys, low, high, source_origin, stride, codes, across, down, first):  # type: ignore[no-untyped-def]
     """For a row of positions: noise code, where the weights stand in the table, index of the first of 6 x 6 pixels."""
     low_y, low_x, high_y, high_x = low[0], low[1], high[0], high[1]
-    # half a step of the table beyond the outermost pixel centre counts as on it
-    slack = np.float32(0.5 / PHASES)
+    # what lies on the outermost pixel, if beyond its centre, counts as on that: else colours that a lens draws apart,
+    # or a creep, leave a land's picture a black rim
+    slack = np.float32(0.5)
     top, left = np.int32(source_origin[0] + REACH_BEFORE), np.int32(source_origin[1] + REACH_BEFORE)
     width = np.int32(stride)
     phases, half = np.float32(PHASES), np.float32(0.5)

@@ -11,8 +11,8 @@ from pipeline.pixels.cells import between, in_cells
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
-# Pixels on either side of the skyline that may be shared; further in, among twigs, so far as a share of the picture.
-BAND, DEEP = 2, 0.02
+# Pixels on either side of the skyline that may be shared.
+BAND = 2
 # Contrast of ground and sky over the noise from which a pixel may be shared between them; shares below that of so many
 # standard deviations are none.
 CONTRAST, SURE = 6.0, 2.5
@@ -51,7 +51,7 @@ def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Flo
         return ground.astype(np.float32)
     size = max(ground.shape)
     deep = ndimage.distance_transform_cdt(ground, "taxicab")
-    within = ground & (deep <= max(BAND, round(DEEP * size)))
+    within = ground & (deep <= max(BAND, round(AIRY * size)))
     pure = np.stack([own_level(plane, level, ground) for plane, level in zip(picture, sky[0], strict=True)])
     airy = stars & _closed(ground, round(GAP * size))
     light = (pure / np.maximum(sky[0], np.float32(1e-3))).mean(axis=0)

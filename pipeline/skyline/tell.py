@@ -29,6 +29,8 @@ Bools = NDArray[np.bool_]
 
 # What a row of the picture that is empty for certain weighs for ground, as log odds; a smooth border costs 30 a pixel.
 MISSING = 15.0
+# What a place among stars weighs against it, over that: stars that hardly move have edges that stand still, too.
+AMONG = 0.5
 # What a sighting weighs against ground, as log odds: chance matches among lamps and texture are a hundred times rarer.
 SIGHTING = -5.0
 # What a pixel's side of the border between sky and ground costs where there is no edge, and on one; an edge counts in
@@ -78,7 +80,8 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     roots = enlarged(empty.region, times, size) & known
     stars = _star_map(seen, stills.side, size)
     sharp = sharpness(picture, noise)
-    evidence = enlarged(empty.doubt.astype(np.float32), times, size) * np.float32(MISSING / max(size))
+    doubt = enlarged(empty.doubt.astype(np.float32), times, size)
+    evidence = np.where(doubt > 0, doubt, np.float32(-AMONG)) * np.float32(MISSING / max(size))
     evidence += np.where(sharp > TWIG, np.float32(TEXTURE), 0)
     # a sighting is spread over the pixels of a star
     evidence = np.where(stars, np.float32(SIGHTING / 5), np.where(known, evidence, 0)).astype(np.float32)

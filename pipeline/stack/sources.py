@@ -6,7 +6,7 @@ import resource
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
@@ -150,6 +150,13 @@ class Inputs:
     @property
     def cfa(self) -> str:
         return self.frames[self.reference].header.cfa
+
+    def only(self, numbers: Sequence[int]) -> Inputs:
+        """Some of the frames; where the reference is not among them, the first is taken for it."""
+        reference = list(numbers).index(self.reference) if self.reference in numbers else 0
+        return replace(
+            self, frames=[self.frames[n] for n in numbers], mosaics=self.mosaics.only(numbers), reference=reference
+        )
 
 
 def frame_grids(geometry: Map, frame: str, shape: tuple[int, int], colours: int) -> tuple[PositionGrid, ...]:

@@ -25,9 +25,9 @@ from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stack import figures
 from pipeline.stack.checked import CROWDED, SCATTER_DEFAULT, corrected, star_scatter, transfer_of, with_transfer
 from pipeline.stack.land import Land
-from pipeline.stack.lighting import light_factor
+from pipeline.stack.lighting import OneLight, one_light
 from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_levels, star_weights
-from pipeline.stack.sources import Inputs, Scratch
+from pipeline.stack.sources import Frame, Inputs, Scratch
 from pipeline.stack.tiles import (
     UNQUIET_MARGIN,
     Check,
@@ -74,7 +74,8 @@ def make_ready(
     for_stars : weight the frames by `star_weights` too
     land : what of the frames does not count; their skies are matched elsewhere
     samples : windows in which the noise is looked at; spread over the picture by default
-    lit : the frames lie on the ground: what lights it changes in brightness, and else by no more than a plane
+    lit : the frames lie on the ground: what lights it changes in brightness, and else by no more than a plane; those
+        that show it in another light are left out of the scene
     tell : called as each frame has been read
     """
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
@@ -89,7 +90,11 @@ def make_ready(
         if not parts[inputs.reference].any():
             parts = None
     if lit:
-        inputs = _one_light(inputs, surveys, parts)
+        light = _light_of(inputs, surveys, parts)
+        used = np.flatnonzero(light.alike).tolist()
+        inputs = replace(inputs, frames=_scaled(inputs.frames, light, used), reference=light.base).only(used)
+        surveys, n = [surveys[k] for k in used], len(used)
+        parts = None if parts is None else [parts[k] for k in used]
     matching = match_frames(
         surveys,
         [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
@@ -137,21 +142,21 @@ def _weighted(matching: Matching, inputs: Inputs) -> Matching:
     return replace(matching, weights=star_weights(matching.weights, [f.fwhm_px for f in inputs.frames]))
 
 
-def _one_light(inputs: Inputs, surveys: Sequence[Survey], parts: Sequence[NDArray[np.bool_]] | None) -> Inputs:
-    """The frames with factors that bring what each shows of the ground to the mean of their brightness."""
+def _light_of(inputs: Inputs, surveys: Sequence[Survey], parts: Sequence[NDArray[np.bool_]] | None) -> OneLight:
+    """What the frames, laid on the ground, show of the light on it."""
     levels = sky_levels(surveys, [frame.header.cfa for frame in inputs.frames], parts)
     x, y = (a.ravel() for a in np.meshgrid(*surveys[inputs.reference].centres()))
-
-    def laid(k: int) -> NDArray[np.float64]:
-        frame = inputs.frames[k]
+    laid = []
+    for frame, survey, level in zip(inputs.frames, surveys, levels, strict=True):
         at = grid_positions(frame.grids[len(frame.grids) // 2], x, y)
-        return np.stack([sample_map(level, surveys[k].block, *at) for level in levels[k]])
+        laid.append(np.stack([sample_map(plane, survey.block, *at) for plane in level]))
+    return one_light(laid, inputs.reference)
 
-    base = laid(inputs.reference)
-    factors = np.array([1.0 if k == inputs.reference else light_factor(laid(k), base) for k in range(len(levels))])
-    factors *= np.mean(1 / factors)
-    frames = [replace(f, flux_scale=f.flux_scale * float(by)) for f, by in zip(inputs.frames, factors, strict=True)]
-    return replace(inputs, frames=frames)
+
+def _scaled(frames: Sequence[Frame], light: OneLight, used: Sequence[int]) -> list[Frame]:
+    """The frames with factors that bring each to the mean brightness of those that are used."""
+    factors = light.factors * np.mean(1 / light.factors[used])
+    return [replace(f, flux_scale=f.flux_scale * float(by)) for f, by in zip(frames, factors, strict=True)]
 
 
 def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:

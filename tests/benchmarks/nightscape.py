@@ -7,7 +7,7 @@ without noise. What is smooth is told apart, as a share of the planted light. Ei
 the first against differences of pairs.
 
     python -m tests.benchmarks.nightscape --out /somewhere [--lens 14 24] [--frames 16] [--width 1200] [--share 0.3]
-                                          [--creep 60] [--true-mask]
+                                          [--parts ridge trees house water] [--creep 60] [--true-mask]
 """
 
 from __future__ import annotations
@@ -40,6 +40,7 @@ from tests.planted_ground import Nightscape, nightscape, pipeline_geometry, writ
 from tests.planted_scenes import frame_ids
 
 RINGS = ((6, 8), (8, 12), (12, 20))
+PARTS = ("ridge", "trees", "house", "water")
 
 
 def noise_of(error: NDArray[np.float64], use: NDArray[np.bool_]) -> float:
@@ -108,7 +109,7 @@ def measure(lens: float, arguments: argparse.Namespace) -> None:
     out, count, width, creep = arguments.out, arguments.frames, arguments.width, arguments.creep
     height = width * 2 // 3
     settings = {"width": width, "height": height, "n": count, "lens_mm": lens, "interval_s": 3600 / count}
-    night = creeping(nightscape(**settings, share=arguments.share), creep)
+    night = creeping(nightscape(arguments.parts, **settings, share=arguments.share), creep)
     stars = write_nightscape(out, night, count)
     reference, ids, shape = count // 2, frame_ids(count), (height, width)
     geometry = pipeline_geometry(night.scenario, count, reference)
@@ -230,6 +231,7 @@ def main() -> None:
     parser.add_argument("--frames", type=int, default=16)
     parser.add_argument("--width", type=int, default=1200)
     parser.add_argument("--share", type=float, default=0.3, help="of the picture that is land, about")
+    parser.add_argument("--parts", nargs="+", default=PARTS, help="of the land; without water more of it tells noise")
     parser.add_argument("--creep", type=float, default=60.0, help="of the tripod, about two axes, arcsec an hour")
     parser.add_argument("--true-mask", action="store_true", help="join by the planted mask, not by the one told")
     arguments = parser.parse_args()
