@@ -10,9 +10,12 @@ from scipy import ndimage
 from pipeline import groundpicture
 from pipeline.config import Trip
 from pipeline.console import Progress
+from pipeline.pixels.background import Survey
+from pipeline.pixels.positions import position_grid
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.stack.groundfile import read_ground
 from pipeline.stack.lighting import light_factor, one_light
+from pipeline.stack.matching import match_frames
 from tests.planted_scenes import BLACK, SATURATION, Camera, drifting, header
 from tests.test_combine import inputs_of
 from tests.test_ground import GAIN, READ, Stand
@@ -90,3 +93,25 @@ def test_frames_in_another_light_are_told() -> None:
     assert told.alike.all()
     assert told.base == 3
     assert (told.factors == 1).all()
+
+
+def test_the_reference_is_matched_at_the_scale_of_the_others() -> None:
+    """Five frames that show the same, all of them multiplied by 0.25 or by 4: nothing is added to any of them, the
+    reference among them, and the sky is that of the multiplied frames (elementary)."""
+    rng = np.random.default_rng(1)
+    shape, side, frames = (512, 768), 32, 5
+    rows, columns = np.mgrid[: shape[0] // side, : shape[1] // side]
+    light = (60.0 + 8.0 * columns + 2.0 * rows)[..., None] * np.ones(4)
+    surveys = [
+        Survey((light + rng.normal(0, 0.5, light.shape)).astype(np.float32), (50 + light).astype(np.float32), side)
+        for _ in range(frames)
+    ]
+    grid = position_grid(lambda x, y: (x, y), shape)
+    even = np.ones(grid.shift.shape[:2], np.float32)
+    for scale in (0.25, 4.0):
+        matching = match_frames(
+            surveys, [grid] * frames, [scale] * frames, ["RGGB"] * frames, 2, shape, [0.0] * frames, [even] * frames,
+            degree_max=1,
+        )  # fmt: skip
+        assert np.abs(matching.offsets).max() < 0.5 * scale
+        assert abs(np.median(matching.sky) / np.median(scale * light) - 1) < 0.01

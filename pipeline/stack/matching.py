@@ -159,7 +159,10 @@ def match_frames(
     laid = levels[reference]
     if grids[reference].shift.any():
         at = grid_positions(grids[reference], x, y)
-        laid = np.stack([sample_map(level, surveys[reference].block, *at).reshape(level.shape) for level in laid])
+        area = _between_nodes(areas[reference][..., None], x, y)[:, 0].reshape(laid.shape[1:])
+        laid = np.stack([area * sample_map(level, surveys[reference].block, *at).reshape(area.shape) for level in laid])
+    # its values are multiplied like any frame's, in a picture of the ground not by 1
+    laid = scale[reference] * laid
     base = [level.reshape(-1) for level in laid]
     surfaces: list[list[Surface]] = []
     seen = np.zeros((n, len(x)), bool)
