@@ -14,8 +14,10 @@ from scipy.spatial.transform import Rotation
 from pipeline.sky import catalogue, refraction, times
 from pipeline.sky.adjust import adjust
 from pipeline.sky.breathing import jumps
+from pipeline.sky.camera import Camera
 from pipeline.sky.colour import Lateral
 from pipeline.sky.fit import Air, Bundle, Observations, fit, resect
+from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.learned import learned, stars_angle
 from pipeline.sky.mount import mount_figures
 from pipeline.sky.photometry import flux_scale
@@ -245,6 +247,17 @@ def test_the_wcs_puts_catalogue_stars_on_their_images(mm, limit):
     px, py = wcs.all_world2pix(ra, dec, 0, tolerance=1e-3, maxiter=50, quiet=True)
     assert np.sqrt(np.median((px - x) ** 2 + (py - y) ** 2)) < limit
     assert abs(header["WCSRMSPX"]) < limit
+
+
+def test_a_long_lens_aimed_at_the_horizon_has_a_wcs():
+    """Nothing in the frame is higher than 4 degrees: read by astropy, its middle is where the geometry has it."""
+    camera = Camera.simple(60000.0, 6000, 4000)
+    turn = Rotation.from_euler("xyz", [40.0, 25.0, 130.0], degrees=True)
+    up = np.array([0.0, -np.cos(np.radians(2.0)), np.sin(np.radians(2.0))])
+    placement = Placement(turn.as_quat(scalar_first=True), zenith=turn.inv().apply(up))
+    geometry = Geometry("f", True, camera, {"f": placement}, strength=1.0)
+    found = WCS(wcs_header(geometry)).all_pix2world(3000.0, 2000.0, 0)
+    np.testing.assert_allclose(found, geometry.to_sky("f", 3000.0, 2000.0), atol=camera.scale_arcsec / 3600)
 
 
 def test_constellations_are_named_offline():

@@ -58,7 +58,10 @@ def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
     zenith = geometry.frames[frame].zenith
     if zenith is not None:
         altitude = np.degrees(np.arcsin(np.clip(geometry.directions(frame, x, y) @ zenith, -1, 1)))
-        weight[altitude < GROUND_DEG] = GROUND_WEIGHT
+        low = altitude < GROUND_DEG
+        # a long lens aimed at the horizon shows nothing else
+        if not low[good].all():
+            weight[low] = GROUND_WEIGHT
     u, v, plane, weight = u[good], v[good], plane[good], weight[good]
     sky = weight == 1.0
     for order in range(2, ORDER_MAX + 1):
