@@ -51,6 +51,7 @@ def test_the_turn_comes_back(moved: tuple[float, float], roll: float, scale: flo
     expected, got = CAMERA.project(rays @ turn.T), CAMERA.project(rays @ found.turn.T)
     assert np.hypot(got[0] - expected[0], got[1] - expected[1]).max() < 0.2
     inner = ndimage.binary_erosion(land, iterations=8)
+    there[:, ::7] = np.nan  # what no frame shows takes no light from the blocks
     ratio = scale_between(here, there, inner, CAMERA, SIDE, found.turn)
     assert ratio is not None
     assert ratio[0] == pytest.approx(1 / scale, rel=0.01)

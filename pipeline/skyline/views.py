@@ -229,9 +229,12 @@ def scale_between(
     ratio, error : of the median of blocks; None where there are too few
     """
     i, j = np.meshgrid(np.arange(here.shape[0], dtype=float), np.arange(here.shape[1], dtype=float), indexing="ij")
-    known = np.where(np.isfinite(there), there, 0.0)
-    moved, inside = _sampled(known, *_places(camera, side, turn, i, j))
-    use = land & inside & np.isfinite(here)
+    places = _places(camera, side, turn, i, j)
+    known = np.isfinite(there)
+    moved, inside = _sampled(np.where(known, there, 0.0), *places)
+    whole, _ = _sampled(known.astype(float), *places)
+    # beside what is not known light is missing
+    use = land & inside & np.isfinite(here) & (whole > 1 - 1e-9)
     number = cell_sums(use.astype(np.float32), BLOCK)
     full = number > BLOCK**2 / 2
     if full.sum() < BLOCKS_LEAST:
