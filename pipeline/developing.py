@@ -150,7 +150,7 @@ def choose(combined: Combined, composite: Combined | None = None, land: NDArray[
     """
     thin = (slice(None), slice(None, None, SAMPLE_STEP), slice(None, None, SAMPLE_STEP))
     sample = np.asarray(combined.planes[thin], float).reshape(3, -1)
-    good = np.isfinite(sample).all(axis=0)
+    good = _with_value(sample)
     if land is not None and (good & ~land[thin[1:]].ravel()).any():
         good &= ~land[thin[1:]].ravel()
     sample = sample[:, good]
@@ -175,11 +175,16 @@ def choose(combined: Combined, composite: Combined | None = None, land: NDArray[
     darkest = np.quantile(colour.whole @ sample / white, DARKEST, axis=1)
     if composite is not None:
         every = np.asarray(composite.planes[thin], float).reshape(3, -1)
-        every = every[:, np.isfinite(every).all(axis=0)]
+        every = every[:, _with_value(every)]
         darkest = np.minimum(darkest, np.quantile(colour.whole @ every / white, DARKEST, axis=1))
     need = float(np.max(MARGIN_SIGMA * noise_rgb - darkest))
     pedestal = float(np.ceil(max(need, 0.0) * CODES) / CODES)
     return Choices(colour, white, white_from, sky, noise, noise_from, pedestal, sky_rgb, noise_rgb)
+
+
+def _with_value(sample: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Which pixels of a sample (3, n) some frame reached: a mean of light is never 0 in all colours."""
+    return np.asarray(np.isfinite(sample).all(axis=0) & (sample != 0).any(axis=0))
 
 
 def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.float64] | None = None) -> Cores:

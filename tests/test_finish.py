@@ -153,8 +153,10 @@ def test_negative_noise_is_not_cut(tmp_path: Path, sky: float) -> None:
 
 
 def test_bright_sky_needs_no_pedestal_and_is_kept(tmp_path: Path) -> None:
-    """A sky far above its noise gets no pedestal; its gradient stands in the TIFF as it was."""
+    """A sky far above its noise gets no pedestal, be there a rim that no frame reached; its gradient stands in the TIFF
+    as it was."""
     planes = night() + np.linspace(0, 400, 180) / BALANCE[:, None, None]
+    planes[:, 0], planes[:, :, 0] = 0.0, 0.0
     figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes))
     assert figures["pedestal"] == 0.0
     back = linear_of(tmp_path / "o.tif", figures)
