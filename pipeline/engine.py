@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "ground": 8,
     "combine": 20,
     "join": 2,
-    "finish": 7,
+    "finish": 8,
     "summarise": 17,
 }
 

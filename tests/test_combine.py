@@ -265,10 +265,15 @@ def test_the_header_says_what_it_is(plain: Starry) -> None:
 
 
 def test_threads_and_memory_change_no_byte(tmp_path: Path) -> None:
-    """One or two threads, large or small tiles: the same file and figures to the last bit."""
+    """One or two threads, large or small tiles, which hold fewer of the frames where these end within the picture: the
+    same file and figures to the last bit."""
     rng = np.random.default_rng(3)
-    geometry, camera = drifting(5, (300, 420), (3.3, 1.9), 0.01), Camera()
-    write_scene(tmp_path, rng, camera, geometry, random_stars(rng, 30, geometry.shape))
+    geometry, camera = drifting(5, (300, 420), (71.3, 22.9), 0.01), Camera()
+    y, x = np.mgrid[:300, :420]
+    streak = 300 * np.exp(-((y - 0.6 * x - 20) ** 2) / 2 / 1.5**2)
+    first, *_, last = geometry.frames
+    extras = dict.fromkeys((first, last), streak)
+    write_scene(tmp_path, rng, camera, geometry, random_stars(rng, 60, geometry.shape), extras=extras)
     results = []
     for options in ({"threads": 1}, {"threads": 2}, {"threads": 2, "memory_mb": 246}):
         made = Made(tmp_path, geometry, camera, **options)

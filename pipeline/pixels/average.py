@@ -12,7 +12,7 @@ from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import GROWN, MILD
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import fill_bases, row_cells
+from pipeline.pixels.variance import cell_mean, fill_bases, row_cells
 from pipeline.pixels.vector import fetch_row
 
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
@@ -71,7 +71,7 @@ def noise_plan(frames: int, pairs_max: int = 4) -> NoisePlan:
 @njit(cache=True, nogil=True, error_model="numpy")
 def average(  # type: ignore[no-untyped-def]
     values, codes, mask, weights, floor, slope, block_factor, common, offsets, members, sky, signal, peak, origin,
-    inside, groups, group_count, pairs, picture, noise, coverage, rejected, sums, counts, model, tally
+    usual, inside, groups, group_count, pairs, picture, noise, coverage, rejected, sums, counts, model, tally
 ):  # fmt: skip
     """Average what was kept.
 
@@ -84,6 +84,8 @@ def average(  # type: ignore[no-untyped-def]
         colour's.
     common : (colours,) float32 array
         Variance that all frames share (the master dark's noise), in blocks.
+    usual : (floor, slope) of green, the mean of all of the scene's frames: what counts for a star must not go by which
+        of them a tile holds
     inside : (top, left) of the part of the tile that is wanted; a multiple of `BLOCK` in the result
     groups, pairs : as in `NoisePlan`, for the whole scene
     picture, noise : (colours, h, w) float32 arrays, filled: the mean, and its standard deviation as blocks show it;
@@ -136,10 +138,8 @@ def average(  # type: ignore[no-untyped-def]
             if c != green:
                 continue
             for cell in range(len(columns)):
-                mean = np.float32(0)
-                for k in range(n):
-                    mean += bases[c, k, cell] / np.float32(n)
-                faint = np.float32(STAR_SIGMA) * np.sqrt(mean)
+                level = max(cell_mean(sky[c], row, columns[cell]), np.float32(0))
+                faint = np.float32(STAR_SIGMA) * np.sqrt(usual[0] + usual[1] * level)
                 for j in range(edges[cell], edges[cell + 1]):
                     usable[j] = (weight[j] > 0) & (peak[c, y, x0 + j] <= faint)
             block_row = i // BLOCK
