@@ -65,6 +65,7 @@ class Signal:
     exposure_s: float | None = None
     temperature_c: float | None = None
     masked: tuple[float, float] | None = None  # level of masked columns above black: the bias's, what a dark adds
+    level: float = 0.0  # of an ordinary pixel of the dark, above black
 
     @classmethod
     def of(cls, dark: Master | None, bias: Master | None, full_scale: float) -> Signal:
@@ -84,6 +85,7 @@ class Signal:
             dark.header.get("EXPTIME"),
             dark.header.get("CCD-TEMP"),
             None if masked is None else (float(fixed), float(masked) - float(fixed)),
+            float(dark.header.get("DLEVEL", 0.0)),
         )
 
     def expected_factor(self, frame: PlannedFrame) -> float:
@@ -261,10 +263,14 @@ def _dark_row(frame: PlannedFrame, mosaic: MosaicFile, signal: Signal, scene: Sc
         "warm_pixels": found.pixels,
         "dark_offset": 0.0,
     }
+    if not header.black_stated and signal.bias is None:
+        # the camera's pedestal is in the dark, and does not go with time and temperature
+        row["dark_offset"] = (1 - factor) * signal.level
+        notes.append("what an ordinary pixel of the dark shows is taken off whole, as no black level is stated")
     if header.masked_level is not None and signal.masked is not None:
         fixed, thermal = signal.masked
         scaled = thermal * (factor if signal.bias is not None else 1.0)
-        row["dark_offset"] = header.masked_level - float(np.mean(header.black)) - fixed - scaled
+        row["dark_offset"] += header.masked_level - float(np.mean(header.black)) - fixed - scaled
         notes.append("offset from the masked columns")
     return row | {"note": "; ".join(notes)}
 

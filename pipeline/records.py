@@ -56,7 +56,8 @@ class SceneRecord:
     made: bool  # every picture is there and no step failed since
     pictures: frozenset[str]  # which of the result files are there
     thumbs: dict[str, Path]
-    flat: dict[str, Any] = field(default_factory=dict)  # header of the master flat
+    bias: dict[str, Any] = field(default_factory=dict)  # header of the master bias
+    flat: dict[str, Any] = field(default_factory=dict)  # ... and flat
     ground: dict[str, Any] = field(default_factory=dict)
     joined: dict[str, Any] = field(default_factory=dict)
     sky_zero: dict[str, Any] = field(default_factory=dict)  # of `skyzero.sky_zero_of`; empty where it is not told
@@ -198,6 +199,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
         made=not failures and {"combined.tif", "combined.fits"} <= pictures,
         pictures=pictures,
         thumbs=thumbs,
+        bias=read_header(work / "darks" / f"{sets['bias']}.fits") if sets.get("bias") else {},
         flat=read_header(work / "darks" / f"{sets['flat']}.fits") if sets.get("flat") else {},
         left_out={kind: read_left_out(work / "darks" / f"{name}.fits") for kind, name in sets.items() if name},
     )

@@ -68,22 +68,26 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
 
 
 def dark_adu(record: SceneRecord, frame: str) -> float:
-    """Level of the dark signal in a frame, ADU: the master's level as it was scaled to it; 0 without one.
+    """Level of what is taken off an ordinary pixel of a frame, ADU above black: the bias's, what the dark shows above
+    that times the frame's factor, and the frame's offset.
 
-    A frame that was set aside was scaled to nothing: it is given the scene's median.
+    A frame that was set aside was given neither factor nor offset: it has the scene's medians.
     """
-    pedestal = record.calibration.meta.get("black_adu")
-    if isinstance(pedestal, (int, float)):
-        return float(pedestal)  # told from the lights, since there is no master
-    level = record.master.get("DLEVEL")
-    scales = {
-        str(r.get("frame")): float(scale)
-        for r in record.calibration.rows
-        if isinstance(scale := r.get("dark_scale"), (int, float))
-    }
-    if not isinstance(level, (int, float)) or not scales:
-        return 0.0
-    return float(level) * scales.get(frame, statistics.median(scales.values()))
+
+    def told(key: str, otherwise: float) -> float:
+        known = {
+            str(row.get("frame")): float(value)
+            for row in record.calibration.rows
+            if isinstance(value := row.get(key), (int, float))
+        }
+        return known.get(frame, statistics.median(known.values()) if known else otherwise)
+
+    scale, offset = told("dark_scale", 1.0), told("dark_offset", 0.0)
+    if scale == 0:  # the camera has taken its own dark off
+        return offset
+    bias, dark = (header.get("DLEVEL") for header in (record.bias, record.master))
+    base = float(bias) if isinstance(bias, (int, float)) else 0.0
+    return offset + base + (scale * (float(dark) - base) if isinstance(dark, (int, float)) else 0.0)
 
 
 def _zenith(frame: PlannedFrame, geometry: Geometry, site: Site) -> Any:

@@ -95,11 +95,14 @@ class Sensor:
         return mask
 
 
-def write(folder, sensor, lights, darks=(), masked=None, subtracted=()):
+def write(folder, sensor, lights, darks=(), masked=None, subtracted=(), stated=True):
     """Write the mosaics and plan files of a scene and its darks."""
 
     def header(name, level=None):
-        return MosaicHeader(name, sensor.cfa, (BLACK,) * 4, 16383.0, exposure_s=30.0, iso=1600, masked_level=level)
+        black = (BLACK if stated else 0.0,) * 4
+        return MosaicHeader(
+            name, sensor.cfa, black, 16383.0, exposure_s=30.0, iso=1600, masked_level=level, black_stated=stated
+        )
 
     planned = {"light": [], "dark": []}
     for kind, frames in (("light", lights), ("dark", darks)):
@@ -331,6 +334,22 @@ def test_offsets_from_masked_columns_and_camera_subtracted_frames(tmp_path):
     np.testing.assert_allclose(table["dark_offset"], [0, 6, 0], atol=1e-6)
     assert table["dark_scale"][2] == 0
     assert "the camera has subtracted a dark" in table["note"][2]
+
+
+def test_a_pedestal_that_no_file_states_is_not_scaled(tmp_path):
+    """Lights at 0.6 and 1.4 times the dark's temperature, no black level stated, no bias: factors come back to 2 %, and
+    the sky's level to the dark's own 3 ADU, though a pedestal of 512 is in lights and darks alike."""
+    sensor = Sensor(10)
+    scales = (0.6, 1.4)
+    lights = [sensor.expose(sensor.sky(), scale) for scale in scales]
+    write(tmp_path, sensor, lights, [sensor.dark() for _ in range(8)], stated=False)
+    table, flags = run_scene(tmp_path)
+    np.testing.assert_allclose(table["dark_scale"], scales, rtol=0.02)
+    master, truth = read_master(tmp_path / "master.fits").mean, sensor.sky() * sensor.response
+    for pixels, row in zip(lights, table, strict=True):
+        scale, offset = float(row["dark_scale"]), float(row["dark_offset"])
+        values = calibrate(pixels, (0.0,) * 4, master, scale, offset, flags, sensor.cfa)
+        assert abs(clipped((values - truth)[~sensor.star_mask()])[0]) < 3
 
 
 def test_without_warm_pixels_the_factor_is_one(tmp_path):

@@ -85,6 +85,23 @@ def test_too_few_stars_tell_nothing(rendered):
 def test_the_dark_of_a_frame_set_aside_is_the_scenes():
     """A frame's dark level goes by its own factor; one that was given none has the scene's median, not nothing."""
     rows = [{"frame": "a", "dark_scale": 1.0}, {"frame": "b", "dark_scale": 1.2}, {"frame": "c", "dark_scale": None}]
-    record = SimpleNamespace(master={"DLEVEL": 10.0}, calibration=SimpleNamespace(rows=rows, meta={}))
+    calibration = SimpleNamespace(rows=rows, meta={})
+    record = SimpleNamespace(master={"DLEVEL": 10.0}, bias={}, calibration=calibration)
     assert [dark_adu(record, name) for name in "abcd"] == pytest.approx([10.0, 12.0, 11.0, 11.0])
-    assert dark_adu(SimpleNamespace(master={}, calibration=SimpleNamespace(rows=rows, meta={})), "a") == 0.0
+    assert dark_adu(SimpleNamespace(master={}, bias={}, calibration=calibration), "a") == 0.0
+
+
+def test_a_pedestal_in_bias_and_dark_is_not_scaled():
+    """Where no file states a black level: the bias's 500 ADU, 10 of dark signal above them times the factor, and the
+    frame's drift (elementary); a bias alone takes its level off; of a frame whose camera did, nothing is."""
+    rows = [
+        {"frame": "a", "dark_scale": 0.5, "dark_offset": 0.0}, {"frame": "b", "dark_scale": 2.0, "dark_offset": 3.0},
+        {"frame": "c", "dark_scale": 0.0, "dark_offset": 0.0},
+    ]  # fmt: skip
+    record = SimpleNamespace(
+        master={"DLEVEL": 510.0}, bias={"DLEVEL": 500.0}, calibration=SimpleNamespace(rows=rows, meta={})
+    )
+    assert [dark_adu(record, name) for name in "abc"] == pytest.approx([505.0, 523.0, 0.0])
+    alone = [{"frame": "a", "dark_scale": None, "dark_offset": None}]
+    record = SimpleNamespace(master={}, bias={"DLEVEL": 500.0}, calibration=SimpleNamespace(rows=alone, meta={}))
+    assert dark_adu(record, "a") == 500.0
