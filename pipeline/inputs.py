@@ -23,6 +23,7 @@ from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.demosaic import usable_balance
 from pipeline.sensor.levels import settled_saturation
 from pipeline.sensor.master import unusable
+from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sensor.patternfile import read_pattern
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.vignetting import response
@@ -125,6 +126,7 @@ def read_inputs(
     # the reference's: a camera on automatic white balance may give every frame another
     balance = usable_balance(mosaics[reference].header.white_balance)
     calibration = _read_calibration(arguments, shape)
+    pedestal = 0.0 if mosaics[reference].header.black_stated else take_pedestal(calibration)
     lens = lens_response(geometry, shape) if vignetting == "stars" and calibration.flat is None else None
     if lens is not None:
         calibration = replace(calibration, flat=lens)
@@ -142,6 +144,8 @@ def read_inputs(
                 f"{shape[1]} x {shape[0]} {cfa}; give it a scene of its own"
             )
         scale, offset = factors.get(frame, (1.0, 0.0))
+        if pedestal:
+            header, offset = above_pedestal(header, offset, scale, pedestal, calibration)
         placed = geometry.frames[frame]
         flux = placed.flux_scale if lens is None else placed.flux_scale_flat
         if flux is None or not math.isfinite(flux) or flux <= 0:
@@ -153,6 +157,34 @@ def read_inputs(
         size = sizes.get(frame)
         frames.append(Frame(frame, header, shape, float(flux), scale, offset, grids, balance, green, size))
     return Inputs(plan.scene, frames, mosaics, calibration, reference)
+
+
+def take_pedestal(calibration: Calibration) -> float:
+    """The camera's pedestal where no file states a black level: it is taken out of the bias, or of the dark where there
+    is none, in place, and is the frames' black level instead, ADU; 0 where there is neither.
+
+    What is taken off a frame stays the same; but where pixels are full, and how noise goes with light, is told from
+    levels above black.
+    """
+    held = calibration.dark if calibration.bias is None else calibration.bias
+    if held is None:
+        return 0.0
+    level = float(np.median(held[::8, ::8]))
+    held -= np.float32(level)
+    return level
+
+
+def above_pedestal(
+    header: MosaicHeader, offset: float, scale: float, pedestal: float, calibration: Calibration
+) -> tuple[MosaicHeader, float]:
+    """A frame's header and offset with what `take_pedestal` took; as they are where the camera took its own dark off,
+    and its pedestal with it."""
+    if scale == 0:
+        return header, offset
+    # without a bias the pedestal was part of what is scaled
+    scaled = (1 - scale) * pedestal if calibration.bias is None else 0.0
+    black = tuple(level + pedestal for level in header.black)
+    return replace(header, black=black), offset - scaled  # type: ignore[arg-type]
 
 
 def lens_response(geometry: Geometry, shape: tuple[int, int]) -> NDArray[np.float32] | None:

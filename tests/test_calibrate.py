@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
-from pipeline.sensor.calibrate import CHESS, FULL, REPAIR_MARGIN, SPARSE, calibrate, lattices, repair
-from pipeline.sensor.mosaic import CFA_PATTERNS, colour_planes
+from pipeline.inputs import above_pedestal, take_pedestal
+from pipeline.sensor.calibrate import CHESS, FULL, REPAIR_MARGIN, SPARSE, calibrate, dark_signal, lattices, repair
+from pipeline.sensor.mosaic import CFA_PATTERNS, MosaicHeader, colour_planes
+from pipeline.stack.sources import Calibration
 
 BLACK = (500.0, 501.0, 502.25, 503.0)
 
@@ -97,6 +99,32 @@ def test_a_region_with_margin_equals_the_whole():
     tile = (slice(top - margin, top + size + margin), slice(left - margin, left + size + margin))
     part = calibrate(pixels[tile], BLACK, None, 1, 0, defects[tile], "GBRG")
     np.testing.assert_array_equal(part[margin:-margin, margin:-margin], whole[top : top + size, left : left + size])
+
+
+@pytest.mark.parametrize(("with_dark", "with_bias"), [(True, True), (True, False), (False, True)])
+def test_a_pedestal_that_no_file_states_becomes_the_black_level(with_dark, with_bias):
+    """What is taken off a frame is the same to rounding, in whatever master the pedestal of 500 is; the black level is
+    that to 1 ADU. A frame whose camera took its own dark off stays as it is, and without masters there is none."""
+    rng = np.random.default_rng(4)
+    shape = (64, 80)
+    pixels = rng.integers(900, 1500, shape).astype(np.uint16)
+    bias = rng.normal(500, 3, shape).astype(np.float32)
+    signal = rng.gamma(2.0, 4.0, shape).astype(np.float32)
+    for scale in (0.7, 0.0):
+        dark = (signal if with_bias else bias + signal) if with_dark else None
+        held = Calibration(dark=dark, bias=bias.copy() if with_bias else None)
+        header, offset = MosaicHeader("f", "RGGB", (0.0,) * 4, 16383.0, black_stated=False), 2.5
+
+        def calibrated(header, offset, held=held, scale=scale):
+            return calibrate(pixels, header.black, *dark_signal(held.dark, held.bias, scale), offset)
+
+        before = calibrated(header, offset)
+        pedestal = take_pedestal(held)
+        after, left = above_pedestal(header, offset, scale, pedestal, held)
+        np.testing.assert_allclose(calibrated(after, left), before, atol=1e-3)
+        expected = 0.0 if scale == 0 else 500.0 if with_bias else float(np.median(dark) + pedestal)
+        assert after.black == pytest.approx((expected,) * 4, abs=1)
+    assert take_pedestal(Calibration()) == 0.0
 
 
 def test_repair_follows_an_edge_and_a_bad_column():
