@@ -14,7 +14,10 @@ wildcard_constraints:
 
 
 # What is made of a scene; every one is asked for, so that one that was deleted is made again.
-RESULTS = ("combined.fits", "combined.tif", "preview.jpg", "index.html", "frames.ecsv", "scene.json", "timings.json")
+RESULTS = (
+    *("combined.fits", "combined.tif", "preview.jpg", "index.html"),
+    *("frames.ecsv", "streaks.ecsv", "scene.json", "timings.json"),
+)
 # Notes of the steps whose pictures only scenes with ground have; see Workflow._forget_incomplete.
 NOTES = ("join.json", "finish.json")
 
@@ -263,6 +266,7 @@ rule summarise:
     output:
         page="results/{scene}/index.html",
         frames="results/{scene}/frames.ecsv",
+        streaks="results/{scene}/streaks.ecsv",
         figures="results/{scene}/scene.json",
         timings="results/{scene}/timings.json",
     params:

@@ -4,6 +4,7 @@ written from here (`python -m pipeline.config`) and a test holds them to it."""
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import re
 import sys
@@ -382,6 +383,11 @@ def commented_defaults() -> str:
             lines.append(f"# {info.description}")
             lines.append(f"{name}: {_yaml(default)}")
     return "\n".join(lines) + "\n"
+
+
+def quoted(text: str) -> str:
+    """A text as YAML reads it, whatever stands in it: newlines, quotes, bytes that are no UTF-8."""
+    return yaml.safe_dump(text, default_style='"', width=math.inf).strip()
 
 
 def _yaml(value: Any) -> str:

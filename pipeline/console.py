@@ -97,7 +97,8 @@ class Progress:
         self.done = 0
         self.note = ""  # told behind the numbers
         self._told = 0.0
-        self._begun = time.time()
+        # a clock that is set meanwhile must not count
+        self._begun, self._started = time.time(), time.monotonic()
 
     def __enter__(self) -> Progress:
         self._tell()
@@ -106,7 +107,7 @@ class Progress:
     def advance(self, by: int = 1) -> None:
         """Count finished units (frames, tiles); writes at most twice a second."""
         self.done += by
-        if time.time() - self._told > 0.5:
+        if time.monotonic() - self._told > 0.5:
             self._tell()
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
@@ -120,7 +121,7 @@ class Progress:
                     "step": self.step,
                     "name": self.name,
                     "scene": self.scene,
-                    "wall_s": round(time.time() - self._begun, 3),
+                    "wall_s": round(time.monotonic() - self._started, 3),
                     # with what imports took before; children count once they have ended
                     "cpu_s": round(_cpu_s(), 3),
                     "begun": datetime.fromtimestamp(self._begun, UTC).isoformat(timespec="milliseconds"),
@@ -129,7 +130,7 @@ class Progress:
             )
 
     def _tell(self) -> None:
-        self._told = time.time()
+        self._told = time.monotonic()
         if self.project is not None:
             write_json(
                 self.project / "work" / "progress" / f"{self.step}-{self.name}.json",

@@ -26,14 +26,14 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 12,
-    "judge": 20,
-    "dark": 5,
+    "judge": 21,
+    "dark": 6,
     "register": 11,
     "ground": 9,
     "combine": 21,
     "join": 2,
     "finish": 8,
-    "summarise": 18,
+    "summarise": 19,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
@@ -43,8 +43,8 @@ KEEP = "MOONLESS_KEEP"
 
 
 def step(name: str) -> str:
-    """The command of a step, as the shell gets it."""
-    return shell_command(f"pipeline.{name}")
+    """The command of a step, as a rule takes it: braces are the engine's own marks, and folders may bear them."""
+    return shell_command(f"pipeline.{name}").replace("{", "{{").replace("}", "}}")
 
 
 # Of a scene's steps: what of the plan their results depend on (a change elsewhere in it must not run them again), and
@@ -80,8 +80,8 @@ def step_key(trip: Trip, name: str, subject: Any = None) -> str:
     settings = {s: trip.section(s) for s in steps if s in SECTIONS}
     if name == "ground":
         settings["combine"] = {key: settings["combine"][key] for key in _GROUND_SETTINGS}
-    if name == "register":
-        settings["site"] = trip.site.model_dump()  # the zenith, hence refraction
+    if name in ("judge", "register"):
+        settings["site"] = trip.site.model_dump()  # extinction, Sun and Moon; the zenith, hence refraction
     content = {"versions": {s: STEP_VERSIONS[s] for s in steps}, "settings": settings, "subject": subject}
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -27,7 +28,8 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
     temporary = Path(name)
     try:
         yield temporary
-        temporary.chmod(0o666 & ~_umask())
+        with contextlib.suppress(OSError):  # disks shared over a network, or formatted for cameras, know no modes
+            temporary.chmod(0o666 & ~_umask())
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)

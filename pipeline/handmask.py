@@ -23,7 +23,7 @@ def mask_of(trip: Trip, project: Path | None, scene: str) -> Path | None:
     """The mask that the trip file gives a scene; None where it gives none."""
     hand = trip.scenes.get(scene)
     name = (hand.mask if hand is not None else None) or trip.ground.mask
-    return None if name is None else (project or Path()) / name
+    return None if name is None else (project or Path()) / Path(name).expanduser()
 
 
 def digest(path: Path | None) -> str | None:

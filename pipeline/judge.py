@@ -22,11 +22,11 @@ from pipeline.judging.movement import doubled_figures, expected_motion, motion_f
 from pipeline.judging.passing import passing_streaks, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.weather import frame_causes, weather
-from pipeline.plan import ScenePlan, read_scene
+from pipeline.plan import ScenePlan, read_scene, usual_size
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
 from pipeline.tracks import follow
-from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, Figures, decide, focus_course, usual
+from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, focus_course, usual
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
     "frame": (str, None),
@@ -72,9 +72,12 @@ def judge_scene(
     notes: list[str] = []
     sound = [n for n, frame in enumerate(frames) if frame.sound]
     if sound:
-        width, height = (_common([frames[n].row[key] for n in sound]) for key in ("width", "height"))
-        # a frame of another size cannot be compared; register says so
-        alike = [n for n in sound if (frames[n].row["width"], frames[n].row["height"]) == (width, height)]
+        sizes = {n: (frames[n].row["width"], frames[n].row["height"]) for n in sound}
+        width, height = usual_size(list(sizes.values()))
+        alike = [n for n in sound if sizes[n] == (width, height)]
+        for n in set(sound) - set(alike):
+            figures[n].status = UNLIKE
+            figures[n].detail = "is {} x {} px".format(*sizes[n]) + f"; the scene's frames are {width} x {height} px"
         passing_streaks([figures[n] for n in alike], [frames[n] for n in alike])
         chosen = [without_flashes(frames[n], figures[n].streak_list) for n in alike]
         chosen = [replace(frame, stars=frame.stars[star_sized(frame.stars)]) for frame in chosen]
@@ -137,10 +140,6 @@ def judge_scene(
             f"{set_aside} of {len(rows)} frames are set aside: what is usual is taken from the better quarter."
         )
     return rows, notes, event_values(events, [frame.plan.id for frame in chosen] if sound else [])
-
-
-def _common(values: Sequence[Any]) -> Any:
-    return max(sorted(set(values)), key=list(values).count)
 
 
 def _figures(frame: Graded) -> Figures:

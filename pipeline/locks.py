@@ -15,6 +15,9 @@ from typing import IO
 from pipeline.errors import InputError
 from pipeline.files import shown
 
+# What file systems say that lock nothing, or no folders: not an error.
+_NO_LOCKS = (errno.EBADF, errno.EINVAL, errno.ENOLCK, errno.ENOSYS, errno.ENOTSUP)
+
 
 def _open(project: Path, name: str) -> IO[str]:
     folder = project / "work" / "locks"
@@ -67,28 +70,28 @@ def hold_run(project: Path) -> RunLock:
 
 
 def _take(descriptor: int) -> bool:
-    """Lock it for this process alone; False where another has it. Some file systems lock no folders: not an error."""
+    """Lock it for this process alone; False where another has it."""
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
     except OSError as error:
-        return error.errno in (errno.EBADF, errno.EINVAL, errno.ENOLCK, errno.ENOTSUP)
+        return error.errno in _NO_LOCKS
     return True
 
 
 def share_jobs(project: Path) -> IO[str]:
     """Take part in the lock of running jobs until the handle is closed."""
     handle = _open(project, "jobs")
-    fcntl.flock(handle, fcntl.LOCK_SH)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH)
+    except OSError as error:
+        if error.errno not in _NO_LOCKS:
+            raise
     return handle
 
 
 def no_jobs(project: Path) -> bool:
     """Whether no engine and no step is at work in the folder."""
     with _open(project, "jobs") as handle:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            return False
-        return True
+        return _take(handle.fileno())

@@ -66,7 +66,11 @@ def _empty(dark_set: DarkSet, reasons: dict[str, str]) -> fits.HDUList:
 
 
 def _like_frames(dark_set: DarkSet, folders: Sequence[Path]) -> tuple[list[_Candidate], dict[str, str]]:
-    """The decoded frames alike in size, CFA, exposure and ISO, as most of the set, and why the others are left out."""
+    """The decoded frames alike in size, CFA and ISO, as most of the set, and why the others are left out.
+
+    Exposures may differ within the tolerance that made them a set: some cameras note what their shutter did, no two
+    frames the same.
+    """
     reasons: dict[str, str] = {}
     found: list[_Candidate] = []
     damaged = damaged_frames(folders)
@@ -85,16 +89,14 @@ def _like_frames(dark_set: DarkSet, folders: Sequence[Path]) -> tuple[list[_Cand
             found.append(_Candidate(frame, mosaic))
 
     def likeness(c: _Candidate) -> tuple[Any, ...]:
-        h = c.mosaic.header
-        exposure = None if h.exposure_s is None or dark_set.kind != "dark" else round(h.exposure_s, 3)
-        return (c.mosaic.shape, h.cfa, h.iso, exposure)
+        return (c.mosaic.shape, c.mosaic.header.cfa, c.mosaic.header.iso)
 
     if not found:
         return [], reasons
     # the most common; of equally common ones the first met
     usual = Counter(likeness(c) for c in found).most_common(1)[0][0]
     for c in found:
-        for name, got, want in zip(("size", "CFA", "ISO", "exposure"), likeness(c), usual, strict=True):
+        for name, got, want in zip(("size", "CFA", "ISO"), likeness(c), usual, strict=True):
             if got != want:
                 reasons.setdefault(c.frame.id, f"has another {name} than most of its set ({got} against {want})")
     return [c for c in found if c.frame.id not in reasons], reasons

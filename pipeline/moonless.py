@@ -25,9 +25,8 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True)
     run = commands.add_parser("run", help="make, or bring up to date, everything of a project folder")
     run.add_argument("project", type=Path, help="folder with trip.yaml")
-    run.add_argument(
-        "--cores", type=int, default=os.cpu_count() or 1, metavar="N", help="processor cores (default: all)"
-    )
+    cores = len(os.sched_getaffinity(0))  # of a machine that is shared out, those that this process was given
+    run.add_argument("--cores", type=int, default=cores, metavar="N", help="processor cores (default: all)")
     run.add_argument("--dry-run", action="store_true", help="say what would be done, do none of it")
     start = commands.add_parser(
         "start", help="write a commented trip.yaml for a folder of frames and say what it holds"

@@ -25,14 +25,18 @@ from pipeline.errors import InputError, MoonlessError
 from pipeline.files import check_writable, read_json, shown
 from pipeline.handmask import check_masks
 from pipeline.locks import hold_run, no_jobs
-from pipeline.scratch import check_room, clear, scene_bytes
+from pipeline.records import read_all, scene_failures
+from pipeline.scratch import check_room, clear, clear_halves, scene_bytes
 from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
 from pipeline.timeleft import Job, JobLines, Left
 from pipeline.warm import ADDRESS, Warm, command
 
 # What is made of a scene; the same names stand in the Snakefile.
-RESULTS = ("combined.fits", "combined.tif", "preview.jpg", "index.html", "frames.ecsv", "scene.json", "timings.json")
+RESULTS = (
+    *("combined.fits", "combined.tif", "preview.jpg", "index.html"),
+    *("frames.ecsv", "streaks.ecsv", "scene.json", "timings.json"),
+)
 NOTES = ("join.json", "finish.json")
 SNAKEFILE = Path(__file__).parents[1] / "Snakefile"
 
@@ -56,13 +60,6 @@ def _targets(scene: str) -> list[str]:
     return [*(f"results/{scene}/{name}" for name in RESULTS), *(f"work/scenes/{scene}/{name}" for name in NOTES)]
 
 
-def calibration_sets(plan: dict[str, Any], scene: str) -> list[str]:
-    """Names of the sets of darks, biases and flats that a scene is given, those of its flats included."""
-    own = [plan["scenes"][scene][f"{kind}_set"] for kind in ("dark", "bias", "flat")]
-    own += [plan["sets"][name]["dark_set"] for name in own if name is not None]
-    return [name for name in own if name is not None]
-
-
 class Night:
     """Holds the folder's lock while it lasts; use as a context manager."""
 
@@ -72,6 +69,7 @@ class Night:
         self.plan: dict[str, Any] = {}
         self._dry = dry
         self._warm: Warm | None = None
+        self._running: subprocess.Popen[str] | None = None  # the engine at work
         self._stopping = False
         self._failed: set[str] = set()
         self._broken: dict[str, str] = {}  # by scene, the first step that ended without a sentence of its own
@@ -79,10 +77,12 @@ class Night:
     def __enter__(self) -> Night:
         self._lock = hold_run(self.project)
         self._end_orphans()
+        clear_halves(self.project)
         for leftover in (self.project / "work" / "progress").glob("*.json"):
             leftover.unlink(missing_ok=True)
         if not self._dry:
-            self._warm = Warm(self.project)  # loads while the card is sorted
+            with contextlib.suppress(OSError):  # it saves time, nothing else
+                self._warm = Warm(self.project)  # loads while the card is sorted
         return self
 
     def __exit__(
@@ -241,6 +241,8 @@ class Night:
         clear(self.project, but=self.plan["scenes"][scene]["batches"])
         engine = self._engine(*_targets(scene), keep=keep)
         self._running = engine
+        if self._stopping:  # asked to while scratch was cleared
+            engine.terminate()
         with (self.project / "logs" / "engine.log").open("a", encoding="utf-8") as log, self._watching(scene):
             assert engine.stdout is not None
             jobs = JobLines()
@@ -265,14 +267,15 @@ class Night:
             raise InputError("stopped before anything was made") from None
 
     def _on_signal(self, number: int, frame: object) -> None:
-        if self._stopping:
+        again, self._stopping = self._stopping, True
+        if not again:
+            self.teller.say("stopping when the running jobs have ended; once more stops at once")
+        if self._running is not None and self._running.returncode is None:
             with contextlib.suppress(OSError):
-                os.killpg(self._running.pid, signal.SIGKILL)
-            return
-        self._stopping = True
-        self.teller.say("stopping when the running jobs have ended; once more stops at once")
-        with contextlib.suppress(OSError):
-            self._running.send_signal(signal.SIGTERM)
+                if again:
+                    os.killpg(self._running.pid, signal.SIGKILL)
+                else:
+                    self._running.terminate()
 
     @contextlib.contextmanager
     def _watching(self, scene: str | None) -> Iterator[None]:
@@ -295,8 +298,10 @@ class Night:
             self.teller.clear()
 
     def _renew_trip_page(self) -> None:
-        """Make the trip's page where it was deleted and no scene gives the engine reason to."""
-        if all((self.project / "results" / name).is_file() for name in ("index.html", "trip.json")):
+        """Make the trip's page where no scene gives the engine reason to: it was deleted, or the card has changed."""
+        pages = [self.project / "results" / name for name in ("index.html", "trip.json")]
+        sorted_at = (self.project / "results" / "inventory.ecsv").stat().st_mtime_ns
+        if all(page.is_file() and page.stat().st_mtime_ns >= sorted_at for page in pages):
             return
         words = [*command("pipeline.summarise", self._address), "trip", "--project", str(self.project)]
         if subprocess.run(words, stdin=subprocess.DEVNULL, check=False).returncode:
@@ -321,17 +326,9 @@ class Night:
         return [s for s, entry in self.plan["scenes"].items() if not entry.get("gives_ground_to")]
 
     def _failures(self, scene: str) -> list[str]:
-        source = self.plan["scenes"][scene].get("ground_from")
-        names = []
-        for one in (scene, source):
-            if one is not None:
-                names += [one, *self.plan["scenes"][one]["batches"], *calibration_sets(self.plan, one)]
-        found = []
-        for path in sorted((self.project / "work" / "failures").glob("*.json")):
-            failure = read_json(path)
-            if failure["name"] in names:
-                found.append(f"{failure['step']}: {failure['sentence']}")
-        return found
+        work, source = self.project / "work", self.plan["scenes"][scene].get("ground_from")
+        found = scene_failures(work, scene, source, read_all(work / "failures"))
+        return [f"{failure.get('step')}: {failure.get('sentence')}" for failure in found]
 
     def _tell_end(self, failed: list[str], wall: float) -> None:
         results = self.project / "results"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -86,6 +87,24 @@ class DarkSet:
     frames: tuple[PlannedFrame, ...]
     dark_set: str | None = None  # for flats: the darks or biases that are taken off them
     dark_why: str = ""
+
+
+def usual_size(sizes: Sequence[tuple[int, int]]) -> tuple[int, int]:
+    """The size (width, height) that most frames of a scene have, the smaller of equally common ones."""
+    return min(set(sizes), key=lambda size: (-sizes.count(size), size))
+
+
+def names_of(plan: Mapping[str, Any], scene: str) -> set[str]:
+    """What jobs work on for a scene: itself, its batches, its calibration sets, those of its flats, and their batches.
+
+    Parameters
+    ----------
+    plan : content of plan.json
+    """
+    entry, sets = plan["scenes"][scene], plan["sets"]
+    given = {entry[f"{kind}_set"] for kind in ("dark", "bias", "flat")} - {None}
+    given |= {sets[name]["dark_set"] for name in given} - {None}
+    return {scene, *entry["batches"], *given, *(batch for name in given for batch in sets[name]["batches"])}
 
 
 def _frames(items: list[dict[str, Any]]) -> tuple[PlannedFrame, ...]:

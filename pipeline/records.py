@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import logging
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,13 +19,16 @@ from astropy.io import fits
 
 from pipeline.errors import MoonlessError
 from pipeline.files import read_json
-from pipeline.plan import FINISHED, JOINED, ScenePlan, read_scene
+from pipeline.plan import FINISHED, JOINED, ScenePlan, names_of, read_scene
 from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless")
 T = TypeVar("T")
 # What reading a half-written or foreign file may raise; a fault of the reader itself still shows.
 UNREADABLE = (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, MoonlessError)
+
+# What a scene takes of the one whose frames show its ground.
+LAND_STEPS = ("decode", "grade", "judge", "dark")
 
 
 @dataclass(frozen=True)
@@ -142,17 +145,41 @@ def read_all(folder: Path) -> list[dict[str, Any]]:
     return [content for path in sorted(folder.glob("*.json")) if (content := read_object(path))]
 
 
-def belonging(items: Iterable[dict[str, Any]], plan: ScenePlan | None, scene: str) -> tuple[dict[str, Any], ...]:
-    """Those notes (failures, timings) that concern a scene: itself, its batches, its calibration sets."""
-    names = {scene}
-    if plan is not None:
-        names |= {*plan.batches, *(s for s in (plan.dark_set, plan.bias_set, plan.flat_set) if s)}
-    return tuple(item for item in items if item.get("scene") == scene or item.get("name") in names)
+def belonging(items: Iterable[dict[str, Any]], names: Collection[str]) -> tuple[dict[str, Any], ...]:
+    """Those notes (failures, timings) that are of some names (see `plan.names_of`)."""
+    return tuple(item for item in items if item.get("scene") in names or item.get("name") in names)
+
+
+def _names(work: Path, scene: str) -> set[str]:
+    try:
+        return names_of(read_object(work / "plan" / "plan.json"), scene)
+    except UNREADABLE:
+        return {scene}
+
+
+def scene_failures(
+    work: Path, scene: str, ground_from: str | None, failures: Sequence[dict[str, Any]]
+) -> tuple[dict[str, Any], ...]:
+    """Those failures for which a scene is not made: its own, and those of the frames that show its ground."""
+    own = belonging(failures, _names(work, scene))
+    if ground_from is None:
+        return own
+    land = [failure for failure in failures if failure.get("step") in LAND_STEPS]
+    return (*own, *belonging(land, _names(work, ground_from)))
 
 
 def read_failures(work: Path) -> list[dict[str, Any]]:
     """What steps that failed have left; those of `summarise` apart, which is at work again."""
     return [failure for failure in read_all(work / "failures") if failure.get("step") != "summarise"]
+
+
+def standing_failures(work: Path) -> list[dict[str, Any]]:
+    """Those failures that are of the trip or of something its plan still has: no later job takes back the others."""
+    failures = read_failures(work)
+    scenes = read_object(work / "plan" / "plan.json").get("scenes")
+    if not isinstance(scenes, dict):
+        return failures
+    return list(belonging(failures, {"trip"}.union(*(_names(work, scene) for scene in scenes))))
 
 
 RESULTS = ("combined.tif", "combined.fits", "preview.jpg", *JOINED, *FINISHED)
@@ -171,7 +198,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
     scene = plan.scene if plan is not None else scene_file.stem
     work, results = project / "work", project / "results" / scene
     here = work / "scenes" / scene
-    failures = belonging(read_failures(work), plan, scene)
+    failures = scene_failures(work, scene, plan.ground_from if plan is not None else None, read_failures(work))
     pictures = frozenset(name for name in RESULTS if (results / name).is_file())
     dark_set = plan.dark_set if plan is not None else None
     sets = {} if plan is None else {"dark": plan.dark_set, "bias": plan.bias_set, "flat": plan.flat_set}
@@ -195,7 +222,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
         master=read_header(work / "darks" / f"{dark_set}.fits") if dark_set else {},
         defects=count_defects(here / "defects.fits"),
         failures=failures,
-        timings=belonging(read_all(work / "timings"), plan, scene),
+        timings=belonging(read_all(work / "timings"), _names(work, scene)),
         made=not failures and {"combined.tif", "combined.fits"} <= pictures,
         pictures=pictures,
         thumbs=thumbs,

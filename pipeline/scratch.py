@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 from collections.abc import Iterable
 from pathlib import Path
@@ -66,6 +67,17 @@ def clear(project: Path, but: Iterable[str] = ()) -> None:
     for folder in _batches(project):
         if folder.name not in stay:
             shutil.rmtree(folder, ignore_errors=True)
+
+
+def clear_halves(project: Path) -> None:
+    """Remove what killed jobs have left half-written (`files.replacing`, `decode`); none may be at work."""
+    for folder in (project / "results", project / "work"):
+        for path in folder.rglob(".part-*"):
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                with contextlib.suppress(OSError):  # a folder that cannot be written to has its sentence later
+                    path.unlink(missing_ok=True)
 
 
 def _batches(project: Path) -> list[Path]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
@@ -14,7 +13,7 @@ from pipeline.card.frame import CardFrame, count, median, night_of, seconds
 from pipeline.card.memory import Memory
 from pipeline.card.planning import Before
 from pipeline.card.walk import OWN_FOLDERS, Root, find_files
-from pipeline.config import TRIP_FILE, Trip
+from pipeline.config import TRIP_FILE, Trip, quoted
 from pipeline.errors import InputError
 from pipeline.files import shown, write_text
 from pipeline.inventory import Sorted, looked_at, open_reader, sort_card
@@ -48,7 +47,7 @@ def start(folder: str | os.PathLike[str]) -> None:
     if not os.access(folder, os.W_OK):
         raise InputError(
             f"{shown(folder)}: cannot be written to; make a folder elsewhere with a {TRIP_FILE} that says "
-            f"frames: [{json.dumps(str(folder.resolve()))}]"
+            f"frames: [{quoted(str(folder.resolve()))}]"
         )
     trip = Trip(frames=frames)
     teller = Teller()
@@ -103,8 +102,7 @@ def frame_folders(folder: Path) -> list[str]:
 
 def trip_text(frames: Sequence[str], card: Sorted) -> str:
     """The text of a trip file: what was found is filled in, what may be wanted stands ready as a comment."""
-    # JSON's strings are YAML's; escapes keep names with newlines or bytes that are no UTF-8
-    names = ", ".join(json.dumps(name) for name in frames)
+    names = ", ".join(map(quoted, frames))
     scenes = [scene.scene for scene in card.plan.scenes]
     example = scenes[0] if scenes else "2026-08-14_24mm_a"
     zoned = any(f.facts.utc_offset_hours is not None for f in card.frames)

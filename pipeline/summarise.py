@@ -12,13 +12,21 @@ from typing import Any
 from pipeline.config import Trip, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import InputError, SettingsError
-from pipeline.files import write_json, write_text
+from pipeline.files import shown, write_json, write_text
 from pipeline.pages import figures as fig
 from pipeline.pages.frametable import frame_columns, frame_rows
 from pipeline.pages.passing import STREAK_COLUMNS, streak_rows
 from pipeline.pages.scene import FILES, scene_page
 from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
-from pipeline.records import SceneRecord, read_failures, read_object, read_rows, read_scene_record, scene_files, size_of
+from pipeline.records import (
+    SceneRecord,
+    read_object,
+    read_rows,
+    read_scene_record,
+    scene_files,
+    size_of,
+    standing_failures,
+)
 from pipeline.skyzero import sky_zero_of
 from pipeline.tables import table_from_rows, write_table
 from pipeline.versions import versions
@@ -96,12 +104,9 @@ def run_trip(arguments: argparse.Namespace) -> None:
         # of a scene with land the registered frames alone show it smeared
         preview = next((name for name in ("composite.jpg", "preview.jpg") if name in record.pictures), None)
         entries.append(SceneEntry(record.scene, content, made, page, preview, failures))
-    elsewhere = [
-        failure
-        for failure in read_failures(project / "work")
-        if not any(failure in entry.failures for entry in entries)
-    ]
-    stale = sorted(p.name for p in results.glob("*/") if p.name not in seen and (p / "scene.json").is_file())
+    told = [failure for entry in entries for failure in entry.failures]
+    elsewhere = [failure for failure in standing_failures(project / "work") if failure not in told]
+    stale = sorted(shown(p.name) for p in results.glob("*/") if p.name not in seen and (p / "scene.json").is_file())
     table = read_rows(results / "inventory.ecsv")
     inventory = table.rows
     found = table.meta.get("warnings")

@@ -57,10 +57,3 @@ def row_values(row: Any, names: Sequence[str]) -> dict[str, Any]:
         name: None if row[name] is np.ma.masked else getattr(row[name], "item", lambda v=row[name]: v)()
         for name in names
     }
-
-
-def stack_tables(paths: Iterable[str | os.PathLike[str]]) -> Table:
-    """Read several tables of the same columns and put them under one another, in the order given."""
-    from astropy.table import vstack
-
-    return vstack([read_table(path) for path in paths], metadata_conflicts="silent")

@@ -19,7 +19,7 @@ class Teller:
 
     def __init__(self) -> None:
         self._terminal = sys.stdout.isatty()
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # a signal may have something to say while a line is written
         self._shown = False
         self._last = ("", 0.0)
 

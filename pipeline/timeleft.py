@@ -67,7 +67,8 @@ class Left:
         running : what the jobs at work tell of themselves (`console.Progress`)
         """
         told = {(job["step"], job["name"]): job["done"] / max(1, job["total"]) for job in running}
-        left = sum(cost * (1 - told.get((_step(job.rule), job.name), 0.0)) for job, cost in self._waiting.items())
+        waiting = list(self._waiting.items())  # jobs are counted as done from another thread
+        left = sum(cost * (1 - told.get((_step(job.rule), job.name), 0.0)) for job, cost in waiting)
         share = min(1 - left / self._total, 0.99) if self._total else 0.0
         elapsed = time.monotonic() - self._begun
         if share < 0.03 or elapsed < 5:

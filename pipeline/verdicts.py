@@ -21,7 +21,8 @@ CLOUD_SURE = 0.25  # standard deviations beyond its limit: more would keep cloud
 GLARE_SHARE = 0.2  # of the field, for light at the limit that does not fall on all of it; of brighter light less
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
-# Every reason for which a frame can be set aside, gravest first; `register` gives the two before the last.
+UNLIKE = "different camera or settings"
+# Every reason for which a frame can be set aside, gravest first; `register` gives "not registered".
 REASONS = (
     "unreadable",
     "damaged",
@@ -33,7 +34,7 @@ REASONS = (
     "overexposed",
     "few stars",
     "not registered",
-    "different camera or settings",
+    UNLIKE,
     "by hand",
 )
 
@@ -218,7 +219,7 @@ def decide(f: Figures, scene: Usual, settings: JudgeSettings, *, keep: bool = Fa
     keep, drop : by hand; either wins over all figures, except that a frame that cannot be read cannot be kept
     """
     if f.status != "ok":
-        reason = "damaged" if f.status == "damaged" else "unreadable"
+        reason = f.status if f.status in ("damaged", UNLIKE) else "unreadable"
         said = f.detail or f"the frame is {reason}"
         said = f"{said}; it cannot be kept by hand" if keep else said
         return Verdict("set aside", (reason,), None, said)

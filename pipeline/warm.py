@@ -67,10 +67,13 @@ class Warm:
     def __init__(self, project: Path) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix="moonless-"))
         self.address = str(self._folder / "ask")
-        listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        listener.bind(self.address)
-        listener.listen(64)
-        with listener:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
+            try:
+                listener.bind(self.address)
+            except OSError:  # a name too long for a socket, or a file system that holds none
+                self._folder.rmdir()
+                raise
+            listener.listen(64)
             self._process = subprocess.Popen(
                 [sys.executable, "-P", "-m", "pipeline.warm", str(listener.fileno()), str(self._folder)],
                 stdin=subprocess.PIPE,

@@ -306,6 +306,19 @@ def test_left_out_frames_are_named_and_the_same_bytes_come_twice(tmp_path):
     assert (tmp_path / "master.fits").read_bytes() == first
 
 
+def test_darks_whose_shutter_was_timed_are_one_set(tmp_path):
+    """Exposures noted to the millisecond, no two the same, leave no dark out."""
+    rng = np.random.default_rng(35)
+    signal, _ = sensor(rng)
+    write_set(
+        tmp_path,
+        [take(rng, signal) for _ in range(5)],
+        headers={n: header("x", exposure_s=30 + n / 700) for n in range(5)},
+    )
+    assert run_master(tmp_path) == 0
+    assert read_master(tmp_path / "master.fits").header["NFRAMES"] == 5
+
+
 def test_a_damaged_dark_is_left_out(tmp_path):
     """A dark that decode called damaged is not used, and the master says why."""
     rng = np.random.default_rng(34)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.errors import FrameError
-from pipeline.sensor.damage import find_damage, longest_runs, short_files
+from pipeline.sensor.damage import find_damage, longest_runs
 from pipeline.sensor.garble import lone_pixels
 from pipeline.sensor.levels import histogram, pile_up, saturation_level
 from pipeline.sensor.metadata import BAYER_PATTERNS
@@ -290,16 +290,6 @@ def test_real_frames_are_sound_and_found_when_hurt(tmp_path):
             except FrameError as error:
                 damage = str(error)
             assert "random values" in (damage or "") or "data are broken" in (damage or ""), path.name
-
-
-def test_short_files_are_told_from_their_like():
-    """Shorter by a tenth tells for uncompressed files, by half for compressed ones; two files tell nothing."""
-    sizes = [1000, 1001, 880, 999, 1000, 700, 400, 990, 10, 1000]
-    groups = ["a"] * 4 + ["b"] * 4 + ["c"] * 2
-    compressed = [False] * 4 + [True] * 4 + [False] * 2
-    found = short_files(sizes, groups, compressed)
-    assert [n for n, text in enumerate(found) if text is not None] == [2, 6]
-    assert found[2] == "the file is 880 bytes long, its like 1000; it is cut short"
 
 
 def test_masked_level_leaves_out_what_is_off():

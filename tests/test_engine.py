@@ -1,7 +1,10 @@
 """What the engine plans: nothing twice, nothing too little."""
 
 import shutil
+import sys
 
+from pipeline.config import Trip
+from pipeline.engine import step, step_key
 from tests.conftest import moonless, planned
 
 
@@ -104,3 +107,18 @@ def test_work_may_be_deleted(trip_copy):
     assert jobs["decode"] == jobs["grade"] == jobs["judge"] == jobs["combine"] == 2
     assert jobs["dark_master"] == 1
     assert sorted(p.name for p in (trip_copy / "results").iterdir() if p.is_dir()) == scenes
+
+
+def test_the_site_redoes_what_looks_at_the_sky():
+    """Where the camera stood, and what its clock showed, judge and register take; grading does not."""
+    here, told = Trip(), Trip(site={"latitude": 46.5, "longitude": 8.0, "utc_offset_hours": 2})
+    steps = ("decode", "grade", "judge", "dark", "register")
+    redone = {name for name in steps if step_key(here, name) != step_key(told, name)}
+    assert redone == {"judge", "register"}
+
+
+def test_a_folder_with_braces_is_no_mark_of_the_engine(monkeypatch):
+    """The command of a step comes through the engine's formatting as the shell must get it."""
+    monkeypatch.delenv("MOONLESS_WARM", raising=False)
+    monkeypatch.setattr(sys, "executable", "/opt/{night}/bin/python")
+    assert step("grade").format() == "'/opt/{night}/bin/python' -P -m pipeline.grade"

@@ -459,6 +459,25 @@ def test_scenes_by_hand_win():
     assert not made.warnings
 
 
+def test_darks_are_those_of_the_size_that_most_frames_of_a_scene_have():
+    """A first frame of another size, in a scene by hand, does not ask for darks of its own."""
+    frames = run(1, width=3000) + run(5, begin_s=60) + run(4, begin_s=600, kind="dark")
+    made = plan(frames, "scenes: {both: {frames: ['*']}}")
+    assert made.scenes[0].dark_set == made.sets[0].set
+    assert "those of another size than most are set aside" in made.scenes[0].notes[0]
+
+
+def test_a_scene_by_hand_of_several_exposures_says_whose_darks_it_has():
+    """Darks are matched to the first of its frames; without darks there is nothing to say."""
+    frames = run(3) + run(3, begin_s=200, iso=3200)
+    text = "scenes: {both: {frames: ['*']}}"
+    (note,) = plan(frames + run(4, begin_s=600, kind="dark"), text).scenes[0].notes
+    assert note.startswith(
+        "made by hand of frames of several exposures, ISOs or gains; its darks are those of the first"
+    )
+    assert plan(frames, text).scenes[0].notes == ()
+
+
 def test_a_title_for_an_automatic_scene():
     """A scene entry without frames titles the scene of that name; one that means nothing is said."""
     made = plan(run(3), "scenes: {2026-08-14_24mm_a: {title: A sky}, nowhere: {title: B}}")

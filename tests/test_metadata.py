@@ -276,6 +276,14 @@ def test_other_number_types_of_whole_adu_are_accepted(decoder, tmp_path):
         np.testing.assert_array_equal(decoder.decode(path, "a").pixels, pixels)
 
 
+def test_a_card_that_cannot_be_read_says_nothing(decoder, tmp_path):
+    """A comma where FITS wants a point costs the exposure, not the frame."""
+    path = write_fits(tmp_path / "a.fits", starry_mosaic(), EXPTIME=30.5, INSTRUME="a camera")
+    path.write_bytes(path.read_bytes().replace(b"30.5", b"30,5"))
+    meta = decoder.metadata(path)
+    assert (meta.exposure_s, meta.camera) == (None, "a camera")
+
+
 def test_tile_compressed_fits_is_read(decoder, tmp_path):
     """A Rice-compressed image in the first extension is read."""
     pixels = starry_mosaic()

@@ -9,6 +9,7 @@ import pytest
 
 from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
+from pipeline.pages.facts import dark_sentence
 from pipeline.pages.headline import warnings
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import grouped
@@ -236,6 +237,22 @@ def test_a_sky_that_changed_from_frame_to_frame_is_told() -> None:
     (line,) = [line for line in warnings({**SOUND, "rejected_share": 0.29}) if "rejected" in line]
     assert "29.0%" in line
     assert "aurora" in line
+
+
+def test_it_is_told_of_which_frames_a_dark_was_taken() -> None:
+    """Where the camera took its own dark off some frames, and where only a bias was there, the sentence says so."""
+    darks = {"used": True, "why": "", "camera_subtracted": False, "camera_subtracted_frames": 2, "bias_set": None}
+    told = dark_sentence({"darks": darks})
+    assert told.startswith(f"A master dark is subtracted from every frame but 2{NARROW}frames of which the camera")
+    told = dark_sentence({"darks": {**darks, "used": False, "bias_set": "bias_a", "why": "no darks"}, "made": False})
+    assert told == "No master dark was subtracted, only a bias. Why none: No darks."
+
+
+def test_times_in_advice_are_of_a_clock() -> None:
+    """A time without its zone would be read as the reader's own."""
+    dusk = {"cause": "twilight", "course": "dusk", "begins": "2026-08-14T20:00:00", "ends": "2026-08-14T20:40:00"}
+    (item,) = advise({**SOUND, "sky_events": [dusk]}, {}, "UTC")
+    assert "begin after 20:40 (UTC)" in item.text
 
 
 def test_more_darks_are_asked_for_by_what_their_noise_costs() -> None:

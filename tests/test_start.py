@@ -105,8 +105,9 @@ def test_the_folders_of_frames(tmp_path, files, folders):
 
 
 def test_hostile_folder_names_come_back_from_the_trip_file(small_frames, tmp_path):
-    """Quotes, newlines, hashes, colons and bytes that are no UTF-8 survive the way through YAML."""
+    """Quotes, newlines, hashes, colons, pictographs and bytes that are no UTF-8 survive the way through YAML."""
     names = [b"a'b", b'"q"', b"new\nline", b"# no: comment", b"\xff\xfe", b"- dash", b"\xc3\xa9t\xc3\xa9"]
+    names.append("\N{CAMERA}".encode())
     source = min(small_frames[0].glob("tripod*"))
     for name in names:
         folder = os.path.join(os.fsencode(tmp_path), name)

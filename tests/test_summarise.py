@@ -411,6 +411,18 @@ def test_failed_scenes_come_first_and_say_why(tmp_path: Path) -> None:
     ]
 
 
+def test_failures_are_of_what_the_plan_still_has(tmp_path: Path) -> None:
+    """A failed batch of darks is its scene's; that of a batch which no plan has any more is nobody's."""
+    project = plant(tmp_path / "p")
+    for name in ("bd", "gone"):
+        failure = {"step": "decode", "name": name, "scene": None, "sentence": f"{name} failed"}
+        write_json(project / "work" / "failures" / f"decode-{name}.json", failure)
+    content = run_trip(project)
+    told = {scene["scene"]: [f["sentence"] for f in scene["failures"]] for scene in content["scenes"]}
+    assert told["s-a"] == ["bd failed"]
+    assert content["failures"] == []
+
+
 def test_the_trips_page_shows_the_composite_where_there_is_one(tmp_path: Path) -> None:
     """Of a scene with land the trip's page shows the picture in which the land is sharp."""
     project = plant(tmp_path)

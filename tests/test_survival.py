@@ -68,6 +68,7 @@ def test_what_befalls_a_night_costs_no_more_than_the_job_at_work(project):
     assert "3 of 3 frames kept" in done.stdout
     assert (scene / "combined.tif").is_file()
     assert not (scene / "not-made.html").exists()
+    assert not list(project.rglob(".part-*"))
     assert grades == {path: path.stat().st_mtime_ns for path in grades}
 
 

@@ -4,11 +4,14 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from importlib.metadata import version
 
 import pytest
 
+from pipeline.config import Trip
+from pipeline.night import Night
 from pipeline.warm import Warm, command
 
 SLEEP = ("-n", "1", "-r", "1", "import time; time.sleep(60)")
@@ -99,6 +102,21 @@ def test_the_project_folder_is_never_imported_from(tmp_path):
         env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
+
+
+def test_a_folder_that_is_too_deep_for_a_socket(tmp_path, monkeypatch):
+    """The name of a socket has 107 bytes at most: nothing is left behind, and the front door does without."""
+    deep = tmp_path / ("d" * 100)
+    deep.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(deep))
+    (tmp_path / "results" / "a").mkdir(parents=True)
+    (tmp_path / "results" / "a" / ".part-x.fits").write_bytes(b"left by a killed job")
+    with Night(tmp_path, Trip(), 1) as night:
+        assert list((tmp_path / "results" / "a").iterdir()) == []
+        assert night._address is None
+        night._on_signal(signal.SIGINT, None)  # a wish to end before the engine is there
+        assert night._stopping
+    assert list(deep.iterdir()) == []
 
 
 def test_nothing_is_left_where_the_front_door_was_killed(tmp_path):

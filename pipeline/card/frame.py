@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -228,11 +228,3 @@ def facts_of(meta: FrameMeta) -> Facts:
         black_stated=meta.black_stated,
         image_type={"zero": "bias", "object": "light", "science": "light"}.get(claimed or "", claimed),
     )
-
-
-def span_s(frames: Sequence[CardFrame]) -> float:
-    """Time from the middle of the first exposure to the middle of the last, s; frames in order of time."""
-    timed = [f for f in frames if f.start is not None]
-    if len(timed) < 2:
-        return 0.0
-    return (timed[-1].start or 0.0) - (timed[0].start or 0.0) + (timed[-1].exposure - timed[0].exposure) / 2

@@ -15,13 +15,13 @@ from pipeline.card.calibration_sets import (
     group_flats,
     set_prefix,
 )
-from pipeline.card.frame import CardFrame, in_order, taken_text
+from pipeline.card.frame import CardFrame, in_order, near_values, taken_text
 from pipeline.card.matching import match_darks, match_flat_dark, match_flats
 from pipeline.card.pointing import Looker, Piece
 from pipeline.card.same_view import with_ground
-from pipeline.card.scenes import by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
+from pipeline.card.scenes import EXPOSURE_TOLERANCE, by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
 from pipeline.config import Trip
-from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan
+from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, usual_size
 
 # Pauses of 0.9 to 1.3 exposures after most exposures of a second and more: the camera takes its own darks.
 OWN_DARK_PAUSE = (0.9, 1.3)
@@ -74,13 +74,15 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
     bodies, sides = {}, {}
     for piece, name in sorted(zip(pieces, names, strict=True), key=lambda item: _scene_order(item[0].frames)):
         members = list(piece.frames)
+        # those of a scene by hand that are of another size are set aside
+        alike = _of_usual_size(members)
         own = batches_of(name, members, trip.limits.frames_per_job)
         batches += [Batch(key, "light", _planned(of, trip)) for key, of in own.items()]
-        darks = match_darks(members, sets, settings.exposure_tolerance, settings.temperature_tolerance_c)
-        flat, flat_why = match_flats(members, sets)
+        darks = match_darks(alike, sets, settings.exposure_tolerance, settings.temperature_tolerance_c)
+        flat, flat_why = match_flats(alike, sets)
         hand = trip.scenes.get(name)
-        bodies[name] = str(members[0].body)
-        sides[name] = min(members[0].facts.width or 0, members[0].facts.height or 0)
+        bodies[name] = str(alike[0].body)
+        sides[name] = min(alike[0].facts.width or 0, alike[0].facts.height or 0)
         scenes.append(
             ScenePlan(
                 scene=name,
@@ -161,6 +163,12 @@ def _hand_piece(frames: list[CardFrame], looker: Looker) -> Piece:
     return Piece(tuple(frames), best.tracked if len(pieces) == 1 else None, best.solved, "made by hand")
 
 
+def _of_usual_size(frames: Sequence[CardFrame]) -> list[CardFrame]:
+    sizes = [(f.facts.width, f.facts.height) for f in frames]
+    usual = usual_size(sizes)
+    return [frame for frame, size in zip(frames, sizes, strict=True) if size == usual]
+
+
 def _scene_order(frames: Sequence[CardFrame]) -> tuple[bool, str, str]:
     first = frames[0]
     return (first.facts.taken is None, first.facts.taken or "", first.id)
@@ -230,7 +238,13 @@ def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bo
         )
     if hand_made and len({(f.facts.width, f.facts.height, f.body) for f in frames}) > 1:
         notes.append(
-            "made by hand of frames of several cameras or image sizes; those unlike the reference are set aside"
+            "made by hand of frames of several cameras or image sizes; those of another size than most are set aside"
+        )
+    exposures = near_values((f.facts.exposure_s for f in frames), EXPOSURE_TOLERANCE)
+    if hand_made and darks and len({(f.facts.sensitivity, exposures[f.facts.exposure_s]) for f in frames}) > 1:
+        notes.append(
+            "made by hand of frames of several exposures, ISOs or gains; its darks are those of the first of them, "
+            "scaled to each"
         )
     return notes
 

@@ -20,7 +20,6 @@ DARKS_COST = 1.10  # more noise than this through the master is worth more darks
 NOISE_EXCESS = 1.10  # more than this over theory is worth a sentence
 SHARE_SEEN = 0.10  # a reason that costs this share of the frames is worth a sentence
 SATURATED_SEEN = 0.002
-GAIN_IN_ISO = 3.0  # read noise that needs longer than this times the exposure used
 
 
 @dataclass(frozen=True)
@@ -41,7 +40,7 @@ CAUTION = (
 )
 
 
-def advise(figures: Mapping[str, Any], reasons: Mapping[str, int]) -> list[Advice]:
+def advise(figures: Mapping[str, Any], reasons: Mapping[str, int], clock: str = "the camera's clock") -> list[Advice]:
     """Advice for the next night, the weightiest first.
 
     Parameters
@@ -50,6 +49,8 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int]) -> list[Advic
         The content of scene.json.
     reasons : mapping
         Frames set aside, by reason.
+    clock : str
+        Which clock the times of `figures` are of.
     """
     found = int(figures.get("frames_found") or 0)
     parts = [
@@ -58,7 +59,7 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int]) -> list[Advic
         *_darks(figures),
         *_frames(figures),
         *_read_noise(figures),
-        *_light(figures, reasons, found),
+        *_light(figures, reasons, found, clock),
     ]
     return parts
 
@@ -149,7 +150,7 @@ def _darks(figures: Mapping[str, Any]) -> list[Advice]:
         return [
             Advice(
                 "Take darks",
-                f"No matching darks were found. {DARKS_WANTED} frames with the cap on, same exposure and ISO, taken "
+                f"No matching darks could be used. {DARKS_WANTED} frames with the cap on, same exposure and ISO, taken "
                 f"right after the "
                 "lights so that the sensor is as warm, remove hot pixels and glow; they can be taken while packing up.",
             )
@@ -231,18 +232,24 @@ def _read_noise(figures: Mapping[str, Any]) -> list[Advice]:
     ]
 
 
-def _darker_hour(event: Mapping[str, Any]) -> str:
+def _hour(event: Mapping[str, Any], key: str, clock: str) -> str:
+    """`22:14 (UTC)`; empty where the time is not known."""
+    when = moment(event.get(key))
+    return "" if when is None else f"{when:%H:%M} ({clock})"
+
+
+def _darker_hour(event: Mapping[str, Any], clock: str) -> str:
     """When to begin or to stop, by what brightened the sky."""
-    begins, ends = moment(event.get("begins")), moment(event.get("ends"))
+    begins, ends = _hour(event, "begins", clock), _hour(event, "ends", clock)
     most, course = number(event.get("sky_most"), "×", digits=2), event.get("course")
     if event["cause"] == "twilight" and course == "dusk":
-        return f"The first frames were taken before the sky was dark{f': begin after {ends:%H:%M}' if ends else ''}."
+        return f"The first frames were taken before the sky was dark{f': begin after {ends}' if ends else ''}."
     if event["cause"] == "twilight":
-        return f"Dawn brightened the sky to {most}{f': by {begins:%H:%M} the dark hours are over' if begins else ''}."
+        return f"Dawn brightened the sky to {most}{f': by {begins} the dark hours are over' if begins else ''}."
     if event["cause"] == "moonlight":
         when = {
-            "moonrise": f" from {begins:%H:%M} on" if begins else "",
-            "moonset": f" until {ends:%H:%M}" if ends else "",
+            "moonrise": f" from {begins} on" if begins else "",
+            "moonset": f" until {ends}" if ends else "",
         }.get(str(course), "")
         return f"The Moon brightened the sky to {most}{when}: plan for the hours, or the week, without it."
     return (
@@ -251,17 +258,17 @@ def _darker_hour(event: Mapping[str, Any]) -> str:
     )
 
 
-def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
+def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, clock: str) -> list[Advice]:
     result = []
     cloudy, bright = reasons.get("cloud", 0), reasons.get("bright sky", 0)
     befell = {event["cause"]: event for event in figures.get("sky_events") or []}
     dew = befell.get("dew")
     if dew is not None:
-        began = moment(dew.get("begins"))
+        began = _hour(dew, "begins", clock)
         result.append(
             Advice(
                 "Keep the lens warm",
-                f"Dew or fog settled on the lens{f' from {began:%H:%M} on' if began else ''}: a heated band round it "
+                f"Dew or fog settled on the lens{f' from {began} on' if began else ''}: a heated band round it "
                 "from the first frame on, a long hood, and a look at the glass every half hour. Wiping helps for "
                 "minutes only.",
             )
@@ -277,7 +284,7 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
         )
     slow = next((befell[cause] for cause in ("twilight", "moonlight", "brightening") if cause in befell), None)
     if slow is not None:
-        result.append(Advice("A darker hour", _darker_hour(slow)))
+        result.append(Advice("A darker hour", _darker_hour(slow, clock)))
     elif found and bright / found >= SHARE_SEEN and "lamp" not in befell:
         result.append(
             Advice(

@@ -73,9 +73,11 @@ def dark_sentence(figures: Mapping[str, Any]) -> str:
             "stays in."
         )
     if darks["used"]:
-        text = "A master dark is subtracted from every frame before anything else is done to it."
+        own = darks["camera_subtracted_frames"]
+        but = f" but {count(own, 'frame')} of which the camera had subtracted a dark of its own" if own else ""
+        text = f"A master dark is subtracted from every frame{but} before anything else is done to it."
         return f"{text} {sentence(darks['why'])}" if darks["why"] else text
-    text = "No darks matched: nothing was subtracted."
+    text = "No master dark was subtracted" + (", only a bias." if darks["bias_set"] else ".")
     if figures["made"]:
         text += " Hot pixels were found from what stays on the sensor while the stars move, and repaired."
         text += _without_dark(darks.get("without") or {})

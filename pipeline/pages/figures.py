@@ -127,8 +127,9 @@ def darks(record: SceneRecord) -> dict[str, Any]:
     """The master dark that was used, or why none."""
     plan, header = record.plan, record.master
     used = plan is not None and plan.dark_set is not None and header.get("NFRAMES") != 0
-    scales = [row["dark_scale"] for row in record.calibration.rows if isinstance(row.get("dark_scale"), (int, float))]
-    subtracted = plan is not None and any(frame.camera_subtracted for frame in plan.frames)
+    # a factor of 0 is that of a frame whose camera took its own dark off
+    scales = [row["dark_scale"] for row in record.calibration.rows if positive(row.get("dark_scale"))]
+    subtracted = sum(bool(frame.camera_subtracted) for frame in plan.frames) if plan is not None else 0
     return {
         "used": used,
         "set": plan.dark_set if plan is not None else None,
@@ -141,7 +142,8 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         "temperature_c": header.get("CCD-TEMP") if used else None,
         "left_out": header.get("NLEFTOUT") if used else None,
         "scale_median": float(statistics.median(scales)) if scales else None,
-        "camera_subtracted": subtracted,
+        "camera_subtracted": plan is not None and 0 < subtracted == len(plan.frames),
+        "camera_subtracted_frames": subtracted,
         "without": {k: record.calibration.meta.get(k) for k in ("glow", "glow_adu", "rows_adu", "columns_adu")},
     }
 

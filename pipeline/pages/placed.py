@@ -3,11 +3,11 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any, TypeGuard
 
+from pipeline.config import quoted
 from pipeline.pages.words import count, number, percent
 from pipeline.records import SceneRecord
 
@@ -88,8 +88,7 @@ def _pointings(record: SceneRecord, files: Mapping[str, str]) -> list[dict[str, 
     result = []
     for number_, group in enumerate(groups if isinstance(groups, list) else [], 2):
         mine = [files.get(f, f) for f in group if isinstance(f, str)] if isinstance(group, list) else []
-        # a JSON text is a YAML text in double quotes, whatever stands in a name
-        listed = ", ".join(json.dumps(name) for name in mine)
+        listed = ", ".join(map(quoted, mine))
         if mine:
             lines = f"scenes:\n  {record.scene}-{number_}:\n    frames: [{listed}]"
             result.append({"files": mine, "lines": lines})
@@ -230,7 +229,7 @@ def _tripod(mount: Mapping[str, Any], scale: Any) -> Facts:
     knocked = mount.get("knocked_before")
     if isinstance(knocked, Sequence) and knocked:
         facts.append(
-            ("knocked", f"before {', '.join(map(str, knocked[:6]))}{' and others' if len(knocked) > 6 else ''}")
+            ("knocked", f"before {', '.join(map(str, knocked[:NAMED]))}{' and others' if len(knocked) > NAMED else ''}")
         )
     turned = [mount.get("sidereal_ratio"), mount.get("pole_offset_arcmin")]
     if _numbers(turned, 2):

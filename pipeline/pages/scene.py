@@ -57,7 +57,7 @@ def scene_page(
     """
     reasons = figures.get("frames_set_aside") or {}
     aside = [row for row in rows if row.get("verdict") == ASIDE]
-    advice = advise(figures, reasons)
+    advice = advise(figures, reasons, clock(record))
     streaks = streak_rows(rows)
     known = figures.get("frames_kept") is not None
     sky_unit = unit_words(record.verdicts.units.get("sky_e_s") or "adu / s")

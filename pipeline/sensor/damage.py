@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -141,36 +139,3 @@ def _row_ranges(rows: NDArray[np.intp], most: int = 3) -> str:
     texts = [f"{group[0]}" if group.size == 1 else f"{group[0]} to {group[-1]}" for group in groups[:most]]
     more = "" if len(groups) <= most else f" and {len(groups) - most} more places"
     return f"row{'' if rows.size == 1 else 's'} {', '.join(texts)}{more}"
-
-
-def short_files(sizes: Sequence[int], groups: Iterable[object], compressed: Sequence[bool]) -> list[str | None]:
-    """Tell which files are shorter than their like, from lengths alone.
-
-    Uncompressed frames of one camera and size differ in length only by their previews and metadata; losslessly
-    compressed ones with their content, by a factor of up to about two between a black and a noisy frame.
-
-    Parameters
-    ----------
-    sizes : sequence of int
-        Bytes.
-    groups : iterable of hashable
-        What belongs together: camera, format, picture size, and for compressed files exposure and ISO.
-    compressed : sequence of bool
-
-    Returns
-    -------
-    list of str or None
-        A clause for each short file.
-    """
-    members: dict[object, list[int]] = {}
-    for number, group in enumerate(groups):
-        members.setdefault(group, []).append(number)
-    verdicts: list[str | None] = [None] * len(sizes)
-    for numbers in members.values():
-        if len(numbers) < 3:
-            continue
-        usual = float(np.median([sizes[n] for n in numbers]))
-        for n in numbers:
-            if sizes[n] < usual * (0.5 if compressed[n] else 0.9):
-                verdicts[n] = f"the file is {sizes[n]} bytes long, its like {usual:.0f}; it is cut short"
-    return verdicts

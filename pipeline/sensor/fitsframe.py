@@ -105,9 +105,18 @@ class FitsFrame:
     def _bottom_up(self) -> bool:
         return str(self._header.get("ROWORDER", "")).strip().upper().replace("_", "-") == "BOTTOM-UP"
 
+    def _card(self, name: str) -> Any:
+        """What a card says; nothing where it breaks the rules of FITS (a comma for the point)."""
+        from astropy.io.fits.verify import VerifyError
+
+        try:
+            return self._header.get(name)
+        except VerifyError:
+            return None
+
     def _value(self, *names: str) -> float | None:
         for name in names:
-            value = self._header.get(name)
+            value = self._card(name)
             if isinstance(value, bool):
                 continue
             try:
@@ -124,7 +133,7 @@ class FitsFrame:
 
     def _text(self, *names: str) -> str | None:
         for name in names:
-            value = self._header.get(name)
+            value = self._card(name)
             if isinstance(value, str) and value.strip():
                 return " ".join(value.split())[:120]
         return None

@@ -135,7 +135,8 @@ def _answer(connection: socket.socket, what: str, file: int) -> None:
     except ConnectionError:
         raise
     except Exception as error:  # whatever a file can provoke is a fault of that file
-        answer = {"error": f"cannot be decoded ({type(error).__name__}: {error})"[:300]}
+        said = "".join(c if c.isprintable() else " " for c in f"{type(error).__name__}: {error}")
+        answer = {"error": f"cannot be decoded ({said[:300]})"}
     finally:
         if frame is not None:
             frame.close()
