@@ -25,7 +25,7 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
-    "grade": 12,
+    "grade": 13,
     "judge": 21,
     "dark": 6,
     "register": 11,

@@ -7,10 +7,12 @@ import math
 import numpy as np
 import pytest
 
+from pipeline.stars.blocks import farthest, free_means
+from pipeline.stars.crowds import _capped_means, _sums
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
 from pipeline.stars.measure import measure_frame, measure_mosaic
-from pipeline.stars.streaks import find_streaks, free_means
+from pipeline.stars.streaks import find_streaks
 from tests.starfields import Field, mosaic, random_field, render
 
 BLACK = (512.0,) * 4
@@ -149,3 +151,53 @@ def test_nothing_to_see_is_no_error():
     assert isinstance(empty, Detections)
     assert find_streaks(empty) == []
     assert doubling(empty.residual, empty.objects["ypeak"], empty.objects["xpeak"], 1.0, 9000.0) is None
+
+
+def crowd_with(rng, number, light):
+    """A frame of so many stars, strewn evenly, numbers rising tenfold in 2.5 magnitudes, and this light."""
+    flux = np.minimum(400 * (1 + rng.pareto(1.0, number)), 3e5)
+    field = Field(rng.uniform(0, SHAPE[1] - 1, number), rng.uniform(0, SHAPE[0] - 1, number), flux)
+    return measure_frame(mosaic(rng, render(SHAPE, field, 2.4) + light), "RGGB", BLACK, 16000).detections
+
+
+@pytest.mark.parametrize(("stars", "height"), [(4000, 25), (9000, 40)])
+def test_streaks_among_crowded_stars_are_found(stars, height):
+    """A satellite of 2.3 sigma a pixel where stars cover a tenth of the frame, one of 3.3 where they cover a fifth."""
+    place = (100, 150, 1150, 700)
+    found = find_streaks(crowd_with(np.random.default_rng(1), stars, line(*place, height)))
+    assert len(found) == 1
+    ends = np.array(sorted([(found[0].x1, found[0].y1), (found[0].x2, found[0].y2)]))
+    direction = np.array([place[2] - place[0], place[3] - place[1]]) / math.hypot(1050, 550)
+    off = (ends - place[:2]) @ np.array([-direction[1], direction[0]])
+    assert np.abs(off).max() < 12
+    # bright stars beyond the ends may be taken for more of it
+    reach = (ends - place[:2]) @ direction
+    assert -110 < reach[0] < 40
+    assert 1140 < reach[1] < 1185 + 110
+
+
+@pytest.mark.parametrize("stars", [4000, 9000])
+def test_crowded_stars_alone_make_no_streak(stars):
+    """Chance lines of a crowd, the fullest of a hundred thousand, stay below the limit."""
+    sky = np.zeros(SHAPE)
+    assert find_streaks(crowd_with(np.random.default_rng(2), stars, sky)) == []
+
+
+def test_capped_means_equal_numpy():
+    """The compiled loop gives what NumPy does."""
+    image = np.random.default_rng(3).normal(0, 2, (22, 31)).astype(np.float32)
+    slow = np.clip(image[:20, :28], -3, 3).reshape(5, 4, 7, 4).mean(axis=(1, 3))
+    out = np.empty((5, 7))
+    _capped_means(image, 3.0, out)
+    np.testing.assert_allclose(out, slow, rtol=1e-6)
+
+
+def test_line_sums_equal_numpy():
+    """Sums over lines are those of each angle's places counted one by one."""
+    values = np.random.default_rng(4).normal(0, 1, (30, 41))
+    rows, columns = np.mgrid[0:30, 0:41]
+    sums = _sums(values)
+    for k in (1, 77, 200, 359):
+        at = np.rint(columns * math.cos(k * math.pi / 360) + rows * math.sin(k * math.pi / 360)).astype(int)
+        slow = np.bincount((at + farthest(30, 41)).ravel(), values.ravel(), sums.shape[1])
+        np.testing.assert_allclose(sums[k], slow, atol=1e-9)

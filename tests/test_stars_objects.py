@@ -7,10 +7,10 @@ import pytest
 import sep
 from scipy.ndimage import label
 
+from pipeline.stars.blocks import row_medians
 from pipeline.stars.linear import solve_positive
 from pipeline.stars.mesh import sky_mesh
 from pipeline.stars.objects import axes, find_objects
-from pipeline.stars.streaks import row_medians
 from tests.starfields import Field, random_field, render
 
 

@@ -10,9 +10,10 @@ from typing import Any
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter, uniform_filter1d
+from scipy.ndimage import uniform_filter1d
 
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.stars.blocks import BLOCK, farthest, flattened, free_means
+from pipeline.stars.crowds import crowded, lines_in_crowds
 from pipeline.stars.detect import Detections
 from pipeline.stars.followed import follow
 from pipeline.stars.lines import fullest_line, on_lines
@@ -27,13 +28,11 @@ JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast w
 JOIN_ANGLE_SHORT = 10.0  # degrees; a star that lies on the end of a piece shorter than SHORT turns it by so much
 SHORT = 160.0  # px
 JOIN_OFFSET = 6.0  # half-size px off the line
-BLOCK = 4  # half-size px a side, for the search of faint lines
 FAINT_SIGMA = 2.0  # a block above this votes
 VOTE_SIGMA = 8.0  # a line has this many standard deviations more votes than lines of its length have by chance
 VOTES_MIN = 40
 FAINT_COVER = 0.4  # share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma
 ANGLES = 360
-SMOOTH = 9  # blocks; structure wider than this is no line
 UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
 BESIDE = 41  # blocks across a line, of the parallel lines it is held against
 FLASH_POINTS = 300  # the brightest detections, among which an aircraft's strobes are
@@ -74,6 +73,8 @@ def find_streaks(found: Detections) -> list[Streak]:
     """
     marks = _long_marks(found)
     lines = _faint_lines(found)
+    if crowded(found):
+        lines += [_of_blocks(*line) for line in lines_in_crowds(found)]
     pieces = _longest_first(_join(marks + lines + _flashes(found)))
     whole = [_followed(found, piece) for piece in pieces[:FOLLOWED_MAX]]
     return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
@@ -159,36 +160,11 @@ def _vote(rows: Any, columns: Any, cosines: Any, sines: Any, offset: int, votes:
             line[nearest[n]] += 1
 
 
-@numba.njit(cache=True, nogil=True)
-def free_means(image: Any, segments: Any) -> Any:
-    """Mean of every 4 x 4 block over the pixels of no detection; NaN where fewer than 8 are left.
-
-    ``np.where(segments == 0, image, nan).reshape(h, 4, w, 4)``, its ``nanmean`` over axes 1 and 3.
-    """
-    height, width = image.shape[0] // BLOCK, image.shape[1] // BLOCK
-    out = np.empty((height, width))
-    for i in range(height):
-        for j in range(width):
-            total, number = 0.0, 0
-            for row in range(i * BLOCK, (i + 1) * BLOCK):
-                for column in range(j * BLOCK, (j + 1) * BLOCK):
-                    if segments[row, column] == 0:
-                        total += image[row, column]
-                        number += 1
-            out[i, j] = total / number if number >= BLOCK * BLOCK // 2 else np.nan
-    return out
-
-
-def _reach(height: int, width: int) -> int:
-    """Offset of the farthest line that meets the picture."""
-    return int(math.hypot(height, width)) + 2
-
-
 @lru_cache(maxsize=2)
 def _chord_shares(height: int, width: int) -> NDArray[np.float64]:
     """Length inside the picture of the lines x cos + y sin = offset over what it is on average of the `BESIDE` parallel
     ones about, (angles, offsets); the same for every frame."""
-    reach = _reach(height, width)
+    reach = farthest(height, width)
     angles, offsets = np.arange(ANGLES) * math.pi / ANGLES, np.arange(-reach, reach + 1)
     cosine, sine = np.cos(angles)[:, None], np.sin(angles)[:, None]
     low = np.full((len(angles), len(offsets)), -1e9)
@@ -210,22 +186,12 @@ def _faint_lines(found: Detections) -> list[Streak]:
     height, width = (n // BLOCK for n in found.residual.shape)
     if min(height, width) < 30:
         return []
-    blocks = free_means(found.residual, found.segments)
-    with np.errstate(invalid="ignore"):
-        # defective columns and rows, and what the sky's mesh left of edges that run with them
-        blocks -= row_medians(np.ascontiguousarray(blocks.T))[None, :]
-        blocks -= row_medians(blocks)[:, None]
-        # the Milky Way and the sky's mesh leave structure; a line is narrower
-        known = np.isfinite(blocks)
-        filled = np.where(known, blocks, 0.0)
-        blocks -= uniform_filter(filled, SMOOTH) / np.maximum(uniform_filter(known.astype(float), SMOOTH), 0.05)
-        spread = MAD_TO_SIGMA * float(row_medians(np.abs(blocks).reshape(1, -1))[0])
-        voters = blocks > FAINT_SIGMA * max(spread, 1e-9)
-    rows, columns = np.nonzero(voters)
-    if len(rows) < VOTES_MIN or len(rows) > SHARE_MAX * max(1, int(known.sum())):
+    blocks, spread = flattened(free_means(found.residual, found.segments))
+    rows, columns = np.nonzero(blocks > FAINT_SIGMA * spread)
+    if len(rows) < VOTES_MIN or len(rows) > SHARE_MAX * max(1, int(np.isfinite(blocks).sum())):
         return []
     angles = np.arange(ANGLES) * math.pi / ANGLES
-    offset = _reach(height, width)
+    offset = farthest(height, width)
     votes = np.zeros((ANGLES, 2 * offset + 1), np.int32)
     _vote(rows.astype(float), columns.astype(float), np.cos(angles), np.sin(angles), offset, votes)
     # what parallel lines nearby hold: treetops and star clouds vote for all of them
@@ -246,23 +212,20 @@ def _faint_lines(found: Detections) -> list[Streak]:
         upright = min(abs(cosine), abs(sine)) < UPRIGHT
         # an edge of the foreground is bright on one side as well
         if not upright and last - first > VOTES_MIN and near.sum() > 2 * max(beside):
-            points = []
-            for t in (first, last):
-                column, row = (r - offset) * cosine - t * sine, (r - offset) * sine + t * cosine
-                points += [2 * (BLOCK * column + (BLOCK - 1) / 2) + 0.5, 2 * (BLOCK * row + (BLOCK - 1) / 2) + 0.5]
             height_of = float(np.median(blocks[rows[near], columns[near]])) / found.noise
-            lines.append(Streak(points[0], points[1], points[2], points[3], height_of))
+            lines.append(_of_blocks(float(r - offset), cosine, sine, first, last, height_of))
         window = (slice(max(0, k - 8), k + 9), slice(max(0, r - 12), r + 13))
         excess[window] = 0
     return lines
 
 
-def row_medians(values: NDArray[Any]) -> NDArray[np.float64]:
-    """``np.nanmedian(values, axis=1)``, the lower of two middle ones; 0 where a row has none."""
-    ordered = np.sort(values, axis=1)  # what is not known comes last
-    number = np.count_nonzero(~np.isnan(values), axis=1)
-    middle = ordered[np.arange(len(values)), np.maximum(number - 1, 0) // 2]
-    return np.where(number > 0, middle, 0.0)
+def _of_blocks(offset: float, cosine: float, sine: float, first: float, last: float, signal: float) -> Streak:
+    """The streak on a line of blocks, from one place along it to another."""
+    points = []
+    for t in (first, last):
+        column, row = offset * cosine - t * sine, offset * sine + t * cosine
+        points += [2 * (BLOCK * column + (BLOCK - 1) / 2) + 0.5, 2 * (BLOCK * row + (BLOCK - 1) / 2) + 0.5]
+    return Streak(points[0], points[1], points[2], points[3], signal)
 
 
 def _densest_stretch(along: NDArray[np.float64]) -> tuple[float, float]:

@@ -1,0 +1,67 @@
+"""The half-size image in blocks of pixels, for what is too faint or too broken up to be seen pixel by pixel."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter
+
+from pipeline.pixels.regression import MAD_TO_SIGMA
+
+BLOCK = 4  # half-size px a side
+SMOOTH = 9  # blocks; structure wider than this is no line
+
+
+@numba.njit(cache=True, nogil=True)
+def free_means(image: Any, segments: Any) -> Any:
+    """Mean of every 4 x 4 block over the pixels of no detection; NaN where fewer than 8 are left.
+
+    ``np.where(segments == 0, image, nan).reshape(h, 4, w, 4)``, its ``nanmean`` over axes 1 and 3.
+    """
+    height, width = image.shape[0] // BLOCK, image.shape[1] // BLOCK
+    out = np.empty((height, width))
+    for i in range(height):
+        for j in range(width):
+            total, number = 0.0, 0
+            for row in range(i * BLOCK, (i + 1) * BLOCK):
+                for column in range(j * BLOCK, (j + 1) * BLOCK):
+                    if segments[row, column] == 0:
+                        total += image[row, column]
+                        number += 1
+            out[i, j] = total / number if number >= BLOCK * BLOCK // 2 else np.nan
+    return out
+
+
+def row_medians(values: NDArray[Any]) -> NDArray[np.float64]:
+    """``np.nanmedian(values, axis=1)``, the lower of two middle ones; 0 where a row has none."""
+    ordered = np.sort(values, axis=1)  # what is not known comes last
+    number = np.count_nonzero(~np.isnan(values), axis=1)
+    middle = ordered[np.arange(len(values)), np.maximum(number - 1, 0) // 2]
+    return np.where(number > 0, middle, 0.0)
+
+
+def flattened(blocks: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """Means of blocks less what is no narrow line, and their spread.
+
+    Defective columns and rows go, with what the sky's mesh left of edges that run along them; so does the wider
+    structure of the Milky Way.
+
+    Parameters
+    ----------
+    blocks : (rows, columns) float64 array, used up; NaN where nothing is known
+    """
+    blocks -= row_medians(np.ascontiguousarray(blocks.T))[None, :]
+    blocks -= row_medians(blocks)[:, None]
+    known = np.isfinite(blocks)
+    filled = np.where(known, blocks, 0.0)
+    blocks -= uniform_filter(filled, SMOOTH) / np.maximum(uniform_filter(known.astype(float), SMOOTH), 0.05)
+    return blocks, max(MAD_TO_SIGMA * float(row_medians(np.abs(blocks).reshape(1, -1))[0]), 1e-9)
+
+
+def farthest(height: int, width: int) -> int:
+    """Offset of the farthest line that meets the picture."""
+    return int(math.hypot(height, width)) + 2
