@@ -8,7 +8,7 @@ from numba import njit
 from scipy import ndimage
 
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, lanczos3
-from pipeline.pixels.positions import LAGRANGE, position_grid
+from pipeline.pixels.positions import LAGRANGE, position_grid, positions
 from pipeline.pixels.resample import (
     NOISE_PHASES,
     NOT_COVERED,
@@ -153,8 +153,6 @@ def test_positions_between_nodes_are_good_to_a_thousandth() -> None:
     grid = position_grid(barrel, shape)
     # resampling a plane that holds its own x and y gives the position back, up to Lanczos' own error on a ramp
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
-    from pipeline.pixels.positions import positions
-
     xs, ys, nodes = np.empty(960, np.float32), np.empty(960, np.float32), np.empty((2, grid.shift.shape[1]), np.float32)
     for row in (0, 1, 63, 64, 333, 639):
         positions(grid.shift, LAGRANGE, row, 0, xs, ys, nodes)
@@ -171,6 +169,26 @@ def test_bounds_hold_every_position() -> None:
     bounds = grid.region(70, 201, 13, 280)
     assert bounds is not None
     np.testing.assert_allclose(bounds, (my.min(), my.max(), mx.min(), mx.max()), atol=1.0)
+
+
+def test_bounds_of_a_part_of_which_the_map_knows_some() -> None:
+    """Where a map is not defined all over, the region holds what is; where nowhere there is none."""
+    grid = position_grid(_turned, (300, 300))
+    grid.shift[:, 4:] = np.nan
+    xs, ys, nodes = np.empty(267, np.float32), np.empty(267, np.float32), np.empty((2, grid.shift.shape[1]), np.float32)
+    known = []
+    for row in range(70, 201):
+        positions(grid.shift, LAGRANGE, row, 13, xs, ys, nodes)
+        known.append(np.stack([ys, xs], axis=1)[np.isfinite(xs)])
+    places = np.concatenate(known)
+    assert 0 < len(places) < 131 * 267
+    bounds = grid.region(70, 201, 13, 280)
+    assert bounds is not None
+    assert bounds[0] <= places[:, 0].min()
+    assert bounds[1] >= places[:, 0].max()
+    assert bounds[2] <= places[:, 1].min()
+    assert bounds[3] >= places[:, 1].max()
+    assert grid.region(70, 201, 260, 280) is None
 
 
 def _between_nodes_slow(nodes: np.ndarray, y: np.ndarray, x: np.ndarray) -> np.ndarray:

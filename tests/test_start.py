@@ -8,6 +8,7 @@ import pytest
 from pipeline import inventory
 from pipeline.config import load_trip
 from pipeline.errors import InputError
+from pipeline.moonless import usable_cores
 from pipeline.start import frame_folders, start
 
 
@@ -125,3 +126,13 @@ def test_a_folder_without_night_sky_gets_no_trip_file(small_frames, tmp_path):
     ):
         start(tmp_path)
     assert not (tmp_path / "trip.yaml").exists()
+
+
+def test_cores_go_by_memory(monkeypatch):
+    """Thirty-two cores over eight gigabytes are eight; a machine with little memory has one still (arithmetic)."""
+    monkeypatch.setattr("os.sched_getaffinity", lambda _: set(range(32)))
+    pages = {"SC_PHYS_PAGES": 2_000_000, "SC_PAGE_SIZE": 4096}
+    monkeypatch.setattr("os.sysconf", pages.__getitem__)
+    assert usable_cores() == 8
+    pages["SC_PHYS_PAGES"] = 100_000
+    assert usable_cores() == 1

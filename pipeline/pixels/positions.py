@@ -35,6 +35,10 @@ def lagrange_table(step: int = GRID_STEP) -> NDArray[np.float32]:
     ).astype(np.float32)
 
 
+# Rows and columns of the result, px apart, whose places tell what region of a frame a tile needs.
+APART = 16
+
+
 @dataclass(frozen=True)
 class PositionGrid:
     """Where the pixels of the result lie in one source frame.
@@ -49,7 +53,7 @@ class PositionGrid:
     def region(self, top: int, bottom: int, left: int, right: int) -> tuple[float, float, float, float] | None:
         """Bounds (y0, y1, x0, x1) in the source frame of rows top..bottom-1 and columns left..right-1 of the result.
 
-        Accurate to the bend of the map within 16 px; None where the map is not defined.
+        Accurate to the bend of the map within `APART` px, wider where it is not defined all over; None where nowhere.
         """
         bounds = _bounds(self.shift, LAGRANGE, top, bottom, left, right)
         return None if not np.isfinite(bounds).all() else tuple(bounds.tolist())
@@ -129,17 +133,23 @@ def _bounds(shift, lagrange, top, bottom, left, right):  # type: ignore[no-untyp
     xs, ys = np.empty(right - left, np.float32), np.empty(right - left, np.float32)
     nodes = np.empty((2, shift.shape[1]), np.float32)
     result = np.array([np.inf, -np.inf, np.inf, -np.inf])
-    # every 16th row and column, and the last: none of the grid's cells is missed
-    rows = np.append(np.arange(top, bottom - 1, 16), bottom - 1)
-    columns = np.append(np.arange(0, len(xs) - 1, 16), len(xs) - 1)
+    # the last ones too: none of the grid's cells is missed
+    rows = np.append(np.arange(top, bottom - 1, APART), bottom - 1)
+    columns = np.append(np.arange(0, len(xs) - 1, APART), len(xs) - 1)
+    known = True
     for row in rows:
         positions(shift, lagrange, row, left, xs, ys, nodes)
         for column in columns:
             x, y = xs[column], ys[column]
             if not (np.isfinite(x) and np.isfinite(y)):
-                return np.full(4, np.nan)
+                known = False
+                continue
             result[0], result[1] = min(result[0], y), max(result[1], y)
             result[2], result[3] = min(result[2], x), max(result[3], x)
+    if not known:
+        # it may be so for some pixels more, between those looked at, stretched by a half at most
+        result[0], result[1] = result[0] - 1.5 * APART, result[1] + 1.5 * APART
+        result[2], result[3] = result[2] - 1.5 * APART, result[3] + 1.5 * APART
     return result
 
 

@@ -75,6 +75,7 @@ def reject(  # type: ignore[no-untyped-def]
         Variance that green was allowed beyond the noise.
     """
     n, colours, height, width = values.shape
+    frames = offsets.shape[0]  # of the scene: how many of them a tile holds goes by how it is cut
     limit = np.float32(sigma * sigma)
     mean, inverse = np.empty(width, np.float32), np.empty(width, np.float32)
     cores, excess, noise = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
@@ -101,7 +102,7 @@ def reject(  # type: ignore[no-untyped-def]
             for k in range(n):
                 fetch_row(values, k + 2, c, i)
                 _add(values[k, c, i], codes[k, i], weights[k], mean)
-            share_of_peak = scatter[c] if n < OWN_MIN else OWN_LEAST
+            share_of_peak = scatter[c] if frames < OWN_MIN else OWN_LEAST
             for j in range(np.uint64(width)):
                 mean[j] *= inverse[j]
                 core = share_of_peak * peak[c, i, j]
@@ -128,7 +129,7 @@ def reject(  # type: ignore[no-untyped-def]
                         share[k] = weights[k] if keep[k] else np.float32(0)
                         variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code]
                         least = min(least, variance[k])
-                    if n >= OWN_MIN:
+                    if frames >= OWN_MIN:
                         most = scatter[c] * peak[c, i, j]
                         most *= most
                         if broad.size > 0 and broad[c, i, j] > 0:
@@ -341,7 +342,7 @@ def settle_pairs(values, codes, mask):  # type: ignore[no-untyped-def]
                             balance += apart * abs(apart)
                 bad = 0 if balance > 0 else 1
                 mask[bad, i, j] |= bit
-                mask[1 - bad, i, j] &= ~bit
+                mask[1 - bad, i, j] &= ~(bit | np.uint8(MILD))
 
 
 def one_by_one_slow(
