@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "dark": 6,
     "register": 11,
     "ground": 9,
-    "combine": 21,
+    "combine": 22,
     "join": 2,
     "finish": 8,
     "summarise": 19,
