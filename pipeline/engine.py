@@ -107,9 +107,7 @@ class Workflow:
             )
             if made.returncode:
                 said = made.stderr.decode(errors="replace").strip().splitlines()
-                raise InputError(
-                    said[-1] if said else "the card could not be sorted: that was ended from outside"
-                )
+                raise InputError(said[-1] if said else "the card could not be sorted: that was ended from outside")
         plan = read_json(project / "work" / "plan" / "plan.json")
         self.scenes: dict[str, dict[str, Any]] = plan["scenes"]
         self.sets: dict[str, dict[str, Any]] = plan["sets"]
