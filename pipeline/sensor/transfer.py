@@ -134,13 +134,14 @@ def _lattice(sites: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
 
 def _free(frame: NDArray[np.float32], saturation: float) -> NDArray[np.bool_]:
     """Where blocks of a frame (n, `SIDE`, `SIDE`), ADU, show neither a star nor a full pixel."""
-    cells = frame.reshape(len(frame), SIDE // 2, 2, SIDE // 2, 2)
-    total = cells.sum(axis=(2, 4))
+    one, two, three, four = (frame[:, row::2, column::2] for row in (0, 1) for column in (0, 1))
+    total = (one + two) + (three + four)
+    highest = np.maximum(np.maximum(one, two), np.maximum(three, four))
     # gradients within a block are no stars: rows and columns are set to one level
     total -= np.median(total, axis=2, keepdims=True)
     total -= np.median(total, axis=1, keepdims=True)
     spread = MAD_TO_SIGMA * np.median(np.abs(total), axis=(1, 2), keepdims=True) + 0.5
-    bright = (np.abs(total) > CELL_SIGMA * spread) | (cells.max(axis=(2, 4)) >= saturation)
+    bright = (np.abs(total) > CELL_SIGMA * spread) | (highest >= saturation)
     wide = np.pad(bright, ((0, 0), (1, 1), (1, 1)))
     wide = wide[:, :-2] | wide[:, 1:-1] | wide[:, 2:]
     wide = wide[:, :, :-2] | wide[:, :, 1:-1] | wide[:, :, 2:]
@@ -148,19 +149,18 @@ def _free(frame: NDArray[np.float32], saturation: float) -> NDArray[np.bool_]:
 
 
 def _shared(values: NDArray[np.float32], free: NDArray[np.bool_], lag: tuple[int, int]) -> NDArray[np.float64]:
-    """Covariance of pixels so far apart (row, column), by block; values of mean 0."""
+    """Covariance of pixels so far apart (row, column), by block; values of mean 0, and 0 where not free."""
     down, across = lag[0], lag[1]
     one = (slice(None), slice(0, SIDE - down), slice(max(-across, 0), SIDE - max(across, 0)))
     other = (slice(None), slice(down, SIDE), slice(max(across, 0), SIDE - max(-across, 0)))
-    both = free[one] & free[other]
-    total = np.where(both, values[one] * values[other], 0).sum(axis=(1, 2), dtype=np.float64)
-    return total / np.maximum(both.sum(axis=(1, 2)), 1)
+    total = (values[one] * values[other]).sum(axis=(1, 2), dtype=np.float64)
+    return total / np.maximum(np.count_nonzero(free[one] & free[other], axis=(1, 2)), 1)
 
 
 def _centred(apart: NDArray[np.float32], free: NDArray[np.bool_]) -> NDArray[np.float32]:
-    number = np.maximum(free.sum(axis=(1, 2)), 1)
+    number = np.maximum(np.count_nonzero(free, axis=(1, 2)), 1)
     mean = np.where(free, apart, 0).sum(axis=(1, 2), dtype=np.float64) / number
-    return np.where(free, apart - mean[:, None, None], 0).astype(np.float32)
+    return np.where(free, apart - mean.astype(np.float32)[:, None, None], np.float32(0))
 
 
 def _star_width(apart: NDArray[np.float32], free: NDArray[np.bool_], size: int) -> float:
@@ -195,14 +195,14 @@ def _noise(
         at = (slice(None), slice(edge + down, SIDE - edge + down), slice(edge + across, SIDE - edge + across))
         high += np.float32(weight) * apart[at]
         used &= free[at]
-    number = used.sum(axis=(1, 2))
+    number = np.count_nonzero(used, axis=(1, 2))
     enough = number >= FREE_SHARE * high[0].size * size / 4
-    squares = np.where(used, high * high, 0)
+    squares = np.where(used, high * high, np.float32(0))
     variance = squares.sum(axis=(1, 2), dtype=np.float64) / np.maximum(number, 1)
     for _ in range(2):
-        kept = used & (squares <= (CUT_SIGMA**2 * variance)[:, None, None])
+        kept = used & (squares <= (CUT_SIGMA**2 * variance).astype(np.float32)[:, None, None])
         total = np.where(kept, squares, 0).sum(axis=(1, 2), dtype=np.float64)
-        variance = total / np.maximum(kept.sum(axis=(1, 2)), 1) / KEPT
+        variance = total / np.maximum(np.count_nonzero(kept, axis=(1, 2)), 1) / KEPT
     # what stars leave: their own variance, from what neighbours share of it, through the same second difference
     near, far = _correlation(axes, fwhm)
     values = _centred(apart, free)
