@@ -28,7 +28,7 @@ from pipeline.stack.groundfile import append_mask, picture_header
 from pipeline.stack.land import SHARE_LEAST, Land, land_in
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
-from pipeline.stack.tiles import TILE_STEP, Window, cut
+from pipeline.stack.tiles import TILE_STEP, Tile, Window, cut
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
 
 # Sky about the ground that its picture holds, px: the sky's level is followed there to the skyline.
@@ -118,6 +118,7 @@ def make_ground(
     ):
         for tile in make_tiles(scene, windows, pool, threads):
             w = tile.window
+            fill_rim(tile, shape)
             top, left = w.top - box.top, w.left - box.left
             writer.write(0, top, left, tile.picture)
             writer.write(1, top, left, tile.noise)
@@ -141,10 +142,27 @@ def make_ground(
     return {"frames": n, "lit_otherwise": otherwise, **{key: told[key] for key in keys}}
 
 
+def fill_rim(tile: Tile, shape: tuple[int, int]) -> None:
+    """Let the picture's outermost rows and columns be as the next ones where no frame shows all colours of them: a lens
+    draws one beyond the edge, and before a tripod every frame alike."""
+    w, planes = tile.window, (*tile.picture, *tile.noise, tile.coverage, tile.rejected)
+    height, width = tile.coverage.shape
+    sides = ((w.top == 0, 0, 1), (w.top + w.height == shape[0], -1, -2))
+    for at_edge, rim, inner in sides if height > 1 else ():
+        bare = (tile.coverage[rim] == 0) & at_edge
+        for plane in planes:
+            plane[rim, bare] = plane[inner, bare]
+    sides = ((w.left == 0, 0, 1), (w.left + w.width == shape[1], -1, -2))
+    for at_edge, rim, inner in sides if width > 1 else ():
+        bare = (tile.coverage[:, rim] == 0) & at_edge
+        for plane in planes:
+            plane[bare, rim] = plane[bare, inner]
+
+
 def _box(windows: Sequence[Window]) -> Window:
     top, left = min(w.top for w in windows), min(w.left for w in windows)
     bottom, right = max(w.top + w.height for w in windows), max(w.left + w.width for w in windows)
     return Window(top, left, bottom - top, right - left)
 
 
-__all__ = ["ground_windows", "make_ground", "on_ground", "samples_of", "solid_blocks"]
+__all__ = ["fill_rim", "ground_windows", "make_ground", "on_ground", "samples_of", "solid_blocks"]

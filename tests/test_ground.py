@@ -31,6 +31,7 @@ from pipeline.stack import seam
 from pipeline.stack.groundfile import read_ground, write_no_ground
 from pipeline.stack.land import land_in
 from pipeline.stack.sources import Calibration
+from pipeline.stack.tiles import Tile, Window
 from tests.planted_scenes import BLACK, SATURATION, Camera, PlantedGeometry, Stars, add_star, drifting, header
 from tests.test_combine import inputs_of, measured_noise
 
@@ -425,6 +426,23 @@ def test_a_mask_of_nothing_or_of_everything(night: Nightscape, tmp_path: Path) -
     Image.fromarray(np.full(SHAPE, 255, np.uint8)).save(tmp_path / "white.png")
     with pytest.raises(InputError, match="all of the picture is ground"):
         ground.by_hand(tmp_path / "white.png", inputs)
+
+
+def test_a_rim_that_no_frame_shows_in_all_colours_is_as_the_next_pixels() -> None:
+    """In the tile at the picture's lower right corner what is bare of the last row and column is filled, and nothing of
+    the other sides, which lie within; so are noise and counts."""
+    planes = np.arange(2.0 * 3 * 4 * 5, dtype=np.float32).reshape(2, 3, 4, 5)
+    coverage = np.full((4, 5), 7, np.uint16)
+    coverage[3, 1:3] = coverage[3, 4] = coverage[1:3, 4] = coverage[0, 0] = 0
+    nothing = np.zeros((0, 0))
+    tile = Tile(Window(60, 95, 4, 5), *planes.copy(), coverage, coverage.copy(), *(nothing,) * 4)
+    groundpicture.fill_rim(tile, (64, 100))
+    assert tile.coverage[0, 0] == 0
+    assert (tile.coverage.ravel()[1:] == 7).all()
+    for found, before in zip((tile.picture, tile.noise), planes, strict=True):
+        np.testing.assert_array_equal(found[:, 3, 1:3], before[:, 2, 1:3])
+        np.testing.assert_array_equal(found[:, 1:3, 4], before[:, 1:3, 3])
+        np.testing.assert_array_equal(found[:, :3, :4], before[:, :3, :4])
 
 
 def test_where_all_frames_show_land_the_ground_is_read_not_made_again(
