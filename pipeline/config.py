@@ -118,11 +118,15 @@ class JudgeSettings(_Section):
     )
     fwhm_max_px: float = Field(25.0, gt=1, le=200, description="out of focus whatever the scene: star width, px")
     clear_min: float = Field(
-        0.75, gt=0, lt=1, description="a part of the sky that lets through less than this share of starlight is clouded"
+        0.75,
+        gt=0,
+        lt=1,
+        description="a part of the sky that lets through less than this share of what the frame's clearest parts do is "
+        "clouded; so is one below transparency_min",
     )
     cloud_max: float = Field(0.22, gt=0, le=1, description="cloud: more than this share of the sky is clouded")
     transparency_min: float = Field(
-        0.6, gt=0, lt=1, description="cloud: the whole sky lets through less than this share of starlight"
+        0.7, gt=0, lt=1, description="cloud: the whole sky lets through less than this share of starlight"
     )
     extinction: float = Field(
         0.17,

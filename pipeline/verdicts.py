@@ -65,6 +65,7 @@ class Figures:
     transparency: float | None = None
     cloud_fraction: float | None = None
     cloud_error: float = 0.0  # standard deviation of the clouded share
+    clear_limit: float | None = None  # transparency below which a place counts as clouded
     saturated_fraction: float | None = None
     streaks: int | None = None
     streak_list: list[dict[str, Any]] = field(default_factory=list)
@@ -166,9 +167,10 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
         # a frame is not lost to what may be the measure's scatter: its weight is less in any case
         sure = max(f.cloud_fraction - CLOUD_SURE * f.cloud_error, 0.0)
         good_to = f", give or take {100 * f.cloud_error:.0f} %," if f.cloud_error >= 0.005 else ""
+        below = settings.clear_min if f.clear_limit is None else f.clear_limit
         said = (
             f"{100 * f.cloud_fraction:.0f} % of the sky{good_to} lets through less than "
-            f"{100 * settings.clear_min:.0f} % of the starlight; limit {100 * settings.cloud_max:.0f} %"
+            f"{100 * below:.0f} % of the starlight; limit {100 * settings.cloud_max:.0f} %"
         )
         out.append(_above("cloud", sure, settings.cloud_max, said))
     if f.transparency is not None:

@@ -425,6 +425,65 @@ def test_a_thick_cloud_that_stays_among_few_stars_is_no_land(tracked, ground):
     assert all(0.3 < rows[n]["cloud_fraction"] < 0.5 for n in faults)
 
 
+@pytest.mark.parametrize("left", [0.03, 0.3])
+@pytest.mark.parametrize(("stars", "ground"), [(300, 0.0), (900, 0.33)])
+def test_a_bank_over_the_horizon_for_most_of_a_scene_is_no_land(stars, ground, left):
+    """A cloud that stands over two fifths of the sky, on the land below, in four fifths of the frames from a tripod."""
+    faults = {n: Fault("cloud", left, share=0.4, angle_deg=90.0) for n in range(4, 20)}
+    setting = Setting(24.0, False, stars, exposure_s=14.0, interval_s=18.0, ground=ground, faults=faults)
+    rows, _ = judged(setting, 3)
+    assert aside(rows) == dict.fromkeys(faults, "cloud")
+    assert all(0.3 < rows[n]["cloud_fraction"] < 0.5 for n in faults)
+
+
+@pytest.mark.parametrize(("left", "lost"), [(0.74, False), (0.72, False), (0.68, True)])
+def test_haze_over_all_is_held_against_its_own_limit(left, lost):
+    """The whole sky may let through seven tenths; that it does so everywhere is no cloud over part of it."""
+    faults = {n: Fault("haze", left) for n in range(8, 13)}
+    rows, _ = judged(Setting(24.0, True, 700, exposure_s=30, interval_s=34, faults=faults))
+    assert aside(rows) == (dict.fromkeys(faults, "cloud") if lost else {})
+    if not lost:
+        assert max(rows[n]["cloud_fraction"] for n in faults) < 0.15
+
+
+def test_cloud_in_haze_is_cloud():
+    """Where haze leaves 0.85, a bank of 0.7 of that over half of the sky is set aside."""
+    frames, scene = make_scene(
+        Setting(35.0, True, 900, exposure_s=30, interval_s=34, faults={6: Fault("cloud", 0.7, share=0.5)}), 4
+    )
+    for n in (5, 6, 7):
+        frames[n].stars["flux"] *= 0.85
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert aside(rows) == {6: "cloud"}
+
+
+def test_soft_frames_do_not_say_what_is_clear():
+    """A fit of wide stars finds up to 3.5 % more of their light (measured on rendered frames refocused by 1.7): sharp
+    frames stay at 1."""
+    faults = {n: Fault("defocus", 1.6) for n in range(6, 12)}
+    frames, scene = make_scene(Setting(50.0, True, 700, exposure_s=30, interval_s=34, faults=faults), 5)
+    for n in faults:
+        frames[n].stars["flux"] *= 1.035
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert [rows[n]["transparency"] for n in range(20) if n not in faults] == pytest.approx([1] * 14, abs=0.01)
+
+
+def test_what_a_crowd_of_full_pixels_covers_is_not_lost_to_cloud():
+    """Where stars run together into one full blob in every third frame, a quarter of the field loses its stars."""
+    frames, scene = make_scene(Setting(50.0, True, 900, exposure_s=30, interval_s=34), 6)
+    for frame in frames[::3]:
+        covered = np.hypot(frame.stars["x"] - 3000, frame.stars["y"] - 2000) < 1500
+        blob = frame.stars[:1].copy()
+        blob["x"], blob["y"], blob["saturated"] = 3000, 2000, True
+        blob["mxx"] = blob["myy"] = 700.0**2
+        blob["mxy"] = 0
+        blob["flux"] = 1e9
+        frames[frames.index(frame)] = replace(frame, stars=np.concatenate([blob, frame.stars[~covered]]))
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert aside(rows) == {}
+    assert max(row["cloud_fraction"] for row in rows) < 0.05
+
+
 @pytest.mark.parametrize("stars", [150, 900])
 def test_land_behind_which_no_star_ever_shows_is_land(stars):
     """Where stars hardly move land hides what stands behind it from first to last: it is told by having no stars.

@@ -55,6 +55,45 @@ def test_planted_cloud_comes_back_by_parts(share):
     assert got.sky.all()
 
 
+def test_stated_parts_are_right_within_their_errors():
+    """Of the parts told to be known, 99 in 100 lie within 0.02 of 1, and their scatter is what their errors say."""
+    off, error, stated = [], [], []
+    for seed, drift in ((11, 0.0), (12, 40.0)):
+        seen = sightings(np.random.default_rng(seed), lambda n, x, y: np.ones_like(x), 1500, drift, error=0.025)
+        got = clearness(seen, 12, WIDTH, HEIGHT)
+        off.append((got.parts - 1)[got.stated])
+        error.append(got.error[got.stated])
+        stated.append(got.stated.mean())
+    off, error = np.concatenate(off), np.concatenate(error)
+    assert np.mean(stated) > 0.7
+    assert np.mean(np.abs(off) > 0.02) < 0.01
+    # stars' own scatter of 0.025 beside noise: each error by photons and counts alone
+    assert 0.8 < np.std(off / error) < 1.25
+
+
+def test_a_bank_that_stands_for_most_of_a_scene_is_cloud():
+    """Stars that hardly move are behind cloud in nine of twelve frames: their own light is that of the other three."""
+
+    def clear(frame, x, y):
+        return np.where((frame > 2) & (y > HEIGHT / 2), 0.5, 1.0)
+
+    seen = sightings(np.random.default_rng(13), clear, number=1000, drift=2.0)
+    got = clearness(seen, 12, WIDTH, HEIGHT)
+    assert np.median(got.parts[3:, 3:]) == pytest.approx(0.5, abs=0.02)
+    assert np.median(got.parts[:3, 3:]) == pytest.approx(1, abs=0.02)
+    assert np.median(got.parts[:, :3]) == pytest.approx(1, abs=0.02)
+
+
+def test_a_part_crossed_by_an_edge_is_not_stated():
+    """Half of the stars of a column of parts behind a cloud: no one transparency is told of them."""
+    seen = sightings(
+        np.random.default_rng(14), lambda n, x, y: np.where((n == 5) & (x < WIDTH * 3 / 16), 0.6, 1.0), number=1500
+    )
+    got = clearness(seen, 12, WIDTH, HEIGHT)
+    assert not got.stated[5, :, 1].any()
+    assert got.stated[5, :, 4:].mean() > 0.7
+
+
 def test_thick_cloud_hides_stars_and_is_seen():
     """Where stars that should show are gone, the part is opaque, not unknown."""
 

@@ -17,11 +17,15 @@ from pipeline.judging.land import Land, find_land, fine_grid
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.motion import airmass, altitude_deg
 from pipeline.sky.times import julian_date, parse
+from pipeline.stars.motion import BLOB
 from pipeline.stars.tiles import TILES, tile_of
 from pipeline.stars.transparency import Clearness, Sightings, clearness, rank_transparency
 from pipeline.tracks import Tracks
-from pipeline.verdicts import Figures
+from pipeline.verdicts import REFERENCE, Figures
 
+CLEAREST = 0.9  # quantile of a frame's places that tells how clear it is where no cloud stands
+SOFT = 1.15  # times the scene's star width: a wider frame does not say what is clear, its fluxes come out larger
+COVERS = 3.0  # standard deviations of a blob of full pixels, within which no star is looked for
 RANKED = 5  # clear frames that an unlinked one is compared with
 SATURATED_MOST = 2.0  # times full: from the flanks, a star's flux is right to 3 % up to there, 20 % low at ten times
 DEEP_SHARE = 0.2  # of its sightings that are fuller than that: the star is left out altogether
@@ -82,13 +86,16 @@ def cloud_figures(
     if len(frames) < 2:
         return None
     behind = None if sky.land is None else sky.land.behind
-    clear = clearness(sky.seen, len(frames), frames[0].row["width"], frames[0].row["height"], behind)
+    widths = np.array([np.nan if f.width_px is None else f.width_px for f in figures])
+    usual = np.nanquantile(widths, REFERENCE) if np.isfinite(widths).any() else np.inf
+    sharp = ~(widths > SOFT * usual)
+    clear = clearness(sky.seen, len(frames), frames[0].row["width"], frames[0].row["height"], behind, sharp)
     linked = [n for n in range(len(frames)) if np.isfinite(clear.overall[n])]
     best = sorted(linked, key=lambda n: -clear.overall[n])[:RANKED]
     for n, f in enumerate(figures):
         if n in linked:
             f.transparency = float(min(clear.overall[n], 1.2))
-            f.cloud_fraction = _clouded_share(clear, n, sky, frames[n], settings.clear_min)
+            f.cloud_fraction, f.clear_limit = _clouded_share(clear, n, sky, frames[n], settings)
             f.cloud_error = _share_error(f.cloud_fraction, len(clear.deficit[n]) * LONE_STARS)
         elif best and f.stars is not None:
             reference = [frames[k].stars["flux"] * sky.factor[k] / clear.overall[k] for k in best]
@@ -105,8 +112,14 @@ def cloud_figures(
     return clear
 
 
-def _clouded_share(clear: Clearness, n: int, sky: Sky, frame: Graded, limit: float) -> float | None:
-    """Share of a frame's sky that lets through less than the limit."""
+def _clouded_share(
+    clear: Clearness, n: int, sky: Sky, frame: Graded, settings: JudgeSettings
+) -> tuple[float | None, float]:
+    """Share of a frame's sky that is clouded, and the transparency below which that is.
+
+    Cloud is uneven: it is told against the clearest places of the frame itself, so that haze over the whole field
+    counts as cloud only where it is thicker than the frame as a whole may be.
+    """
     width, height = frame.row["width"], frame.row["height"]
     x, y = fine_grid(width, height)
     if sky.land is not None:
@@ -114,7 +127,11 @@ def _clouded_share(clear: Clearness, n: int, sky: Sky, frame: Graded, limit: flo
         x, y = x[there], y[there]
     places = clear.at(n, x, y, float(width * height))
     places = places[np.isfinite(places)]
-    return float(np.mean(places < limit)) if len(places) else None
+    if not len(places):
+        return None, settings.clear_min
+    clearest = min(float(np.quantile(places, CLEAREST)), 1.0)
+    limit = max(settings.clear_min * clearest, settings.transparency_min)
+    return float(np.mean(places < limit)), limit
 
 
 def _share_error(share: float | None, witnesses: float) -> float:
@@ -156,7 +173,24 @@ def _sightings(frames: Sequence[Graded], tracks: Tracks, factor: Sequence[float]
     times = np.maximum(np.bincount(star, np.isfinite(flux), minlength=tracks.number), 1)
     spoiled = np.bincount(star, deep, minlength=tracks.number) > DEEP_SHARE * times
     use = ~deep & ~spoiled[star]
+    for n, frame in enumerate(frames):
+        lost = np.flatnonzero((number == n) & np.isnan(flux))
+        use[lost[_covered(frame.stars, x[lost], y[lost])]] = False
     return Sightings(star[use], number[use], flux[use], error[use], x[use], y[use])
+
+
+def _covered(stars: NDArray[Any], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which places lie under full pixels that no star is as large as: a star's glare, a crowd that ran together."""
+    size = (stars["mxx"] + stars["myy"]) / 2
+    plain = np.isfinite(size) & ~stars["saturated"]
+    covered = np.zeros(len(x), bool)
+    if not plain.any():
+        return covered
+    for blob in stars[stars["saturated"] & (size > BLOB * np.percentile(size[plain], 25))]:
+        dx, dy = x - blob["x"], y - blob["y"]
+        square = blob["myy"] * dx**2 - 2 * blob["mxy"] * dx * dy + blob["mxx"] * dy**2
+        covered |= square < COVERS**2 * (blob["mxx"] * blob["myy"] - blob["mxy"] ** 2)
+    return covered
 
 
 def _error_at(frame: Graded, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:

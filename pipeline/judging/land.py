@@ -30,6 +30,9 @@ NEIGHBOURS = 7  # stretches of stars' paths that say what a place is
 STRETCH = 0.5  # of the distance between stars: its length. Frame by frame a cloud that stays would look like land
 NEAR = 0.5  # of the distance between stars, within which a stretch counts fully
 HIDDEN_SHARE = 0.45  # of them found at most, where it is land: cloud leaves more of them open in other frames
+SPELLS = 8  # parts of the scene's frames; a place that in one of them
+SHOWS_SHARE = 0.6  # or more of the stars around it shows is no land: cloud came or went
+WITHIN = 1.5  # of the distance between stars, that counts as around it
 OPEN_SHARE = 0.3  # of a frame's sure stars found at the least, for it to tell land from sky
 EVIDENCE = 6.0  # sightings in a cell, by which laying them on one another is judged; cells are as large as that asks
 CELL_LEAST = 1 / 32  # of the frame's width
@@ -317,6 +320,7 @@ class _Ground:
         self.tree, self.spacing = cKDTree(middle), spacing
         self.share = np.bincount(number, found) / times
         self.alone = np.where(times == 1, frame[begins], -2)
+        self.spells = _spells(places, star, frame, found)
 
     def hidden(self, places: Floats, frame: NDArray[np.int64]) -> Bools:
         """Whether places (n, 2), seen in given frames, are land; False where that cannot be told."""
@@ -332,7 +336,35 @@ class _Ground:
         weight = counted / (1 + (distance / (NEAR * self.spacing)) ** 2)
         share = (weight * self.share[near]).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
         out[good] = (counted.sum(axis=1) >= 3) & (share <= HIDDEN_SHARE)
+        told = np.flatnonzero(out)
+        out[told] = ~self._shows(places[told])
         return out
+
+    def _shows(self, places: Floats) -> Bools:
+        """Whether stars shine through places (n, 2) for a spell: what hides them at other times is no land."""
+        out = np.zeros(len(places), bool)
+        for tree, found in self.spells:
+            distance, near = tree.query(places, 3, distance_upper_bound=WITHIN * self.spacing)
+            there = np.isfinite(distance)
+            out |= there.all(axis=1) & (found[np.where(there, near, 0)].mean(axis=1) >= SHOWS_SHARE)
+        return out
+
+
+def _spells(
+    places: Floats, star: NDArray[np.int64], frame: NDArray[np.int64], found: Bools
+) -> list[tuple[cKDTree, Floats]]:
+    """For each part of the scene: where its stars stood, and the share of its frames in which each was found."""
+    spells = []
+    frames = np.unique(frame)
+    part = np.searchsorted(frames, frame) * min(SPELLS, len(frames)) // len(frames)
+    for n in np.unique(part):
+        here = part == n
+        _, number = np.unique(star[here], return_inverse=True)
+        times = np.bincount(number)
+        middle = np.column_stack([np.bincount(number, places[here, k]) / times for k in (0, 1)])
+        if len(times) >= 3:
+            spells.append((cKDTree(middle), np.bincount(number, found[here]) / times))
+    return spells
 
 
 def _fine_cell(x: Floats, y: Floats, width: int, height: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

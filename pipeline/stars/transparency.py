@@ -9,63 +9,47 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.pixels.regression import robust_fit
+from pipeline.stars.starlight import SCATTER, Sightings, means, star_light, weighted_medians
 
 Floats = NDArray[np.float64]
 
 GRIDS = ((6, 8), (4, 5), (3, 4), (2, 2), (1, 1))  # rows, columns; the finest that leaves `PART_STARS` in a part
 PART_STARS = 6  # median over so many stars of 5 % scatter is good to 0.03
 PART_LEAST = 3  # stars that should be seen in a part before it says anything
-SCATTER = 0.03  # of a flux beyond its noise: brighter stars tell no more than others
+MIXED = 0.2  # of a part's stars beyond them: a cloud's edge crosses it, it has no one transparency
+CLEAR_ERROR, CLOUD_ERROR, IN_CLOUD = 0.008, 0.02, 0.9  # a part is stated where known so well; below 0.9 it is in cloud
 NEAREST = 5  # stars around a place that tell its transparency at the least: a lost one or two at an edge do not
 NEARBY = 24  # at most, and
 NEARBY_SHARE = 0.03  # of the frame's stars: of fewer a sky near a limit lies below it in many places by chance
 REACH = 2.0  # of the radius that holds so many on average, beyond which they are not around it
-CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
 SURE = 12.0  # signal-to-noise at which a star that should be there and is not means cloud
 FOUND_SHARE = 0.7  # of the brightest stars of a part, that tell how thick a cloud is which hides the rest
-# Spread of rho^2 within stars from which the falloff towards the corners is learned from them. It need not be known
-# well: it counts only between the places of one star. Half an hour at 24 mm spreads it by 0.049, and parts at the rim
-# of a clear sky read 0.83 without.
-SPREAD_NEEDS = 0.01
-# What a lens may leave in the corner, as a logarithm: else it is no lens that was learned.
-CORNER_MOST, CORNER_LEAST = 0.05, -2.5
-ROUNDS = 8
-
-
-@dataclass(frozen=True)
-class Sightings:
-    """Every star in every frame where it is or should be.
-
-    Arrays of one length: `star`, `frame` numbers; `flux` ADU (NaN where the star was not found), `error` its standard
-    deviation (what it would be, where it was not found), `x`, `y` px.
-    """
-
-    star: NDArray[np.int64]
-    frame: NDArray[np.int64]
-    flux: Floats
-    error: Floats
-    x: Floats
-    y: Floats
+RUN = 4  # frames one after the other in which a star is found
 
 
 @dataclass(frozen=True)
 class Clearness:
     """What `clearness` gives.
 
-    `parts` (frames, rows, columns) transparency, 1 is clear, NaN where nothing can be told; `overall` (frames,) its
-    median over all stars; `sky` (rows, columns) whether a part ever shows stars. `x`, `y` px, `deficit` of the stars
-    of each frame that tell: the logarithm of the share of its light that each shows, -inf for one that has vanished;
-    `weight` one over its variance.
+    `parts` (frames, rows, columns) transparency, 1 is clear, NaN where nothing can be told; `overall` (frames,) the
+    median over all stars; `sky` (rows, columns) whether a part ever shows stars; `error` the standard error of `parts`,
+    inf where a cloud's edge crosses one. `x`, `y` px, `deficit` of the stars of each frame that tell: the logarithm of
+    the share of its light that each shows, -inf for one that has vanished; `weight` one over its variance.
     """
 
     parts: Floats
     overall: Floats
     sky: NDArray[np.bool_]
+    error: Floats
     x: tuple[Floats, ...] = ()
     y: tuple[Floats, ...] = ()
     deficit: tuple[Floats, ...] = ()
     weight: tuple[Floats, ...] = ()
+
+    @property
+    def stated(self) -> NDArray[np.bool_]:
+        """(frames, rows, columns) parts that are known to 0.02 (2.5 standard errors) where clear, 0.05 in cloud."""
+        return self.error <= np.where(self.parts < IN_CLOUD, CLOUD_ERROR, CLEAR_ERROR)
 
     def at(self, frame: int, x: Floats, y: Floats, area: float) -> Floats:
         """Transparency at places of a frame, px: the weighted median of the nearest stars'; NaN where none are near.
@@ -92,22 +76,28 @@ class Clearness:
 
 
 def clearness(
-    seen: Sightings, frames: int, width: int, height: int, behind: NDArray[np.bool_] | None = None
+    seen: Sightings,
+    frames: int,
+    width: int,
+    height: int,
+    behind: NDArray[np.bool_] | None = None,
+    sharp: NDArray[np.bool_] | None = None,
 ) -> Clearness:
     """Transparency of every part of every frame.
 
-    The logarithm of each flux is the star's own, plus the falloff of the lens at its place, plus the part's
-    transparency in that frame; medians of each in turn settle all three (a median polish). The clearest frames are 1.
-    A star that should be seen at `SURE` and is not counts as fainter than all that are.
+    What each star lacks of its own light (`starlight`), averaged over the parts. The clearest frames are 1. A star that
+    should be seen at `SURE` and is not counts as fainter than all that are.
 
     Parameters
     ----------
     seen : of linked frames
     frames : their number
     behind : (n,) which sightings lie behind land: not to be found there says nothing of clouds
+    sharp : (frames,) which may say what is clear; all where None
     """
     if len(seen.star) == 0:
-        return Clearness(np.full((frames, 1, 1), np.nan), np.full(frames, np.nan), np.zeros((1, 1), bool))
+        nothing = np.full((frames, 1, 1), np.nan)
+        return Clearness(nothing, nothing[:, 0, 0], np.zeros((1, 1), bool), np.full_like(nothing, np.inf))
     grid = _grid(seen, frames)
     part = _part(seen.x, seen.y, width, height, grid)
     number = grid[0] * grid[1]
@@ -115,52 +105,51 @@ def clearness(
     with np.errstate(invalid="ignore", divide="ignore"):
         log = np.where(seen.flux > 0, np.log(seen.flux), np.nan)
     found = np.isfinite(log)
-    rho2 = (4 * ((seen.x - width / 2) ** 2 + (seen.y - height / 2) ** 2)) / (width**2 + height**2)
-    clear = _chain(seen, log, frames)
-    star = np.zeros(int(seen.star.max()) + 1)
-    falloff = np.zeros_like(rho2)
-    shade = np.nan_to_num(clear[seen.frame])
-    cells = np.zeros(frames * number)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        sound = np.where(found, 1 / ((seen.error / seen.flux) ** 2 + SCATTER**2), 0.0)
-    for _ in range(ROUNDS):
-        # clear frames say best how bright a star is
-        weight = np.where(found, np.exp(2 * np.minimum(shade - np.nanmax(clear), 0.0)), 0.0)
-        falloff = _falloff(log - shade, rho2, seen.star, found)
-        star = _weighted_medians(log - falloff - shade, weight, seen.star, len(star))
-        left = log - falloff - star[seen.star]
-        cells = _weighted_medians(left, sound, cell, frames * number)
-        clear = _weighted_medians(left, sound, seen.frame, frames)
-        level = _clear_level(clear)
-        cells, clear = cells - level, clear - level
-        shade = np.where(np.isfinite(cells[cell]), cells[cell], np.nan_to_num(clear[seen.frame]))
-    expected = star[seen.star] + falloff
-    with np.errstate(over="ignore", invalid="ignore"):
-        sure = np.exp(expected) > SURE * seen.error
-        sound = 1 / (np.minimum(seen.error / np.exp(expected), 1.0) ** 2 + SCATTER**2)
-    deficit = np.where(found, log - expected - level, -np.inf)
+    light = star_light(seen, log, cell, number, frames, width, height, sharp)
+    deficit = np.where(found, light.left, -np.inf)
+    with np.errstate(over="ignore"):
+        expected = np.exp(light.expected)
+        sure = expected > SURE * seen.error
+        sound = 1 / (np.minimum(seen.error / expected, 1.0) ** 2 + SCATTER**2)
     open_sky = np.ones(len(found), bool) if behind is None else ~behind
-    counted = (found | (sure & _true_stars(seen.star, found, open_sky))) & open_sky & np.isfinite(expected)
+    counted = (found | (sure & _true_stars(seen, found, open_sky))) & open_sky & np.isfinite(light.expected)
     order = np.flatnonzero(counted)
     order = order[np.argsort(seen.frame[order], kind="stable")]
     weight = np.where(counted, sound, 0.0)
-    parts = _deficits(deficit, expected, weight, cell, frames * number).reshape(frames, *grid)
-    overall = _deficits(deficit, expected, weight, seen.frame, frames)
+    parts = _deficits(deficit, light.expected, weight, cell, frames * number)
+    parts, error, near = means(parts, deficit, np.where(counted, light.sigma, np.inf), cell)
+    present = np.bincount(cell, counted, minlength=len(parts))
+    error[present - near > MIXED * present] = np.inf
+    error[np.isneginf(parts)] = 0.0
+    parts, error = parts.reshape(frames, *grid), error.reshape(frames, *grid)
+    overall = _deficits(deficit, light.expected, weight, seen.frame, frames)
     frame_rows = np.split(order, np.searchsorted(seen.frame[order], np.arange(1, frames)))
     often = np.bincount(part[found], minlength=number) / max(1, frames)
     return Clearness(
         _exp(parts),
         _exp(overall),
         (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0),
+        error * np.minimum(_exp(parts), 1.0),
         *(tuple(values[rows] for rows in frame_rows) for values in (seen.x, seen.y, deficit, sound)),
     )
 
 
-def _true_stars(star: NDArray[np.int64], found: NDArray[np.bool_], open_sky: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which sightings are of true stars: one found in fewer than a third of its frames is none, or hides in another."""
+def _true_stars(seen: Sightings, found: NDArray[np.bool_], open_sky: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which sightings are of true stars: found in a third of its frames, or in `RUN` one after the other.
+
+    What is found now and then is none, or hides in another; what was there for a while stands behind cloud since.
+    """
+    star = seen.star
     number = np.bincount(star, found | open_sky)
     times = np.bincount(star, found, minlength=len(number))
-    return (times >= np.maximum(2, number / 3))[star]
+    order = np.lexsort((seen.frame, star))
+    # sightings of one star since it was last missed
+    missed = ~found[order] | (np.diff(star[order], prepend=-1) != 0)
+    place = np.arange(len(order))
+    since = place - np.maximum.accumulate(np.where(missed, place, 0)) + found[order]
+    longest = np.zeros(len(number), np.int64)
+    np.maximum.at(longest, star[order], since)
+    return ((times >= np.maximum(2, number / 3)) | (longest >= RUN))[star]
 
 
 def _exp(values: Floats) -> Floats:
@@ -186,7 +175,7 @@ def _deficits(deficit: Floats, expected: Floats, weight: Floats, group: NDArray[
 
     The brightest so far are enough as long as seven in ten of them are found. Where not even three are, all is gone.
     """
-    out = _weighted_medians(deficit, weight, group, groups, least=PART_LEAST)
+    out = weighted_medians(deficit, weight, group, groups, least=PART_LEAST)
     for n in np.flatnonzero(np.isneginf(out)):
         members = np.flatnonzero((weight > 0) & (group == n))
         members = members[np.argsort(-expected[members], kind="stable")]
@@ -195,73 +184,6 @@ def _deficits(deficit: Floats, expected: Floats, weight: Floats, group: NDArray[
         if len(enough) and enough[-1] + 1 >= PART_LEAST:
             out[n] = np.median(np.maximum(deficit[members[: enough[-1] + 1]], -1e3))
     return out
-
-
-def _weighted_medians(values: Floats, weight: Floats, group: NDArray[np.int64], groups: int, least: int = 1) -> Floats:
-    """Weighted median of each group, values of no weight left out; NaN below `least` of them; -inf is a value."""
-    out = np.full(groups, np.nan)
-    use = (weight > 0) & ~np.isnan(values)
-    order = np.lexsort((values[use], group[use]))
-    keys, sorted_values, running = group[use][order], values[use][order], np.cumsum(weight[use][order])
-    first = np.searchsorted(keys, np.arange(groups))
-    last = np.searchsorted(keys, np.arange(groups), side="right")
-    some = np.flatnonzero(last - first >= least)
-    if len(some) == 0:
-        return out
-    begin = np.where(first[some] > 0, running[np.maximum(first[some] - 1, 0)], 0.0)
-    half = (begin + running[last[some] - 1]) / 2
-    out[some] = sorted_values[np.clip(np.searchsorted(running, half), first[some], last[some] - 1)]
-    return out
-
-
-def _chain(seen: Sightings, log: Floats, frames: int) -> Floats:
-    """First guess of each frame's level, from the stars it shares with those before it."""
-    level = np.zeros(frames)
-    latest = np.full(int(seen.star.max()) + 1, np.nan)
-    order = np.argsort(seen.frame, kind="stable")
-    bounds = np.searchsorted(seen.frame[order], np.arange(frames + 1))
-    for n in range(frames):
-        here = order[bounds[n] : bounds[n + 1]]
-        here = here[np.isfinite(log[here])]
-        if len(here) == 0:
-            level[n] = np.nan
-            continue
-        change = log[here] - latest[seen.star[here]]
-        change = change[np.isfinite(change)]
-        level[n] = np.median(change) if len(change) else 0.0
-        # a star's own level, as the first sight of it gave it
-        new = here[~np.isfinite(latest[seen.star[here]])]
-        latest[seen.star[new]] = log[new] - level[n]
-    return level - _clear_level(level)
-
-
-def _clear_level(level: Floats) -> float:
-    """What counts as clear: a high quantile of the frames; the best of few."""
-    good = level[np.isfinite(level)]
-    if len(good) == 0:
-        return 0.0
-    return float(np.quantile(good, CLEAR_SHARE)) if len(good) >= 10 else float(good.max())
-
-
-def _falloff(left: Floats, rho2: Floats, star: NDArray[np.int64], found: NDArray[np.bool_]) -> Floats:
-    """The lens's falloff (logarithm) from stars that move to other distances from the middle; 0 where none do."""
-    groups = int(star.max()) + 1
-    use = found & np.isfinite(left)
-    if not use.any():
-        return np.zeros_like(rho2)
-
-    def centred(values: Floats) -> Floats:
-        number = np.maximum(np.bincount(star[use], minlength=groups), 1)
-        return values[use] - (np.bincount(star[use], values[use], minlength=groups) / number)[star[use]]
-
-    design = np.column_stack([centred(rho2), centred(rho2**2)])
-    if float(np.std(design[:, 0])) < SPREAD_NEEDS:
-        return np.zeros_like(rho2)
-    target = centred(left)
-    solution, _ = robust_fit(design, target)
-    if not CORNER_LEAST <= solution.sum() <= CORNER_MOST:
-        return np.zeros_like(rho2)
-    return rho2 * solution[0] + rho2**2 * solution[1]
 
 
 def rank_transparency(flux: Floats, reference: Sequence[Floats], larger: Sequence[float] | None = None) -> float | None:
