@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import statistics
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,8 +30,9 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
     Returns
     -------
     dict
-        `magnitude`, `error`, `extinction`, `measured`, `stars`, as `sky.brightness.Brightness`, and `zenith`: whether
-        it was known where that lies.
+        `magnitude`, `error`, `extinction`, `measured`, `stars`, `star_zero`, `star_zero_error`, as
+        `sky.brightness.Brightness`; `zenith`: whether it was known where that lies; `taken_with`: camera, focal length,
+        f-number and ISO, where all frames share them.
     """
     plan = record.plan
     if plan is None or not record.geometry.get("solved"):
@@ -64,7 +66,17 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
         "measured": told.measured,
         "stars": told.stars,
         "zenith": all(frame.zenith is not None for frame in frames),
+        "star_zero": round(told.star_zero, 3),
+        "star_zero_error": round(told.star_zero_error, 3),
+        "taken_with": _taken_with(plan.frames),
     }
+
+
+def _taken_with(frames: Sequence[PlannedFrame]) -> list[Any] | None:
+    """What a star's flux depends on beside the sky: camera, focal length (mm), f-number, ISO; None where it differs."""
+    kinds = {(f.camera, f.focal_mm, f.f_number, f.iso) for f in frames}
+    known = len(kinds) == 1 and None not in next(iter(kinds))
+    return list(kinds.pop()) if known else None
 
 
 def dark_adu(record: SceneRecord, frame: str) -> float:

@@ -12,7 +12,7 @@ from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import dark_sentence
 from pipeline.pages.headline import warnings
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
-from pipeline.pages.trip import grouped
+from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
 from pipeline.sky import exposure
 from pipeline.sky.motion import trail_px
 
@@ -271,3 +271,21 @@ def test_advice_carries_the_numbers() -> None:
     assert item.outdoors
     for word in ("rules of the place", "know the ground", "weather", "dress", "alone"):
         assert word in CAUTION
+
+
+def test_a_hazy_night_stands_on_the_trips_page() -> None:
+    """Of two nights with one camera and lens the one that is 0.3 mag fainter is told, with the error; one without
+    site or refraction could have stood lower, and is not."""
+
+    def night(star: float, zenith: bool) -> dict[str, object]:
+        zero = {"star_zero": star, "star_zero_error": 0.01, "zenith": zenith, "taken_with": ["body", 24.0, 2.8, 3200]}
+        return {"frames_found": 9, "frames_kept": 9, "sky_zero": zero}
+
+    nights = {"clear": night(13.3, True), "hazy": night(13.0, True), "guessed": night(13.0, False), "new": {}}
+    entries = [SceneEntry(name, figures, True, "index.html", None) for name, figures in nights.items()]
+    content = trip_figures(entries, [], [], [], [], {}, {})
+    assert [(scene["scene"], scene["against"]) for scene in content["hazy"]] == [("hazy", "clear")]
+    # 10^(-0.4 x 0.3) = 0.759 (check-values.md, 4)
+    said = trip_page(content, entries, [], []).replace(NARROW, " ")
+    assert "hazy: even at its clearest the stars are 0.30 ± 0.05 magnitudes fainter than in clear" in said
+    assert "76 % of the light" in said or "76% of the light" in said

@@ -8,10 +8,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from example_project.maker import make_scenario
+from example_project.maker import Fault, make_scenario
 from example_project.maker.sky import unrefract
 from pipeline.config import GradeSettings
 from pipeline.grade import _Gain, grade_mosaic
+from pipeline.pages.nights import hazy_scenes
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.camera import Camera
@@ -105,3 +106,32 @@ def test_a_pedestal_in_bias_and_dark_is_not_scaled():
     alone = [{"frame": "a", "dark_scale": None, "dark_offset": None}]
     record = SimpleNamespace(master={}, bias={"DLEVEL": 500.0}, calibration=SimpleNamespace(rows=alone, meta={}))
     assert dark_adu(record, "a") == 500.0
+
+
+@pytest.mark.parametrize(("altitude", "azimuth"), [(42.0, 90.0), (60.0, 240.0)])
+def test_a_whole_night_of_haze_shows_against_another(rendered, altitude, azimuth):
+    """Stars of another field, night and height, behind a haze that leaves 0.75 of the light: 0.312 mag fainter."""
+    _, frames, stars, _, geometry = rendered
+    clear = sky_zero([Frame("f0", stars[0], 60.0, 2000.0, 0.0, frames[0].truth.geometry.zenith)], geometry)
+    zeros = []
+    for fault in ({}, {0: Fault("haze", 0.25)}):
+        scenario = make_scenario(
+            24.0, width=WIDTH, height=HEIGHT, n=1, mount="tracked", exposure_s=60.0, altitude_deg=altitude,
+            azimuth_deg=azimuth, ideal_lens=True, faults=fault,
+        )  # fmt: skip
+        frame, sensor = scenario.render(0), scenario.sensor
+        header = MosaicHeader("f0", sensor.cfa, sensor.black, float(sensor.saturation), exposure_s=60.0)
+        found, exact = grade_mosaic(frame.mosaic, header, GradeSettings())[1], frame.truth.geometry
+        placed = {"f0": Placement(np.array(exact.quaternion), zenith=exact.zenith)}
+        there = replace(geometry, frames=placed, strength=exact.air, velocity=exact.velocity)
+        zeros.append(sky_zero([Frame("f0", found, 60.0, 2000.0, 0.0, exact.zenith)], there))
+    same = [{"sky_zero": {"star_zero": z.star_zero, "star_zero_error": z.star_zero_error, "zenith": True,
+                          "taken_with": ["camera", 24.0, 2.8, 1600]}} for z in (clear, *zeros)]  # fmt: skip
+    assert hazy_scenes({"first": same[0], "second": same[1]}) == []
+    told = hazy_scenes({"first": same[0], "second": same[2]})
+    assert [scene["scene"] for scene in told] == ["second"]
+    assert told[0]["fainter_mag"] == pytest.approx(-2.5 * np.log10(0.75), abs=0.06)
+    assert f"{told[0]['fainter_mag']:.2f} ± 0.0" in told[0]["sentence"]
+    # taken with another lens it says nothing
+    same[2]["sky_zero"]["taken_with"][1] = 35.0
+    assert hazy_scenes({"first": same[0], "second": same[2]}) == []

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.pages.headline import warnings
+from pipeline.pages.nights import hazy_scenes
 from pipeline.pages.noise import noise_gain
 from pipeline.pages.render import REASON_MEANINGS, page
 from pipeline.pages.words import UNKNOWN, count, duration, link, number
@@ -88,6 +89,7 @@ def trip_figures(
         "frames_set_aside": dict(sorted(reasons.items(), key=lambda item: (-item[1], item[0]))),
         "files": kinds(inventory) if inventory else None,
         "failures": [{k: f.get(k) for k in ("step", "name", "sentence")} for f in failures],
+        "hazy": hazy_scenes({entry.scene: entry.figures for entry in entries if entry.made}),
         "results_of_no_scene": list(stale),
         "warnings": list(card_warnings),
         "settings": dict(settings),
@@ -133,6 +135,7 @@ def trip_page(
         "inventory.ecsv": "every file found, what it was taken for, and why",
     }
     notes = [f"{failure['step']}: {failure['sentence']}" for failure in content["failures"]]
+    notes += [scene["sentence"] for scene in content["hazy"]]
     notes += content["warnings"]
     if content["results_of_no_scene"]:
         names = ", ".join(content["results_of_no_scene"])

@@ -32,13 +32,16 @@ AIRMASS_MOST = 8.0  # lower stars are left out
 class Brightness:
     """`magnitude` per arcsec^2, of the catalogue's band (G), of a sky of 1 ADU a second and pixel, as above the air;
     `error` of it by the scatter of the stars; `extinction` magnitudes an airmass, and whether it was `measured` in the
-    field; `stars` that told."""
+    field; `stars` that told. `star_zero` the magnitude of a star that gives 1 ADU a second on the axis of the lens, as
+    above clear air, and its `star_zero_error`: haze makes it smaller."""
 
     magnitude: float
     error: float
     extinction: float
     measured: bool
     stars: int
+    star_zero: float
+    star_zero_error: float
 
 
 @dataclass(frozen=True)
@@ -74,19 +77,20 @@ def sky_zero(frames: Sequence[Frame], geometry: Geometry) -> Brightness | None:
     -------
     Brightness or None where fewer than `FEWEST` stars tell
     """
-    values, levels, air, rho2 = [], [], [], []
+    values, levels, air, rho2, areas = [], [], [], [], []
     for frame in frames:
         told = _stars(frame, geometry)
         if told is not None:
-            z_frame, sky, mass_frame, r2_frame = told
+            z_frame, sky, mass_frame, r2_frame, area = told
             values.append(z_frame)
             # at a star's place the sky has the falloff of the place; what is told is that of the frame's level
             levels.append(sky / frame.level_adu)
             air.append(mass_frame)
             rho2.append(r2_frame)
+            areas.append(area)
     if not values:
         return None
-    z, level, mass, r2 = (np.concatenate(part) for part in (values, levels, air, rho2))
+    z, level, mass, r2, square = (np.concatenate(part) for part in (values, levels, air, rho2, areas))
     if len(z) < FEWEST:
         return None
     extinction, measured = EXTINCTION, False
@@ -100,11 +104,16 @@ def sky_zero(frames: Sequence[Frame], geometry: Geometry) -> Brightness | None:
     magnitudes = z + extinction * mass - 2.5 * np.log10(level)
     middle = float(np.median(magnitudes))
     spread = MAD_TO_SIGMA * float(np.median(np.abs(magnitudes - middle)))
-    return Brightness(middle, 1.2533 * spread / float(np.sqrt(len(z))), extinction, measured, len(z))
+    # clear air's extinction, not the measured one: what haze takes is to show
+    stars = z - 2.5 * np.log10(square) + EXTINCTION * mass
+    zero, errors = robust_fit(np.column_stack([np.ones_like(z), r2, r2**2]), stars)
+    error = 1.2533 * spread / float(np.sqrt(len(z)))
+    return Brightness(middle, error, extinction, measured, len(z), float(zero[0]), float(errors[0]))
 
 
-def _stars(frame: Frame, geometry: Geometry) -> tuple[Floats, Floats, Floats, Floats] | None:
-    """Of a frame's catalogue stars: G + 2.5 log10 of flux a second and pixel's arcsec^2; sky, ADU; airmass; rho^2."""
+def _stars(frame: Frame, geometry: Geometry) -> tuple[Floats, Floats, Floats, Floats, Floats] | None:
+    """Of a frame's catalogue stars: G + 2.5 log10 of flux a second and pixel's arcsec^2; sky, ADU; airmass; rho^2; a
+    pixel's arcsec^2."""
     stars = frame.stars
     sky = np.asarray(stars["background"], np.float64) - frame.dark_adu
     good = ~np.asarray(stars["saturated"], bool) & (stars["flux"] > SNR_LEAST * stars["flux_error"]) & (sky > 0)
@@ -138,7 +147,7 @@ def _stars(frame: Frame, geometry: Geometry) -> tuple[Floats, Floats, Floats, Fl
     z = stored.magnitudes[near[which[hit]]] + 2.5 * np.log10(stars["flux"][hit] / frame.exposure_s * area)
     r2 = 4 * ((x - camera.centre_x) ** 2 + (y - camera.centre_y) ** 2) / (camera.width**2 + camera.height**2)
     use = (mass < AIRMASS_MOST) & np.isfinite(z)
-    return z[use], sky[use], mass[use], r2[use]
+    return z[use], sky[use], mass[use], r2[use], area[use]
 
 
 def _fit(design: Floats, target: Floats) -> tuple[float, float] | None:
