@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.special import betaln
 
+from pipeline.judging.stretches import NEIGHBOURS, Ground, spells_of
 from pipeline.sky.motion import pole_direction
 from pipeline.sky.times import SIDEREAL_RATE
 from pipeline.stars.tiles import TILES
@@ -26,13 +27,6 @@ from pipeline.stars.transparency import SURE, Sightings
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-NEIGHBOURS = 7  # stretches of stars' paths that say what a place is
-STRETCH = 0.5  # of the distance between stars: its length. Frame by frame a cloud that stays would look like land
-NEAR = 0.5  # of the distance between stars, within which a stretch counts fully
-HIDDEN_SHARE = 0.45  # of them found at most, where it is land: cloud leaves more of them open in other frames
-SPELLS = 8  # parts of the scene's frames; a place that in one of them
-SHOWS_SHARE = 0.6  # or more of the stars around it shows is no land: cloud came or went
-WITHIN = 1.5  # of the distance between stars, that counts as around it
 OPEN_SHARE = 0.3  # of a frame's sure stars found at the least, for it to tell land from sky
 EVIDENCE = 6.0  # sightings in a cell, by which laying them on one another is judged; cells are as large as that asks
 CELL_LEAST = 1 / 32  # of the frame's width
@@ -143,12 +137,15 @@ def find_land(
     still = _Turn(focal_px or float(width), np.array([0.0, 0.0, 1.0]), 0.0)
     turn = still
     spacing = float(np.sqrt(width * height / max(float(np.median(np.bincount(seen.frame[rows]))), 1.0)))
-    if times is not None and focal_px and not _stands(seen, found, times, focal_px, declination_deg):
+    stands = times is not None and focal_px and _stands(seen, found, times, focal_px, declination_deg)
+    if times is not None and focal_px and not stands:
         turn = _best_turn(seen, rows, found, light, x, y, times, still, focal_px, declination_deg, width)
     moment = np.zeros(frames) if times is None else times
     places = turn(x[rows], y[rows], moment[seen.frame[rows]])
     good = np.isfinite(places[:, 0])
-    ground = _Ground(places[good], seen.star[rows][good], seen.frame[rows][good], found[rows][good], spacing)
+    told = places[good], seen.star[rows][good], seen.frame[rows][good], found[rows][good]
+    # land that moves, known to be or not, covers what showed stars before
+    ground = Ground(*told, spacing, spells_of(*told) if stands else ())
     everywhere = turn(x, y, moment[seen.frame])
     behind = ground.hidden(everywhere, seen.frame)
     fine = _fine(ground, turn, moment, width, height)
@@ -232,7 +229,7 @@ def _best_turn(
         return still
     base = _odds(np.column_stack([px, py]), there, cell)
     spacing = float(np.sqrt(area * len(some) / len(few)))
-    ground = _Ground(np.column_stack([px, py]), seen.star[few], number, there, spacing)
+    ground = Ground(np.column_stack([px, py]), seen.star[few], number, there, spacing)
     lost = ~there
     unexplained = lost.copy()
     unexplained[lost] = ~ground.hidden(np.column_stack([px, py])[lost], number[lost])
@@ -297,76 +294,6 @@ def _sharp(
     return len(edge) >= 3 and float(np.median(edge)) >= SHARP
 
 
-class _Ground:
-    """What each place of the land's own picture is, by the stretches of stars' paths around it.
-
-    A stretch counts once, with the share of its sightings that show the star: of what hides one star for a while all
-    its sightings are one witness, and others that pass there at other times are heard too.
-    """
-
-    def __init__(self, places: Floats, star: NDArray[np.int64], frame: NDArray[np.int64], found: Bools, spacing: float):
-        order = np.lexsort((frame, star))
-        places, star, frame, found = places[order], star[order], frame[order], found[order]
-        same = np.diff(star, prepend=-1) == 0
-        step = np.where(same, np.hypot(*np.diff(places, axis=0, prepend=places[:1]).T), 0.0)
-        run = np.cumsum(step)
-        # along each star's path, from its first place
-        run -= np.repeat(run[~same], np.diff(np.append(np.flatnonzero(~same), len(star))))
-        part = np.floor(run / (STRETCH * spacing)).astype(np.int64)
-        begins = ~same | (np.diff(part, prepend=-1) != 0)
-        number = np.cumsum(begins) - 1
-        times = np.bincount(number)
-        middle = np.column_stack([np.bincount(number, places[:, k]) / times for k in (0, 1)])
-        self.tree, self.spacing = cKDTree(middle), spacing
-        self.share = np.bincount(number, found) / times
-        self.alone = np.where(times == 1, frame[begins], -2)
-        self.spells = _spells(places, star, frame, found)
-
-    def hidden(self, places: Floats, frame: NDArray[np.int64]) -> Bools:
-        """Whether places (n, 2), seen in given frames, are land; False where that cannot be told."""
-        out = np.zeros(len(places), bool)
-        good = np.flatnonzero(np.isfinite(places[:, 0]))
-        count = min(2 * NEIGHBOURS, len(self.share))
-        if not len(good) or count < 2:
-            return out
-        distance, near = self.tree.query(places[good], count)
-        # sightings of the same frame share its clouds and say nothing of the land
-        other = self.alone[near] != frame[good][:, None]
-        counted = other & (np.cumsum(other, axis=1) <= NEIGHBOURS)
-        weight = counted / (1 + (distance / (NEAR * self.spacing)) ** 2)
-        share = (weight * self.share[near]).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
-        out[good] = (counted.sum(axis=1) >= 3) & (share <= HIDDEN_SHARE)
-        told = np.flatnonzero(out)
-        out[told] = ~self._shows(places[told])
-        return out
-
-    def _shows(self, places: Floats) -> Bools:
-        """Whether stars shine through places (n, 2) for a spell: what hides them at other times is no land."""
-        out = np.zeros(len(places), bool)
-        for tree, found in self.spells:
-            distance, near = tree.query(places, 3, distance_upper_bound=WITHIN * self.spacing)
-            there = np.isfinite(distance)
-            out |= there.all(axis=1) & (found[np.where(there, near, 0)].mean(axis=1) >= SHOWS_SHARE)
-        return out
-
-
-def _spells(
-    places: Floats, star: NDArray[np.int64], frame: NDArray[np.int64], found: Bools
-) -> list[tuple[cKDTree, Floats]]:
-    """For each part of the scene: where its stars stood, and the share of its frames in which each was found."""
-    spells = []
-    frames = np.unique(frame)
-    part = np.searchsorted(frames, frame) * min(SPELLS, len(frames)) // len(frames)
-    for n in np.unique(part):
-        here = part == n
-        _, number = np.unique(star[here], return_inverse=True)
-        times = np.bincount(number)
-        middle = np.column_stack([np.bincount(number, places[here, k]) / times for k in (0, 1)])
-        if len(times) >= 3:
-            spells.append((cKDTree(middle), np.bincount(number, found[here]) / times))
-    return spells
-
-
 def _fine_cell(x: Floats, y: Floats, width: int, height: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Row and column of the fine grid at a position."""
     rows, columns = (n * POINTS for n in TILES)
@@ -407,7 +334,7 @@ def _void(stars: Floats, usual: float, fine: Bools, turn: _Turn, moment: Floats,
     return found
 
 
-def _fine(ground: _Ground, turn: _Turn, moment: Floats, width: int, height: int) -> Bools:
+def _fine(ground: Ground, turn: _Turn, moment: Floats, width: int, height: int) -> Bools:
     x, y = fine_grid(width, height)
     x, y = x - (width - 1) / 2, y - (height - 1) / 2
     fine = np.empty((len(moment), TILES[0] * POINTS, TILES[1] * POINTS), bool)
