@@ -122,7 +122,7 @@ class JudgeSettings(_Section):
         gt=0,
         lt=1,
         description="a part of the sky that lets through less than this share of what the frame's clearest parts do is "
-        "clouded; so is one below transparency_min",
+        "clouded; so is one 5 % below transparency_min",
     )
     cloud_max: float = Field(0.22, gt=0, le=1, description="cloud: more than this share of the sky is clouded")
     transparency_min: float = Field(
