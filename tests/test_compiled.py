@@ -1,0 +1,39 @@
+"""Machine code goes with the sources it was made from."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from pipeline.compiled import choose_folder
+
+ROOT = Path(__file__).parents[1]
+
+
+def test_changed_sources_have_a_folder_of_their_own(tmp_path):
+    """Another only where a file with compiled functions changed; the one before stays, older ones go."""
+    one, plain = tmp_path / "one.py", tmp_path / "plain.py"
+    one.write_text("from numba import njit\n")
+    plain.write_text("x = 1\n")
+    first = choose_folder(tmp_path)
+    plain.write_text("x = 2\n")
+    assert choose_folder(tmp_path) == first
+    found = [first]
+    for n in range(3):
+        one.write_text(f"from numba import njit\ny = {n}\n")
+        os.utime(found[-1], (n, n))
+        found.append(choose_folder(tmp_path))
+    assert len(set(found)) == 4
+    assert [folder.is_dir() for folder in found] == [False, False, True, True]
+
+
+def test_numba_keeps_its_code_there(tmp_path):
+    """A new process compiles into the folder (Numba's documented environment variable), or where the user says."""
+    code = "import pipeline, os; from numba.core import config; print(config.CACHE_DIR)"
+    plain = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"} | {"PYTHONPATH": str(ROOT)}
+    run = [sys.executable, "-c", code]
+    told = subprocess.run(run, env=plain, capture_output=True, text=True, check=True).stdout.strip()
+    assert Path(told).parent == ROOT / "pipeline" / "__pycache__"
+    assert Path(told).name.startswith("compiled-")
+    wanted = plain | {"NUMBA_CACHE_DIR": str(tmp_path)}
+    assert subprocess.run(run, env=wanted, capture_output=True, text=True, check=True).stdout.strip() == str(tmp_path)
