@@ -55,7 +55,7 @@ def keep_compiled(package: Path) -> None:
         return
     try:
         os.environ[VARIABLE] = str(choose_folder(package))
-    except OSError:  # Numba's own choice of a folder is as good as any then
+    except (OSError, RuntimeError):  # no home, no room; Numba's own choice of a folder is as good as any then
         return
 
 
