@@ -221,13 +221,14 @@ def combine(
             rejected[w.top : w.top + w.height, w.left : w.left + w.width] = tile.rejected
             gathered.add(tile)
             progress.advance()
-        content = figures.figures(inputs.frames, inputs.reference, scene, gathered, ready.shared)
+        content = figures.figures(scene, gathered, ready.shared)
         content["noise_scale"] = figures.noise_scale(content)
         if content["noise_scale"] != 1.0:
             writer.scale_noise(content["noise_scale"])
         writer.finish(coverage, rejected)
     del coverage, rejected
     content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
+    content["reference"] = reference.id
     content["bunit"] = "adu"
     content["star_scatter"] = [float(v) for v in scene.star_scatter]
     for frame, factor in zip(inputs.frames, ready.factors, strict=True):

@@ -50,12 +50,12 @@ def choose_folder(package: Path) -> Path:
 
 
 def keep_compiled(package: Path) -> None:
-    """Tell Numba where to keep machine code, unless the user has; where there is no room for it, it keeps none."""
+    """Tell Numba where to keep machine code, unless the user has."""
     if VARIABLE in os.environ:
         return
     try:
         os.environ[VARIABLE] = str(choose_folder(package))
-    except (OSError, RuntimeError):  # no home, no room; Numba's own choice of a folder is as good as any then
+    except (OSError, RuntimeError):  # neither place can be written to: Numba chooses for itself
         return
 
 

@@ -9,13 +9,15 @@ from pipeline.sensor.mosaic import MosaicFile
 from pipeline.tables import read_table
 
 
+def find_path(frame: str, folders: Sequence[Path]) -> Path | None:
+    """The file of a frame's mosaic in any of the folders, damaged or not; None where decode made none."""
+    return next((path for folder in folders if (path := folder / f"{frame}.fits").is_file()), None)
+
+
 def find_mosaic(frame: str, folders: Sequence[Path]) -> MosaicFile | None:
-    """The mosaic of a frame in any of the folders, damaged or not; None where decode made none."""
-    for folder in folders:
-        path = folder / f"{frame}.fits"
-        if path.is_file():
-            return MosaicFile(path)
-    return None
+    """The same, opened."""
+    path = find_path(frame, folders)
+    return None if path is None else MosaicFile(path)
 
 
 def damaged_frames(folders: Sequence[Path]) -> dict[str, str]:

@@ -26,14 +26,14 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 13,
-    "judge": 22,
+    "judge": 23,
     "dark": 6,
     "register": 11,
     "ground": 10,
     "combine": 23,
     "join": 2,
     "finish": 8,
-    "summarise": 20,
+    "summarise": 21,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

@@ -128,7 +128,7 @@ def make_ground(
             progress.advance()
         writer.finish(coverage, rejected)
     append_mask(path, mask)
-    told = figures.figures(scene.frames, 0, scene, gathered, ready.shared)
+    told = figures.figures(scene, gathered, ready.shared)
     keys = (
         "noise_frame",
         "noise_combined",

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.decoded import find_path
 from pipeline.inputs import read_inputs, showing_land
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.sky.geometry import Geometry, Placement
@@ -179,7 +180,7 @@ def _usable(plan: ScenePlan, verdicts: Path, folders: list[Path]) -> dict[str, P
     """Mosaics of the frames that show ground, by id in order of time."""
     paths = {}
     for frame in showing_land(verdicts):
-        path = next((folder / f"{frame}.fits" for folder in folders if (folder / f"{frame}.fits").is_file()), None)
+        path = find_path(frame, folders)
         if path is None:
             log.warning("%s: %s: its mosaic is not there and it is left out", plan.scene, frame)
         else:

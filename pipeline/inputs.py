@@ -16,6 +16,7 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from pipeline.console import project_argument
+from pipeline.decoded import find_path
 from pipeline.errors import InputError, SceneError
 from pipeline.files import shown
 from pipeline.plan import ScenePlan
@@ -101,7 +102,7 @@ def kept_mosaics(plan: ScenePlan, verdicts: Path, geometry: Geometry, folders: S
     kept = {str(row["frame"]) for row in table if str(row["verdict"]) == "kept"}
     paths = {}
     for frame in sorted(kept & set(geometry.frames)):
-        path = next((folder / f"{frame}.fits" for folder in folders if (folder / f"{frame}.fits").is_file()), None)
+        path = find_path(frame, folders)
         if path is None:
             log.warning("%s: its mosaic is not there and it is left out", frame)
         else:

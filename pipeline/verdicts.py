@@ -187,7 +187,7 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
             glare_max = GLARE_SHARE / f.glare_times
             said = (
                 f"{100 * f.glare:.0f} % of the field is lit to {settings.sky_max:g} times the scene's sky and more; "
-                f"limit where so bright {100 * glare_max:.0f} %"
+                f"of light so bright at most {100 * glare_max:.0f} %"
             )
             out.append(_above("bright sky", f.glare, glare_max, said))
         dark = scene.frames >= SMALL_SCENE and f.stars is not None and scene.stars is not None

@@ -12,7 +12,7 @@ from example_project.maker import Fault, make_scenario
 from example_project.maker.sky import unrefract
 from pipeline.config import GradeSettings
 from pipeline.grade import _Gain, grade_mosaic
-from pipeline.pages.nights import hazy_scenes
+from pipeline.pages.haze import hazy_scenes
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.camera import Camera

@@ -162,7 +162,7 @@ def test_a_satellite_that_goes_on_for_many_frames_is_not_the_ground():
     assert [row["streaks"] for row in rows] == [1] * 6
     listed = streak_rows([{"frame": row["frame"], "file": "f", "streak_list": row["streak_list"]} for row in rows])
     assert [s["kind"] for s in listed] == ["satellite"] * 6
-    assert "6 for satellites" in streak_sentence(listed)
+    assert "6\u202fsatellites" in streak_sentence(listed)
     assert streak_rows([{"frame": "a", "streak_list": "no json"}, {"frame": "b"}]) == []
 
 

@@ -24,9 +24,8 @@ from pipeline.tracks import Tracks
 from pipeline.verdicts import REFERENCE, Figures
 
 CLEAREST = 0.9  # quantile of a frame's places that tells how clear it is where no cloud stands
-EVEN = (
-    0.95  # of what the whole sky must let through, below which a place of a hazy frame is clouded: even haze scatters
-)
+# Of what the whole sky must let through: below it a place of a hazy frame is clouded. Even haze scatters.
+EVEN = 0.95
 SOFT = 1.15  # times the scene's star width: a wider frame does not say what is clear, its fluxes come out larger
 COVERS = 3.0  # standard deviations of a blob of full pixels, within which no star is looked for
 RANKED = 5  # clear frames that an unlinked one is compared with

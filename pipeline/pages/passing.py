@@ -72,9 +72,14 @@ def streak_sentence(streaks: Sequence[Mapping[str, Any]], kept: int = 0) -> str:
     if not streaks:
         return ""
     kinds = Counter(str(streak.get("kind")) for streak in streaks)
-    words = {"meteor": "taken for meteors", "unknown": "not to be told", "satellite": "for satellites"}
-    parts = [f"{kinds[k]} {words.get(k, 'for aircraft')}" for k in KINDS if kinds[k]]
-    text = f"{count(len(streaks), 'streak')}: {', '.join(parts)}. Their places stand in streaks.ecsv."
+    words = {
+        "meteor": count(kinds["meteor"], "meteor"),
+        "satellite": count(kinds["satellite"], "satellite"),
+        "aircraft": count(kinds["aircraft"], "aircraft", "aircraft"),
+        "unknown": f"{kinds['unknown']} not to be told",
+    }
+    parts = ", ".join(words[kind] for kind in KINDS if kinds[kind])
+    text = f"{count(len(streaks), 'streak')}: {parts}, by what their light tells. Their places stand in streaks.ecsv."
     if kept:
         text += f" {count(kept, 'streak')} {'is' if kept == 1 else 'are'} in the picture, in place among the stars."
     elif kinds["meteor"]:

@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.pages.haze import hazy_scenes
 from pipeline.pages.headline import warnings
-from pipeline.pages.nights import hazy_scenes
 from pipeline.pages.noise import noise_gain
 from pipeline.pages.render import REASON_MEANINGS, page
 from pipeline.pages.words import UNKNOWN, count, duration, link, number

@@ -115,15 +115,9 @@ def shared_dark(
     )
 
 
-def figures(
-    frames: Sequence[Frame],
-    reference: int,
-    scene: Scene,
-    gathered: Gathered,
-    shared: SharedDark,
-) -> dict[str, Any]:
+def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, Any]:
     """What the scene's noise is, and what each frame gave."""
-    n, matching, plan = len(frames), scene.matching, scene.plan
+    n, matching, plan = len(scene.frames), scene.matching, scene.plan
     sets = len(plan.sizes)
     block_factor = float(scene.block_factor[scene.colours // 2])
     hidden = block_factor * shared.hidden
@@ -163,7 +157,6 @@ def figures(
         notes.append("The frames' sky varies too little to tell the gain; most of the noise is taken for photon noise.")
     return {
         "frames_kept": n,
-        "reference": frames[reference].id,
         "noise_frame": noise_frame,
         "noise_combined": noise_combined,
         "noise_expected": expected,
@@ -188,7 +181,7 @@ def figures(
                 "sky_residual": None if not np.isfinite(matching.scatter[k]) else float(matching.scatter[k]),
                 "sky_noise": [float(v) for v in np.sqrt(matching.sky_variance[k])],
             }
-            for k, frame in enumerate(frames)
+            for k, frame in enumerate(scene.frames)
         },
         "noise_notes": notes,
     }

@@ -9,10 +9,9 @@ import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
 
-from pipeline.sensor.calibrate import calibrate, dark_signal
-from pipeline.sensor.demosaic import demosaic
+from pipeline.sensor.demosaic import MARGIN, green_padded
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.stack.sources import Calibration, Frame
+from pipeline.stack.sources import Calibration, Frame, calibrated
 from pipeline.stars.measure import measure_mosaic, measure_picture
 
 STARS_MAX = 1500  # the size's error is then below 0.2 %
@@ -74,27 +73,16 @@ def _fwhm(stars: NDArray[Any]) -> NDArray[np.float64]:
 
 
 def _green(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> NDArray[np.float32]:
-    """The reference's green plane, in bands so that the other colours never stand whole in memory."""
+    """The reference's green plane, in bands, so that what it is made from never stands whole in memory."""
     height, width = frame.shape
     green = np.empty((height, width), np.float32)
-    margin = 16
     for top in range(0, height, BAND):
-        y0, y1 = max(top - margin, 0), min(top + BAND + margin, height)
-        window = (slice(y0, y1), slice(None))
-        dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window)
-        band = calibrate(
-            mosaic.region(y0, y1, 0, width),
-            frame.header.black,
-            dark,
-            scale,
-            frame.dark_offset,
-            None if calibration.defects is None else calibration.defects[window],
-            frame.header.cfa,
-            None if calibration.flat is None else calibration.flat[window],
-        )
-        planes = demosaic(band, frame.header.cfa, frame.balance)
         bottom = min(top + BAND, height)
-        green[top:bottom] = planes[len(planes) // 2, top - y0 : bottom - y0]
+        padded = calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, -MARGIN, width + MARGIN)
+        if frame.header.cfa == "MONO":
+            green[top:bottom] = padded[MARGIN:-MARGIN, MARGIN:-MARGIN]
+        else:
+            green_padded(padded, frame.header.cfa, top, 0, green[top:bottom], frame.balance)
     return green
 
 

@@ -14,6 +14,9 @@ from pipeline.pixels.regression import MAD_TO_SIGMA
 
 BLOCK = 4  # half-size px a side
 SMOOTH = 9  # blocks; structure wider than this is no line
+ANGLES = 360  # of lines, over half a turn
+BESIDE = 41  # blocks across a line, of the parallel lines it is held against
+AT_ONCE = 1024
 
 
 @numba.njit(cache=True, nogil=True)
@@ -65,3 +68,39 @@ def flattened(blocks: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
 def farthest(height: int, width: int) -> int:
     """Offset of the farthest line that meets the picture."""
     return int(math.hypot(height, width)) + 2
+
+
+@numba.njit(cache=True, nogil=True)
+def _line_sums(rows: Any, columns: Any, values: Any, cosines: Any, sines: Any, offset: int, sums: Any) -> None:
+    """The compiled loop of `line_sums`; so many points at a time that their lines stay in the nearest memory."""
+    nearest = np.empty(AT_ONCE, np.int32)
+    for begin in range(0, rows.shape[0], AT_ONCE):
+        end = min(begin + AT_ONCE, rows.shape[0])
+        for k in range(cosines.shape[0]):
+            cosine, sine, line = cosines[k], sines[k], sums[k]
+            for n in range(begin, end):
+                nearest[n - begin] = np.int32(columns[n] * cosine + rows[n] * sine + (offset + 0.5))
+            for n in range(begin, end):
+                line[nearest[n - begin]] += values[n]
+
+
+def line_sums(
+    rows: NDArray[np.integer], columns: NDArray[np.integer], values: NDArray[np.float64], shape: tuple[int, int]
+) -> NDArray[np.float64]:
+    """Add each point's value to every line through it.
+
+    Parameters
+    ----------
+    rows, columns, values : (n,) arrays
+    shape : (rows, columns) of the blocks
+
+    Returns
+    -------
+    (`ANGLES`, 2 `farthest` + 1) float64 array: [k, round(x cos + y sin) + farthest], the angle k half turns / `ANGLES`
+    """
+    offset = farthest(*shape)
+    angles = np.arange(ANGLES) * math.pi / ANGLES
+    sums = np.zeros((ANGLES, 2 * offset + 1))
+    places = rows.astype(np.float64), columns.astype(np.float64)
+    _line_sums(*places, np.ascontiguousarray(values), np.cos(angles), np.sin(angles), offset, sums)
+    return sums

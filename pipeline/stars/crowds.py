@@ -12,15 +12,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from pipeline.pixels.regression import MAD_TO_SIGMA
-from pipeline.stars.blocks import BLOCK, farthest, flattened
+from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK, farthest, flattened, line_sums
 from pipeline.stars.detect import Detections
 
 CROWDED = 0.07  # of the pixels are stars'; of usual frames 0.01 to 0.055
 STAR_PIXELS = 150  # of a detection; land, cloud and aurora make larger ones
 CAP_SIGMA = 2.0  # of a pixel's noise: a star's core counts for no more than a line's pixel
 CAP_SPREAD = 2.0  # of a block's
-ANGLES = 360
-BESIDE = 41  # blocks across a line, of the parallel lines it is held against
 LENGTH_MIN = 40  # blocks
 LIMIT = 6.3  # standard deviations of all lines; the fullest without a streak reach 5.6
 LIT = 0.4  # spreads above the sky: a line is lit where it is so bright on average
@@ -48,27 +46,9 @@ def _capped_means(image: Any, cap: float, out: Any) -> None:
             out[i, j] = total / (BLOCK * BLOCK)
 
 
-@numba.njit(cache=True, nogil=True)
-def _line_sums(values: Any, cosines: Any, sines: Any, offset: int, sums: Any) -> None:
-    """Add each value to every line through its place: sums[k, round(x cos + y sin) + offset]."""
-    height, width = values.shape
-    nearest = np.empty(width, np.int32)
-    for k in range(cosines.shape[0]):
-        cosine, line = cosines[k], sums[k]
-        for i in range(height):
-            start = i * sines[k] + (offset + 0.5)
-            for j in range(width):
-                nearest[j] = np.int32(j * cosine + start)
-            for j in range(width):
-                line[nearest[j]] += values[i, j]
-
-
 def _sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    offset = farthest(*values.shape)
-    sums = np.zeros((ANGLES, 2 * offset + 1))
-    angles = np.arange(ANGLES) * math.pi / ANGLES
-    _line_sums(values, np.cos(angles), np.sin(angles), offset, sums)
-    return sums
+    rows, columns = np.indices(values.shape)
+    return line_sums(rows.ravel(), columns.ravel(), values.ravel(), values.shape)
 
 
 @lru_cache(maxsize=2)

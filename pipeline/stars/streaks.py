@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import asdict, dataclass
 from functools import lru_cache
-from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
-from pipeline.stars.blocks import BLOCK, farthest, flattened, free_means
+from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK, farthest, flattened, free_means, line_sums
 from pipeline.stars.crowds import crowded, lines_in_crowds
 from pipeline.stars.detect import Detections
 from pipeline.stars.followed import follow
@@ -32,9 +30,7 @@ FAINT_SIGMA = 2.0  # a block above this votes
 VOTE_SIGMA = 8.0  # a line has this many standard deviations more votes than lines of its length have by chance
 VOTES_MIN = 40
 FAINT_COVER = 0.4  # share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma
-ANGLES = 360
 UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
-BESIDE = 41  # blocks across a line, of the parallel lines it is held against
 FLASH_POINTS = 300  # the brightest detections, among which an aircraft's strobes are
 FLASH_WITHIN = 1.5  # half-size px off their line
 FLASHES_MIN = 8
@@ -147,19 +143,6 @@ def _flashes(found: Detections) -> list[Streak]:
     return [Streak(float(x1), float(y1), float(x2), float(y2), float(np.median(bright["peak"][chosen]) / found.noise))]
 
 
-@numba.njit(cache=True, nogil=True)
-def _vote(rows: Any, columns: Any, cosines: Any, sines: Any, offset: int, votes: Any) -> None:
-    """Add each point to every line through it: votes[k, round(x cos + y sin) + offset]."""
-    number = rows.shape[0]
-    nearest = np.empty(number, np.int32)
-    for k in range(cosines.shape[0]):
-        cosine, sine, line = cosines[k], sines[k], votes[k]
-        for n in range(number):
-            nearest[n] = np.int32(columns[n] * cosine + rows[n] * sine + (offset + 0.5))
-        for n in range(number):
-            line[nearest[n]] += 1
-
-
 @lru_cache(maxsize=2)
 def _chord_shares(height: int, width: int) -> NDArray[np.float64]:
     """Length inside the picture of the lines x cos + y sin = offset over what it is on average of the `BESIDE` parallel
@@ -190,19 +173,17 @@ def _faint_lines(found: Detections) -> list[Streak]:
     rows, columns = np.nonzero(blocks > FAINT_SIGMA * spread)
     if len(rows) < VOTES_MIN or len(rows) > SHARE_MAX * max(1, int(np.isfinite(blocks).sum())):
         return []
-    angles = np.arange(ANGLES) * math.pi / ANGLES
     offset = farthest(height, width)
-    votes = np.zeros((ANGLES, 2 * offset + 1), np.int32)
-    _vote(rows.astype(float), columns.astype(float), np.cos(angles), np.sin(angles), offset, votes)
+    votes = line_sums(rows, columns, np.ones(len(rows)), (height, width))
     # what parallel lines nearby hold: treetops and star clouds vote for all of them
-    expected = uniform_filter1d(votes.astype(float), BESIDE, axis=1) * _chord_shares(height, width)
+    expected = uniform_filter1d(votes, BESIDE, axis=1) * _chord_shares(height, width)
     excess = (votes - expected) / np.sqrt(np.maximum(expected, 4))
     lines: list[Streak] = []
     for _ in range(8):
         k, r = np.unravel_index(int(np.argmax(excess)), excess.shape)
         if excess[k, r] < VOTE_SIGMA or votes[k, r] < VOTES_MIN:
             break
-        cosine, sine = math.cos(angles[k]), math.sin(angles[k])
+        cosine, sine = math.cos(k * math.pi / ANGLES), math.sin(k * math.pi / ANGLES)
         near = np.abs(columns * cosine + rows * sine - (r - offset)) <= 1.0
         along = np.sort((rows * cosine - columns * sine)[near])
         first, last = _densest_stretch(along)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.stars.starlight import SCATTER, Sightings, means, star_light, weighted_medians
+from pipeline.stars.ownlight import SCATTER, Sightings, means, star_light, weighted_medians
 
 Floats = NDArray[np.float64]
 
@@ -85,7 +85,7 @@ def clearness(
 ) -> Clearness:
     """Transparency of every part of every frame.
 
-    What each star lacks of its own light (`starlight`), averaged over the parts. The clearest frames are 1. A star that
+    What each star lacks of its own light (`ownlight`), averaged over the parts. The clearest frames are 1. A star that
     should be seen at `SURE` and is not counts as fainter than all that are.
 
     Parameters
