@@ -25,6 +25,15 @@ class Ground:
 
     A stretch counts once, with the share of its sightings that show the star: of what hides one star for a while all
     its sightings are one witness, and others that pass there at other times are heard too.
+
+    Parameters
+    ----------
+    places : (n, 2) float64 array
+        Where on the land's own picture each sighting lies, px.
+    star, frame, found : (n,) arrays
+        Which star, in which frame, and whether it was found.
+    spacing : px, the distance between stars
+    spells : of `spells_of`, where the camera stands
     """
 
     def __init__(
@@ -84,7 +93,8 @@ class Ground:
 def spells_of(
     places: Floats, star: NDArray[np.int64], frame: NDArray[np.int64], found: Bools
 ) -> list[tuple[cKDTree, Floats]]:
-    """For each part of the scene: where its stars stood, and the share of its frames in which each was found."""
+    """For each of `SPELLS` parts of the scene: where its stars stood (a tree of places, px), and the share of its frames
+    in which each was found. Arguments as for `Ground`."""
     spells = []
     frames = np.unique(frame)
     part = np.searchsorted(frames, frame) * min(SPELLS, len(frames)) // len(frames)
