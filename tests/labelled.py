@@ -35,6 +35,7 @@ NOISE = 12.0  # ADU a pixel
 SKY = 400.0  # ADU
 ROOM = 15000.0
 PIXEL_FWHM = 2.3548
+FINE = 5  # places a side of each part of the grid, by which open sky is told
 
 # what counts as right for a cause, fixed beforehand
 RIGHT = {
@@ -64,8 +65,9 @@ def sidereal_velocity(x: Floats, y: Floats, focal_px: float, pole: Floats) -> tu
 @dataclass(frozen=True)
 class Fault:
     """One thing that happens to one frame: `slip` and `kick` in star widths, `defocus` and `bright` as factors,
-    `cloud` and `haze` as the transparency that is left, over `share` of the field; so `patches` of cloud, whose places
-    `angle_deg` chooses, and `dew`, thickest in the middle, which draws stars wider as well."""
+    `cloud` and `haze` as the transparency that is left, `cloud` over `share` of the frame's open sky; so `patches` of
+    cloud, whose places `angle_deg` chooses, and `dew`, thickest in the middle, which draws stars wider as well; `beam`
+    as a factor over the lower half of the open sky and what lies below."""
 
     kind: str
     severity: float
@@ -122,9 +124,10 @@ def make_scene(setting: Setting, seed: int) -> tuple[list[Graded], ScenePlan]:
                 + pole * (rays @ pole)[:, None] * (1 - math.cos(angle))
             )
         px, py = focal * moved[:, 0] / moved[:, 2], focal * moved[:, 1] / moved[:, 2]
-        above = np.ones(number, bool)
+        above, open_sky = np.ones(number, bool), np.ones((TILES[0] * FINE, TILES[1] * FINE), bool)
         if setting.ground:
             above = _above_ground(rays if setting.tracked else moved, setting, focal, pole, n)
+            open_sky = _above_ground(_places(focal), setting, focal, pole, n).reshape(open_sky.shape)
         if setting.tracked:
             px, py = px + rng.normal(0, 3), py + rng.normal(0, 3)
         plan = PlannedFrame(
@@ -138,9 +141,9 @@ def make_scene(setting: Setting, seed: int) -> tuple[list[Graded], ScenePlan]:
         vx, vy = (np.zeros(number),) * 2 if setting.tracked else sidereal_velocity(px, py, focal, pole)
         trail = np.stack([vx, vy], axis=1) * setting.exposure_s
         px, py = px[above] + WIDTH / 2, py[above] + HEIGHT / 2
-        stars, sky = _frame(rng, setting, setting.faults.get(n), px, py, flux[above], trail[above])
-        if setting.ground:
-            sky = sky * _lit_ground(setting, focal, pole, n)
+        stars, sky = _frame(rng, setting, setting.faults.get(n), px, py, flux[above], trail[above], open_sky)
+        most = np.median(open_sky.reshape(TILES[0], FINE, TILES[1], FINE), axis=(1, 3)) > 0.5
+        sky = sky * np.where(most, 1.0, setting.ground_light)
         frames.append(Graded(plan, _row(setting, stars, sky), stars))
         plans.append(plan)
     scale = math.degrees(math.atan(1 / focal)) * 3600
@@ -160,16 +163,11 @@ def _above_ground(
     return (y < HEIGHT * (1 - setting.ground - 0.06 * np.sin(x / 700))) | (rays[:, 2] <= 0)
 
 
-def _lit_ground(setting: Setting, focal: float, pole: NDArray[np.float64], index: int) -> NDArray[np.float64]:
-    """Brightness of the parts of the grid over that of open sky, by what most of each part shows."""
-    x, y = (
-        (np.arange(TILES[1] * 5) + 0.5) * WIDTH / TILES[1] / 5,
-        (np.arange(TILES[0] * 5) + 0.5) * HEIGHT / TILES[0] / 5,
-    )
-    grid_x, grid_y = (a.ravel() for a in np.meshgrid(x - WIDTH / 2, y - HEIGHT / 2))
-    rays = np.stack([grid_x, grid_y, np.full(len(grid_x), focal)], axis=1)
-    above = _above_ground(rays, setting, focal, pole, index).reshape(TILES[0], 5, TILES[1], 5)
-    return np.where(np.median(above, axis=(1, 3)) > 0.5, 1.0, setting.ground_light)
+def _places(focal: float) -> NDArray[np.float64]:
+    """Rays to places over the frame, `FINE` a side for each part of the grid, row by row."""
+    rows, columns = TILES[0] * FINE, TILES[1] * FINE
+    y, x = (np.mgrid[0:rows, 0:columns] + 0.5) * np.array([HEIGHT / rows, WIDTH / columns])[:, None, None]
+    return np.stack([x - WIDTH / 2, y - HEIGHT / 2, np.full_like(x, focal)], axis=-1).reshape(-1, 3)
 
 
 def _frame(
@@ -180,8 +178,9 @@ def _frame(
     y: NDArray[np.float64],
     flux: NDArray[np.float64],
     trail: NDArray[np.float64],
+    open_sky: NDArray[np.bool_],
 ) -> tuple[NDArray[Any], NDArray[np.float64]]:
-    """Star list and sky of the grid's parts of one frame."""
+    """Star list and sky of the grid's parts of one frame, of whose places (`_places`) `open_sky` are sky."""
     inside = (x > 2) & (y > 2) & (x < WIDTH - 3) & (y < HEIGHT - 3)
     x, y, flux, trail = x[inside], y[inside], flux[inside], trail[inside]
     clear, sky_factor = np.ones(len(x)), np.ones(TILES)
@@ -207,10 +206,10 @@ def _frame(
             clear = np.full(len(x), fault.severity)
         elif fault.kind == "cloud":
             # a bank whose edge crosses the field, soft over a tenth of its width
-            along = _bank(x / WIDTH, y / HEIGHT, fault, setting.ground)
+            along = _bank(x / WIDTH, y / HEIGHT, fault, open_sky)
             clear = 1 - (1 - fault.severity) * along
             i, j = np.mgrid[0 : TILES[0], 0 : TILES[1]]
-            sky_factor = 1 + 0.3 * _bank((j + 0.5) / TILES[1], (i + 0.5) / TILES[0], fault, setting.ground)
+            sky_factor = 1 + 0.3 * _bank((j + 0.5) / TILES[1], (i + 0.5) / TILES[0], fault, open_sky)
         elif fault.kind == "patches":
             clear = 1 - (1 - fault.severity) * _patches(x / WIDTH, y / HEIGHT, fault)
         elif fault.kind == "dew":
@@ -220,10 +219,9 @@ def _frame(
         elif fault.kind == "bright":
             sky_factor = np.full(TILES, fault.severity)
         elif fault.kind == "beam":
-            sky_factor = np.ones(TILES)
-            # from above where the lower half is land
-            half = slice(0, TILES[0] // 2) if setting.ground > 0.4 else slice(TILES[0] // 2, None)
-            sky_factor[half] = fault.severity
+            # whole rows of the grid, so that half of the sky is lit at the least
+            first = int(np.median(np.nonzero(open_sky)[0]) / FINE)
+            sky_factor[first:] = fault.severity
     sigma2 = (size / PIXEL_FWHM) ** 2 + 1 / 12
     rho2 = ((x - WIDTH / 2) ** 2 + (y - HEIGHT / 2) ** 2) * 4 / (WIDTH**2 + HEIGHT**2)
     turn = np.arctan2(y - HEIGHT / 2, x - WIDTH / 2)
@@ -260,12 +258,14 @@ def _frame(
     return stars[order], SKY * sky_factor
 
 
-def _bank(x: NDArray[np.float64], y: NDArray[np.float64], fault: Fault, ground: float) -> NDArray[np.float64]:
-    """How far each place is inside the bank that covers `share` of the sky: 0 outside, 1 inside."""
+def _bank(
+    x: NDArray[np.float64], y: NDArray[np.float64], fault: Fault, open_sky: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """How far each place is inside the bank that covers `share` of the open sky: 0 outside, 1 inside."""
     heading = math.radians(fault.angle_deg)
+    down, across = (np.argwhere(open_sky) + 0.5).T / np.array(open_sky.shape)[:, None] - 0.5
+    edge = float(np.quantile(across * math.cos(heading) + down * math.sin(heading), 1 - fault.share))
     along = (x - 0.5) * math.cos(heading) + (y - 0.5) * math.sin(heading)
-    even = (np.argwhere(np.ones((60 if not ground else round(60 * (1 - ground)) - 2, 60))) + 0.5) / 60 - 0.5
-    edge = float(np.quantile(even[:, 1] * math.cos(heading) + even[:, 0] * math.sin(heading), 1 - fault.share))
     return np.clip((along - edge) / 0.05 + 0.5, 0, 1)
 
 

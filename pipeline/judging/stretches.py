@@ -93,8 +93,8 @@ class Ground:
 def spells_of(
     places: Floats, star: NDArray[np.int64], frame: NDArray[np.int64], found: Bools
 ) -> list[tuple[cKDTree, Floats]]:
-    """For each of `SPELLS` parts of the scene: where its stars stood (a tree of places, px), and the share of its frames
-    in which each was found. Arguments as for `Ground`."""
+    """For each of `SPELLS` parts of the scene: where its stars stood (a tree of places, px), and the share of its
+    frames in which each was found. Arguments as for `Ground`."""
     spells = []
     frames = np.unique(frame)
     part = np.searchsorted(frames, frame) * min(SPELLS, len(frames)) // len(frames)
