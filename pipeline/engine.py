@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "decode": 3,
     "grade": 13,
     "judge": 23,
-    "dark": 6,
+    "dark": 7,
     "register": 11,
     "ground": 10,
     "combine": 23,

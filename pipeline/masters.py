@@ -23,6 +23,7 @@ from pipeline.files import replacing, shown
 from pipeline.plan import DarkSet, PlannedFrame, read_set
 from pipeline.sensor import darks, darkset, defects, flats
 from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.likeliest import least_error
 from pipeline.sensor.master import Master, empty_master, master_hdus, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 
@@ -159,6 +160,8 @@ def _master_dark(
     hits = _by_blocks(block, shape, len(used), memory_mb)
     header = used[0].mosaic.header
     flags = defects.master_defects(mean, unstable, model.sigma, header.cfa, hot_sigma, header.full_scale)
+    if len(used) > 1:  # one frame does not tell noise from what pixels have of their own
+        mean, noise = least_error(mean, noise, header.cfa)
     cards = _master_cards(used, dark_set, reasons)
     cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
     cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")

@@ -11,11 +11,13 @@ from astropy.stats import sigma_clipped_stats
 from pipeline.dark import main
 from pipeline.errors import InputError
 from pipeline.files import write_json
+from pipeline.pixels.noise import block_noise
 from pipeline.plan import DarkSet, PlannedFrame
 from pipeline.sensor import darks, darkset
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.darks import CLIP_SIGMA, NoiseModel
 from pipeline.sensor.defects import COLD, HOT, UNSTABLE, coarse_level, master_defects, same_colour_excess
+from pipeline.sensor.likeliest import least_error
 from pipeline.sensor.master import read_master, read_usable_master
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.tables import table_from_rows, write_table
@@ -54,6 +56,12 @@ def take(rng, signal, level=0.0, scale=1.0, gain=0.5):
     return np.clip(np.round(black_plane(signal.shape) + level + mean + rng.normal(0, noise)), 0, 16383).astype(
         np.uint16
     )
+
+
+def in_blocks(plane):
+    """Sums over blocks of 16 px; what is left over at the edges is left out."""
+    rows, columns = (n // 16 for n in plane.shape)
+    return plane[: 16 * rows, : 16 * columns].reshape(rows, 16, columns, 16).sum(axis=(1, 3))
 
 
 def write_set(folder, frames, kind="dark", headers=None):
@@ -231,6 +239,52 @@ def test_planted_hot_cold_and_saturated_pixels_are_found_and_no_other():
     assert np.count_nonzero(flags) == 3 + 36
 
 
+@pytest.mark.parametrize("spread", [0.3, 1.0, 3.0, 10.0])
+@pytest.mark.parametrize("count", [4, 8, 16, 32])
+def test_few_darks_are_believed_as_far_as_they_tell(count, spread):
+    """Normal pixels of known spread: the error is that of the best linear estimator (Wiener), ``1 / (1/s^2 + 1/t^2)``,
+    to a hundredth of the mean's own, and land of 64 frames loses by it what it must."""
+    rng, noise = np.random.default_rng(count), 10 / np.sqrt(count)
+    truth = rng.normal(5, spread, (512, 640))
+    mean = (truth + rng.normal(0, noise, truth.shape)).astype(np.float32)
+    value, error = least_error(mean, np.full_like(mean, noise), "RGGB")
+    best = 1 / (1 / noise**2 + 1 / spread**2)
+    assert np.mean((value - truth) ** 2) - best < 0.01 * noise**2
+    assert np.median(error) ** 2 == pytest.approx(best, rel=0.1, abs=0.02 * noise**2)
+    land = rng.normal(0, 10 / 8, truth.shape)  # the mean of 64 frames, less its light
+    least = np.sqrt(100 / 64 + best)
+    assert np.std(land - (value - truth)) == pytest.approx(least, rel=0.05)
+    assert np.std(in_blocks(land - (value - truth))) / 16 == pytest.approx(least, rel=0.1)
+
+
+@pytest.mark.parametrize("cfa", ["GRBG", "MONO"])
+def test_what_stands_out_of_few_darks_stays(cfa):
+    """Hot pixels, an amplifier's glow whose pixels differ by 3 %, and offsets of rows and columns are kept."""
+    rng, noise, shape = np.random.default_rng(3), 10 / np.sqrt(8), (800, 1000)
+    rows, columns = np.indices(shape)
+    glow = 120 * np.exp(-np.hypot(rows - shape[0], columns) / 100)
+    lines = rng.normal(0, 2, shape[0])[:, None] + rng.normal(0, 2, shape[1])
+    truth = rng.normal(0, 0.5, shape) + glow * (1 + rng.normal(0, 0.03, shape)) + lines
+    hot = rng.random(shape) < 0.002
+    truth[hot] += 60 + rng.exponential(300, hot.sum())
+    plain = rng.normal(0, noise, shape)
+    mean = (truth + plain).astype(np.float32)
+    value, error = least_error(mean, np.full(shape, noise, np.float32), cfa)
+    assert np.abs(value[hot] - mean[hot]).max() < 0.3 * noise
+    assert np.median(error[hot]) == pytest.approx(noise, rel=0.01)
+    lost = value - truth
+    corner = (glow > 20) & ~hot
+    assert np.std(lost[corner]) < 0.6 * noise
+    assert np.abs(in_blocks(np.where(corner, lost, 0)) / 256).max() < 0.35 * noise  # of 120 ADU
+    away = np.where(hot | (glow > 1), np.nan, lost)
+    for axis in (0, 1):  # a line's own mean is as good as the plain mean's
+        of_lines, of_plain = (
+            np.nanstd(np.nanmean(np.where(np.isnan(away), np.nan, a), axis=axis)) for a in (lost, plain)
+        )
+        assert of_lines < 1.5 * of_plain + 0.05
+    assert np.nanstd(away) < 0.35 * noise
+
+
 # ---- the step -------------------------------------------------------------------------------------------------------
 
 
@@ -256,8 +310,13 @@ def test_master_of_few_and_many(tmp_path, count):
         ordinary[y, x] = False
     error = (master.mean - signal)[ordinary]
     error -= np.median(error)
-    # the NOISE plane predicts the error that the planted truth shows
-    assert np.std(error) / np.sqrt(np.mean(master.noise[ordinary] ** 2.0)) == pytest.approx(1, abs=0.03)
+    told = np.sqrt(np.mean(master.noise[ordinary] ** 2.0))
+    if count == 1:  # the NOISE plane predicts the error that the planted truth shows
+        assert np.std(error) / told == pytest.approx(1, abs=0.03)
+    else:  # as means over blocks show it, which share what rows and surroundings tell; 330 blocks: good to 4 %
+        sums, counts = (in_blocks(np.where(ordinary, a, 0)) for a in (master.mean - signal, 1))
+        assert np.std(error) < told
+        assert 0.5 < block_noise(sums, counts).noise / told < 1.4
     assert (master.defects[hot] > 0).mean() > 0.99
     assert np.count_nonzero(master.defects[ordinary]) <= (count == 1) * 40
     if count >= 4:
@@ -365,8 +424,9 @@ def test_memory_does_not_grow_with_the_number_of_darks(tmp_path):
     assert peaks[1] < 4 * peaks[0]
 
 
-def test_noise_after_subtraction_is_that_of_theory(tmp_path):
-    """A dark less a master of 10 has sqrt(1 + 1/10) of its noise (check-values.md, 5: 1.0488)."""
+def test_noise_after_subtraction_is_below_that_of_a_mean(tmp_path):
+    """A dark less the mean of 10 has sqrt(1 + 1/10) of its noise (1.0488); less a master that believes single pixels as
+    far as they differ (0.4 ADU here, where the mean is good to 2.6), 1.001."""
     rng = np.random.default_rng(35)
     signal, hot = sensor(rng)
     write_set(tmp_path, [take(rng, signal) for _ in range(10)])
@@ -374,7 +434,7 @@ def test_noise_after_subtraction_is_that_of_theory(tmp_path):
     master = read_master(tmp_path / "master.fits")
     other = take(rng, signal) - black_plane(signal.shape)
     ratio = clipped((other - master.mean)[~hot])[1] / clipped((other - signal)[~hot])[1]
-    assert ratio == pytest.approx(1.0488, rel=0.01)
+    assert 0.998 < ratio < 1.008
 
 
 def test_bias_makes_a_master_too(tmp_path):

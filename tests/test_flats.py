@@ -81,7 +81,7 @@ def test_flat_of_planted_lens(tmp_path, count):
             assert abs(np.median(part) - 1) < 2e-3
             ratio = np.std(part) / np.mean(flat.noise[r::2, c::2] / flat.mean[r::2, c::2])
             # one flat's noise is taken over all colours at once: an upper limit for the fainter ones
-            assert 0.65 < ratio < 1.35 if count > 1 else ratio < 1.35
+            assert 0.6 < ratio < 1.35 if count > 1 else ratio < 1.35
     # a frame of the panel divided by its flat is even in every colour: gradients were kept in the flat
     even = calibrate(frames[-1], BLACK, flat=flat.mean)[0::2, 0::2]
     assert abs(even[:20, :20].mean() / even[35:45, 55:65].mean() - 1) < 0.01

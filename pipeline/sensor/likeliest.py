@@ -1,0 +1,233 @@
+"""A master of least error: what a few darks do not tell of a pixel is not believed. Arrays only.
+
+The mean of few darks has noise that most pixels' true differences are far below; taken off every light as it stands,
+that noise stays in all that does not move over the sensor. So a pixel's mean is drawn to what its surroundings, its row
+and its column let expect, as far as the noise of the mean accounts for the scatter about that; a pixel that stands out
+(warm, hot, cold) stays as it is. Two estimates follow each other, both by what the master itself shows:
+
+1. The structure (glow, shading, rows, columns, readout channels): the cosine transform of each CFA position, shrunk by
+   blocks of frequencies, each by the share of its power above the floor of white scatter.
+2. What single pixels have of their own: Tweedie's formula, from the frequency of such values in this master.
+
+References
+----------
+Cavalier & Tsybakov 2001, Mathematical Methods of Statistics 10, 247 (Stein's rule by blocks of frequencies);
+Efron & Morris 1973, doi:10.1080/01621459.1973.10481350 (Stein's rule as empirical Bayes);
+Efron 2011, doi:10.1198/jasa.2011.tm11181 (Tweedie's formula).
+"""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy import fft
+
+from pipeline.pixels.noise import AROUND, BLOCK
+from pipeline.sensor.clipped import clipped
+from pipeline.sensor.defects import coarse_level, same_colour_excess
+
+# Pixels that stand out by this many standard deviations are no part of the structure.
+STANDS_OUT = 4.0
+# A block of frequencies holds structure where its power lies above the floor by this many of its standard errors: what
+# chance gives many small blocks would be broad noise, the more seen the broader.
+STRUCTURE_SIGMA = 4.0
+# Side of tiles whose structure is looked at by itself, px: that of glow in a corner is little of the whole picture's.
+TILE = 256
+# Blocks (a side, px) whose scatter is looked at by itself: where glow is, pixels differ more.
+SIDE = 64
+# Ordinary pixels are those within so many standard deviations, and what that leaves of a normal variance: farther out,
+# warm pixels would speak for all.
+CORE, CORE_LEFT = 3.0, 0.97334
+# A block's scatter is its own where it differs from the usual one by this many of its standard errors.
+OWN_SIGMA = 4.0
+# Variances, times that of ordinary pixels, of the normal distributions that together make the pixels' values up.
+VARIANCES = 2.0 ** np.arange(7)
+# Values are counted in bins of this width up to this value, in standard deviations; what lies beyond stays as it is.
+BIN, VALUES_TO = 0.1, 15.0
+ROUNDS = 300
+
+
+def least_error(
+    mean: NDArray[np.float32], noise: NDArray[np.float32], cfa: str
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The values of least expected error, and their standard errors.
+
+    Parameters
+    ----------
+    mean, noise : (height, width) float32 arrays
+        Mean of the darks, ADU above black, and its standard error, ADU.
+    cfa : str
+        RGGB, BGGR, GRBG, GBRG or MONO.
+
+    Returns
+    -------
+    value, error : (height, width) float32 arrays, ADU
+        The error is that which means over blocks of `BLOCK` px show, a pixel: what the estimate takes from a pixel's
+        surroundings it shares with them.
+    """
+    step = 1 if cfa == "MONO" else 2
+    value = _without_standing_out(mean)
+    side = TILE // step
+    kept = 0.0  # share of the mean's noise, as means over blocks show it, that stays in the structure
+    for row in range(step):
+        for column in range(step):
+            plane = value[row::step, column::step]
+            whole, share = structure(plane, BLOCK // step)
+            kept += share / step**2
+            for top in range(0, plane.shape[0], side):
+                for left in range(0, plane.shape[1], side):
+                    tile = (slice(top, top + side), slice(left, left + side))
+                    found, share = structure(plane[tile] - whole[tile], BLOCK // step)
+                    whole[tile] += found
+                    kept += share * found.size / mean.size
+            plane[:] = whole
+    scatter = _scatter(mean, value)
+    error = np.empty_like(value)
+    _draw(mean, noise, scatter, _belief(mean, value, scatter), np.float32(kept), value, error)
+    return value, error
+
+
+def _without_standing_out(mean: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The master with pixels that stand out replaced by the median of their like."""
+    deviation = mean - coarse_level(mean)
+    _, spread = clipped(deviation[:: max(1, mean.shape[0] // 256)])
+    ys, xs = np.nonzero(np.abs(deviation) > 0.75 * STANDS_OUT * spread)
+    excess = same_colour_excess(mean, ys, xs)
+    out = np.abs(excess) > STANDS_OUT * spread
+    filled = mean.copy()
+    filled[ys[out], xs[out]] -= excess[out]
+    return filled
+
+
+def structure(plane: NDArray[np.float32], block: int) -> tuple[NDArray[np.float32], float]:
+    """What of a plane is more than white scatter, and the share of white noise that it keeps where noise is told.
+
+    The orthonormal cosine transform, its coefficients multiplied by ``1 - floor / power``: `power` is their mean square
+    in a block of frequencies (0, 1, 2-3, 4-7, ... along each axis), `floor` that of the highest along both. Where power
+    is no more than chance makes of the floor, by 0.
+
+    Parameters
+    ----------
+    plane : (height, width) float32 array
+    block : int
+        Side, in pixels of the plane, of the blocks whose means, against those around, tell noise (`pixels/noise.py`).
+    """
+    starts = [_octaves(n) for n in plane.shape]
+    waves = fft.dctn(plane, norm="ortho")
+    power = np.add.reduceat(np.square(waves), starts[0], axis=0, dtype=np.float64)
+    power = np.add.reduceat(power, starts[1], axis=1)
+    sizes = [np.diff([*s, n]) for s, n in zip(starts, plane.shape, strict=True)]
+    numbers = np.outer(*sizes)
+    power /= numbers
+    floor = power[-1, -1]
+    sure = power > floor * (1 + STRUCTURE_SIGMA * np.sqrt(2 / numbers))
+    told = np.where(sure, 1 - floor / np.maximum(power, 1e-30), 0)
+    waves *= np.repeat(np.repeat(told, sizes[0], axis=0), sizes[1], axis=1).astype(np.float32)
+    passed = [_noise_passes(n, block) for n in plane.shape]
+    # |own - around|^2, own and around each a product of what either axis passes
+    parts = [(1, 0), (-2, 1), (1, 2)]
+    kept = sum(times * float(passed[0][n] @ told @ passed[1][n]) for times, n in parts)
+    whole = sum(times * float(passed[0][n].sum() * passed[1][n].sum()) for times, n in parts)
+    return fft.idctn(waves, norm="ortho", overwrite_x=True), kept / whole if whole > 0 else 1.0
+
+
+def _octaves(length: int) -> NDArray[np.int64]:
+    """Where the blocks of frequencies begin."""
+    return np.array([0, *(2**k for k in range(length.bit_length()) if 2**k < length)])
+
+
+@functools.cache
+def _noise_passes(length: int, block: int) -> NDArray[np.float64]:
+    """What means over `block` pixels of a line, and over `AROUND` blocks, pass of its cosine transform: sums over the
+    blocks of frequencies of own squared, own times around, around squared (Dirichlet's kernels)."""
+    half = np.pi * np.arange(length) / (2 * length)
+    half[0] = 1e-9
+    own, around = (np.sin(side * half) / (side * np.sin(half)) for side in (block, AROUND * block))
+    return np.add.reduceat(np.stack([own * own, own * around, around * around]), _octaves(length), axis=1)
+
+
+def _scatter(mean: NDArray[np.float32], value: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Standard deviation of ordinary pixels about the structure by blocks of `SIDE` px, (rows, columns)."""
+    some = slice(None, None, max(1, mean.shape[0] // 256))
+    _, spread = clipped(mean[some] - value[some])
+    sums, numbers = np.zeros((2, -(-mean.shape[0] // SIDE), -(-mean.shape[1] // SIDE)))
+    _block_squares(mean, value, np.float32(CORE * spread), sums, numbers)
+    variance = sums / np.maximum(numbers, 1) / CORE_LEFT
+    usual = float(np.median(variance))
+    own = np.abs(variance - usual) > OWN_SIGMA * usual * np.sqrt(2 / np.maximum(numbers, 1))
+    return np.sqrt(np.maximum(np.where(own, variance, usual), 1e-6)).astype(np.float32)
+
+
+@njit(cache=True, nogil=True)
+def _block_squares(mean, value, limit, sums, numbers):  # type: ignore[no-untyped-def]
+    for y in range(mean.shape[0]):
+        for x in range(mean.shape[1]):
+            rest = mean[y, x] - value[y, x]
+            if abs(rest) < limit:
+                sums[y // SIDE, x // SIDE] += rest * rest
+                numbers[y // SIDE, x // SIDE] += 1
+
+
+def _belief(mean: NDArray[np.float32], value: NDArray[np.float32], scatter: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What of ordinary pixels' shrinkage holds at each distance from the structure, below and above it.
+
+    The distances, in standard deviations of ordinary pixels, are taken for a mixture of normal distributions of
+    `VARIANCES` about 0 (each side its own, fitted by EM): with q(z) the mean of 1/v under the weights that a distance z
+    leaves them, -d log f / dz is z q(z).
+
+    Returns
+    -------
+    (2 sides, 2, bins) float32 array: q, and d (z q) / dz, at the bins' middles
+    """
+    counts = np.zeros((2, round(VALUES_TO / BIN)), np.int64)
+    _count(mean, value, scatter, counts)
+    z = (np.arange(counts.shape[1]) + 0.5)[:, None] * BIN
+    density = np.exp(-(z**2) / (2 * VARIANCES)) / np.sqrt(VARIANCES)
+    result = np.zeros((2, 2, counts.shape[1]), np.float32)
+    for side, number in enumerate(counts):
+        weights = np.full(len(VARIANCES), 1 / len(VARIANCES))
+        for _ in range(ROUNDS):
+            parts = density * weights
+            parts /= np.maximum(parts.sum(axis=1, keepdims=True), 1e-300)
+            weights = number @ parts / max(number.sum(), 1)
+        q = parts @ (1 / VARIANCES)
+        result[side] = q, np.gradient(z[:, 0] * q, BIN)
+    return result
+
+
+@njit(cache=True, nogil=True)
+def _count(mean, value, scatter, counts):  # type: ignore[no-untyped-def]
+    for y in range(mean.shape[0]):
+        for x in range(mean.shape[1]):
+            z = (mean[y, x] - value[y, x]) / scatter[y // SIDE, x // SIDE]
+            number = int(abs(z) / BIN)
+            if number < counts.shape[1]:
+                counts[int(z > 0), number] += 1
+
+
+@njit(cache=True, nogil=True)
+def _draw(mean, noise, scatter, belief, kept, value, error):  # type: ignore[no-untyped-def]
+    """Draw pixels to the structure that `value` holds, in place: ``mean - noise**2 / s * z q(z)``, z in units of s.
+
+    The variance is ``noise**2 * (1 - noise**2 / s**2 * d (z q) / dz)``, and what the structure keeps of the rest.
+    """
+    for y in range(mean.shape[0]):
+        for x in range(mean.shape[1]):
+            s = scatter[y // SIDE, x // SIDE]
+            rest = mean[y, x] - value[y, x]
+            number = int(abs(rest) / s / BIN)
+            variance = noise[y, x] * noise[y, x]
+            own = np.float32(1)
+            if number < belief.shape[2]:
+                share = min(variance / (s * s), np.float32(1))
+                side = int(rest > 0)
+                rest *= 1 - share * belief[side, 0, number]
+                own = max(1 - share * belief[side, 1, number], np.float32(0))
+            value[y, x] += rest
+            error[y, x] = np.sqrt(variance * (own + (1 - min(own, np.float32(1))) * kept))
+
+
+__all__ = ["least_error", "structure"]
