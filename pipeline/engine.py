@@ -29,10 +29,10 @@ STEP_VERSIONS = {
     "judge": 23,
     "dark": 7,
     "register": 11,
-    "ground": 10,
+    "ground": 11,
     "combine": 23,
-    "join": 2,
-    "finish": 8,
+    "join": 3,
+    "finish": 9,
     "summarise": 21,
 }
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit
+from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit, row_medians
 
 
 def test_median_absolute_deviation_of_a_normal_distribution():
@@ -25,3 +25,13 @@ def test_robust_fit_agrees_with_least_squares_and_resists():
     np.testing.assert_allclose(error, 0.1 / math.sqrt(500), rtol=0.15)
     values[:50] += 30
     np.testing.assert_allclose(robust_fit(design, values, np.ones(500))[0], [2, -1], atol=0.025)
+
+
+def test_row_medians_equal_numpy():
+    """The medians of rows equal numpy's lower median of the finite values; a row without any is 0."""
+    rng = np.random.default_rng(5)
+    values = rng.normal(size=(9, 41))
+    values[rng.random(values.shape) < 0.3] = np.nan
+    values[3] = np.nan
+    slow = [np.percentile(v[np.isfinite(v)], 50, method="lower") if np.isfinite(v).any() else 0.0 for v in values]
+    np.testing.assert_array_equal(row_medians(values), slow)

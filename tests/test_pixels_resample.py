@@ -96,12 +96,15 @@ def test_band_limited_fields_agree_with_a_spline_of_order_five() -> None:
     assert np.std((values[0] - spline)[inside]) / np.std(truth[inside]) < 0.02
 
 
-def test_identity_changes_nothing() -> None:
-    """The reference's own pixels come through to the last bit, edges included."""
-    planes = np.random.default_rng(4).normal(size=(3, 70, 81)).astype(np.float32)
-    values, codes = resample(planes, lambda x, y: (x, y))
-    assert np.array_equal(values, planes)
-    assert set(np.unique(codes)) == {0, NOISE_PHASES**2, 2 * NOISE_PHASES**2, 3 * NOISE_PHASES**2}
+@pytest.mark.parametrize(("right", "down"), [(0, 0), (3, 0), (-2, 5)])
+def test_whole_pixels_are_copied(right: int, down: int) -> None:
+    """Pixels moved by whole ones come through to the last bit, edges included, and so do their places on the mosaic."""
+    planes = np.random.default_rng(4).normal(size=(3, 150, 281)).astype(np.float32)
+    values, codes = resample(planes, lambda x, y: (x + right, y + down))
+    y, x = np.mgrid[down : 150 + down, right : 281 + right]
+    there = (x >= 0) & (y >= 0) & (x < 281) & (y < 150)
+    assert np.array_equal(values[:, there], planes[:, y[there], x[there]])
+    assert np.array_equal(codes[there], (NOISE_PHASES**2 * ((y & 1) * 2 + (x & 1)))[there])
 
 
 def test_a_flat_sky_stays_flat_and_what_is_outside_is_told() -> None:
@@ -200,13 +203,14 @@ def _between_nodes_slow(nodes: np.ndarray, y: np.ndarray, x: np.ndarray) -> np.n
     return (1 - fv) * top + fv * bottom
 
 
-@pytest.mark.parametrize("angle", [0.05, 0.2])
+@pytest.mark.parametrize("angle", [0.0, 0.05, 0.2])
 @pytest.mark.parametrize("together", [True, False])
 def test_a_tile_equals_the_whole_and_carries_scale_area_and_offset(angle: float, together: bool) -> None:
     """Any tile is ``scale * area * resampled + offset``, area and offset linear between nodes; a tile's part the same
     to the last bit; where nothing is covered 0; one plane after another as all at once."""
     rng = np.random.default_rng(8)
-    planes, mapping = rng.normal(100, 30, (3, 220, 360)).astype(np.float32), _leaning(angle)
+    planes = rng.normal(100, 30, (3, 220, 360)).astype(np.float32)
+    mapping = _leaning(angle) if angle else lambda x, y: (x + 7, y - 4)
     whole, codes = resample(planes, mapping, (180, 300))
     grid = position_grid(mapping, (180, 300))
     area = rng.uniform(0.7, 1.4, grid.shift.shape[:2]).astype(np.float32)

@@ -7,7 +7,6 @@ import pytest
 import sep
 from scipy.ndimage import label
 
-from pipeline.stars.blocks import row_medians
 from pipeline.stars.linear import solve_positive
 from pipeline.stars.mesh import sky_mesh
 from pipeline.stars.objects import axes, find_objects
@@ -108,16 +107,6 @@ def test_a_level_picture_has_its_level():
         mesh = sky_mesh(np.full(shape, 88.5, np.float32), 0.5)
         assert (mesh.level == 88.5).all()
         assert mesh.noise == 0
-
-
-def test_row_medians_equal_numpy():
-    """The compiled medians equal numpy's lower median of the finite values; a row without any is 0."""
-    rng = np.random.default_rng(5)
-    values = rng.normal(size=(9, 41))
-    values[rng.random(values.shape) < 0.3] = np.nan
-    values[3] = np.nan
-    slow = [np.percentile(v[np.isfinite(v)], 50, method="lower") if np.isfinite(v).any() else 0.0 for v in values]
-    np.testing.assert_array_equal(row_medians(values), slow)
 
 
 @pytest.mark.parametrize("size", [4, 6])

@@ -14,6 +14,7 @@ from scipy import ndimage
 from pipeline.colour import curves
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pixels.cells import between, nearest_known
+from pipeline.pixels.regression import row_medians
 
 SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
 # What one sigma of the preview's noise may span there: above it grain shows, below it faint light is lost.
@@ -228,7 +229,7 @@ def _around(plane: NDArray[np.floating]) -> NDArray[np.float32]:
     blocks = padded.reshape(rows, RING_BLOCK, columns, RING_BLOCK).swapaxes(1, 2).reshape(rows, columns, -1)
     known = np.asarray(np.isfinite(blocks).any(axis=2))
     levels = np.zeros((rows, columns), np.float32)
-    levels[known] = np.nanmedian(blocks[known], axis=1)
+    levels[known] = row_medians(blocks[known])
     return between(nearest_known(levels, known), RING_BLOCK, (height, width))
 
 

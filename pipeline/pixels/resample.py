@@ -239,6 +239,19 @@ def resample_plane(  # type: ignore[no-untyped-def]
             into, size = left + begin - k * GRID_STEP, end - begin
             gain, growth = gains[k + 1], (gains[k + 2] - gains[k + 1]) * STEP
             done = False
+            if calm[k] == 2:
+                # moved by whole pixels: weights of 0 and 1 would give the same to the last bit
+                column, row = k * GRID_STEP + into + np.int64(nodes[0, k + 1]), y + np.int64(nodes[1, k + 1])
+                first_pixel = (row - source_origin[0]) * stride + column - source_origin[1]
+                for c in range(count):
+                    base, rise = added[c, k + 1], (added[c, k + 2] - added[c, k + 1]) * STEP
+                    _copy(
+                        source, (colour + c) * plane + first_pixel, gain, growth, base, rise, np.int32(into),
+                        values[colour + c, i, begin:end],
+                    )  # fmt: skip
+                for x in range(size):
+                    codes[i, begin + x] = noise_code(column + x, row, np.float32(0), np.float32(0))
+                continue
             if calm[k]:
                 column, row = k * GRID_STEP + shifts[0, k], y + shifts[1, k]
                 done = stretch(
@@ -299,6 +312,15 @@ def _deliver(result, first, gain, growth, base, rise, start, values, c, i, begin
     for k in range(np.uint64(size)):
         p = np.float32(np.int32(np.int32(k) + start))
         values[c, i, at + k] = (gain + growth * p) * result[of + k] + (base + rise * p)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _copy(source, first, gain, growth, base, rise, start, values):  # type: ignore[no-untyped-def]
+    """Pixels as they are, multiplied by what is linear along the row, and what is added."""
+    at = np.uint64(first)
+    for k in range(np.uint64(len(values))):
+        p = np.float32(np.int32(np.int32(k) + start))
+        values[k] = (gain + growth * p) * source[at + k] + (base + rise * p)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

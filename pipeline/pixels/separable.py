@@ -55,7 +55,7 @@ def row_curves(nodes, first, last, row, low, high, curves, whole, calm):  # type
         and y are taken the whole pixels of
     whole : (2, columns) int32 array, filled
         x and y: where the cell's first pixel would lie if its curve began at 0.
-    calm : (columns,) uint8 array, filled: 1 where two passes may be taken
+    calm : (columns,) uint8 array, filled: 1 where two passes may be taken, 2 where whole pixels are only moved
     """
     step, half, sixth, third = np.float32(1 / GRID_STEP), np.float32(0.5), np.float32(1 / 6), np.float32(1 / 3)
     one, two, three = np.float32(GRID_STEP / 3), np.float32(2 * GRID_STEP / 3), np.float32(GRID_STEP)
@@ -71,10 +71,9 @@ def row_curves(nodes, first, last, row, low, high, curves, whole, calm):  # type
         begin_x = np.float32(np.int32(k * GRID_STEP))
         inside = (begin_x + b >= low_x + 1) & (begin_x + np.float32(GRID_STEP) + c <= high_x - 1)
         inside &= (begin_y + min(f, g) >= low_y + 1) & (begin_y + max(f, g) <= high_y - 1)
-        # moved by whole pixels the table's weights of 0 and 1 copy to the last bit
         copied = (stretched == 0) & (sloping == 0) & (b == np.floor(b)) & (f == np.floor(f))
         sound = (stretched <= stretch_most) & (sloping <= slope_most) & (bent <= BEND_MAX) & inside
-        calm[k] = np.uint8(sound & (not copied))
+        calm[k] = np.uint8(0) if not sound else np.uint8(2) if copied else np.uint8(1)
         # the curve stays above so many whole pixels, some columns beyond the cell too
         whole_x = np.floor(b) if sound else np.float32(0)
         whole_y = np.floor(min(f, g) - np.float32(3)) if sound else np.float32(0)

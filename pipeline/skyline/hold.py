@@ -19,6 +19,8 @@ TRIPOD, TRACKED, UNKNOWN = "tripod", "tracked", "unknown"
 # The camera of a tripod turns against the ground by less than this share of what the sky does; a knock in a short run
 # may be a good part of it.
 STANDS = 0.6
+# A motion below this, px, is the attitudes' own error: nothing need be interpolated for it.
+STILL_PX = 0.02
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ class Hold:
     def from_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Where in a frame lies the ground that the reference shows at (x, y), green; as `Geometry.from_reference`."""
         x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
-        if frame_id == self.geometry.reference:
+        if self._rests(frame_id):
             return x.copy(), y.copy()
         camera = self.geometry.camera
         x, y = self._scaled(x, y, 1.0 / self._scale(self.geometry.reference))
@@ -52,7 +54,7 @@ class Hold:
     def to_reference(self, frame_id: str, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Where in the reference lies the ground that a frame shows at (x, y), green; inverse of `from_reference`."""
         x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
-        if frame_id == self.geometry.reference:
+        if self._rests(frame_id):
             return x.copy(), y.copy()
         camera = self.geometry.camera
         x, y = self._scaled(x, y, 1.0 / self._scale(frame_id))
@@ -100,6 +102,15 @@ class Hold:
         turned = Rotation.from_matrix(np.stack([self.turns[name] for name in names])).as_rotvec()
         t, turned = t - t.mean(), turned - turned.mean(axis=0)
         return np.asarray((t @ turned) / max(float(t @ t), 1e-9))
+
+    def _rests(self, frame_id: str) -> bool:
+        """Whether the ground lies in a frame as in the reference, to `STILL_PX`."""
+        scale = abs(self._scale(frame_id) / self._scale(self.geometry.reference) - 1.0)
+        camera = self.geometry.camera
+        return (
+            self.moved_px(frame_id, self.geometry.reference) + scale * np.hypot(camera.width, camera.height) / 2
+            < STILL_PX
+        )
 
     def _scale(self, frame_id: str) -> float:
         """Of a frame's picture against the shared camera's: focus changes the ground's as it does the stars'."""

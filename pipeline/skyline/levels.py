@@ -26,7 +26,13 @@ def block_side(shape: tuple[int, ...]) -> int:
 
 
 def follow(
-    picture: Floats, use: Bools, noise: Floats, reach: float, rough: float, most: float = np.inf
+    picture: Floats,
+    use: Bools,
+    noise: Floats,
+    reach: float,
+    rough: float,
+    most: float = np.inf,
+    side: int | None = None,
 ) -> tuple[Floats, Floats] | None:
     """Follow the level of one kind of pixels: local straight planes through block means.
 
@@ -38,13 +44,14 @@ def follow(
     reach : of the smoothing, blocks
     rough : what the level departs from a plane, as a share of it
     most : departures of a pixel count up to so many times the noise: stars are not the sky's scatter
+    side : of the blocks, pixels; `block_side` of the picture by default
 
     Returns
     -------
     level, sigma : (colours, rows, columns) float32 arrays, the level and the scatter of pixels about it; None where
         fewer than eight blocks hold such pixels
     """
-    side, shape = block_side(picture.shape), (picture.shape[1], picture.shape[2])
+    side, shape = side or block_side(picture.shape), (picture.shape[1], picture.shape[2])
     weight = cell_sums(use.astype(np.float32), side)
     if (weight > 0).sum() < 8:
         return None

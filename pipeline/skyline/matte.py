@@ -31,7 +31,9 @@ GAP, AIRY, BLACK = 0.01, 0.05, 0.05
 HALF, DARK = 0.5, 0.4
 
 
-def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Floats, stars: Bools) -> Floats:
+def soften(
+    ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Floats, stars: Bools, size: int | None = None
+) -> Floats:
     """Make a soft mask of a hard one.
 
     Parameters
@@ -41,6 +43,7 @@ def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Flo
     sky : the sky's level and its scatter, arrays like `picture`
     land : the ground's level, likewise
     stars : (rows, columns) bool array, where stars were seen in the sky
+    size : longer side of the picture of which these are a part, pixels; theirs by default
 
     Returns
     -------
@@ -49,7 +52,7 @@ def soften(ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Flo
     """
     if not ground.any():
         return ground.astype(np.float32)
-    size = max(ground.shape)
+    size = size or max(ground.shape)
     deep = ndimage.distance_transform_cdt(ground, "taxicab")
     within = ground & (deep <= max(BAND, round(AIRY * size)))
     pure = np.stack([own_level(plane, level, ground) for plane, level in zip(picture, sky[0], strict=True)])

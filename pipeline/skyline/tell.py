@@ -18,8 +18,8 @@ from pipeline.pixels.cells import cell_sums, nearest_known
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import filled, least_cut, rooted
-from pipeline.skyline.levels import apart, follow
-from pipeline.skyline.matte import soften
+from pipeline.skyline.levels import apart, block_side, follow
+from pipeline.skyline.matte import CELL, soften
 from pipeline.skyline.still import Stills
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
@@ -49,6 +49,8 @@ LEVEL_MOST = 1.0
 UNLIKE_MOST = 4.0
 # Levels count so far within the coarse ground, as a share of the picture's longer side.
 DEEP = 0.05
+# What about the coarse ground is looked at again, as a share of the picture's longer side.
+ABOUT = 0.1
 # Pixels on either side of the coarse border, beside two coarse cells, that are looked at one by one.
 BAND = 6
 # Sharpness from which a pixel may be part of a twig, as standard deviations.
@@ -73,6 +75,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     """
     picture = stills.mean
     size = (picture.shape[1], picture.shape[2])
+    longer = max(size)
     known = np.asarray(np.isfinite(picture).all(axis=0))
     picture = _filled(picture, known)
     noise = np.array([_pixel_noise(plane, known) for plane in picture], np.float32)
@@ -81,39 +84,59 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     stars = _star_map(seen, stills.side, size)
     sharp = sharpness(picture, noise)
     doubt = enlarged(empty.doubt.astype(np.float32), times, size)
-    evidence = np.where(doubt > 0, doubt, np.float32(-AMONG)) * np.float32(MISSING / max(size))
+    evidence = np.where(doubt > 0, doubt, np.float32(-AMONG)) * np.float32(MISSING / longer)
     evidence += np.where(sharp > TWIG, np.float32(TEXTURE), 0)
     # a sighting is spread over the pixels of a star
     evidence = np.where(stars, np.float32(SIGHTING / 5), np.where(known, evidence, 0)).astype(np.float32)
     cost = (EDGE_COST + SMOOTH_COST * np.exp(-((sharp / EDGE) ** 2) / 2)).astype(np.float32)
-    coarse = rooted(_coarse_ground(evidence, cost), roots)
+    side = max(1, round(longer / COARSE))
+    coarse = rooted(_coarse_ground(evidence, cost, side), roots)
     if not coarse.any():
         return Told(None, 0.0, NO_EDGE)
-    border = ndimage.binary_dilation(coarse) ^ ndimage.binary_erosion(coarse, border_value=1)
-    away = ndimage.distance_transform_edt(~border)
-    levels = follow(picture, known & ~coarse & (away > BAND), noise, SKY_REACH, SKY_ROUGH, STARS)
-    land = follow(picture, coarse & (away > BAND), noise, GROUND_REACH, GROUND_ROUGH)
+    # the rest of the picture is sky, and far from any skyline
+    box = _box(coarse, round(ABOUT * longer), int(np.lcm.reduce([block_side(size), side, CELL])))
+    planes = (slice(None), *box)
+    picture, first, second = picture[planes], stills.first[planes], stills.second[planes]
+    known, roots, stars, coarse = (np.ascontiguousarray(plane[box]) for plane in (known, roots, stars, coarse))
+    sharp, evidence, cost = (np.ascontiguousarray(plane[box]) for plane in (sharp, evidence, cost))
+    away = ndimage.distance_transform_edt(~_border(coarse))
+    cells = block_side(size)
+    levels = follow(picture, known & ~coarse & (away > BAND), noise, SKY_REACH, SKY_ROUGH, STARS, cells)
+    land = follow(picture, coarse & (away > BAND), noise, GROUND_REACH, GROUND_ROUGH, side=cells)
     if levels is None or land is None:
         return Told(None, 0.0, NO_EDGE)
-    near = known & ~(coarse & (away > DEEP * max(size)))
+    near = known & ~(coarse & (away > DEEP * longer))
     by_level = np.where(near, _by_level(picture, levels, land), 0).astype(np.float32)
     # what departs from the sky's level without an edge is the sky's own: glow, cloud
     by_level[(by_level > 0) & ~ndimage.binary_dilation(sharp > TWIG, iterations=2)] = 0
     odds = evidence + by_level
-    coarse = rooted(_coarse_ground(odds, cost), roots)
-    open_ = _band(coarse, sharp, known)
+    coarse = rooted(_coarse_ground(odds, cost, side), roots)
+    open_ = _band(coarse, sharp, known, side, longer)
     ground = rooted(least_cut(odds, *_borders(cost), open_, coarse), roots)
-    ground = filled(ground, odds, stars, int(GAP_MOST * ground.size))
-    halves = (stills.first / noise[:, None, None] / np.sqrt(2), stills.second / noise[:, None, None] / np.sqrt(2))
-    kept, supports = _supported(ground, roots, halves)
+    ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]))
+    halves = (first / noise[:, None, None] / np.sqrt(2), second / noise[:, None, None] / np.sqrt(2))
+    kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
     if not kept.any():
         best = max((s.share for s in supports), default=0.0)
         return Told(None, round(best, 3), NO_EDGE)
-    good = [s for s in supports if is_skyline(s, max(ground.shape))]
+    good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
-    share = soften(kept, picture, levels, land[0], stars)
+    share = np.zeros(size, np.float32)
+    share[box] = soften(kept, picture, levels, land[0], stars, longer)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
+
+
+def _box(coarse: Bools, about: int, step: int) -> tuple[slice, slice]:
+    """The rows and columns that hold the ground, and so many pixels about them; they begin at a multiple of `step`."""
+    rows, columns = (np.flatnonzero(coarse.any(axis=axis)) for axis in (1, 0))
+    (y0, y1), (x0, x1) = ((max(int(v[0]) - about, 0) // step * step, int(v[-1]) + about + 1) for v in (rows, columns))
+    return slice(y0, y1), slice(x0, x1)
+
+
+def _border(ground: Bools) -> Bools:
+    """Pixels on either side of the border between ground and sky."""
+    return np.asarray(ndimage.binary_dilation(ground) ^ ndimage.binary_erosion(ground, border_value=1))
 
 
 def _filled(picture: Floats, known: Bools) -> Floats:
@@ -121,13 +144,12 @@ def _filled(picture: Floats, known: Bools) -> Floats:
     return nearest_known(picture, known) if known.any() else np.zeros_like(picture)
 
 
-def _coarse_ground(evidence: Floats, cost: Floats) -> Bools:
-    """Ground by stars and edges alone, decided on coarse cells, as pixels of the stills.
+def _coarse_ground(evidence: Floats, cost: Floats, side: int) -> Bools:
+    """Ground by stars and edges alone, decided on coarse cells of so many pixels a side, as pixels of the stills.
 
     The border between two cells may run anywhere between their middles: for each line of pixels from one to the other
     it costs what the cheapest place on it does.
     """
-    side = max(1, round(max(cost.shape) / COARSE))
     rows, columns = -(-cost.shape[0] // side), -(-cost.shape[1] // side)
     pad = ((0, rows * side - cost.shape[0]), (0, columns * side - cost.shape[1]))
     odds = cell_sums(evidence, side)
@@ -152,13 +174,12 @@ def _borders(cost: Floats) -> tuple[Floats, Floats]:
     return np.minimum(cost[:, 1:], cost[:, :-1]), np.minimum(cost[1:], cost[:-1])
 
 
-def _band(coarse: Bools, sharp: Floats, known: Bools) -> Bools:
+def _band(coarse: Bools, sharp: Floats, known: Bools, side: int, longer: int) -> Bools:
     """Pixels to look at one by one: along the coarse border, and where sharp edges go on from there: twigs."""
-    border = ndimage.binary_dilation(coarse) ^ ndimage.binary_erosion(coarse, border_value=1)
-    away = ndimage.distance_transform_edt(~border)
-    near = away <= BAND + 2 * max(1, round(max(coarse.shape) / COARSE))
+    away = ndimage.distance_transform_edt(~_border(coarse))
+    near = away <= BAND + 2 * side
     twigs = ndimage.binary_fill_holes(ndimage.binary_dilation(sharp > TWIG, iterations=2))
-    twigs &= ~coarse | (away < DEEP * max(coarse.shape))
+    twigs &= ~coarse | (away < DEEP * longer)
     return np.asarray(rooted(near | twigs, near) & known)
 
 
@@ -184,18 +205,20 @@ def _by_level(picture: Floats, sky: tuple[Floats, Floats], land: tuple[Floats, F
     return np.clip(as_sky - as_ground - scatter, -LEVEL_MOST, LEVEL_MOST).astype(np.float32)
 
 
-def _supported(ground: Bools, roots: Bools, halves: tuple[Floats, Floats]) -> tuple[Bools, list[Support]]:
-    """Those regions whose border with the sky is a skyline, and every region's support."""
+def _supported(
+    ground: Bools, roots: Bools, halves: tuple[Floats, Floats], least: float, longer: int
+) -> tuple[Bools, list[Support]]:
+    """Those regions of at least so many pixels whose border with the sky is a skyline, and every region's support."""
     labels, _ = ndimage.label(ground, structure=np.ones((3, 3)))
     kept = np.zeros_like(ground)
     supports: list[Support] = []
     for number, part in enumerate(ndimage.find_objects(labels), 1):
         window = tuple(slice(max(s.start - 12, 0), s.stop + 12) for s in part)
         region = labels[window] == number
-        if not (roots[window] & region).any() or region.sum() < AREA_MIN * ground.size:
+        if not (roots[window] & region).any() or region.sum() < least:
             continue
         supports.append(support(region, (halves[0][:, *window], halves[1][:, *window])))
-        if is_skyline(supports[-1], max(ground.shape)):
+        if is_skyline(supports[-1], longer):
             kept[window] |= region
     return kept, supports
 

@@ -152,12 +152,16 @@ class Land:
 
     def hide(self, number: int, origin: tuple[int, int], codes: NDArray[np.uint8], hidden: NDArray[np.uint8]) -> bool:
         """Take frame `number`'s values of a tile out where it shows land (see `hide_plane`); whether it does."""
-        rows, columns = codes.shape
         area, grid = self.areas[number], self.grids[number]
-        bounds = grid.region(origin[0], origin[0] + rows, origin[1], origin[1] + columns)
-        if bounds is not None and not area.any(*(bound - area.margin for bound in bounds)):
+        if not self.shows(number, origin, (codes.shape[0], codes.shape[1])):
             return False
         return bool(hide_plane(area.near, area.side, grid.shift, LAGRANGE, origin, codes, hidden))
+
+    def shows(self, number: int, origin: tuple[int, int], shape: tuple[int, int]) -> bool:
+        """Whether frame `number` may show land in a tile."""
+        area = self.areas[number]
+        bounds = self.grids[number].region(origin[0], origin[0] + shape[0], origin[1], origin[1] + shape[1])
+        return bounds is None or area.any(*(bound - area.margin for bound in bounds))
 
     def skips(self, number: int, origin: tuple[int, int], shape: tuple[int, int]) -> bool:
         """Whether frame `number` need not be read for a tile: it shows nothing else there, and that is replaced."""

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.cells import any_in_cells, between, local_plane, nearest_known
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.regression import MAD_TO_SIGMA, row_medians
 
 Floats = NDArray[np.float32]
 
@@ -96,9 +96,9 @@ def sky_levels(planes: NDArray[np.floating], open_sky: NDArray[np.bool_], near: 
 
 def _middle(values: NDArray[np.floating]) -> NDArray[np.float64]:
     """Mean of what lies within 2.5 robust standard deviations of the median, over the last axis; NaN left out."""
-    centre = np.nanmedian(values, axis=-1, keepdims=True)
+    centre = row_medians(values)[..., None]
     apart = np.abs(values - centre)
-    scale = MAD_TO_SIGMA * np.nanmedian(apart, axis=-1, keepdims=True)
+    scale = MAD_TO_SIGMA * row_medians(apart)[..., None]
     return np.asarray(np.nanmean(np.where(apart <= 2.5 * scale + 1e-6, values, np.nan), axis=-1), np.float64)
 
 

@@ -28,6 +28,8 @@ from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_ti
 # Larger tiles save little of the margins and fall out of the caches.
 TILE_MAX = 512
 TILE_STEP = GRID_STEP
+# Tiles smaller than this are not cut further, and what is read about a tile, px: its margin, and the kernels' reach.
+SPLIT_LEAST, READ_MARGIN = 192, GROW_MARGIN + 8
 # Pixels about a tile with restless sky: what growth looks at, and about that what settling does, in whole blocks.
 UNQUIET_MARGIN = SETTLE_MARGIN + (GROW_MARGIN - 1) // SIDE * SIDE
 # Of the sky every third pixel each way is checked against the noise model: neighbours share their noise.
@@ -78,6 +80,45 @@ def cut(shape: tuple[int, int], side: int) -> list[Window]:
         Window(top, left, min(side, shape[0] - top), min(side, shape[1] - left))
         for top in range(0, shape[0], side)
         for left in range(0, shape[1], side)
+    ]
+
+
+def cut_at_land(windows: Sequence[Window], land: Land, frames: int) -> list[Window]:
+    """The windows, those cut in four, and again, for which fewer pixels of the frames must be read thereby.
+
+    A frame is not read for a tile in which it shows land only: small tiles along the skyline read less.
+    """
+
+    def parts(window: Window, cost: int) -> tuple[list[Window], int]:
+        """The windows to take instead, and what they cost."""
+        if not cost or min(window.height, window.width) < SPLIT_LEAST or not shown(window):
+            return [window], cost
+        quarters = [parts(q, pixels_read(q)) for q in _quarters(window)]
+        split = sum(c for _, c in quarters)
+        return ([w for ws, _ in quarters for w in ws], split) if split < cost else ([window], cost)
+
+    def shown(window: Window) -> bool:
+        return any(land.shows(number, *with_margin(window)) for number in range(frames))
+
+    def pixels_read(window: Window) -> int:
+        read = sum(not land.skips(number, *with_margin(window)) for number in range(frames))
+        return read * (window.height + 2 * READ_MARGIN) * (window.width + 2 * READ_MARGIN)
+
+    def with_margin(window: Window) -> tuple[tuple[int, int], tuple[int, int]]:
+        corner = (max(window.top - GROW_MARGIN, 0), max(window.left - GROW_MARGIN, 0))
+        return corner, (window.height + 2 * GROW_MARGIN, window.width + 2 * GROW_MARGIN)
+
+    return [part for w in windows for part in parts(w, pixels_read(w))[0]]
+
+
+def _quarters(window: Window) -> list[Window]:
+    """A window in four, or two or one where it is narrow; their corners at nodes of the position grid."""
+    high, wide = (-(-size // (2 * TILE_STEP)) * TILE_STEP for size in (window.height, window.width))
+    return [
+        Window(window.top + y, window.left + x, h, w)
+        for y, h in ((0, high), (high, window.height - high))
+        for x, w in ((0, wide), (wide, window.width - wide))
+        if h > 0 and w > 0
     ]
 
 
@@ -344,6 +385,7 @@ __all__ = [
     "bytes_per_pixel",
     "check_window",
     "cut",
+    "cut_at_land",
     "load_stack",
     "make_tile",
     "sample_windows",

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.regression import MAD_TO_SIGMA, row_medians
 
 BLOCK = 4  # half-size px a side
 SMOOTH = 9  # blocks; structure wider than this is no line
@@ -37,14 +37,6 @@ def free_means(image: Any, segments: Any) -> Any:
                         number += 1
             out[i, j] = total / number if number >= BLOCK * BLOCK // 2 else np.nan
     return out
-
-
-def row_medians(values: NDArray[Any]) -> NDArray[np.float64]:
-    """``np.nanmedian(values, axis=1)``, the lower of two middle ones; 0 where a row has none."""
-    ordered = np.sort(values, axis=1)  # what is not known comes last
-    number = np.count_nonzero(~np.isnan(values), axis=1)
-    middle = ordered[np.arange(len(values)), np.maximum(number - 1, 0) // 2]
-    return np.where(number > 0, middle, 0.0)
 
 
 def flattened(blocks: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
