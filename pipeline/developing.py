@@ -353,8 +353,8 @@ def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str
         "saturated_cores_measured": cores.measured,
         "saturated_cores_neutral": cores.neutral,
         "saturated_cores_how": (
-            "cores and rims take the colour that the unsaturated pixels of their own star's frames show, or else its "
-            "flanks; green kept between red and blue; neutral where neither tells"
+            "cores and rims take the red over blue that the unsaturated pixels of their own star's frames show, or "
+            "else its surroundings, and the green of a black body between; neutral where neither tells"
             if combined.saturation is not None
             else "not looked for: the saturation level is not known"
         ),

@@ -25,7 +25,7 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
-    "grade": 13,
+    "grade": 14,
     "judge": 23,
     "dark": 7,
     "register": 11,

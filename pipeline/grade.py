@@ -9,6 +9,7 @@ import argparse
 import json
 import math
 import sys
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -261,7 +262,7 @@ def grade_batch(
                 levels = header.cfa, header.black, header.saturation
                 measured = (
                     colour_offsets(pixels, *levels, stars),
-                    full_star_colours(pixels, *levels, found.noise, stars),
+                    full_star_colours(pixels, *levels, found.noise, stars, zlib.crc32(frame.id.encode())),
                 )
                 lists.append((frame.id, stars))
                 offsets.append(measured[0])

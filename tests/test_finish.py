@@ -164,7 +164,8 @@ def test_bright_sky_needs_no_pedestal_and_is_kept(tmp_path: Path) -> None:
     assert rise == pytest.approx(400 * 170 / 180, rel=0.03)
 
 
-@pytest.mark.parametrize("star", [(1.0, 1.0, 1.0), (0.5, 0.8, 1.0), (1.0, 0.7, 0.3)])
+# black bodies of 6,000, 13,000 and 2,900 K, by Planck's law at 605, 535 and 462 nm
+@pytest.mark.parametrize("star", [(1.0, 1.0, 1.0), (0.552, 0.706, 1.0), (1.0, 0.579, 0.273)])
 def test_saturated_star_has_its_own_colour(star: tuple[float, float, float]) -> None:
     """A saturated star takes the colour told of it, in its core and where full values were carried to (planted: the
     star's light, cut at saturation, blurred as linear demosaicing blurs red and blue more than green)."""

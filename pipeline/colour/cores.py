@@ -1,11 +1,11 @@
 """The colour of stars whose cores are saturated.
 
 A saturated core says nothing of the star's colour: where green is full first, white balance makes it magenta. What lies
-close around says no more: demosaicing and resampling carry full values outwards, red and blue further than green. So
-core and surroundings take a colour measured elsewhere: on the mosaics (`stars/fullcolour.py`), or else in the picture
-where nothing full reaches. The core keeps the largest brightness any channel still shows, the surroundings that of
-green. No star is green or magenta (black bodies run from red over white to blue), so the green of a core is kept
-between its red and its blue. A core of which nothing tells turns neutral.
+close around says little more: demosaicing and resampling carry full values outwards, red and blue further than green.
+So core and surroundings take a colour measured elsewhere: on the mosaics (`stars/fullcolour.py`), or else around the
+core. Of both the ratio of red to blue is taken; green, by far the most in error, is what black bodies have between the
+two: no star is green or magenta. The core keeps the largest brightness any channel still shows, the surroundings that
+of green. Where no frame was full the colour is the light's own. A core of which nothing tells turns neutral.
 """
 
 from __future__ import annotations
@@ -23,12 +23,14 @@ TOUCHED = 0.8
 # How far around the core full values reach (demosaicing 2 px, resampling 3): measured, red and blue lie above the
 # star's colour by 94 and 67 ADU at 2 px, by 12 at 4 (a combined pixel's noise is 10) and by 3 at 5.
 RIM_PX = 4
-FLANK_PX = 3  # how far around the rim flanks are read, where nothing else tells
-SKY_PX = 6  # and around those, the sky
-FLANK_MIN = 8  # fewer flank pixels tell no colour
-# A flank must rise above the sky by this share of the saturation level, else a lamp's dark surroundings would colour
-# it.
-FLANK_RISE = 0.03
+FLANK_PX = 3  # further out than the rim by so much no light of the star counts as sky
+SKY_PX = 6  # how wide around that the sky is read
+SKY_MIN = 8  # pixels; from fewer the picture's sky is taken
+# Below this share of the saturation level no frame was full: that is the lowest of the frames', brought to one scale.
+NOT_FULL = 0.95
+# Share of red in green's logarithm along the line of black bodies, in balanced values: Wien's law at 600, 530 and 460
+# nm, (1/460 - 1/530) / (1/460 - 1/600).
+RED_IN_GREEN = 0.57
 CORE_MAX_PX = 40_000  # larger areas are no stars (moon, lamps, burnt ground): neutral
 
 
@@ -103,17 +105,17 @@ def find_cores(
         rim = np.zeros_like(core)
         if np.count_nonzero(core) <= CORE_MAX_PX:
             near = ndimage.binary_dilation(core, square, RIM_PX)
-            flank = ndimage.binary_dilation(near, square, FLANK_PX)
+            apart = ~ndimage.binary_dilation(near, square, FLANK_PX)
             values = np.asarray(window[:, top:bottom, left:right], float)
             free = ~touched[top:bottom, left:right] & np.isfinite(values).all(axis=0)
-            around = values[:, ~flank & free]
-            level = np.median(around, axis=1) if around.shape[1] >= FLANK_MIN else sky
+            around = values[:, apart & free]
+            level = np.median(around, axis=1) if around.shape[1] >= SKY_MIN else sky
             colour = told.get(number)
             if colour is None:
-                light = values[:, flank & ~near & free] - level[:, None]
-                light = light[:, light.max(axis=0, initial=0) > FLANK_RISE * saturation]
-                if light.shape[1] >= FLANK_MIN:
-                    colour = star_colour(light.sum(axis=1) * gains)
+                full = values[1, core].max() >= NOT_FULL * saturation
+                own = near & free if full else near & (core | free)
+                light = (values[:, own] - level[:, None]).sum(axis=1) * gains
+                colour = black_body_colour(light) if full else star_colour(light)
             rim = near & free & ~taken[top:bottom, left:right]
             taken[top:bottom, left:right] |= rim
         if colour is None:
@@ -147,10 +149,18 @@ def _told(
     colours = {}
     for core in np.unique(number[number > 0]).tolist():
         red, blue = np.exp(np.median(ratios[number == core], axis=0))
-        colour = star_colour(np.array([red, 1.0, blue]) * gains)
+        colour = black_body_colour(np.array([red, 1.0, blue]) * gains)
         if colour is not None:
             colours[core] = colour
     return colours
+
+
+def black_body_colour(balanced: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """As `star_colour`, of fluxes whose green is not trusted: black bodies of that red and blue have it."""
+    if not (balanced[[0, 2]] > 0).all():
+        return None
+    red, _, blue = balanced
+    return star_colour(np.array([red, red**RED_IN_GREEN * blue ** (1 - RED_IN_GREEN), blue]))
 
 
 def star_colour(balanced: NDArray[np.float64]) -> NDArray[np.float64] | None:

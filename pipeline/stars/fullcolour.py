@@ -19,7 +19,9 @@ PER_UNIT = 1000
 UNKNOWN = -32768
 RATIO_DTYPE = np.dtype([("full_red", "i2"), ("full_blue", "i2")])
 
-STARS = 150  # full stars of a frame that are measured, the brightest
+# Full stars of a frame that are measured: where there are more the brightest half of so many, and as many of the
+# others, which each frame chooses differently.
+STARS = 150
 FULL = 0.97  # of the room above black: a sample from here on tells nothing
 REACH = 2.5  # px beyond the outermost full sample: there is light enough, and the star's profile is one curve
 SKY_FROM, SKY_TO = 7.0, 11.0  # px beyond it, where the sky around is read
@@ -36,7 +38,13 @@ SHAPE_STARS = 10  # whose shapes make the frame's
 
 
 def full_star_colours(
-    pixels: NDArray[np.uint16], cfa: str, black: ArrayLike, saturation: float, noise: float, stars: NDArray[Any]
+    pixels: NDArray[np.uint16],
+    cfa: str,
+    black: ArrayLike,
+    saturation: float,
+    noise: float,
+    stars: NDArray[Any],
+    turn: int = 0,
 ) -> NDArray[Any]:
     """Light of red and of blue over green's of the saturated stars of a mosaic.
 
@@ -52,6 +60,7 @@ def full_star_colours(
     saturation : raw level of a full pixel, ADU
     noise : standard deviation of one pixel of the sky, ADU
     stars : (n,) star list with x, y, flux, flux_error, mxx, mxy, myy, saturated, brightest first
+    turn : a number of the frame's, by which it chooses among many full stars
 
     Returns
     -------
@@ -66,12 +75,21 @@ def full_star_colours(
         return result
     shape = np.linalg.inv(np.array([[mxx, mxy], [mxy, myy]]))
     frame = _Mosaic(pixels, np.array(["RGB".index(c) for c in cfa]), np.asarray(black, np.float64), saturation, noise)
-    for number in np.flatnonzero(stars["saturated"])[:STARS]:
+    for number in _chosen(np.flatnonzero(stars["saturated"]), turn):
         ring = _ring(frame, float(stars["x"][number]), float(stars["y"][number]))
         ratios = None if ring is None else _heights(*ring, noise, shape)
         if ratios is not None:
             result[number] = tuple(np.rint(PER_UNIT * ratios).astype(np.int16))
     return result
+
+
+def _chosen(full: NDArray[np.intp], turn: int) -> NDArray[np.intp]:
+    """Which of a frame's full stars are measured."""
+    if len(full) <= STARS:
+        return full
+    rest = full[STARS // 2 :]
+    every = -(-2 * len(rest) // STARS)
+    return np.concatenate([full[: STARS // 2], rest[turn % every :: every]])
 
 
 @dataclass(frozen=True)
@@ -159,7 +177,7 @@ def _heights(
         normal = (design.T * weight) @ design + np.diag(deviation**-2.0)
         solution = np.linalg.solve(normal, (design.T * weight) @ wanted + known * deviation**-2.0)
         miss = np.abs(wanted - design @ solution) * np.sqrt(weight)
-        weight = np.where(miss > 4.0, 0.0, weight)
+        weight = np.where(miss > 3.0, 0.0, weight)
         if min(np.count_nonzero(weight[colour == c]) for c in range(3)) < SAMPLES:
             return None
     error = np.linalg.inv(normal)
