@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "judge": 23,
     "dark": 7,
     "register": 11,
-    "ground": 11,
+    "ground": 12,
     "combine": 23,
     "join": 3,
     "finish": 9,

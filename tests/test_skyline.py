@@ -219,6 +219,13 @@ def test_a_hole_among_stars_is_empty_and_an_open_sky_is_not():
     assert np.median(found.doubt[away > 150]) == 0
 
 
+@pytest.mark.parametrize(("y", "there"), [(300, False), (599, True)])
+def test_a_small_hole_is_land_only_at_the_edge(y, there):
+    """What is empty about a bright star in the open sky is no land; a tree's top at the picture's edge is."""
+    found = emptiness(_scatter(30000, lambda sx, sy: np.hypot(sx - 300, sy - y) > 45), (600, 800))
+    assert (found is not None) == there
+
+
 def _told(folder: Path, night: Nightscape, count: int, twice: bool = False) -> Told:
     reference = count // 2
     geometry = pipeline_geometry(night.scenario, count, reference)

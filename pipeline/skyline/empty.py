@@ -28,8 +28,9 @@ STRAY = 1 / 30
 # Sightings to be expected where there are none from which a pixel may be ground; among stars 5 % of an open sky. Where
 # sightings are thinner than this share of the usual, the usual is what is expected.
 DOUBT, THIN = 3.0, 0.2
-# Least area of an empty place, as a share of the picture.
-AREA_MIN = 5e-4
+# Least area of an empty place, as a share of the picture; of one that does not reach the picture's edge, as land does: a
+# bright star's surroundings are empty, too.
+AREA_MIN, INNER_MIN = 5e-4, 5e-3
 
 
 @dataclass(frozen=True)
@@ -78,8 +79,9 @@ def emptiness(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> Empt
     doubt = np.where(expected > DOUBT, np.minimum(expected / EMPTY, 1), 0)
     labels, count = ndimage.label(region)
     if count:
-        small = np.bincount(labels.ravel()) < max(AREA_MIN * region.size, 9)
-        region &= ~small[labels]
+        least = np.full(count + 1, max(INNER_MIN * region.size, 9))
+        least[np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])] = max(AREA_MIN * region.size, 9)
+        region &= ~(np.bincount(labels.ravel(), minlength=count + 1) < least)[labels]
     return Emptiness(region, doubt, cell) if region.any() else None
 
 
