@@ -28,8 +28,8 @@ STRAY = 1 / 30
 # Sightings to be expected where there are none from which a pixel may be ground; among stars 5 % of an open sky. Where
 # sightings are thinner than this share of the usual, the usual is what is expected.
 DOUBT, THIN = 3.0, 0.2
-# Least area of an empty place, as a share of the picture; of one that does not reach the picture's edge, as land does: a
-# bright star's surroundings are empty, too.
+# Least area of an empty place, as a share of the picture; and of one that does not reach the picture's edge, as land
+# does: a bright star's surroundings are empty, too.
 AREA_MIN, INNER_MIN = 5e-4, 5e-3
 
 
