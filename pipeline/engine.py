@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "ground": 12,
     "combine": 23,
     "join": 3,
-    "finish": 9,
+    "finish": 10,
     "summarise": 21,
 }
 

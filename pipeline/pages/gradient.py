@@ -17,6 +17,7 @@ BLOCKS = 18  # blocks over the long side of which the gradient is measured
 # What is off the surface is followed where it is as broad as this, blocks, in so many rounds; and a block below this
 # share of the sky's level is land (a lens leaves half and more of it in its corners).
 BROAD_BLOCKS, BROAD_ROUNDS, LAND_LIKE = 1.0, 4, 0.35
+FINE = 8  # the surface is worked out at the middles of cells of so many pixels, straight lines between them
 ORDINARY = 1.3  # standard deviations of the blocks by which noise and structure may be off
 # Squared distance from the middle, in half diagonals, from which, and from which all of, what is darker is followed;
 # what is brighter, which may be the Milky Way.
@@ -44,7 +45,7 @@ def robust_level(values: NDArray[np.floating], sample: int = LEVEL_SAMPLE) -> tu
     return middle, sigma
 
 
-def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
+def gradient(plane: NDArray[np.floating]) -> NDArray[np.float32]:
     """The smooth gradient of a (height, width) plane: a surface through the medians of blocks, and at the rim what is
     off that over wide areas.
 
@@ -64,7 +65,7 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
     known = np.isfinite(levels)
     z = levels[known]
     if z.size < 12:
-        return np.zeros(plane.shape)
+        return np.zeros(plane.shape, np.float32)
     rows, columns = np.nonzero(known)
     half = math.hypot(height, width) / 2
     y = (np.minimum(rows * size + size / 2, height) - height / 2) / half
@@ -76,8 +77,9 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
         off = z - terms @ fit
         scale = MAD_TO_SIGMA * float(np.median(np.abs(off))) + 1e-12
         weight = 1 / (1 + (off / (2.5 * scale)) ** 2)
-    yy = (np.arange(height)[:, None] + 0.5 - height / 2) / half
-    xx = (np.arange(width)[None, :] + 0.5 - width / 2) / half
+    rows, columns = -(-height // FINE), -(-width // FINE)
+    yy = (np.arange(rows)[:, None] * FINE + FINE / 2 - height / 2) / half
+    xx = (np.arange(columns)[None, :] * FINE + FINE / 2 - width / 2) / half
     surface = np.asarray(sum(c * term for c, term in zip(fit, _each_term(xx, yy), strict=True)))
     # land that nobody told of is black, and no corner of a lens is
     sky = known.copy()
@@ -89,8 +91,10 @@ def gradient(plane: NDArray[np.floating]) -> NDArray[np.float64]:
     # the Milky Way and its dark clouds stay: only towards the rim is it the lens
     r2 = xx**2 + yy**2
     for follow, (begins, whole) in ((darker, RIM), (brighter, CORNERS)):
-        surface += np.clip((r2 - begins) / (whole - begins), 0, 1) * between(follow, size, (height, width), beyond=0.5)
-    return surface - np.median(surface)
+        there = between(follow, size / FINE, (rows, columns), beyond=0.5)
+        surface += np.clip((r2 - begins) / (whole - begins), 0, 1) * there
+    surface -= np.median(surface)
+    return between(surface, FINE, (height, width), beyond=0.5)
 
 
 def _broadly(off: NDArray[np.float64], sky: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -50,7 +50,7 @@ def nearest_known(values: NDArray[Any], known: Bools) -> NDArray[Any]:
 
 
 def between(
-    cells: NDArray[np.floating], side: int, shape: tuple[int, int], top: int = 0, beyond: float = 0.0
+    cells: NDArray[np.floating], side: float, shape: tuple[int, int], top: int = 0, beyond: float = 0.0
 ) -> NDArray[np.float32]:
     """Values at pixels, linearly between the cells' middles.
 
