@@ -255,8 +255,10 @@ def _into_range(offset: NDArray[np.float32], grey: NDArray[np.float32]) -> None:
 
     Below black, saturation gives way; above white, brightness does, so that bright stars keep their colour.
     """
+    # channel by channel: along an axis of three NumPy's own is ten times as slow
+    red, green, blue = (offset[..., channel] for channel in range(3))
     with np.errstate(divide="ignore", invalid="ignore"):
-        room = -grey / offset.min(axis=2)
+        room = -grey / np.minimum(np.minimum(red, green), blue)
     offset *= np.clip(np.where(np.isfinite(room), room, 1.0), 0.0, 1.0)[..., None].astype(np.float32)
     offset += grey[..., None]
-    offset /= np.maximum(offset.max(axis=2), np.float32(1.0))[..., None]
+    offset /= np.maximum(np.maximum(np.maximum(red, green), blue), np.float32(1.0))[..., None]
