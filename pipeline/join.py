@@ -23,7 +23,7 @@ from pipeline.stack.land import REACH_PX
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.seam import join, seam_cells, sky_levels
 
-BAND = 256  # rows joined at once: 120 MB at 6000 columns
+BAND = 128  # rows joined at once: 60 MB at 6000 columns
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -115,16 +115,18 @@ def compose(sky: Sky, ground: GroundFile, path: Path) -> dict[str, Any]:
                 shown_sky = seen[here]
                 use = ground.covered[here] & ((share > 0) | ~shown_sky)
                 at = (slice(None), slice(first - top, last - top), window[1])
-                joined, spread = join(
-                    picture[at],
-                    noise[at],
-                    shown_sky,
-                    np.asarray(ground.planes[:, here], np.float32),
-                    np.asarray(ground.noise[:, here], np.float32),
-                    share,
-                    stars_level.at(here.start, last - first, box.width),
-                    ground_level.at(here.start, last - first, box.width),
-                )
+                land_there = [np.asarray(p[:, here], np.float32) for p in (ground.planes, ground.noise)]
+                joined, spread = land_there
+                if (use & (share < 1)).any():
+                    joined, spread = join(
+                        picture[at],
+                        noise[at],
+                        shown_sky,
+                        *land_there,
+                        share,
+                        stars_level.at(here.start, last - first, box.width),
+                        ground_level.at(here.start, last - first, box.width),
+                    )
                 picture[at] = np.where(use, joined, picture[at])
                 noise[at] = np.where(use, spread, noise[at])
                 hidden += int(np.count_nonzero(~shown_sky & (share < 0.5) & ground.covered[here]))
