@@ -115,14 +115,14 @@ def compose(sky: Sky, ground: GroundFile, path: Path) -> dict[str, Any]:
                 shown_sky = seen[here]
                 use = ground.covered[here] & ((share > 0) | ~shown_sky)
                 at = (slice(None), slice(first - top, last - top), window[1])
-                land_there = [np.asarray(p[:, here], np.float32) for p in (ground.planes, ground.noise)]
-                joined, spread = land_there
+                joined, spread = (np.asarray(p[:, here], np.float32) for p in (ground.planes, ground.noise))
                 if (use & (share < 1)).any():
                     joined, spread = join(
                         picture[at],
                         noise[at],
                         shown_sky,
-                        *land_there,
+                        joined,
+                        spread,
                         share,
                         stars_level.at(here.start, last - first, box.width),
                         ground_level.at(here.start, last - first, box.width),
