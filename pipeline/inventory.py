@@ -98,7 +98,7 @@ def sort_card(project: Path, trip: Trip, reader: Reader, before: Before) -> Sort
     frames = _frames(candidates, reader, row_of, others, trip)
     _mark_companions(others, frames, row_of)
     unique = _mark_duplicates(frames, reader, row_of)
-    placed = _sort(set_clocks(unique, trip.site.utc_offset_hours), reader, by_hand, row_of, trip)
+    placed = _sort(set_clocks(unique, trip.site.utc_offset_hours, trip.site.longitude), reader, by_hand, row_of, trip)
 
     def match(a: CardFrame, view_a: StarView, b: CardFrame, view_b: StarView) -> Similarity | None:
         width, height = a.facts.width, a.facts.height

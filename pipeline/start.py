@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.card.duplicates import RAW_FILES, suffix
-from pipeline.card.frame import CardFrame, count, median, night_of, seconds
+from pipeline.card.frame import CardFrame, count, median, seconds
 from pipeline.card.memory import Memory
 from pipeline.card.planning import Before
 from pipeline.card.walk import OWN_FOLDERS, Root, find_files
@@ -155,7 +155,7 @@ def describe(folder: Path, card: Sorted) -> list[str]:
 
 
 def _summary(lights: Sequence[CardFrame], scenes: int) -> str:
-    nights = sorted({n for n in (night_of(f.facts) for f in lights) if n is not None})
+    nights = sorted({n for n in (f.night for f in lights) if n is not None})
     focals = sorted({round(f.facts.focal_mm) for f in lights if f.facts.focal_mm})
     unknown = any(not f.facts.focal_mm for f in lights)
     lengths = ", ".join(f"{focal} mm" for focal in focals) + (", unknown" if focals and unknown else "")

@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.card.batches import batches_of, slot_s
-from pipeline.card.frame import night_of, set_clocks, taken_text
+from pipeline.card.frame import set_clocks, taken_text
 from pipeline.card.planning import Before, has_own_dark_pauses, make_plan
 from pipeline.card.pointing import (
     Looker,
@@ -103,8 +103,18 @@ def test_frames_without_a_time_keep_together():
 
 def test_the_night_is_that_of_the_evening():
     """Frames before and after midnight have one night's date."""
-    assert night_of(frame(0).facts) == night_of(frame(4 * 3600).facts) == "2026-08-14"
-    assert night_of(frame(15 * 3600).facts) == "2026-08-15"
+    assert frame(0).night == frame(4 * 3600).night == "2026-08-14"
+    assert frame(15 * 3600).night == "2026-08-15"
+
+
+def test_a_clock_on_utc_does_not_split_a_night_far_east():
+    """Frames whose clock runs on UTC, from 21:00 to 1:00 by the Sun at 150 degrees east, are of one night; where the
+    zone alone is known, by that; a camera's own clock is taken as it is."""
+    pair = [frame(-11 * 3600, utc_offset_hours=0.0), frame(-7 * 3600, utc_offset_hours=0.0)]  # 11:00 and 15:00 UTC
+    assert len({f.night for f in set_clocks(pair, None)}) == 2
+    assert [f.night for f in set_clocks(pair, None, 150.0)] == ["2026-08-14"] * 2
+    assert [f.night for f in set_clocks(pair, 10.0)] == ["2026-08-14"] * 2
+    assert [f.night for f in set_clocks([frame(0), frame(4 * 3600)], 10.0, 150.0)] == ["2026-08-14"] * 2
 
 
 def test_time_is_utc_where_the_zone_is_known():

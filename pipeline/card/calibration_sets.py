@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from pipeline.card.frame import CardFrame, in_order, median, near_values, night_of, seconds
+from pipeline.card.frame import CardFrame, in_order, median, near_values, seconds
 
 # Focal lengths that differ by less than this share are one: zooms round what they note.
 FOCAL_TOLERANCE = 0.02
@@ -45,7 +45,7 @@ def group_darks(
     for frame in in_order(frames):
         facts = frame.facts
         key = (frame.kind, frame.body, facts.width, facts.height, facts.sensitivity, exposures[facts.exposure_s])
-        groups[(*key, night_of(facts), facts.temperature_c is None)].append(frame)
+        groups[(*key, frame.night, facts.temperature_c is None)].append(frame)
     result = []
     for members in groups.values():
         coldest = None
@@ -70,7 +70,7 @@ def group_flats(frames: Iterable[CardFrame]) -> list[list[CardFrame]]:
     for frame in in_order(frames):
         facts = frame.facts
         key = (frame.body, facts.width, facts.height, facts.lens, focals[facts.focal_mm or None], facts.f_number)
-        groups[(*key, night_of(facts))].append(frame)
+        groups[(*key, frame.night)].append(frame)
     return _sorted(groups.values())
 
 
@@ -81,7 +81,7 @@ def _sorted(groups: Iterable[list[CardFrame]]) -> list[list[CardFrame]]:
 def set_prefix(frames: Sequence[CardFrame]) -> str:
     """What a set's name begins with: kind, night, exposure and ISO (flats: focal length and aperture)."""
     facts = frames[0].facts
-    parts = [frames[0].kind, night_of(facts) or "undated"]
+    parts = [frames[0].kind, frames[0].night or "undated"]
     if frames[0].kind == "flat":
         parts.append(f"{facts.focal_mm:.0f}mm" if facts.focal_mm else "unknown-focal")
         if facts.f_number:

@@ -56,7 +56,9 @@ class Facts:
 
 @dataclass(frozen=True)
 class CardFrame:
-    """A frame of the card. `start` are seconds on a clock that is the same for all frames of its camera body."""
+    """A frame of the card. `start` are seconds on a clock that is the same for all frames of its camera body; by
+    `ahead_h` the place's own time is ahead of the camera's clock, where that runs on UTC.
+    """
 
     id: str
     path: str
@@ -68,6 +70,13 @@ class CardFrame:
     kind: str = ""
     start: float | None = None
     body: str = ""
+    ahead_h: float = 0.0
+
+    @property
+    def night(self) -> str | None:
+        """The date of the evening on which the frame's night began, by the place's time (noon to noon)."""
+        clock = self.facts.clock()
+        return None if clock is None else (clock + timedelta(hours=self.ahead_h - 12)).strftime("%Y-%m-%d")
 
     @property
     def pixels(self) -> int:
@@ -98,12 +107,6 @@ def frame_id(facts: Facts, digest: str) -> str:
     return f"{NO_TIME if clock is None else clock.strftime('%Y%m%dT%H%M%S')}-{digest[:8]}"
 
 
-def night_of(facts: Facts) -> str | None:
-    """The date of the evening on which the frame's night began, by the camera's clock (noon to noon)."""
-    clock = facts.clock()
-    return None if clock is None else (clock - timedelta(hours=12)).strftime("%Y-%m-%d")
-
-
 def taken_text(facts: Facts, site_offset_hours: float | None) -> tuple[str | None, bool]:
     """When a frame was taken, ISO 8601: UTC where the zone is known, else the camera's clock; and which of both."""
     clock = facts.clock()
@@ -115,14 +118,18 @@ def taken_text(facts: Facts, site_offset_hours: float | None) -> tuple[str | Non
     return clock.isoformat(timespec="milliseconds" if facts.subsecond else "seconds"), offset is not None
 
 
-def set_clocks(frames: Iterable[CardFrame], site_offset_hours: float | None) -> list[CardFrame]:
+def set_clocks(
+    frames: Iterable[CardFrame], site_offset_hours: float | None, longitude: float | None = None
+) -> list[CardFrame]:
     """Tell camera bodies apart and give each frame its place on its body's clock.
 
     A frame without a body serial counts to the only body of its model, where there is only one. The clock is UTC
     where every frame of the body has a zone (so that a change of the zone does not show as a pause), else the
-    camera's own time.
+    camera's own time. Nights end at noon: of clocks that run on UTC, as FITS frames' do, at that of the site's
+    longitude (degrees east), or else of its zone.
     """
     frames = list(frames)
+    ahead = longitude / 15 if longitude is not None else site_offset_hours or 0.0
     serials: dict[str | None, set[str]] = defaultdict(set)
     for frame in frames:
         if frame.facts.serial is not None:
@@ -145,7 +152,8 @@ def set_clocks(frames: Iterable[CardFrame], site_offset_hours: float | None) -> 
                 if zoned:
                     own = frame.facts.utc_offset_hours
                     start -= 3600 * (own if own is not None else site_offset_hours or 0.0)
-            placed[id(frame)] = replace(frame, start=start, body=body)
+            on_utc = frame.facts.utc_offset_hours == 0
+            placed[id(frame)] = replace(frame, start=start, body=body, ahead_h=ahead if on_utc else 0.0)
     return [placed[id(frame)] for frame in frames]
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from pipeline.card.calibration_sets import FOCAL_TOLERANCE, CalibrationSet
-from pipeline.card.frame import CardFrame, count, median, night_of, seconds
+from pipeline.card.frame import CardFrame, count, median, seconds
 from pipeline.sensor.warm import DOUBLING_C
 
 # A master of fewer darks than this is taken only where there is no other: subtracting a mean of two adds half a
@@ -254,7 +254,7 @@ def _same_body(lights: CardFrame, others: CardFrame) -> bool:
 
 
 def _days_apart(lights: Sequence[CardFrame], others: Sequence[CardFrame]) -> int | None:
-    first, second = night_of(lights[0].facts), night_of(others[0].facts)
+    first, second = lights[0].night, others[0].night
     if first is None or second is None:
         return None
     return abs((date.fromisoformat(first) - date.fromisoformat(second)).days)

@@ -11,7 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence, Set
 from typing import TypeVar
 
-from pipeline.card.frame import CardFrame, in_order, median, near_values, night_of
+from pipeline.card.frame import CardFrame, in_order, median, near_values
 
 EXPOSURE_TOLERANCE = 0.03
 # Zooms tell the focal length in steps; the same step may read 24.0 or 24.2 with focus.
@@ -107,7 +107,7 @@ def named(frame: CardFrame, patterns: Iterable[str]) -> bool:
 
 def scene_prefix(frames: Sequence[CardFrame]) -> str:
     """What a scene's name begins with: the night's date and the focal length."""
-    nights = sorted({n for n in (night_of(f.facts) for f in frames) if n is not None})
+    nights = sorted({n for n in (f.night for f in frames) if n is not None})
     focal = median(f.facts.focal_mm or None for f in frames)
     # 24.3 mm and 24.0 mm are both a 24 mm picture; below 10 mm (telephones) a decimal tells more
     length = "unknown-focal" if focal is None else f"{focal:.0f}mm" if focal >= 9.95 else f"{focal:.1f}mm"
