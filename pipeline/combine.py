@@ -109,6 +109,8 @@ def write_trails(arguments: argparse.Namespace, plan: ScenePlan, inputs: Inputs,
     planes = star_trails(inputs, geometry, begins, lengths, mask, arguments.threads)
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)
+    full = min(_full_level(frame) for frame in inputs.frames) / inputs.calibration.response_max
+    header["SATURATE"] = (full, header.comments["SATURATE"])
     header["TRAILS"] = (True, "maximum over the frames as they stand, gaps filled")
     whole = np.broadcast_to(planes, (3, *planes.shape[1:])).astype(">f4")
     with replacing(arguments.out.parent / TRAILS_FITS) as temporary:
@@ -266,10 +268,12 @@ def result_header(
 
 def saturation(frames: Sequence[Frame], response_max: float = 1.0) -> float:
     """The lowest level at which a frame's full pixels stand in the result's scale, ADU above black."""
-    least = min(
-        f.flux_scale * _small_area(f) * (f.header.saturation - max(f.header.black) - f.dark_offset) for f in frames
-    )
-    return float(least / response_max)
+    return float(min(f.flux_scale * _small_area(f) * _full_level(f) for f in frames) / response_max)
+
+
+def _full_level(frame: Frame) -> float:
+    """The level of a frame's full pixels as it stands, ADU above black."""
+    return float(frame.header.saturation - max(frame.header.black) - frame.dark_offset)
 
 
 def _small_area(frame: Frame) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -18,19 +19,19 @@ from pipeline.errors import InputError
 from pipeline.files import read_json
 from pipeline.handmask import digest, mask_of
 from pipeline.locks import hold_run, share_jobs
-from pipeline.plan import FINISHED, JOINED, TRAILS
+from pipeline.plan import FINISHED, JOINED, TRAILS, TRAILS_FITS
 from pipeline.warm import shell_command
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
 STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
-    "grade": 14,
-    "judge": 23,
+    "grade": 15,
+    "judge": 24,
     "dark": 7,
     "register": 11,
     "ground": 12,
-    "combine": 23,
+    "combine": 24,
     "join": 3,
     "finish": 10,
     "summarise": 21,
@@ -38,6 +39,8 @@ STEP_VERSIONS = {
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
 HELD = "MOONLESS_FRONT_DOOR"
+# Set by it where nothing but the plan is asked for: what a run would remove is put aside under a name that begins so.
+DRY, ASIDE = "MOONLESS_DRY", ".aside-"
 # Set by it for a scene whose mosaics may stay when it is made.
 KEEP = "MOONLESS_KEEP"
 
@@ -90,6 +93,30 @@ def _master_file(name: str | None) -> list[str]:
     return [] if name is None else [f"work/darks/{name}.fits"]
 
 
+def _remove(path: Path) -> None:
+    """Remove a file or a folder, if it is there; in a dry run for as long as that lasts (`put_back`)."""
+    if os.environ.get(DRY):
+        with contextlib.suppress(FileNotFoundError):
+            path.rename(path.with_name(ASIDE + path.name))
+    elif path.is_dir():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
+
+
+def put_back(project: Path) -> None:
+    """Give what a dry run put aside its name again."""
+    work = project / "work"
+    for path in (*work.glob(f"mosaics/{ASIDE}*"), *work.glob(f"scenes/*/{ASIDE}*")):
+        own = path.with_name(path.name.removeprefix(ASIDE))
+        if not own.exists():
+            path.rename(own)
+        elif path.is_dir():  # it was made anew meanwhile
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink()
+
+
 class Workflow:
     """The plan of one project folder as the rules of the Snakefile ask for it; makes the plan first if need be."""
 
@@ -131,15 +158,19 @@ class Workflow:
         Not every scene has them, which no plan can know: the steps that make them declare their notes alone.
         """
         notes, results = self.project / "work" / "scenes" / scene, self.project / "results" / scene
-        for note, names in (("join.json", JOINED), ("finish.json", FINISHED)):
+        made = (
+            ("combine.json", (), (TRAILS_FITS,)),
+            ("join.json", JOINED, ()),
+            ("finish.json", FINISHED, TRAILS),
+        )
+        for note, joined, trails in made:
             try:
                 told = read_json(notes / note)
-                made, trails = told["composite"], told.get("star_trails")
-            except (OSError, ValueError, KeyError, TypeError):
+                wanted = (*(joined if told.get("composite") else ()), *(trails if told.get("star_trails") else ()))
+            except (OSError, ValueError, AttributeError):
                 continue
-            wanted = (*(names if made else ()), *(TRAILS if note == "finish.json" and trails else ()))
             if not all((results / name).is_file() for name in wanted):
-                (notes / note).unlink(missing_ok=True)
+                _remove(notes / note)
 
     def _forget_outdated(self) -> None:
         """Remove kept mosaics that another make of decode left.
@@ -153,7 +184,7 @@ class Workflow:
                 key = folder / "key"
                 there = key.read_text(encoding="ascii", errors="replace") if key.is_file() else ""
                 if folder.is_dir() and there != self.batch_key("decode", batch):
-                    shutil.rmtree(folder, ignore_errors=True)
+                    _remove(folder)
 
     def batch_key(self, step_name: str, batch: str) -> str:
         """See `step_key`; the subject is the frames themselves, so that an added frame dirties its batch alone."""

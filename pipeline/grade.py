@@ -54,6 +54,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "detail": (str, None),
     "width": (int, "pix"),
     "height": (int, "pix"),
+    "cfa": (str, None),
     "exposure_s": (float, "s"),
     "focal_mm": (float, "mm"),
     "pixel_um": (float, "um"),
@@ -120,6 +121,7 @@ def graded_frame(
     row: dict[str, Any] = {
         "frame": header.frame,
         "width": pixels.shape[1],
+        "cfa": header.cfa,
         "height": pixels.shape[0],
         "exposure_s": header.exposure_s,
         "focal_mm": header.focal_mm,

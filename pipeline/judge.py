@@ -22,7 +22,8 @@ from pipeline.judging.movement import doubled_figures, expected_motion, motion_f
 from pipeline.judging.passing import passing_streaks, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.weather import frame_causes, weather
-from pipeline.plan import ScenePlan, read_scene, usual_size
+from pipeline.plan import ScenePlan, read_scene
+from pipeline.plan import usual as most_usual
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
 from pipeline.tracks import follow
@@ -72,12 +73,14 @@ def judge_scene(
     notes: list[str] = []
     sound = [n for n, frame in enumerate(frames) if frame.sound]
     if sound:
-        sizes = {n: (frames[n].row["width"], frames[n].row["height"]) for n in sound}
-        width, height = usual_size(list(sizes.values()))
-        alike = [n for n in sound if sizes[n] == (width, height)]
+        forms = {n: (frames[n].row["width"], frames[n].row["height"], frames[n].row["cfa"]) for n in sound}
+        width, height, cfa = most_usual(list(forms.values()))
+        alike = [n for n in sound if forms[n] == (width, height, cfa)]
         for n in set(sound) - set(alike):
             figures[n].status = UNLIKE
-            figures[n].detail = "is {} x {} px".format(*sizes[n]) + f"; the scene's frames are {width} x {height} px"
+            figures[n].detail = "is {} x {} px {}".format(*forms[n]) + (
+                f"; the scene's frames are {width} x {height} px {cfa}"
+            )
         passing_streaks([figures[n] for n in alike], [frames[n] for n in alike])
         chosen = [without_flashes(frames[n], figures[n].streak_list) for n in alike]
         chosen = [replace(frame, stars=frame.stars[star_sized(frame.stars)]) for frame in chosen]

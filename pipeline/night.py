@@ -20,13 +20,14 @@ from typing import Any
 import psutil
 
 from pipeline.config import Trip
-from pipeline.engine import HELD, KEEP
+from pipeline.engine import DRY, HELD, KEEP, put_back
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import check_writable, read_json, shown
 from pipeline.handmask import check_masks
 from pipeline.locks import hold_run, no_jobs
+from pipeline.plan import names_of
 from pipeline.records import read_all, scene_failures
-from pipeline.scratch import check_room, clear, clear_halves, scene_bytes
+from pipeline.scratch import check_room, clear, clear_halves, mosaic_bytes
 from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
 from pipeline.timeleft import Job, JobLines, Left
@@ -77,6 +78,7 @@ class Night:
     def __enter__(self) -> Night:
         self._lock = hold_run(self.project)
         self._end_orphans()
+        put_back(self.project)  # a dry run may have been killed
         clear_halves(self.project)
         for leftover in (self.project / "work" / "progress").glob("*.json"):
             leftover.unlink(missing_ok=True)
@@ -142,7 +144,7 @@ class Night:
                 f"{shown(self.project)}: no scene to make; results/inventory.ecsv says of every file "
                 "why. Where its folder is known to hold lights: roles: {FOLDER: light} in trip.yaml"
             )
-        self._need = scene_bytes(table)
+        self._need = mosaic_bytes(table)
         for scene, entry in self.plan["scenes"].items():
             darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"
             other = ""
@@ -170,7 +172,8 @@ class Night:
             text=True,
             errors="replace",
             start_new_session=True,
-            env=os.environ | {HELD: "1", ADDRESS: self._address or "", KEEP: "1" if keep else ""},
+            env=os.environ
+            | {HELD: "1", ADDRESS: self._address or "", KEEP: "1" if keep else "", DRY: "1" if self._dry else ""},
         )
 
     def _pending(self) -> list[Job]:
@@ -186,7 +189,10 @@ class Night:
 
     def tell_plan(self) -> None:
         """Say what a run would do."""
-        pending = self._pending()
+        try:
+            pending = self._pending()
+        finally:
+            put_back(self.project)
         if not pending:
             self.teller.say("everything is up to date: nothing would be done")
         for rule, count in Counter(job.rule for job in pending).items():
@@ -202,7 +208,9 @@ class Night:
             return self._not_made()
         # whatever is done for a scene ends with its page
         waiting = {job.name for job in pending if job.rule == "summarise"}
-        check_room(self.project, {s: n for s, n in self._need.items() if s in waiting}, self.trip.limits.scratch_mb)
+        decoded = {job.name for job in pending if job.rule == "decode_calibration"}
+        need = {scene: self._room(scene, decoded) for scene in waiting if scene in self._need}
+        check_room(self.project, need, self.trip.limits.scratch_mb)
         begun = time.monotonic()
         self._left = Left(pending, self._frames())
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
@@ -222,6 +230,13 @@ class Night:
             return failed or self._scenes()
         self._tell_end(failed, time.monotonic() - begun)
         return failed
+
+    def _room(self, scene: str, decoded: set[str]) -> int:
+        """What a scene's mosaics take, with those of darks, biases and flats that are to be decoded for it."""
+        source = self.plan["scenes"][scene].get("ground_from")
+        names = names_of(self.plan, scene) | (names_of(self.plan, source) if source else set())
+        sets = [name for name, entry in self.plan["sets"].items() if name in names and decoded & set(entry["batches"])]
+        return self._need[scene] + sum(self._need.get(name, 0) for name in sets)
 
     def _check_folders(self) -> None:
         """Stop before any work where a folder cannot be written to: the engine would meet it at the end of a scene."""

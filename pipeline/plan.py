@@ -89,9 +89,9 @@ class DarkSet:
     dark_why: str = ""
 
 
-def usual_size(sizes: Sequence[tuple[int, int]]) -> tuple[int, int]:
-    """The size (width, height) that most frames of a scene have, the smaller of equally common ones."""
-    return min(set(sizes), key=lambda size: (-sizes.count(size), size))
+def usual(values: Sequence[Any]) -> Any:
+    """What most frames of a scene have (sizes, patterns), the smaller of equally common ones."""
+    return min(set(values), key=lambda value: (-values.count(value), value))
 
 
 def names_of(plan: Mapping[str, Any], scene: str) -> set[str]:

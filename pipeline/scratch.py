@@ -14,15 +14,16 @@ from pipeline.errors import InputError
 from pipeline.files import shown
 
 
-def scene_bytes(inventory: Table) -> dict[str, int]:
-    """What the mosaics of each scene take, two bytes a pixel; scenes of unknown size are left out."""
+def mosaic_bytes(inventory: Table) -> dict[str, int]:
+    """What the mosaics of each scene, and of each set of darks, biases or flats, take, two bytes a pixel; those of
+    unknown size are left out."""
     need: dict[str, int] = {}
-    if not {"scene", "width", "height", "kind"} <= set(inventory.colnames):
+    if not {"scene", "dark_set", "width", "height", "kind"} <= set(inventory.colnames):
         return need
     for row in inventory:
-        if row["kind"] == "light" and row["width"] is not np.ma.masked and row["height"] is not np.ma.masked:
-            scene = str(row["scene"])
-            need[scene] = need.get(scene, 0) + 2 * int(row["width"]) * int(row["height"])
+        owner = row["scene"] if row["kind"] == "light" else row["dark_set"]
+        if not any(value is np.ma.masked for value in (owner, row["width"], row["height"])):
+            need[str(owner)] = need.get(str(owner), 0) + 2 * int(row["width"]) * int(row["height"])
     return need
 
 

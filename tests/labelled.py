@@ -290,6 +290,7 @@ def _row(setting: Setting, stars: NDArray[Any], sky: NDArray[np.float64]) -> dic
         "detail": "",
         "width": WIDTH,
         "height": HEIGHT,
+        "cfa": "RGGB",
         "exposure_s": setting.exposure_s,
         "focal_mm": setting.focal_mm,
         "pixel_um": PITCH_UM,

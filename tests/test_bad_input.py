@@ -185,8 +185,12 @@ def test_results_that_were_deleted(trip_copy: Path) -> None:
     scene = min(path for path in (trip_copy / "results").iterdir() if path.is_dir())
     (scene / "preview.jpg").unlink()
     (scene / "scene.json").unlink()
+    note = trip_copy / "work" / "scenes" / scene.name / "finish.json"
+    note.write_text(json.dumps({**json.loads(note.read_text()), "star_trails": True}))  # whose pictures are not there
+    before = sorted(str(path) for path in (trip_copy / "work").rglob("*"))
     plan = moonless("run", trip_copy, "--dry-run", check=0).stdout
     assert {line.split("would run ")[1] for line in plan.splitlines() if "would run" in line} == {
         "finish: 1 job",
         "summarise: 1 job",
     }
+    assert sorted(str(path) for path in (trip_copy / "work").rglob("*")) == before  # a dry run changes nothing

@@ -11,6 +11,7 @@ from astropy.table import Table
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, reserve, shown, unshown, write_json
 from pipeline.locks import hold_run, no_jobs, share_jobs
+from pipeline.scratch import mosaic_bytes
 from pipeline.tables import read_table, row_values, table_from_rows, write_table
 from pipeline.telling import duration
 
@@ -141,3 +142,20 @@ def test_running_jobs_are_seen(tmp_path):
 def test_durations_read_like_words(seconds, words):
     """Seconds, minutes, hours."""
     assert duration(seconds) == words
+
+
+def test_scratch_counts_darks_with_the_lights_they_are_for() -> None:
+    """Two bytes a pixel, by scene and by set; a frame of unknown size counts nowhere."""
+    table = Table(
+        {
+            "kind": ["light", "light", "dark", "other", "light"],
+            "scene": ["one", "one", "", "", "one"],
+            "dark_set": ["set", "set", "set", "", "set"],
+            "width": [30, 30, 30, 30, -1],
+            "height": [20, 20, 20, 20, -1],
+        },
+        masked=True,
+    )
+    table["width"].mask[4] = True
+    table["scene"].mask[2:4] = table["dark_set"].mask[3] = True
+    assert mosaic_bytes(table) == {"one": 2400, "set": 1200}

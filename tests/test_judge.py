@@ -354,14 +354,19 @@ def test_grades_of_another_make_are_refused(tmp_path, capsys):
     assert "column 'status' is missing; run grade again" in capsys.readouterr().err
 
 
-def test_a_frame_of_another_size_is_no_error():
-    """A frame of another size among its scene is set aside, wanted by hand or not, and spoils nothing."""
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [({"width": 3000, "height": 2000}, "is 3000 x 2000 px RGGB"), ({"cfa": "BGGR"}, "px BGGR; ")],
+)
+def test_a_frame_of_another_size_or_pattern_is_no_error(other, said):
+    """A frame of another size or CFA among its scene is set aside, wanted by hand or not, and spoils nothing."""
     frames, scene = make_scene(Setting(frames=5), 8)
-    frames[2] = Graded(frames[2].plan, {**frames[2].row, "width": 3000, "height": 2000}, frames[2].stars)
+    frames[2] = Graded(frames[2].plan, {**frames[2].row, **other}, frames[2].stars)
     scene = replace(scene, keep=(frames[2].plan.id,))
     rows, _, _ = judge_scene(frames, scene, JudgeSettings(), None)
     assert aside(rows) == {2: "different camera or settings"}
-    assert "is 3000 x 2000 px; the scene's frames are" in rows[2]["detail"]
+    assert said in rows[2]["detail"]
+    assert "the scene's frames are" in rows[2]["detail"]
     assert rows[2]["motion_px"] is None
     assert rows[1]["motion_px"] is not None
 

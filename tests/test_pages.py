@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ElementTree
+from types import SimpleNamespace
 
 import pytest
 
+from pipeline.config import Trip
 from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
-from pipeline.pages.facts import dark_sentence
+from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.headline import warnings
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
@@ -289,3 +291,20 @@ def test_a_hazy_night_stands_on_the_trips_page() -> None:
     said = trip_page(content, entries, [], []).replace(NARROW, " ")
     assert "hazy: even at its clearest the stars are 0.30 ± 0.05 magnitudes fainter than in clear" in said
     assert "76 % of the light" in said or "76% of the light" in said
+
+
+def test_settings_made_by_hand_are_named() -> None:
+    """What of trip.yaml differs from the defaults stands on the page; folders are no setting."""
+    given = Trip.model_validate({
+        "frames": ["card"], "drop": ["*_0113.*"], "site": {"latitude": 40.0}, "combine": {"clip_sigma": 3.5},
+        "scenes": {"sky": {"frames": ["A*"], "title": "One"}},
+    }).model_dump(by_alias=True, mode="json")  # fmt: skip
+    facts = dict(made_facts(SimpleNamespace(plan=None), {"settings": given}))
+    said = facts["settings changed in trip.yaml"].split("; ")
+    assert set(said) == {
+        "drop *_0113.*", "site.latitude 40.0", "combine.clip_sigma 3.5", "scenes.sky frames A*, title One",
+    }  # fmt: skip
+    same = Trip().model_dump(by_alias=True, mode="json")
+    assert dict(made_facts(SimpleNamespace(plan=None), {"settings": same})) == {
+        "settings changed in trip.yaml": "none: the defaults hold"
+    }

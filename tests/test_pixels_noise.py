@@ -72,6 +72,8 @@ def test_what_a_dark_leaves_follows_the_drift() -> None:
     n = 8
     still = np.zeros(n)
     assert shared_share(still, still, np.ones(n)) == pytest.approx(1.0)
+    # frames that have the pattern the other way round take it out
+    assert shared_share(still, still, np.where(np.arange(n) % 2, 1.0, -1.0)) == pytest.approx(0.0, abs=1e-12)
     assert shared_share(np.arange(n) * 16.0, still, np.ones(n)) == pytest.approx(1 / n)
     x, y = np.cumsum(rng.uniform(0, 6, n)), np.cumsum(rng.uniform(-3, 3, n))
     x, y = np.round(x).astype(int), np.round(y).astype(int)

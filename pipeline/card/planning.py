@@ -21,7 +21,7 @@ from pipeline.card.pointing import Looker, Piece
 from pipeline.card.same_view import with_ground
 from pipeline.card.scenes import EXPOSURE_TOLERANCE, by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
 from pipeline.config import Trip
-from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, usual_size
+from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, usual
 
 # Pauses of 0.9 to 1.3 exposures after most exposures of a second and more: the camera takes its own darks.
 OWN_DARK_PAUSE = (0.9, 1.3)
@@ -165,8 +165,8 @@ def _hand_piece(frames: list[CardFrame], looker: Looker) -> Piece:
 
 def _of_usual_size(frames: Sequence[CardFrame]) -> list[CardFrame]:
     sizes = [(f.facts.width, f.facts.height) for f in frames]
-    usual = usual_size(sizes)
-    return [frame for frame, size in zip(frames, sizes, strict=True) if size == usual]
+    most = usual(sizes)
+    return [frame for frame, size in zip(frames, sizes, strict=True) if size == most]
 
 
 def _scene_order(frames: Sequence[CardFrame]) -> tuple[bool, str, str]:

@@ -21,6 +21,7 @@ GRADE_FIGURES = (
     "detail",
     "width",
     "height",
+    "cfa",
     "exposure_s",
     "focal_mm",
     "pixel_um",

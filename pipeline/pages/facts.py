@@ -6,10 +6,13 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from pipeline.config import SECTIONS, Trip
+from pipeline.config import Trip
 from pipeline.pages.placed import Facts, lens_facts, mount_facts
 from pipeline.pages.words import UNKNOWN, count, moment, number, percent, sentence, setting
 from pipeline.records import SceneRecord
+
+# Of trip.yaml: where files lie is no setting.
+FOLDERS = ("frames", "darks", "flats")
 
 
 def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
@@ -125,8 +128,8 @@ def dark_facts(figures: Mapping[str, Any]) -> Facts:
             facts.append(("darks left out", count(darks["left_out"], "frame")))
         if darks["scale_median"] is not None:
             facts.append(("scaled to the lights by", number(darks["scale_median"], "×", digits=4) + " (median)"))
-        if isinstance(darks["number"], int) and darks["number"] >= 1:
-            share = (1 + 1 / darks["number"]) ** 0.5 - 1
+        if darks["own_noise"] is not None:
+            share = (1 + darks["own_noise"] ** 2) ** 0.5 - 1
             facts.append(("its own noise adds", f"{percent(share)} to one dark-noise-limited frame"))
     for name, why in sorted((darks.get("left_out_why") or {}).items()):
         facts.append(("left out", f"{name}: it {why}"))
@@ -170,14 +173,24 @@ def clock(record: SceneRecord) -> str:
 
 
 def _changed(settings: Mapping[str, Any]) -> str:
-    defaults = Trip().model_dump(by_alias=True)
-    changed = [
-        f"{section}.{key} {value}"
-        for section in SECTIONS
-        for key, value in (settings.get(section) or {}).items()
-        if value != defaults[section].get(key)
-    ]
+    """What of trip.yaml differs from the defaults, where the frames lie apart."""
+    changed = []
+    for name, default in Trip().model_dump(by_alias=True, mode="json").items():
+        value = settings.get(name)
+        if name in FOLDERS or value is None or value == default:
+            continue
+        if isinstance(value, Mapping):
+            changed += [f"{name}.{key} {_plain(v)}" for key, v in value.items() if v != default.get(key)]
+        else:
+            changed.append(f"{name} {_plain(value)}")
     return "; ".join(changed) if changed else "none: the defaults hold"
+
+
+def _plain(value: Any) -> str:
+    """A setting in one line; of several values those that are set."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_plain(v)}" for key, v in value.items() if v is not None)
+    return " ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
 __all__ = ["clock", "dark_facts", "dark_sentence", "made_facts", "span", "star_facts"]

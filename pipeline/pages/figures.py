@@ -137,6 +137,7 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         "bias_set": plan.bias_set if plan is not None else None,
         "left_out_why": {**record.left_out.get("dark", {}), **record.left_out.get("bias", {})},
         "number": header.get("NFRAMES") if used else None,
+        "own_noise": header.get("OWNNOISE") if used else None,
         "exposure_s": header.get("EXPTIME") if used else None,
         "iso": header.get("ISOSPEED") if used else None,
         "temperature_c": header.get("CCD-TEMP") if used else None,

@@ -171,6 +171,7 @@ def shared_share(
     x, y : (n,) arrays
         Where one pixel of the result lies in each frame, px.
     weights : (n,) array
+        Relative; of either sign, where a frame has the pattern with another one.
     halves : (n,) array of 0 and 1, optional
         Given: the part that half the difference of the two halves' means hides, their covariance.
 
@@ -179,7 +180,7 @@ def shared_share(
     float
         Variance of the combination's block means over that of one frame's.
     """
-    w = np.asarray(weights, np.float64) / np.sum(weights)
+    w = np.asarray(weights, np.float64) / np.sum(np.abs(weights))
     x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
     total = 0.0
     for i in range(len(w)):  # a row at a time: a thousand frames make a million pairs

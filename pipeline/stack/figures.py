@@ -85,13 +85,13 @@ def shared_dark(
     factors : what the master is multiplied by in each frame
     dark_variance : variance of a pixel of the master, ADU^2
     """
-    scale = np.abs([frame.flux_scale * factor for frame, factor in zip(frames, factors, strict=True)])
+    scale = np.array([frame.flux_scale * factor for frame, factor in zip(frames, factors, strict=True)])
     if dark_variance <= 0 or not scale.any():
         return SharedDark(0.0, 0.0)
     # the weights of the dark are those of the frames times the frames' own factors
     w = np.asarray(weights, np.float64)
     share = w * scale
-    amount = float((share.sum() / w.sum()) ** 2)
+    amount = float((np.abs(share).sum() / w.sum()) ** 2)
     halves = np.arange(len(frames)) % 2
     mean, hidden = [], []
     for v in (np.arange(DRIFT_PLACES) + 0.5) / DRIFT_PLACES * shape[0]:
@@ -102,7 +102,7 @@ def shared_dark(
             x, y = places[:, 0, 0], places[:, 1, 0]
             seen = np.isfinite(x) & np.isfinite(y)
             seen &= (x > -1) & (x < shape[1]) & (y > -1) & (y < shape[0])
-            if not seen.any():
+            if not share[seen].any():
                 continue
             mean.append(shared_share(x[seen], y[seen], share[seen]))
             if len(set(halves[seen])) == 2:
@@ -111,7 +111,7 @@ def shared_dark(
         return SharedDark(0.0, 0.0)
     return SharedDark(
         dark_variance * amount * float(np.mean(mean)),
-        dark_variance * amount * float(np.mean(hidden)) if hidden else 0.0,
+        dark_variance * amount * max(float(np.mean(hidden)), 0.0) if hidden else 0.0,
     )
 
 
