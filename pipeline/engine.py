@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "grade": 15,
     "judge": 24,
     "dark": 7,
-    "register": 11,
+    "register": 12,
     "ground": 12,
     "combine": 24,
     "join": 3,

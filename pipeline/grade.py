@@ -26,6 +26,7 @@ from pipeline.files import replacing
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.sensor.transfer import line_through, transfer_blocks
+from pipeline.stars.broad import broad_light, packed
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
@@ -77,6 +78,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "streak_list": (str, None),
     "tile_stars": (str, None),
     "tile_sky_adu": (str, None),
+    "broad_light": (str, None),
 }
 
 
@@ -150,6 +152,7 @@ def graded_frame(
         ),
         "tile_stars": json.dumps(_star_tiles(found, pixels.shape).tolist()),
         "tile_sky_adu": json.dumps(_sky_tiles(found.detections.sky, found.detections.residual.shape)),
+        "broad_light": packed(broad_light(found.within)),
     }
     row.update(frame_shape(found.stars))
     return row, found, streaks

@@ -15,6 +15,7 @@ SMALL_SCENE = 4  # frames; below, what is usual in a scene is a guess
 LOOSE = 2.0  # how much wider the limits against the scene are there: twice the allowed excess
 REFERENCE = 0.25  # quantile of the scene that counts as good: right as long as a quarter of the frames is
 SHAPE_STARS = 6  # stars below which a frame's shapes decide nothing
+LENGTH_KNOWN = 0.32  # of a trail: what lengths good to 5 % leave of it, squares taken off (1.05^2 - 1, the root)
 FAINT_ALONE = 0.5  # transparency below which cloud is believed of a frame whose star images are spoiled as well
 FAR_OFF = -0.5  # margin of `trailed` beyond which fluxes, shared out along the path, say nothing of clouds
 CLOUD_SURE = 0.25  # standard deviations beyond its limit: more would keep clouded frames of sparse fields
@@ -145,7 +146,8 @@ def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[F
     width = scene.width_px if scene.width_px is not None else f.width_px
     if f.excess_px is not None:
         factor = settings.motion_max * (1.0 if scene.frames >= SMALL_SCENE else 1.5)
-        limit = factor * width
+        # of long trails, which the sky explains, the little that is not known of them counts for nothing
+        limit = max(factor * width, LENGTH_KNOWN * (f.motion_expected_px or 0.0))
         said = f"stars drawn out by {f.excess_px:.1f} px that the sky's turning does not explain; limit {limit:.1f} px"
         if f.doubled:
             said = f"stars drawn twice, {f.excess_px:.1f} px apart; limit {limit:.1f} px"

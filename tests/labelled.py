@@ -308,6 +308,7 @@ def _row(setting: Setting, stars: NDArray[Any], sky: NDArray[np.float64]) -> dic
         "double_angle_deg": None,
         "tile_stars": json.dumps(counts.tolist()),
         "tile_sky_adu": json.dumps(sky.tolist()),
+        "broad_light": "",
     }
 
 

@@ -23,7 +23,7 @@ from pipeline.stars.measure import STAR_DTYPE
 from pipeline.stars.trails import drawn_out
 from pipeline.tables import read_table, table_from_rows, write_table
 from pipeline.verdicts import Figures, Usual, decide, focus_course
-from tests.labelled import RIGHT, Fault, Setting, make_scene
+from tests.labelled import PITCH_UM, RIGHT, Fault, Setting, make_scene
 
 REAL = Path(__file__).parents[2] / "shared" / "real-sky" / "field"
 
@@ -117,6 +117,23 @@ def test_without_times_and_scale_the_common_motion_is_still_no_fault():
     rows, notes, _ = judge_scene(bare, replace(scene, look=Look()), JudgeSettings(), None)
     assert aside(rows) == {}
     assert any("drawn out" in note for note in notes) or rows[0]["motion_expected_px"] is None
+
+
+@pytest.mark.parametrize(("number", "focal"), [(1, 14.0), (2, 24.0), (4, 24.0)])
+def test_exposures_of_minutes_from_a_tripod(number, focal):
+    """Trails as long as the sky makes them in 120 s (15.04" a second, cosine of the declination) are sound.
+
+    The inventory takes such exposures for tracked where it finds no stars. A kick of five star widths shows in them.
+    """
+    setting = Setting(focal, False, 700, frames=number, exposure_s=120, interval_s=125)
+    if number > 2:
+        setting = replace(setting, faults={2: Fault("kick", 5.0, angle_deg=40)})
+    frames, scene = make_scene(setting, 3)
+    rows, _, _ = judge_scene(frames, replace(scene, look=replace(scene.look, tracked=True)), JudgeSettings(), Site())
+    reasons = {n: reason.split("; ")[0] for n, reason in aside(rows).items()}
+    assert reasons == ({2: "trailed"} if number > 2 else {})
+    trail = 120 * math.radians(15.04 / 3600) * math.cos(math.radians(20.0)) * 1000 * focal / PITCH_UM
+    assert rows[0]["motion_expected_px"] == pytest.approx(trail, rel=0.02)
 
 
 def test_a_tracker_that_stood_still_is_a_note_not_a_hundred_rejections():

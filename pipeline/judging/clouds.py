@@ -17,6 +17,7 @@ from pipeline.judging.land import Land, find_land, fine_grid
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.motion import airmass, altitude_deg
 from pipeline.sky.times import julian_date, parse
+from pipeline.stars.broad import reaches
 from pipeline.stars.motion import BLOB
 from pipeline.stars.tiles import TILES, tile_of
 from pipeline.stars.transparency import Clearness, Sightings, clearness, rank_transparency
@@ -42,6 +43,7 @@ class Sky:
     """What the stars of a scene tell of its sky: all sightings of them, and the land before it (None: not told)."""
 
     seen: Sightings
+    outshone: NDArray[np.bool_]  # which of them are not found where light broader than stars stands
     factor: tuple[float, ...]  # by which each frame's fluxes are raised for what clear air takes
     land: Land | None
 
@@ -73,7 +75,11 @@ def see_sky(
     land = find_land(
         seen, seconds, row["width"], row["height"], focal_px, look.centre_dec_deg, [f.stars for f in frames]
     )
-    return Sky(seen, factor, land)
+    outshone = np.isnan(seen.flux)
+    for n, frame in enumerate(frames):
+        here = np.flatnonzero(outshone & (seen.frame == n))
+        outshone[here] = reaches(frame.row["broad_light"], seen.x[here], seen.y[here], row["width"], row["height"])
+    return Sky(seen, outshone, factor, land)
 
 
 def cloud_figures(
@@ -87,7 +93,7 @@ def cloud_figures(
     """
     if len(frames) < 2:
         return None
-    behind = None if sky.land is None else sky.land.behind
+    behind = sky.outshone if sky.land is None else sky.outshone | sky.land.behind
     widths = np.array([np.nan if f.width_px is None else f.width_px for f in figures])
     usual = np.nanquantile(widths, REFERENCE) if np.isfinite(widths).any() else np.inf
     sharp = ~(widths > SOFT * usual)

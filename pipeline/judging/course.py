@@ -76,8 +76,9 @@ def scene_course(
 
 def _open_parts(clear: Clearness, sky: Sky) -> NDArray[np.float64]:
     """Transparency of parts, NaN where land reaches into them: what moves with it is no cloud."""
+    parts = np.where(np.isfinite(clear.error), clear.parts, np.nan)
     if sky.land is None:
-        return clear.parts
+        return parts
     frames, rows, columns = clear.parts.shape
     fine = sky.land.fine
     down = np.arange(fine.shape[1]) * rows // fine.shape[1]
@@ -85,7 +86,7 @@ def _open_parts(clear: Clearness, sky: Sky) -> NDArray[np.float64]:
     part = (down[:, None] * columns + across[None]).ravel()
     number = np.bincount(part, minlength=rows * columns)
     land = np.array([np.bincount(part, f.ravel(), minlength=rows * columns) for f in fine]) / number
-    return np.where(land.reshape(frames, rows, columns) > LAND_NEAR, np.nan, clear.parts)
+    return np.where(land.reshape(frames, rows, columns) > LAND_NEAR, np.nan, parts)
 
 
 def _column(values: Sequence[float | None]) -> NDArray[np.float64]:

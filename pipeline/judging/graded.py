@@ -39,6 +39,7 @@ GRADE_FIGURES = (
     "double_angle_deg",
     "tile_stars",
     "tile_sky_adu",
+    "broad_light",
 )
 
 

@@ -20,6 +20,8 @@ from pipeline.tracks import Tracks, drift, drift_at
 from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, Figures, Usual
 
 STILL_SHARE = 0.3  # of the equator's rate: a field that moves so fast on average is not tracked (its pole apart)
+VISIBLE = 2.0  # star widths: a motion that is no kick of a tracker's in every frame
+SKY_LEAST, SKY_MOST = 0.7, 1.1  # of what the sky's turning makes, between which it does
 STEADY = 0.3  # spread of the drift from step to step over its length, of a camera that stands still
 BASE_SHARE = (
     0.5  # of the frames, the least drawn out, say what is usual: all of them sound if no more than half are bad
@@ -37,6 +39,9 @@ class Expected:
     """The motion that a camera standing still would see: `at(x, y)` px, or a length alone; both None if tracked."""
 
     length: float | None  # at the middle of the field
+    most: float = (
+        1.0  # times that, which a wide lens makes of it over the field on the mean: where no direction is known
+    )
     middle: NDArray[np.float64] | None = None  # (2,) px, the same with its direction
     field: NDArray[np.float64] | None = None  # of `drift_at`, px a second times the exposure
     extent: float = 1.0
@@ -48,6 +53,7 @@ class Expected:
 
 def expected_motion(
     frames: Sequence[Graded],
+    shapes: Sequence[Shapes],
     tracks: Tracks,
     scene: ScenePlan,
     settings: JudgeSettings,
@@ -57,7 +63,8 @@ def expected_motion(
     """What the turning of the sky does during an exposure.
 
     Best of all the drift between the frames says it, direction and all; where frames cannot be laid on one another,
-    scale and declination do; else focal length and pixel size, for stars at the equator (the longest trails).
+    scale and declination do; else focal length and pixel size, for stars at the equator (the longest trails). Where one
+    or two frames show no drift, stars drawn out as far as the sky turns say that the camera stood still.
     """
     first = frames[0].row
     exposures = [f.row["exposure_s"] or f.plan.exposure_s for f in frames]
@@ -87,8 +94,15 @@ def expected_motion(
         enough = floor is None or rate * exposure > STILL_SHARE * floor
         near = ceiling is None or rate * exposure < 2 * ceiling
         still = enough and near and spread < STEADY
+    most = 1.0
+    if ceiling is not None and exposure is not None:
+        # of a rectilinear lens, along the radius: 1 / cos^2 of the angle to the axis
+        focal_px = ceiling / trail_px(1.0, exposure)
+        most = 1 + (first["width"] ** 2 + first["height"] ** 2) / 12 / focal_px**2
     if look.tracked is not None and moved is None:
-        still = not look.tracked
+        still = not look.tracked or _drawn_out_by_the_sky(
+            frames, shapes, _at_declination(ceiling, look.centre_dec_deg), most
+        )
     if settings.mount == "tripod":
         still = True
     elif settings.mount == "tracker" and still:
@@ -103,11 +117,28 @@ def expected_motion(
         if known_mount:
             return Expected(0.0)
         # nothing tells: the sky may explain as much as it can
-        return Expected(_at_declination(ceiling, look.centre_dec_deg))
+        return Expected(_at_declination(ceiling, look.centre_dec_deg), most)
     if measured is not None and exposure is not None and moved is not None and moved[1] < STEADY:
         middle = drift_at(measured * exposure, *_middle(frames), extent)[0]
-        return Expected(float(np.hypot(*middle)), middle, measured * exposure, float(extent))
-    return Expected(_at_declination(ceiling, look.centre_dec_deg))
+        return Expected(float(np.hypot(*middle)), 1.0, middle, measured * exposure, float(extent))
+    return Expected(_at_declination(ceiling, look.centre_dec_deg), most)
+
+
+def _drawn_out_by_the_sky(
+    frames: Sequence[Graded], shapes: Sequence[Shapes], length: float | None, most: float
+) -> bool:
+    """Whether the stars of every frame are drawn out as before a camera that stands still."""
+    if not length:
+        return False
+    row = frames[0].row
+    parts = [frame_shape(s, LensPattern(row["width"], row["height"])) for s in shapes]
+    return all(
+        part is not None
+        and part.stars >= SHAPE_STARS
+        and part.length > VISIBLE * part.fwhm_px
+        and SKY_LEAST * length < part.length < SKY_MOST * most * length
+        for part in parts
+    )
 
 
 def _middle(frames: Sequence[Graded]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -153,7 +184,7 @@ def motion_figures(
             part = part if again is None else again
         elif not k and expected.length:
             # length known, direction not: the sky explains what is no longer than its trail; squares add up
-            f.excess_px = math.sqrt(max(part.length**2 - expected.length**2, 0.0))
+            f.excess_px = math.sqrt(max(part.length**2 - (expected.most * expected.length) ** 2, 0.0))
         if usual_size is not None:
             if explained:
                 f.excess_px = min(f.excess_px, visible_excess(part, usual_size))

@@ -24,6 +24,7 @@ DIMMED = 0.90  # transparency of a frame below which something took its light
 PART_DIMMED = 0.13  # of the logarithm of a part's light, or
 PART_SIGMAS = 4.0  # times its scatter from frame to frame: the part is dimmed
 SHARE_DIMMED = 0.1  # of the parts, that make a frame whose middle star is clear a dimmed one
+MOST_TELL = 0.5  # of the parts that the scene knows, that must be told in a frame for their share to be its clouded one
 EVEN = 0.3  # spread over the parts, in shares of what is lost, up to which the loss is even
 THICKEST = 0.05  # quantile of the parts, that tells how thick a cloud is
 MOSTLY_EVEN = 0.6  # share of frames whose loss is even, that make a spell of haze
@@ -112,7 +113,9 @@ def _light(course: Course) -> _Light:
     struck = rel < -limit
     there = np.isfinite(rel)
     count = there.sum(axis=1)
-    share = np.where(count >= 4, struck.sum(axis=1) / np.maximum(count, 1), course.share)
+    # where few parts tell, the places do
+    enough = count >= max(4.0, MOST_TELL * known.sum())
+    share = np.where(enough, struck.sum(axis=1) / np.maximum(count, 1), course.share)
     even = np.zeros(n, bool)
     for k in range(n):
         values = rel[k][there[k]]

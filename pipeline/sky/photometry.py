@@ -12,6 +12,7 @@ from pipeline.sky.table import FrameStars
 
 # Stars fainter than this scatter more than they tell, and are found only where noise lifts them.
 SNR_MIN = 10.0
+ROUNDS = 3
 FEWEST = 5
 # Standard error of a median over that of a mean.
 MEDIAN_ERROR = 1.2533
@@ -22,7 +23,9 @@ def flux_scale(
 ) -> list[tuple[float | None, float | None]]:
     """What each frame's values are multiplied by to match the reference's, with its standard error.
 
-    Median of the ratio reference / frame over stars that are saturated in neither and of signal to noise 10 in both.
+    Median of the ratio reference / frame over stars that are saturated in neither and of signal to noise 10 in both, as
+    the weighted mean of both tells: its noise is none of their difference's. Cut by each frame's own flux, the fainter
+    frame keeps of its faint stars those that noise lifts (Malmquist's bias, half a per cent of light halved).
 
     Parameters
     ----------
@@ -45,8 +48,15 @@ def flux_scale(
             result.append((1.0, 0.0))
             continue
         use = _usable(stars, mine)
-        ratio = level[mine[use]] / stars.flux[use]
-        ratio = ratio[np.isfinite(ratio)]
+        use = use[np.isfinite(level[mine[use]])]
+        there, here = level[mine[use]], stars.flux[use]
+        there_error, here_error = noise[mine[use]], stars.flux_error[use]
+        ratio = there / here
+        for _ in range(ROUNDS if len(use) else 0):
+            scale = float(np.median(ratio)) if len(ratio) else 1.0
+            weight = (there_error / (scale * here_error)) ** 2
+            light = (there + weight * scale * here) / (1 + weight)
+            ratio = (there / here)[light >= SNR_MIN * np.maximum(there_error, scale * here_error)]
         if len(ratio) < FEWEST:
             result.append((None, None))
             continue
@@ -57,4 +67,4 @@ def flux_scale(
 
 
 def _usable(stars: FrameStars, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    return np.flatnonzero((rows >= 0) & ~stars.saturated & (stars.flux >= SNR_MIN * stars.flux_error))
+    return np.flatnonzero((rows >= 0) & ~stars.saturated & (stars.flux > 0))

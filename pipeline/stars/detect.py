@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numba
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.regression import MAD_TO_SIGMA
-from pipeline.stars.mesh import SkyMesh, sky_mesh
+from pipeline.stars.mesh import FINE_SIDE, SIDE, SkyMesh, finer_mesh, sky_mesh
 from pipeline.stars.objects import find_objects
 
 HOT_SIGMA = 8.0  # a single pixel below this does not pass a 5-sigma detection on the smoothed half-size image
@@ -23,6 +23,7 @@ DEBLEND_SIGMA = 4.0  # of the smoothed image: noise on a trail makes bumps of 3
 KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32) / np.float32(16)
 KERNEL_NOISE = float(np.sqrt((KERNEL**2).sum()))  # what it leaves of white noise
 KERNEL_VARIANCE = 0.5  # px^2 along x and y, what it adds to moments
+BRIGHTEST = 50  # detections that tell how large stars are
 CLIP = 3.5
 LOW = np.uint32(0xFFFF)
 NOISE_ROWS = 64
@@ -221,8 +222,29 @@ def detect(half: NDArray[np.float32], sigma: float, quantum: float = 0.0) -> Det
     noise = sky.noise
     if not noise > 0:
         noise = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), 1e-3)
+    return Detections(*_objects(residual, noise, sigma), sky, residual, noise)
+
+
+def _objects(residual: NDArray[np.float32], noise: float, sigma: float) -> tuple[NDArray[Any], NDArray[np.int32]]:
     step = KERNEL_NOISE * noise
-    objects, segments = find_objects(
-        smoothed(residual), sigma * step, DEBLEND_CONTRAST, DEBLEND_DIP, DEBLEND_SIGMA * step
-    )
-    return Detections(objects, segments, sky, residual, noise)
+    return find_objects(smoothed(residual), sigma * step, DEBLEND_CONTRAST, DEBLEND_DIP, DEBLEND_SIGMA * step)
+
+
+def within_broad_light(found: Detections, sigma: float) -> Detections:
+    """What `detect` finds once the sky is followed into light broader than stars: they run together with it else.
+
+    Edges of land are sharp lines then: what looks for streaks keeps to `found`. It is returned where no such light
+    stands, and where stars themselves are no smaller than what would be taken for sky: out of focus.
+    """
+    # larger than a block of the mesh, and not taken for sky by it
+    broad = np.append(False, found.objects["npix"] > SIDE**2)
+    stars = found.objects[~broad[1:]]
+    stars = stars[np.argsort(-stars["peak"], kind="stable")[:BRIGHTEST]]
+    if not broad.any() or not len(stars) or np.median(stars["x2"] + stars["y2"]) / 2 > (FINE_SIDE / 4) ** 2:
+        return found
+    sky = finer_mesh(found.sky, found.residual, lambda y, x: broad[found.segments[y, x]])
+    off = sky.level - found.sky.at(sky.y[:, None], sky.x).astype(np.float32)
+    residual = replace(sky, level=off).subtracted(found.residual, np.empty_like(found.residual))
+    # slopes that the mesh did not follow widened its blocks; what is left of them counts
+    noise = min(found.noise, sky_mesh(residual).noise)
+    return Detections(*_objects(residual, noise, sigma), sky, residual, noise)

@@ -8,7 +8,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.stars.detect import HOT_SIGMA, KERNEL_VARIANCE, Detections, detect, green_half, green_places, pixel_noise
+from pipeline.stars.detect import (
+    HOT_SIGMA,
+    KERNEL_VARIANCE,
+    Detections,
+    detect,
+    green_half,
+    green_places,
+    pixel_noise,
+    within_broad_light,
+)
 from pipeline.stars.mesh import sky_mesh
 from pipeline.stars.shapes import FIT_DTYPE, fit_shapes
 
@@ -40,15 +49,15 @@ START_MIN = 0.6  # px^2, the smallest second moment to begin a fit with
 class FrameStars:
     """What one mosaic shows.
 
-    `stars` is a `STAR_DTYPE` array, brightest first; `found` the number of detections, measured or not; `owners` the
-    number of each star's object in `detections`; `noise` that of one green pixel of the sky (ADU); `hot` the number of
-    hot green pixels that were left out.
+    `stars` is a `STAR_DTYPE` array, brightest first; `found` the number of detections, measured or not; `detections`
+    what stands out of the broad sky, `within` the same with the sky followed into light broader than stars, of which
+    the stars are; `noise` that of one green pixel of the sky (ADU); `hot` the number of hot green pixels left out.
     """
 
     stars: NDArray[Any]
     found: int
-    owners: NDArray[np.int64]
     detections: Detections
+    within: Detections
     noise: float
     hot: int
 
@@ -102,7 +111,8 @@ def measure_frame(
     noise = pixel_noise(pixels, cfa, levels)
     half, hot = green_half(pixels, cfa, levels, HOT_SIGMA * noise)
     greens = int(green_places(cfa).sum())
-    found = detect(half, detection_sigma, 1 / greens)
+    plain = detect(half, detection_sigma, 1 / greens)
+    found = within_broad_light(plain, detection_sigma)
     objects = found.objects
     brightest = np.argsort(-objects["flux"], kind="stable")[: int(CANDIDATES * stars_max) + 20]
     chosen = objects[brightest]
@@ -125,7 +135,7 @@ def measure_frame(
     _mend_saturated(stars, chosen)
     good = _is_star(stars, fit, noise)
     order = np.argsort(-stars["flux"][good], kind="stable")[:stars_max]
-    return FrameStars(stars[good][order], len(objects), brightest[good][order], found, noise, hot)
+    return FrameStars(stars[good][order], len(objects), plain, found, noise, hot)
 
 
 def measure_picture(

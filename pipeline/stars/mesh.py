@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter, median_filter, uniform_filter
 
 SIDE = 32  # px of the half-size image: 64 leaves the Milky Way and treetops in, 32 still clears discs of 28 px radius
 SAMPLE = 64  # pixels of a block that say where its histogram lies
@@ -20,6 +21,10 @@ CLIPPED_SPREAD = 0.98658  # standard deviation of a unit normal distribution cli
 # mean and median are so near each other (in standard deviations); beyond, the median (Da Costa 1992, ASP Conf. 23:90).
 SKEW_MAX = 0.3
 ROUNDS = 6
+FINE_SIDE = 8  # px of the half-size image, of blocks where the sky itself has structure
+FINE_NOISE = 1.5  # times the noise that goes with a block's light: beyond, it holds more than noise
+FINE_REACH = 3  # of the broad blocks, so far the median over 3 x 3 of them and the lines between carry what light does
+FINE_AROUND, FINE_LEAST = 3, 0.3  # blocks a side that stand in for a spoiled one, and the share of them that must tell
 
 
 @numba.njit(cache=True, nogil=True, fastmath={"reassoc"})
@@ -192,6 +197,24 @@ class SkyMesh:
         return out
 
 
+def _blocks(
+    image: NDArray[np.float32], quantum: float, side: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32], list[NDArray[np.float64]]]:
+    """Modes and spreads of an image's blocks of about `side` px, and the middles of their rows and columns."""
+    # blocks at the far edges are larger by what is left, up to half a block
+    edges = []
+    for n in image.shape:
+        number = max(1, round(n / max(8, min(side, n))))
+        edges.append(np.rint(np.linspace(0, n, number + 1)).astype(np.int64))
+    level = np.empty((len(edges[0]) - 1, len(edges[1]) - 1), np.float32)
+    spread = np.empty_like(level)
+    samples = np.empty((*level.shape, SAMPLE), np.float32)
+    _samples(image, edges[0], edges[1], samples)
+    samples.sort(axis=2)
+    _levels(image, quantum, edges[0], edges[1], samples, level, spread)
+    return level, spread, [(e[1:] + e[:-1] - 1) / 2 for e in edges]
+
+
 def sky_mesh(image: NDArray[np.float32], quantum: float = 0.0) -> SkyMesh:
     """Measure the sky of an image in blocks of `SIDE` px.
 
@@ -203,21 +226,44 @@ def sky_mesh(image: NDArray[np.float32], quantum: float = 0.0) -> SkyMesh:
     image : (height, width) float32 array
     quantum : the steps that its values come in; 0 where they come in none
     """
-    sides = [max(8, min(SIDE, n)) for n in image.shape]
-    # blocks at the far edges are larger by what is left, up to half a block
-    edges = []
-    for n, side in zip(image.shape, sides, strict=True):
-        number = max(1, round(n / side))
-        edges.append(np.rint(np.linspace(0, n, number + 1)).astype(np.int64))
-    level = np.empty((len(edges[0]) - 1, len(edges[1]) - 1), np.float32)
-    spread = np.empty_like(level)
-    samples = np.empty((*level.shape, SAMPLE), np.float32)
-    _samples(image, edges[0], edges[1], samples)
-    samples.sort(axis=2)
-    _levels(image, quantum, edges[0], edges[1], samples, level, spread)
+    level, spread, centres = _blocks(image, quantum, SIDE)
     # beyond the edge a slope goes on: the median of a corner block repeated would be that of the blocks inside of it
     padded = np.pad(level, [(1, 1) if n > 1 else (0, 0) for n in level.shape], "reflect", reflect_type="odd")
     inner = tuple(slice(1, -1) if n > 1 else slice(None) for n in level.shape)
     level = np.ascontiguousarray(median_filter(padded, 3, mode="nearest")[inner])
-    centres = [(e[1:] + e[:-1] - 1) / 2 for e in edges]
     return SkyMesh(level, centres[0], centres[1], float(np.median(spread)) / CLIPPED_SPREAD)
+
+
+def finer_mesh(
+    sky: SkyMesh, residual: NDArray[np.float32], broad: Callable[[NDArray[Any], NDArray[Any]], Any]
+) -> SkyMesh:
+    """The sky where light stands that is broader than stars and that the mesh does not follow, as an aurora's rays.
+
+    Blocks of `FINE_SIDE` px whose values jump from pixel to pixel as noise alone does say how far it is off there;
+    land, trees and crowds of stars are rougher, and stay as they are.
+
+    Parameters
+    ----------
+    sky, residual : the mesh of an image, and what it leaves of it
+    broad : of places (rows, columns), whether such light was met there
+
+    Returns
+    -------
+    the mesh with the middles of finer blocks as its crossings
+    """
+    level, _, (y, x) = _blocks(residual, 0.0, FINE_SIDE)
+    # a slope makes no jumps, but it widens the blocks of the mesh
+    _, jumps, _ = _blocks(np.diff(residual, axis=1, append=residual[:, -1:]), 0.0, FINE_SIDE)
+    jumps /= np.sqrt(2) * CLIPPED_SPREAD
+    noise = min(sky.noise, float(np.median(jumps)))
+    coarse = sky.at(y[:, None], x)
+    light = np.maximum((coarse + level) / max(float(np.median(sky.level)), 1e-6), 1.0)
+    smooth = jumps < FINE_NOISE * noise * np.sqrt(light)
+    met = broad(np.rint(y).astype(np.int64)[:, None], np.rint(x).astype(np.int64))
+    near = maximum_filter(met, 2 * (FINE_REACH * SIDE // FINE_SIDE) + 1)
+    told = (smooth & near).astype(np.float64)
+    # of what a star spoils the blocks around tell
+    share = uniform_filter(told, FINE_AROUND)
+    around = uniform_filter(told * level, FINE_AROUND) / np.maximum(share, 1e-9)
+    off = np.where(told > 0, level, np.where(near & (share > FINE_LEAST), around, 0.0))
+    return SkyMesh((coarse + off).astype(np.float32), y, x, sky.noise)
