@@ -124,8 +124,7 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     measured = [block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True)]
     halves = measured[0]
     noise_combined = None if halves.noise is None else float(np.hypot(halves.noise, np.sqrt(hidden)))
-    pixels = gathered.model[1].sum()
-    model = float(gathered.model[0].sum() / pixels) if pixels > 0 else None
+    model = _model_there(gathered, halves)
     pair_model, noise_frame = _frame_noise(gathered, measured[1 + sets :], sets)
     expected = None
     if noise_frame is not None and model is not None and pair_model:
@@ -185,6 +184,21 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
         },
         "noise_notes": notes,
     }
+
+
+def _model_there(gathered: Gathered, halves: BlockNoise) -> float | None:
+    """What the model gives for the variance that the difference of the halves measures.
+
+    The mean's over the blocks, weighted as those are: each block's difference is set against its own model. Where
+    frames drift far the noise differs by factors over the picture, and where frames of one half alone reach, no
+    difference tells it.
+    """
+    model = gathered.model[0] / np.maximum(gathered.model[1], 1)
+    told = np.divide(gathered.sums[0], np.sqrt(model), out=np.zeros_like(model), where=model > 0)
+    ratio = block_noise(told, np.where(model > 0, gathered.counts[0], 0)).noise
+    if halves.noise and ratio:
+        return float((halves.noise / ratio) ** 2)
+    return float(gathered.model[0].sum() / gathered.model[1].sum()) if gathered.model[1].any() else None
 
 
 def noise_scale(content: dict[str, Any]) -> float:
