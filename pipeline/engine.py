@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "decode": 3,
     "grade": 15,
     "judge": 24,
-    "dark": 7,
+    "dark": 8,
     "register": 12,
     "ground": 13,
     "combine": 25,

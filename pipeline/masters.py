@@ -166,7 +166,7 @@ def _master_dark(
     cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
     cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")
     own = float(np.median(noise[::4, ::4])) / model.sigma
-    cards["OWNNOISE"] = (round(own, 4), "the master's noise over one frame's, ordinary pixels")
+    cards["OWNNOISE"] = (round(own, 4), "noise of the master over that of one frame")
     cards["DGAIN"] = (round(model.gain, 5), "[ADU] temporal variance per ADU of dark signal")
     cards["DLEVEL"] = (round(model.bulk, 3), "[ADU] level of ordinary pixels above black")
     cards["NHITS"] = (hits, "values rejected (cosmic hits)")

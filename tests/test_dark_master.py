@@ -285,6 +285,20 @@ def test_what_stands_out_of_few_darks_stays(cfa):
     assert np.nanstd(away) < 0.35 * noise
 
 
+def test_a_line_that_stands_out_of_few_darks_keeps_its_level():
+    """One row, one column and a third of a row that lie 3 ADU off among pixels of a noise of 3.5: each is wrong by no
+    more than its own mean can be, the third by no more than it is at its ends."""
+    rng, noise = np.random.default_rng(8), 10 / np.sqrt(8)
+    off = np.zeros((640, 768))
+    off[:, 333], off[78], off[401, :256] = 3.0, -3.0, 3.0
+    truth = rng.normal(0, 1.0, off.shape) + off
+    mean = (truth + rng.normal(0, noise, off.shape)).astype(np.float32)
+    lost = least_error(mean, np.full(off.shape, noise, np.float32), "RGGB")[0] - truth
+    assert abs(lost[:, 333].mean()) < 4 * noise / np.sqrt(640)
+    assert abs(lost[78].mean()) < 4 * noise / np.sqrt(768)
+    assert abs(lost[401, :256].mean()) < 1.0
+
+
 # ---- the step -------------------------------------------------------------------------------------------------------
 
 
@@ -316,7 +330,7 @@ def test_master_of_few_and_many(tmp_path, count):
     else:  # as means over blocks show it, which share what rows and surroundings tell; 330 blocks: good to 4 %
         sums, counts = (in_blocks(np.where(ordinary, a, 0)) for a in (master.mean - signal, 1))
         assert np.std(error) < told
-        assert 0.5 < block_noise(sums, counts).noise / told < 1.4
+        assert 0.5 < block_noise(sums, counts).noise / told < 1.7
     assert (master.defects[hot] > 0).mean() > 0.99
     assert np.count_nonzero(master.defects[ordinary]) <= (count == 1) * 40
     if count >= 4:

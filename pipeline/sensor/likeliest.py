@@ -6,7 +6,8 @@ and its column let expect, as far as the noise of the mean accounts for the scat
 (warm, hot, cold) stays as it is. Two estimates follow each other, both by what the master itself shows:
 
 1. The structure (glow, shading, rows, columns, readout channels): the cosine transform of each CFA position, shrunk by
-   blocks of frequencies, each by the share of its power above the floor of white scatter.
+   blocks of frequencies, each by the share of its power above the floor of white scatter; and the levels of single rows
+   and columns that stand out.
 2. What single pixels have of their own: Tweedie's formula, from the frequency of such values in this master.
 
 References
@@ -31,8 +32,8 @@ from pipeline.sensor.defects import coarse_level, same_colour_excess
 
 # Pixels that stand out by this many standard deviations are no part of the structure.
 STANDS_OUT = 4.0
-# A block of frequencies holds structure where its power lies above the floor by this many of its standard errors: what
-# chance gives many small blocks would be broad noise, the more seen the broader.
+# A block of frequencies, or a line, holds structure where it lies above what noise makes by this many standard errors:
+# what chance gives many small blocks would be broad noise, the more seen the broader.
 STRUCTURE_SIGMA = 4.0
 # Side of tiles whose structure is looked at by itself, px: that of glow in a corner is little of the whole picture's.
 TILE = 256
@@ -83,6 +84,7 @@ def least_error(
                     found, share = structure(plane[tile] - whole[tile], BLOCK // step)
                     whole[tile] += found
                     kept += share * found.size / mean.size
+            whole += _lines(plane - whole, side)
             plane[:] = whole
     scatter = _scatter(mean, value)
     error = np.empty_like(value)
@@ -132,6 +134,24 @@ def structure(plane: NDArray[np.float32], block: int) -> tuple[NDArray[np.float3
     kept = sum(times * float(passed[0][n] @ told @ passed[1][n]) for times, n in parts)
     whole = sum(times * float(passed[0][n].sum() * passed[1][n].sum()) for times, n in parts)
     return fft.idctn(waves, norm="ortho", overwrite_x=True), kept / whole if whole > 0 else 1.0
+
+
+def _lines(rest: NDArray[np.float32], side: int) -> NDArray[np.float32]:
+    """Levels of single rows and columns, and of stretches of `side` and `side // 4` pixels, where they stand out.
+
+    What one line of thousands has is little of any block of frequencies; its own mean tells it.
+    """
+    _, spread = clipped(rest[:: max(1, rest.shape[0] // 256)])
+    found = np.zeros_like(rest)
+    for length in (max(rest.shape), side, side // 4):
+        for axis in (0, 1):
+            starts = np.arange(0, rest.shape[axis], length)
+            sizes = np.diff([*starts, rest.shape[axis]])
+            numbers = sizes[:, None] if axis == 0 else sizes
+            means = np.add.reduceat(rest - found, starts, axis=axis, dtype=np.float64) / numbers
+            told = np.where(np.abs(means) > STRUCTURE_SIGMA * spread / np.sqrt(numbers), means, 0)
+            found += np.repeat(told, sizes, axis=axis).astype(np.float32)
+    return found
 
 
 def _octaves(length: int) -> NDArray[np.int64]:
