@@ -26,8 +26,8 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
-    "grade": 15,
-    "judge": 24,
+    "grade": 16,
+    "judge": 25,
     "dark": 8,
     "register": 12,
     "ground": 13,

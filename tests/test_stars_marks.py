@@ -34,6 +34,17 @@ def line(x1, y1, x2, y2, height, width=1.0):
     return height * np.exp(-(across**2) / (2 * width**2)) * ((along >= 0) & (along <= length))
 
 
+def test_strobes_beside_satellites_and_a_meteor():
+    """An aircraft of 14 strobes and no lamps is found in a frame that two satellites and a meteor cross, once each."""
+    rng = np.random.default_rng(2)
+    light = line(100, 100, 1200, 700, 70) + line(1150, 80, 300, 820, 60) + line(600, 600, 760, 560, 50)
+    strobes = Field(np.linspace(200, 1100, 14), np.linspace(850, 350, 14), np.full(14, 40000.0))
+    found = find_streaks(frame_with(rng, light + render(SHAPE, strobes, 2.4)).detections)
+    assert len(found) == 4
+    ends = [sorted([(s.x1, s.y1), (s.x2, s.y2)]) for s in found]
+    assert min(np.abs(np.array(e) - [(200, 850), (1100, 350)]).max() for e in ends) < 15
+
+
 @pytest.mark.parametrize(
     ("height", "place"), [(60, (200, 150, 700, 500)), (12, (0, 700, 1299, 250)), (40, (900, 80, 990, 300))]
 )

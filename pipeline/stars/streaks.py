@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
+from scipy.stats import poisson
 
 from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK, farthest, flattened, free_means, line_sums
 from pipeline.stars.crowds import crowded, lines_in_crowds
@@ -31,11 +34,13 @@ VOTE_SIGMA = 8.0  # a line has this many standard deviations more votes than lin
 VOTES_MIN = 40
 FAINT_COVER = 0.4  # share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma
 UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
-FLASH_POINTS = 300  # the brightest detections, among which an aircraft's strobes are
+# The brightest detections, among which an aircraft's strobes are; of the fewer chance puts fewer on a line.
+FLASH_POINTS = 75, 300
 FLASH_WITHIN = 1.5  # half-size px off their line
+KNOWN_WITHIN = 4.0  # half-size px off a streak's line, that are its own light
 FLASHES_MIN = 8
 FLASH_GAP = 8.0  # times the usual step from one to the next
-FLASH_CHANCE = 6.0  # standard deviations: the fullest of all lines through chance places reaches 5
+FLASH_CHANCE = 1e-9  # of so many chance places on one line; a frame has some 1e5 lines, and stars stand in groups
 FOLLOWED_MAX = 12  # of the longest; clouds and treetops make many
 SHARE_MAX = 0.2  # of the blocks may vote; clouds and treetops beyond that hide any line
 
@@ -71,7 +76,7 @@ def find_streaks(found: Detections) -> list[Streak]:
     lines = _faint_lines(found)
     if crowded(found):
         lines += [_of_blocks(*line) for line in lines_in_crowds(found)]
-    pieces = _longest_first(_join(marks + lines + _flashes(found)))
+    pieces = _longest_first(_join(marks + lines + _flashes(found, marks + lines)))
     whole = [_followed(found, piece) for piece in pieces[:FOLLOWED_MAX]]
     return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
 
@@ -116,13 +121,24 @@ def _long_marks(found: Detections) -> list[Streak]:
     ]
 
 
-def _flashes(found: Detections) -> list[Streak]:
+def _flashes(found: Detections, known: Sequence[Streak]) -> list[Streak]:
     """The line of an aircraft's strobes, whose lamps between them may be too faint: far more bright points on one
-    straight line than chance puts on any."""
+    straight line than chance puts on any. What lies on the lines of `known` streaks are pieces of those."""
     objects = found.objects
-    bright = objects[np.argsort(-objects["peak"], kind="stable")[:FLASH_POINTS]]
+    lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in known]).reshape(-1, 4)
+    objects = objects[~on_lines(objects["x"], objects["y"], (lines - 0.5) / 2, KNOWN_WITHIN)]
+    objects = objects[np.argsort(-objects["peak"], kind="stable")]
+    for number in FLASH_POINTS:
+        line = _row_of_points(objects[:number], found)
+        if line is not None:
+            return [line]
+    return []
+
+
+def _row_of_points(bright: NDArray[Any], found: Detections) -> Streak | None:
+    """The fullest line of points, as far as it is filled; None where chance fills lines so."""
     if len(bright) < FLASHES_MIN:
-        return []
+        return None
     x, y = np.asarray(bright["x"], np.float64), np.asarray(bright["y"], np.float64)
     line, _ = fullest_line(x, y, 2 * FLASH_WITHIN)
     on = on_lines(x, y, line, FLASH_WITHIN)
@@ -136,11 +152,11 @@ def _flashes(found: Detections) -> list[Streak]:
     span = float(np.ptp(along[chosen])) if len(chosen) else 0.0
     area = found.residual.shape[0] * found.residual.shape[1]
     chance = len(bright) * 2 * FLASH_WITHIN * span / area
-    if len(chosen) < FLASHES_MIN + chance + FLASH_CHANCE * math.sqrt(chance) or span < LENGTH_MIN:
-        return []
+    if len(chosen) < FLASHES_MIN or poisson.sf(len(chosen) - 1, chance) > FLASH_CHANCE or span < LENGTH_MIN:
+        return None
     ends = np.array([[line[0, 0], line[0, 1]]]) + np.outer([along[chosen].min(), along[chosen].max()], direction)
     (x1, y1), (x2, y2) = 2 * ends + 0.5
-    return [Streak(float(x1), float(y1), float(x2), float(y2), float(np.median(bright["peak"][chosen]) / found.noise))]
+    return Streak(float(x1), float(y1), float(x2), float(y2), float(np.median(bright["peak"][chosen]) / found.noise))
 
 
 @lru_cache(maxsize=2)
