@@ -152,7 +152,7 @@ def graded_frame(
         ),
         "tile_stars": json.dumps(_star_tiles(found, pixels.shape).tolist()),
         "tile_sky_adu": json.dumps(_sky_tiles(found.detections.sky, found.detections.residual.shape)),
-        "broad_light": packed(broad_light(found.within)),
+        "broad_light": packed(broad_light(found)),
     }
     row.update(frame_shape(found.stars))
     return row, found, streaks

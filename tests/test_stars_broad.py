@@ -42,13 +42,13 @@ def test_stars_on_rays_are_found_and_measured():
     assert len(found.stars) < 1.03 * len(field.x)
     assert np.median(ratio) == pytest.approx(1, abs=0.01)
     assert np.quantile(np.abs(ratio - 1), 0.9) < 0.06
-    assert not broad_light(found.within).any()
+    assert not broad_light(found).any()
 
 
 def test_where_rays_are_too_fine_to_be_followed_is_noted():
     """Stars are lost on rays of 24 px (FWHM), each of them where the frame's grade says that none can be found."""
     field, found, seen, _ = frame_under_rays(10.0)
-    code = packed(broad_light(found.within))
+    code = packed(broad_light(found))
     assert (~seen).sum() > 20
     assert reaches(code, field.x[~seen], field.y[~seen], SHAPE[1], SHAPE[0]).all()
 

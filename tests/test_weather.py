@@ -147,7 +147,6 @@ def test_without_a_site_brightening_is_not_named_further(tmp_path: Path) -> None
     assert "with site and utc_offset_hours in trip.yaml this page tells which" in got.text
 
 
-@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize(
     "setting",
     [
@@ -156,10 +155,10 @@ def test_without_a_site_brightening_is_not_named_further(tmp_path: Path) -> None
         {"focal_mm": 135.0, "stars": 900, "tracked": True, "ground": 0.33},
     ],
 )
-def test_nothing_is_named_on_clean_scenes(tmp_path: Path, setting: dict[str, Any], seed: int) -> None:
+def test_nothing_is_named_where_nothing_befell_the_sky(tmp_path: Path, setting: dict[str, Any]) -> None:
     """Kicks and lost focus are no weather, nor is land, nor the scatter of few stars."""
-    faults = {3: Fault("kick", 2.0), 9: Fault("defocus", 1.6), 12: Fault("slip", 2.0)} if seed else {}
-    got = told(tmp_path, faults, seed=seed, **setting)
+    faults = {3: Fault("kick", 2.0), 9: Fault("defocus", 1.6), 12: Fault("slip", 2.0)}
+    got = told(tmp_path, faults, seed=1, **setting)
     assert got.causes == []
     assert "What befell the sky" not in got.text
     assert all(not row["cause"] for row in got.rows)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
 
-from pipeline.stars.detect import Detections
+from pipeline.stars.measure import FrameStars
 from pipeline.stars.mesh import FINE_SIDE
 
 CELLS = (48, 64)  # rows, columns in which it is told
@@ -14,23 +14,20 @@ BROAD = 4 * FINE_SIDE**2  # px of the half-size image, of an object that the fin
 STEP = 4  # px of the half-size image, at which it is looked for
 
 
-def broad_light(found: Detections) -> NDArray[np.bool_]:
+def broad_light(found: FrameStars) -> NDArray[np.bool_]:
     """Which cells of a frame such light reaches, and a block of the finer mesh about it.
 
     What is broad and smooth the mesh takes for sky; what is left runs together with the stars on it into one object.
 
-    Parameters
-    ----------
-    found : of `detect.within_broad_light`
-
     Returns
     -------
-    `CELLS` bool array
+    `CELLS` bool array, none set where light so broad covers little of the frame
     """
-    broad = np.append(False, found.objects["npix"] > BROAD)
-    if not broad.any():
+    seen = found.within
+    broad = np.append(False, seen.objects["npix"] > BROAD)
+    if seen is found.detections or not broad.any():
         return np.zeros(CELLS, bool)
-    there = broad[found.segments[::STEP, ::STEP]]
+    there = broad[seen.segments[::STEP, ::STEP]]
     there = maximum_filter(there, 2 * (FINE_SIDE // STEP) + 1)
     down, across = (np.arange(n) * cells // n for n, cells in zip(there.shape, CELLS, strict=True))
     number = (down[:, None] * CELLS[1] + across).ravel()
