@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "ground": 13,
     "combine": 25,
     "join": 3,
-    "finish": 10,
+    "finish": 11,
     "summarise": 21,
 }
 

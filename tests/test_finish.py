@@ -334,6 +334,22 @@ def test_preview_shows_no_dark_rings() -> None:
     assert (picture[25:35, 55:65].mean(axis=(0, 1)) < sky - 20).all()
 
 
+def test_stars_in_coloured_light_stand_in_no_grey_squares() -> None:
+    """What is raised beside a star in a town's orange dome has the colour of the dome there."""
+    y, x = np.mgrid[0:240, 0:360]
+    dome = 0.1 * np.exp(-((x - 180) ** 2 + (y - 240) ** 2) / (2 * 60**2))
+    light = (
+        0.02 + dome[..., None] * np.array([1.0, 0.5, 0.25]) + np.random.default_rng(12).normal(0, 2e-4, (240, 360, 3))
+    )
+    light[200, 180] += 1.0
+    light[200, 182] -= [0.015, 0.015, 0.005]
+    picture, _ = stretch(light)
+    beside = picture[194:207, 192:200].reshape(-1, 3).mean(axis=0)
+    assert beside[0] - beside[2] > 40
+    about = np.abs(picture[196:205, 176:185] - beside).max(axis=2)
+    assert np.sum(about > 15) == 1
+
+
 @pytest.mark.parametrize("light", [np.zeros((30, 40, 3)), np.full((30, 40, 3), np.nan), np.ones((1, 1, 3))])
 def test_preview_of_nothing(light: np.ndarray) -> None:
     """An empty, unknown or one-pixel picture gives an even grey and no warning."""

@@ -206,14 +206,15 @@ def _fill_rings(
     Only pixels darker than the sky about them by RING_SIGMA beside a star are touched, so that dark clouds, ground and
     vignetted corners stay; none near `edge`, known land.
     """
-    floor = np.stack([_around(light[..., channel]) for channel in range(3)], axis=2) - np.float32(RING_SIGMA * noise)
-    rise = brightness - (floor @ LUMINANCE.astype(np.float32) + np.float32(RING_SIGMA * noise))
-    star = ndimage.maximum_filter(rise, 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
-    ring = star & (light < floor).any(axis=2)
+    around = np.stack([_around(light[..., channel]) for channel in range(3)], axis=2)
+    offset = light - around
+    star = ndimage.maximum_filter(offset @ LUMINANCE.astype(np.float32), 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
+    ring = star & (offset < np.float32(-RING_SIGMA * noise)).any(axis=2)
     if edge is not None:
         ring &= ~edge
-    # where one colour undershoots, the others are wrong as well: neutral, at the middle one, no darker than the floor
-    light[ring] = np.maximum(np.median(light[ring], axis=1), floor[ring].min(axis=1))[:, None]
+    # where one colour undershoots, the others are wrong as well: the sky's colour there, by the middle one's offset
+    lifted = np.maximum(np.median(offset[ring], axis=1), np.float32(-RING_SIGMA * noise))
+    light[ring] = around[ring] + lifted[:, None]
     raised: NDArray[np.float32] = light @ LUMINANCE.astype(np.float32)
     return raised
 
