@@ -211,7 +211,6 @@ class Night:
         decoded = {job.name for job in pending if job.rule == "decode_calibration"}
         need = {scene: self._room(scene, decoded) for scene in waiting if scene in self._need}
         check_room(self.project, need, self.trip.limits.scratch_mb)
-        begun = time.monotonic()
         self._left = Left(pending, self._frames())
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
         try:
@@ -228,7 +227,7 @@ class Night:
         if self._stopping:
             self.teller.say("stopped; run the same command again to go on where it was")
             return failed or self._scenes()
-        self._tell_end(failed, time.monotonic() - begun)
+        self._tell_end(failed)
         return failed
 
     def _room(self, scene: str, decoded: set[str]) -> int:
@@ -345,7 +344,7 @@ class Night:
         found = scene_failures(work, scene, source, read_all(work / "failures"))
         return [f"{failure.get('step')}: {failure.get('sentence')}" for failure in found]
 
-    def _tell_end(self, failed: list[str], wall: float) -> None:
+    def _tell_end(self, failed: list[str]) -> None:
         results = self.project / "results"
         for scene in self._scenes():
             if scene in failed:
@@ -367,7 +366,8 @@ class Night:
             frames = f"{found} frame{'s' if found != 1 else ''}"
             self.teller.say(f"scene {scene}: {figures.get('frames_kept')} of {frames} kept{noise}")
         page = f"; open {shown(results / 'index.html')}" if (results / "index.html").is_file() else ""
-        self.teller.say(f"done in {duration(wall)}{page}")
+        # from the start of the command: loading and sorting the card are waited for as well
+        self.teller.say(f"done in {duration(time.time() - psutil.Process().create_time())}{page}")
 
 
 def _progress(project: Path) -> list[dict[str, Any]]:

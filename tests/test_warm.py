@@ -8,6 +8,7 @@ import tempfile
 import time
 from importlib.metadata import version
 
+import psutil
 import pytest
 
 from pipeline.config import Trip
@@ -117,6 +118,15 @@ def test_a_folder_that_is_too_deep_for_a_socket(tmp_path, monkeypatch):
         night._on_signal(signal.SIGINT, None)  # a wish to end before the engine is there
         assert night._stopping
     assert list(deep.iterdir()) == []
+
+
+def test_the_time_told_is_that_of_the_whole_command(tmp_path, monkeypatch, capsys):
+    """What goes before the engine counts: a process three hours old tells three hours."""
+    monkeypatch.setattr(psutil.Process, "create_time", lambda _: time.time() - 3 * 3600)
+    night = Night(tmp_path, Trip(), 1)
+    night.plan = {"scenes": {}}
+    night._tell_end([])
+    assert "done in 3 h 00 min" in capsys.readouterr().out
 
 
 def test_nothing_is_left_where_the_front_door_was_killed(tmp_path):
