@@ -4,6 +4,7 @@ written from here (`python -m pipeline.config`) and a test holds them to it."""
 from __future__ import annotations
 
 import argparse
+import itertools
 import math
 import os
 import re
@@ -278,10 +279,16 @@ def load_trip(project: str | os.PathLike[str] | None) -> Trip:
 
 
 class _UniqueKeys(yaml.SafeLoader):
-    """YAML in which a key given twice is an error, not a silent loss."""
+    """YAML in which a key given twice is an error, not a silent loss; and a decimal comma, which parts keys."""
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
         seen = set()
+        for (key, value), (after, nothing) in itertools.pairwise(node.value):
+            parts = (value.value, after.value) if nothing.value == "" else ()
+            if parts and all(isinstance(part, str) and re.fullmatch(r"[-+]?\d+", part) for part in parts):
+                raise yaml.constructor.ConstructorError(
+                    None, None, f"{key.value}: {_comma_said(','.join(parts))}", after.start_mark
+                )
         for key_node, _ in node.value:
             key = self.construct_object(key_node, deep=True)
             if isinstance(key, str) and key in seen:
@@ -336,6 +343,10 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
     return trip
 
 
+def _comma_said(number: str) -> str:
+    return f"numbers take a point, not a comma: {number.replace(',', '.')}, not {number}"
+
+
 def _sentence(name: str, item: Any) -> str:
     path = ".".join(shown(str(part)) for part in item["loc"] if part != "[key]")
     if item["type"] == "extra_forbidden":
@@ -343,11 +354,14 @@ def _sentence(name: str, item: Any) -> str:
         return f"{name}: {path}: unknown key; known here: {', '.join(known)}"
     if item["type"] == "model_type":
         item = item | {"msg": "must hold keys and values"}
+    if item["msg"] == "must be a number" and re.fullmatch(r"[-+]?\d+,\d+", str(item["input"])):
+        return f"{name}: {path}: {_comma_said(item['input'])}"
     value = repr(item["input"])
     value = value if len(value) <= 60 else value[:57] + "..."
     rule = (
         item["msg"]
         .replace("Input should be", "must be")
+        .replace("Keys should be strings", "a key must be a name")
         .replace("List should", "must")
         .replace(" item after validation, not 0", " item")
         .replace("a valid dictionary", "keys and values")

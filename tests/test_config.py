@@ -47,6 +47,10 @@ def test_every_setting_says_what_it_means():
         ("frames: [a]\nframes: [b]", r"line 2: not valid YAML \(the key 'frames' stands twice\)"),
         ("frames: [a", r"line 1: not valid YAML"),
         ("- a", r"must hold keys and values \(got list\)"),
+        ("combine: {clip_sigma: 3,5}", r"line 1: .*\(clip_sigma: numbers take a point, not a comma: 3.5, not 3,5\)"),
+        ("site: {longitude: 9, latitude: -47,08}", r"line 1: .*\(latitude: numbers take a point.*: -47.08, not -47,08"),
+        ("site:\n  latitude: 47,5", r"trip.yaml: site.latitude: numbers take a point, not a comma: 47.5, not 47,5"),
+        ("site: {1: 2}", r"site.1: a key must be a name \(got 1\)"),
         ("keep: [1]", r"keep.0: must be a string \(got 1\)"),
     ],
 )

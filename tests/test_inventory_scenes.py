@@ -20,6 +20,7 @@ from pipeline.card.pointing import (
 )
 from pipeline.card.scenes import by_pauses, by_settings, letters, name_groups, named, scene_prefix
 from pipeline.config import parse_trip
+from pipeline.errors import SettingsError
 from pipeline.sky.camera import Camera
 from tests.cards import Sky, clocked, fixed, frame, run, towards, tracking
 
@@ -504,6 +505,8 @@ def test_keep_and_drop_are_turned_into_ids_and_slips_are_told():
     assert made.warnings == ["trip.yaml: drop: no light frame is named 'nothing'"]
     many = plan(frames, f"drop: [{', '.join(f'x{n:03d}' for n in range(300))}]")
     assert many.warnings[0].endswith("is named 'x000', 'x001', 'x002', 'x003', 'x004' and 295 more")
+    with pytest.raises(SettingsError, match=f"trip.yaml: {frames[1].shown}: named under keep and under drop"):
+        plan(frames, "keep: [F0003?.raw]\ndrop: ['F0003*']")
 
 
 def test_pauses_as_long_as_exposures_are_noted():

@@ -21,6 +21,7 @@ from pipeline.card.pointing import Looker, Piece
 from pipeline.card.same_view import with_ground
 from pipeline.card.scenes import EXPOSURE_TOLERANCE, by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
 from pipeline.config import Trip
+from pipeline.errors import SettingsError
 from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, usual
 
 # Pauses of 0.9 to 1.3 exposures after most exposures of a second and more: the camera takes its own darks.
@@ -62,8 +63,14 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
     looker : Looker
         For where the lights point.
     before : Before
+
+    Raises
+    ------
+    SettingsError
+        A light is named under `keep` and under `drop`.
     """
     frames = list(frames)
+    _refuse_both_ways(frames, trip)
     settings = trip.inventory
     sets = _calibration_sets(frames, trip, before)
     lights = [f for f in frames if f.kind == "light"]
@@ -257,6 +264,16 @@ def has_own_dark_pauses(frames: Sequence[CardFrame]) -> bool:
     pauses = np.array([(b[0] - a[0] - a[1]) / a[1] for a, b in itertools.pairwise(timed)])
     inside = (pauses > OWN_DARK_PAUSE[0]) & (pauses < OWN_DARK_PAUSE[1])
     return bool(inside.mean() >= OWN_DARK_SHARE)
+
+
+def _refuse_both_ways(frames: list[CardFrame], trip: Trip) -> None:
+    both = [f.shown for f in frames if f.kind == "light" and named(f, trip.keep) and named(f, trip.drop)]
+    if both:
+        more = f" and {len(both) - NAMES_SAID} more" if len(both) > NAMES_SAID else ""
+        raise SettingsError(
+            f"trip.yaml: {', '.join(both[:NAMES_SAID])}{more}: named under keep and under drop; take the name or "
+            "pattern out of one of them"
+        )
 
 
 def _unused_names(frames: list[CardFrame], trip: Trip, scenes: set[str]) -> list[str]:
