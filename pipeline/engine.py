@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "grade": 16,
     "judge": 25,
     "dark": 8,
-    "register": 12,
+    "register": 13,
     "ground": 13,
     "combine": 25,
     "join": 3,

@@ -40,6 +40,8 @@ ROUNDS, BISQUARE = 6, 4.685
 # Extinction of clear air, magnitudes an airmass, and how far it may be off (check-values.md, 4; haze); slopes of what
 # stays with the ground, over half a diagonal.
 EXTINCTION, EXTINCTION_ERROR, PER_MAGNITUDE, SLOPE = 0.17, 0.05, 0.4 * np.log(10), 0.05
+# All but free: the lens's terms and a frame's level; what stars do not tell keeps this as its error.
+LENS, LEVEL = 10.0, 100.0
 # What a lens may do: brighter away from the axis by no more than this, and no darker in the corner than that.
 RISE_MAX, CORNER_LEAST = 0.01, 0.1
 PLACES = np.linspace(0.0, 1.0, 21)
@@ -120,7 +122,9 @@ def measure_vignetting(
     # the first two are the lens's; the air's and the ground's are taken out with them
     terms = np.column_stack([q2, q2 * q2, u, v, seen[:, 6]])
     error = np.hypot(seen[:, 5] / seen[:, 4], SCATTER)
-    prior = np.array([np.inf, np.inf, SLOPE, SLOPE, EXTINCTION_ERROR * PER_MAGNITUDE])
+    prior = np.array([LENS, LENS, SLOPE, SLOPE, EXTINCTION_ERROR * PER_MAGNITUDE])
+    if altitudes is None:
+        terms, prior = terms[:, :-1], prior[:-1]
     level = np.log(seen[:, 4]) + EXTINCTION * PER_MAGNITUDE * seen[:, 6]
     solution, covariance = _fit(level, error, star, frame, terms, prior)
     a, b = float(solution[0]), float(solution[1])
@@ -133,7 +137,8 @@ def measure_vignetting(
     if reach < REACH_MIN:
         refused = f"no stars are seen farther out than {100 * reach:.0f} % of the way to the corners"
     elif worst > ERROR_MAX:
-        refused = f"the stars tell it to {100 * worst:.1f} % only: the sky moved too little, or they are too few"
+        told = f"to {100 * worst:.1f} % only" if worst < 1 else "not at all"
+        refused = f"the stars tell it {told}: the sky moved too little, or they are too few"
     elif (np.diff(shape) > RISE_MAX / len(PLACES)).any() or shape[-1] < CORNER_LEAST:
         refused = "what the stars show is no lens's: it does not fall evenly towards the corners"
     return Vignetting((a, b), worst, number, refused)
@@ -146,20 +151,18 @@ def _fit(
 
     `prior` is how far each term may be from 0, one standard deviation.
     """
-    frames = np.zeros((len(level), int(frame.max()) + 1))
-    frames[np.arange(len(level)), frame] = 1.0
+    # the first frame's level is the others' measure
+    frames = np.asarray(frame[:, None] == np.arange(1, int(frame.max()) + 1), np.float64)
     scale = np.maximum(np.abs(terms).max(axis=0), 1e-9)
     columns = np.column_stack([terms / scale, frames])
+    known = np.diag(1 / np.concatenate([prior * scale, np.full(frames.shape[1], LEVEL)]) ** 2)
     weight = 1 / error**2
     solution = np.zeros(columns.shape[1])
     for _ in range(ROUNDS):
         root = np.sqrt(weight)[:, None]
         design = np.column_stack([_centred(c, weight, star) for c in columns.T]) * root
         wanted = _centred(level, weight, star)
-        normal = design.T @ design
-        known = np.arange(terms.shape[1])
-        normal[known, known] += 1 / (prior * scale) ** 2
-        inverse = np.linalg.pinv(normal, rcond=1e-9, hermitian=True)
+        inverse = np.linalg.inv(design.T @ design + known)
         solution = inverse @ (design.T @ (wanted * root[:, 0]))
         left = (wanted - (design / root) @ solution) / error
         spread = max(MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))), 1e-6)
