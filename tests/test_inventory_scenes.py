@@ -506,7 +506,7 @@ def test_keep_and_drop_are_turned_into_ids_and_slips_are_told():
     many = plan(frames, f"drop: [{', '.join(f'x{n:03d}' for n in range(300))}]")
     assert many.warnings[0].endswith("is named 'x000', 'x001', 'x002', 'x003', 'x004' and 295 more")
     with pytest.raises(SettingsError, match=f"trip.yaml: {frames[1].shown}: named under keep and under drop"):
-        plan(frames, "keep: [F0003?.raw]\ndrop: ['F0003*']")
+        plan(frames, "keep: ['F0003?.raw']\ndrop: ['F0003*']")
 
 
 def test_pauses_as_long_as_exposures_are_noted():
