@@ -32,9 +32,10 @@ def optics(record: SceneRecord, rows: list[dict[str, Any]]) -> dict[str, float |
         scale = record.plan.look.pixel_scale_arcsec
     elif focal and pixel:
         scale = math.degrees(math.atan(pixel * 1e-3 / focal)) * 3600
+    # a pitch that is worked out from the stated focal length says nothing of it
+    focal_measured = focal_px * pixel * 1e-3 if focal_px and pixel and record.geometry.get("solved") else None
     if pixel is None and focal and scale:
         pixel = math.tan(math.radians(scale / 3600)) * focal * 1e3
-    focal_measured = focal_px * pixel * 1e-3 if focal_px and pixel and record.geometry.get("solved") else None
     return {
         "focal_mm": focal or None,
         "focal_measured_mm": focal_measured,

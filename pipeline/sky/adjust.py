@@ -76,7 +76,8 @@ class Adjusted:
     matched : (frames,) number of stars
     rows : for each frame (n,), the star's row in the table, -1 where none
     tied : how many stars of the table the catalogue holds
-    scales : (frames,) of each frame's picture against the shared camera's; all 1 where one camera explains all
+    scales : (frames,) of each frame's picture against the reference's, which the camera is; all 1 where one camera
+        explains all
     """
 
     bundle: Bundle
@@ -113,14 +114,14 @@ def adjust(
     scales : (frames,) of the frames' pictures, where some are known to differ
     """
     half = float(np.hypot(camera.width, camera.height)) / 2
-    sizes = np.ones(len(frames)) if scales is None else scales / np.median(scales)
+    sizes = np.ones(len(frames)) if scales is None else scales / scales[reference]
     alike = rescaled(frames, sizes, (camera.centre_x, camera.centre_y))
     result = _adjust(alike, camera, attitudes, reference, known=known, solved=solved, rough_px=rough_px)
     for _ in range(BREATHING_ROUNDS):
         changes, sigmas = scale_changes(alike, result.bundle, result.zeniths, result.rows)
         if not matters(changes, sigmas, half):
             break
-        sizes = sizes * (1.0 + changes)
+        sizes = sizes * (1.0 + changes) / (1.0 + changes[reference])
         lens = result.bundle.camera
         alike = rescaled(frames, sizes, (lens.centre_x, lens.centre_y))
         result = _adjust(alike, lens, result.bundle.attitudes, reference, known=known, solved=solved, rough_px=rough_px)

@@ -107,6 +107,16 @@ class _Lens:
     attitudes: dict[int, Floats]
     scales: dict[int, float]
 
+    def near(self, n: int) -> Camera:
+        """The camera as it was nearest to frame n: a zoom may creep, from frame to frame by little."""
+        nearest = min(self.scales, key=lambda k: (abs(k - n), k))
+        return self.camera.changed(focal_px=self.camera.focal_px * self.scales[nearest])
+
+    def take(self, n: int, attitude: Floats, camera: Camera) -> None:
+        """Frame n belongs to it."""
+        self.attitudes[n] = attitude
+        self.scales[n] = camera.focal_px / self.camera.focal_px
+
 
 class _Tries:
     """How many solves may still lead nowhere: each costs up to a second, a scene of clouds has hundreds."""
@@ -154,11 +164,11 @@ def _place_one(frames: Sequence[FrameStars], n: int, lenses: list[_Lens], pole: 
     for lens in nearest:
         if _by_prediction(frames, n, lens, pole):
             return ""
-    camera = nearest[0].camera
+    camera = nearest[0].near(n)
     if tries.may_solve(n):
         own = solve(*_lists(stars), camera.width, camera.height, camera=camera)
         if own is not None:
-            nearest[0].attitudes[n] = _matrix(own.attitude)
+            nearest[0].take(n, _matrix(own.attitude), own.camera)
             return ""
         tries.known -= 1
     if any(_by_neighbour(frames, n, lens) for lens in nearest):
@@ -167,9 +177,9 @@ def _place_one(frames: Sequence[FrameStars], n: int, lenses: list[_Lens], pole: 
         # was the lens turned?
         free = solve(*_lists(stars), camera.width, camera.height)
         if free is not None:
-            same = [lens for lens in lenses if _alike(free.camera, lens.camera)]
+            same = [lens for lens in lenses if _alike(free.camera, lens.near(n))]
             if same:
-                same[0].attitudes[n] = _matrix(free.attitude)
+                same[0].take(n, _matrix(free.attitude), free.camera)
             else:
                 lenses.append(_Lens(free.camera, {n: _matrix(free.attitude)}, {n: 1.0}))
             return ""
@@ -187,11 +197,11 @@ def _by_prediction(frames: Sequence[FrameStars], n: int, lens: _Lens, pole: Floa
     # clouds may hide the brightest: the catalogue is gone into as deep as in a clear frame, though by fewer stars
     clear = max(len(frames[k]) for k in _neighbours(n, lens.attitudes, DEPTH_FRAMES))
     depth = min(PLACING_STARS, clear) if len(positions) < PLACING_STARS else None
+    camera = lens.near(n)
     for guess in _predictions(frames, n, lens.attitudes, pole):
-        found = refine(positions, lens.camera, guess, known=True, depth=depth)
+        found = refine(positions, camera, guess, known=True, depth=depth)
         if found is not None:
-            lens.attitudes[n] = found.attitude
-            lens.scales[n] = found.camera.focal_px / lens.camera.focal_px
+            lens.take(n, found.attitude, found.camera)
             return True
     return False
 
