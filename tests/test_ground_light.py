@@ -11,6 +11,7 @@ from pipeline import groundpicture
 from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.background import Survey
+from pipeline.pixels.noise import PhotonTransfer
 from pipeline.pixels.positions import position_grid
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.stack.groundfile import read_ground
@@ -93,6 +94,39 @@ def test_frames_in_another_light_are_told() -> None:
     assert told.alike.all()
     assert told.base == 3
     assert (told.factors == 1).all()
+
+
+def test_of_a_light_that_changes_for_good_the_frames_of_one_light_are_taken() -> None:
+    """A tent shines on a quarter of the land in all of 20 frames; over the last eleven the moon rises to eight times
+    the light that was there, and a lamp shines on everything in the third. No factor makes tent and moonlight alike:
+    what is taken is the eight dark frames."""
+    rng = np.random.default_rng(6)
+    land, tent = rng.uniform(20, 200, (3, 400)), 400.0 * (np.arange(400) < 100)
+    moon = [1.0] * 9 + [1.0 + 0.7 * k for k in range(1, 12)]
+    frames = [land * m + tent + rng.normal(0, 2.0, land.shape) for m in moon]
+    frames[2] = frames[2] + rng.uniform(5000, 9000, land.shape)
+    told = one_light(frames, 10)
+    assert np.flatnonzero(told.alike).tolist() == [0, 1, 3, 4, 5, 6, 7, 8]
+    assert (told.factors[told.alike] == 1).all()
+
+
+def test_the_texture_of_land_is_no_noise() -> None:
+    """Blocks of land whose pixels differ a hundred times more than noise, more in every frame: the floor of the sky's
+    noise is what the blocks of sky have, 50 ADU^2 less 0.5 a level of 60 ADU (elementary), the weights are alike."""
+    shape, side, frames = (512, 768), 32, 4
+    rows, columns = shape[0] // side, shape[1] // side
+    sky = np.broadcast_to(np.arange(rows)[:, None] < 10, (rows, columns))
+    light, grid = np.full((rows, columns, 4), 60.0, np.float32), position_grid(lambda x, y: (x, y), shape)
+    surveys = [
+        Survey(light, np.where(sky, 50.0, 5000.0 * (k + 1))[..., None].repeat(4, axis=2).astype(np.float32), side)
+        for k in range(frames)
+    ]
+    matching = match_frames(
+        surveys, [grid] * frames, [1.0] * frames, ["RGGB"] * frames, 0, shape, [0.0] * frames,
+        [np.ones(grid.shift.shape[:2], np.float32)] * frames, PhotonTransfer(0.5, 20.0, True), [sky] * frames,
+    )  # fmt: skip
+    np.testing.assert_allclose(matching.floor, 20.0, rtol=1e-5)
+    np.testing.assert_allclose(matching.weights, 1.0, rtol=1e-5)
 
 
 def test_the_reference_is_matched_at_the_scale_of_the_others() -> None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.pixels.average import NO_GROUP, noise_plan
+from pipeline.pixels.average import NO_GROUP, noise_plan, tally_of
 from pipeline.pixels.noise import block_noise, photon_transfer, shared_share
+from pipeline.pixels.reject import GROWN, MILD
+from pipeline.pixels.resample import NOT_COVERED
 
 
 def test_gain_and_read_noise_come_back() -> None:
@@ -102,3 +104,10 @@ def test_plan_of_differences(frames: int) -> None:
     assert (plan.groups != NO_GROUP).sum() == 2 ** (frames.bit_length() - 1)
     assert len({int(k) for pair in plan.pairs for k in pair}) == 2 * len(plan.pairs)
     assert (plan.pairs < frames).all()
+
+
+def test_the_tally_of_some_pixels_is_what_they_were_counted_as():
+    """A pixel covered counts its colours; rejected are the colours whose bits are set, all of them on a trail."""
+    codes = np.array([[0, 5, NOT_COVERED, 7], [1, 1, 1, 1]], np.uint8)
+    mask = np.array([[0, 1 | 4, 2, GROWN | 1], [2 | MILD, 0, 7, 0]], np.uint8)
+    assert tally_of(codes, mask, 3).tolist() == [[9, 5], [12, 4]]

@@ -263,6 +263,13 @@ def _count_row(codes, mask, y, left, coverage, rejected, tally, colours):  # typ
         tally[k, 1] += lost
 
 
+def tally_of(codes: NDArray[np.uint8], mask: NDArray[np.uint8], colours: int) -> NDArray[np.int64]:
+    """What some pixels add to the tally: (n, 2), values covered and values rejected, of (n, pixels) codes and mask."""
+    there = codes != NOT_COVERED
+    lost = np.where(mask & GROWN, colours, (mask & 1) + ((mask >> 1) & 1) + ((mask >> 2) & 1))
+    return np.stack([colours * there.sum(axis=1), (lost * there).sum(axis=1, dtype=np.int64)], axis=1)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _rescue(  # type: ignore[no-untyped-def]
     values, codes, mask, weights, bases, slope, signal, c, y, x, i, j, block_factor, common, picture, noise
@@ -282,4 +289,4 @@ def _rescue(  # type: ignore[no-untyped-def]
         noise[c, i, j] = np.float32(0)
 
 
-__all__ = ["NO_GROUP", "NoisePlan", "average", "noise_plan"]
+__all__ = ["NO_GROUP", "NoisePlan", "average", "noise_plan", "tally_of"]

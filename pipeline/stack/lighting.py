@@ -8,7 +8,8 @@ a shape of its own: no factor makes such frames like the others.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +19,13 @@ from pipeline.pixels.regression import MAD_TO_SIGMA
 # A factor is believed where it leaves less than this share of the scatter that a constant leaves, and within this
 # range; and from so many blocks on.
 LESS, GAIN_RANGE, BLOCKS_LEAST = 0.9, (0.05, 20.0), 20
-# Land is lit otherwise in a frame where, brought to one brightness, a fifth of its blocks are off by more than so many
-# times what they are in most frames, and by more than this share of the land's level.
-OTHERWISE, OTHERWISE_SHARE = 5.0, 0.1
+# Land is lit otherwise in a frame where, brought to one brightness, more than this share of its blocks are off by more
+# than so many times what the steadier quarter of frames of like brightness differ by, and this share of the light.
+OTHERWISE_BLOCKS, OTHERWISE, OTHERWISE_SHARE = 0.2, 5.0, 0.25
+# Where fewer than this share of the frames are in one light, so many others are tried for the one to begin from.
+MOST, TRIED = 0.7, 24
+# A picture of fewer frames is not made of those alone: nothing that passes could be told from the land.
+ALIKE_LEAST = 3
 
 
 @dataclass(frozen=True)
@@ -44,20 +49,47 @@ def one_light(levels: Sequence[NDArray[np.floating]], reference: int) -> OneLigh
     n, green = len(levels), len(levels[0]) // 2
     shown = [level[green][np.isfinite(level[green])] for level in levels]
     bright = np.array([np.median(one) if one.size else np.nan for one in shown])
-    factors, off = np.ones(n), np.zeros(n)
-    if np.isfinite(bright).any():
-        reference = int(np.nanargmin(np.abs(bright - np.nanmedian(bright))))
-    base = levels[reference]
-    for k in range(n):
-        if k == reference:
+    known = np.flatnonzero(np.isfinite(bright))
+    if not len(known):
+        return OneLight(reference, np.ones(n), np.ones(n, bool))
+    by_brightness = known[np.argsort(bright[known], kind="stable")]
+    steps = [_apart(levels[one], levels[other])[1] for one, other in pairwise(by_brightness.tolist())]
+    noise = OTHERWISE * float(np.quantile([np.median(off) for off in steps if off.size] or [0.0], 0.25))
+    best = _from(levels, int(by_brightness[(len(known) - 1) // 2]), noise)
+    if best.alike.mean() < MOST:
+        # the light changed for good, as when the moon rose: the largest set of frames that agree
+        tried = by_brightness[np.unique(np.linspace(0, len(known) - 1, min(len(known), TRIED)).round().astype(int))]
+        found = [best, *(_from(levels, int(k), noise) for k in tried)]
+        # of as many the one that begins from the middle of them
+        best = max(found, key=lambda one: (one.alike.sum(), -abs(bright[one.base] - np.nanmedian(bright[one.alike]))))
+    return best if best.alike.sum() >= min(ALIKE_LEAST, n) else replace(best, alike=np.ones(n, bool))
+
+
+def _from(levels: Sequence[NDArray[np.floating]], base: int, noise: float) -> OneLight:
+    """The frames against one of them; what differs by less than `noise`, ADU, does not count."""
+    factors, alike = np.ones(len(levels)), np.ones(len(levels), bool)
+    for k, here in enumerate(levels):
+        if k == base:
             continue
-        factors[k] = light_factor(levels[k], base)
-        apart = factors[k] * levels[k] - base
-        apart = apart[:, np.isfinite(apart).all(axis=0)]
-        if apart.size:
-            off[k] = np.quantile(np.abs(apart - np.median(apart, axis=1, keepdims=True)), 0.8)
-    least = max(OTHERWISE * float(np.median(off)), OTHERWISE_SHARE * float(np.nan_to_num(bright[reference])))
-    return OneLight(reference, factors, off <= least)
+        factors[k], off, light = _apart(here, levels[base])
+        if off.size:
+            alike[k] = (off > np.maximum(OTHERWISE_SHARE * light, noise)).any(axis=0).mean() <= OTHERWISE_BLOCKS
+    return OneLight(base, factors, alike)
+
+
+def _apart(
+    here: NDArray[np.floating], base: NDArray[np.floating]
+) -> tuple[float, NDArray[np.floating], NDArray[np.floating]]:
+    """The factor of a frame's levels, and in the blocks that both show by what they are off then, a constant apart, and
+    the lesser of their lights."""
+    factor = light_factor(here, base)
+    off = factor * here - base
+    both = np.isfinite(off).all(axis=0)
+    if not both.any():
+        return factor, off[:, both], off[:, both]
+    off = off[:, both]
+    light = np.minimum(np.abs(base), np.abs(factor * here))[:, both]
+    return factor, np.abs(off - np.median(off, axis=1, keepdims=True)), light
 
 
 def light_factor(here: NDArray[np.floating], base: NDArray[np.floating]) -> float:

@@ -144,11 +144,12 @@ def match_frames(
     per_level = transfer.adu_per_electron
     floor, sky_variance = np.empty((n, colours)), np.empty((n, colours))
     for k in range(n):
+        # land's texture is no noise
+        here = ... if parts is None or not parts[k].any() else parts[k]
         for c in range(colours):
-            read = variances[k][c] - per_level * np.maximum(raw[k][c], 0)
+            read = variances[k][c][here] - per_level * np.maximum(raw[k][c][here], 0)
             floor[k, c] = max(_middle_mean(read), ROUNDING_VARIANCE)
-            here = variances[k][c] if parts is None or not parts[k].any() else variances[k][c][parts[k]]
-            sky_variance[k, c] = max(_middle_mean(here), ROUNDING_VARIANCE)
+            sky_variance[k, c] = max(_middle_mean(variances[k][c][here]), ROUNDING_VARIANCE)
     scale = np.asarray(scales, np.float64)
 
     middle_x, middle_y = surveys[reference].centres()

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import SceneError
-from pipeline.pixels.average import NoisePlan, average
+from pipeline.pixels.average import NoisePlan, average, tally_of
 from pipeline.pixels.grow import GROW_MARGIN, grow
 from pipeline.pixels.hidden import give_back
 from pipeline.pixels.noise import BLOCK
@@ -323,6 +323,10 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         here[: window.height, : window.width] = stack.never[top : top + window.height, left : left + window.width]
         hole = here[: window.height, : window.width]
         tile.coverage[hole], tile.rejected[hole] = 0, 0
+        codes, bits = (
+            a[:, top : top + window.height, left : left + window.width][:, hole] for a in (stack.codes, mask)
+        )
+        tile.tally[members] -= tally_of(codes, bits, scene.colours)
         land = here.reshape(blocks[0], BLOCK, blocks[1], BLOCK).any(axis=(1, 3))
         tile.sums[:, land], tile.counts[:, land], tile.model[:, land] = 0, 0, 0
     return tile
