@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
     "grade": 16,
-    "judge": 25,
+    "judge": 26,
     "dark": 8,
     "register": 13,
     "ground": 14,
@@ -60,7 +60,7 @@ _SCENE_STEPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "combine": ((), ("ground",)),
     "join": ((), ("combine",)),
     "finish": ((), ("join",)),
-    "summarise": (("frames", "dark_why", "flat_why", "notes", "title"), ("finish",)),
+    "summarise": (("frames", "dark_why", "flat_why", "notes", "title", "apart"), ("finish",)),
 }
 
 

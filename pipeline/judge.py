@@ -140,7 +140,8 @@ def judge_scene(
         notes.append(f"All {len(rows)} frames are set aside; their reasons stand in the table.")
     elif set_aside > len(rows) / 2:
         notes.append(
-            f"{set_aside} of {len(rows)} frames are set aside: what is usual is taken from the better quarter."
+            f"{set_aside} of {len(rows)} frames are set aside. Frames are held against the best quarter of their scene "
+            "(sharpest stars, darkest sky, most stars); what is good enough all the same goes under keep: in trip.yaml."
         )
     return rows, notes, event_values(events, [frame.plan.id for frame in chosen] if sound else [])
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,8 +19,8 @@ import numpy as np
 from astropy.io import fits
 
 from pipeline.errors import MoonlessError
-from pipeline.files import read_json
-from pipeline.plan import FINISHED, JOINED, ScenePlan, names_of, read_scene
+from pipeline.files import read_json, shown
+from pipeline.plan import FINISHED, JOINED, PlannedFrame, ScenePlan, names_of, read_scene, read_set
 from pipeline.tables import read_table, row_values
 
 log = logging.getLogger("moonless")
@@ -64,7 +65,7 @@ class SceneRecord:
     ground: dict[str, Any] = field(default_factory=dict)
     joined: dict[str, Any] = field(default_factory=dict)
     sky_zero: dict[str, Any] = field(default_factory=dict)  # of `skyzero.sky_zero_of`; empty where it is not told
-    left_out: dict[str, dict[str, str]] = field(default_factory=dict)  # of "dark", "bias", "flat": frame id to why
+    left_out: dict[str, dict[str, str]] = field(default_factory=dict)  # of "dark", "bias", "flat": file to why
 
 
 def _tolerant(read: Callable[[Path], T], path: Path, otherwise: T) -> T:
@@ -119,14 +120,30 @@ def read_header(path: Path) -> dict[str, Any]:
     return _tolerant(read, path, {})
 
 
-def read_left_out(path: Path) -> dict[str, str]:
-    """Why frames of a calibration set were left out of its master, by frame id; empty where there is no master."""
+def read_left_out(work: Path, name: str) -> dict[str, str]:
+    """Why frames of a calibration set were left out of its master, by file (by frame id where the plan tells none).
+
+    Empty where there is no master.
+    """
 
     def read(path: Path) -> dict[str, str]:
         rows = fits.getdata(path, "FRAMES")
         return {str(row["frame"]): str(row["why"]) for row in rows if str(row["why"])}
 
-    return _tolerant(read, path, {})
+    nothing: dict[str, str] = {}
+    why = _tolerant(read, work / "darks" / f"{name}.fits", nothing)
+    planned = _tolerant(read_set, work / "plan" / "darks" / f"{name}.json", None)
+    files = _file_names(planned.frames) if planned is not None else {}
+    return {files.get(key, key): text for key, text in why.items()}
+
+
+def _file_names(frames: Sequence[PlannedFrame]) -> dict[str, str]:
+    """What to call frames, by id: the file; its folder as well where several are called so, or else the id."""
+    names = {frame.id: frame.shown for frame in frames}
+    for longer in (lambda frame: shown("/".join(Path(frame.file).parts[-2:])), lambda frame: frame.id):
+        several = Counter(names.values())
+        names |= {frame.id: longer(frame) for frame in frames if several[names[frame.id]] > 1}
+    return names
 
 
 def count_defects(path: Path) -> int | None:
@@ -228,7 +245,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
         thumbs=thumbs,
         bias=read_header(work / "darks" / f"{sets['bias']}.fits") if sets.get("bias") else {},
         flat=read_header(work / "darks" / f"{sets['flat']}.fits") if sets.get("flat") else {},
-        left_out={kind: read_left_out(work / "darks" / f"{name}.fits") for kind, name in sets.items() if name},
+        left_out={kind: read_left_out(work, name) for kind, name in sets.items() if name},
     )
 
 

@@ -23,6 +23,7 @@ GLARE_SHARE = 0.2  # of the field, for light at the limit that does not fall on 
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
 UNLIKE = "different camera or settings"
+CLOSEST = "closest: "  # before what came closest to its limit, of a frame that is kept
 # Every reason for which a frame can be set aside, gravest first; `register` gives "not registered".
 REASONS = (
     "unreadable",
@@ -124,6 +125,19 @@ def _below(reason: str, value: float, limit: float, sentence: str) -> Finding:
     return Finding(reason, value / limit - 1, sentence)
 
 
+def _apart(value: float, limit: float, unit: str = "", decimals: int = 0) -> tuple[str, str]:
+    """A value and its limit as printed: up to two more decimals where the two would read alike."""
+    for more in range(3):
+        said = f"{value:.{decimals + more}f}{unit}", f"{limit:.{decimals + more}f}{unit}"
+        if said[0] != said[1]:
+            break
+    return said
+
+
+def _percents(value: float, limit: float) -> tuple[str, str]:
+    return _apart(100 * value, 100 * limit, " %")
+
+
 def _loose(limit: float, scene: Usual) -> float:
     """A limit against the scene's usual, wider where the scene is small."""
     return limit if scene.frames >= SMALL_SCENE else 1 + LOOSE * (limit - 1)
@@ -148,17 +162,20 @@ def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[F
         factor = settings.motion_max * (1.0 if scene.frames >= SMALL_SCENE else 1.5)
         # of long trails, which the sky explains, the little that is not known of them counts for nothing
         limit = max(factor * width, LENGTH_KNOWN * (f.motion_expected_px or 0.0))
-        said = f"stars drawn out by {f.excess_px:.1f} px that the sky's turning does not explain; limit {limit:.1f} px"
+        drawn, most = _apart(f.excess_px, limit, " px", 1)
+        said = f"stars drawn out by {drawn} that the sky's turning does not explain; limit {most}"
         if f.doubled:
-            said = f"stars drawn twice, {f.excess_px:.1f} px apart; limit {limit:.1f} px"
+            said = f"stars drawn twice, {drawn} apart; limit {most}"
         out.append(_above("trailed", f.excess_px, limit, said))
     if scene.frames > 1:
         limit = _loose(settings.focus_max, scene)
         ratio = f.width_px / width
-        said = f"stars {f.width_px:.1f} px wide, {ratio:.2f} times the scene's {width:.1f} px; limit {limit:.2f}"
+        times, most = _apart(ratio, limit, decimals=2)
+        said = f"stars {f.width_px:.1f} px wide, {times} times the scene's {width:.1f} px; limit {most}"
         # the room is counted above 1, where the sharp frames are
         out.append(Finding("out of focus", (limit - ratio) / (limit - 1) if ratio > 1 else 1.0, said))
-    said = f"stars {f.width_px:.1f} px wide; limit {settings.fwhm_max_px:.1f} px"
+    wide, most = _apart(f.width_px, settings.fwhm_max_px, " px", 1)
+    said = f"stars {wide} wide; limit {most}"
     out.append(_above("out of focus", f.width_px, settings.fwhm_max_px, said))
     return out
 
@@ -170,26 +187,27 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
         sure = max(f.cloud_fraction - CLOUD_SURE * f.cloud_error, 0.0)
         good_to = f", give or take {100 * f.cloud_error:.0f} %," if f.cloud_error >= 0.005 else ""
         below = settings.clear_min if f.clear_limit is None else f.clear_limit
+        clouded, most = _percents(f.cloud_fraction, settings.cloud_max)
         said = (
-            f"{100 * f.cloud_fraction:.0f} % of the sky{good_to} lets through less than "
-            f"{100 * below:.0f} % of the starlight; limit {100 * settings.cloud_max:.0f} %"
+            f"{clouded} of the sky{good_to} is dimmed, to less than {100 * below:.0f} % of the starlight; "
+            f"at most {most} of it may be"
         )
         out.append(_above("cloud", sure, settings.cloud_max, said))
     if f.transparency is not None:
-        said = (
-            f"{100 * f.transparency:.0f} % of the starlight comes through; "
-            f"at least {100 * settings.transparency_min:.0f} %"
-        )
+        through, least = _percents(f.transparency, settings.transparency_min)
+        said = f"{through} of the starlight comes through; at least {least} must"
         out.append(_below("cloud", f.transparency, settings.transparency_min, said))
     if f.sky is not None and scene.sky is not None and scene.sky > 0 and scene.frames > 1:
         limit, ratio = _loose(settings.sky_max, scene), f.sky / scene.sky
-        said = f"sky {ratio:.1f} times as bright as the scene's; limit {limit:.1f}"
+        times, most = _apart(ratio, limit, decimals=1)
+        said = f"sky {times} times as bright as the scene's; limit {most}"
         out.append(_above("bright sky", ratio, limit, said))
         if f.glare is not None and scene.frames >= SMALL_SCENE:
             glare_max = GLARE_SHARE / f.glare_times
+            lit, most = _percents(f.glare, glare_max)
             said = (
-                f"{100 * f.glare:.0f} % of the field is lit to {settings.sky_max:g} times the scene's sky and more; "
-                f"of light so bright at most {100 * glare_max:.0f} %"
+                f"{lit} of the field is lit to {settings.sky_max:g} times the scene's sky and more; "
+                f"of light so bright at most {most}"
             )
             out.append(_above("bright sky", f.glare, glare_max, said))
         dark = scene.frames >= SMALL_SCENE and f.stars is not None and scene.stars is not None
@@ -198,17 +216,16 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
             out.append(_below("underexposed", ratio, DARK_SHARE, said))
     if f.sky_adu is not None and f.room_adu is not None and f.room_adu > 0:
         share = max(f.sky_adu, 0.0) / f.room_adu
-        said = f"sky at {100 * share:.0f} % of saturation; limit {100 * settings.overexposed:.0f} %"
+        full, most = _percents(share, settings.overexposed)
+        said = f"sky at {full} of saturation; limit {most}"
         out.append(_above("overexposed", share, settings.overexposed, said))
         few = f.stars is not None and f.stars < settings.stars_min
         if few and f.noise_adu is not None and f.sky_adu < f.noise_adu / 2:
             said = f"sky {f.sky_adu:.1f} ADU above black under a noise of {f.noise_adu:.1f} ADU, {f.stars} stars"
             out.append(Finding("underexposed", -1.0, said))
     if f.saturated_fraction is not None:
-        said = (
-            f"{100 * f.saturated_fraction:.0f} % of the pixels are saturated; "
-            f"limit {100 * settings.saturated_max:.0f} %"
-        )
+        full, most = _percents(f.saturated_fraction, settings.saturated_max)
+        said = f"{full} of the pixels are saturated; limit {most}"
         out.append(_above("overexposed", f.saturated_fraction, settings.saturated_max, said))
     return out
 
@@ -240,7 +257,7 @@ def decide(f: Figures, scene: Usual, settings: JudgeSettings, *, keep: bool = Fa
         return Verdict("kept", (), margin, said, tuple(held))
     if reasons:
         return Verdict("set aside", reasons, margin, "; ".join(sentences), tuple(held))
-    return Verdict("kept", (), margin, f"closest: {closest.sentence}" if closest else "", tuple(held))
+    return Verdict("kept", (), margin, f"{CLOSEST}{closest.sentence}" if closest else "", tuple(held))
 
 
 def _explained(beyond: list[Finding], f: Figures) -> list[Finding]:

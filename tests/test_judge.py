@@ -239,6 +239,15 @@ def test_hand_lists_win():
     assert "cannot be kept" in verdict.detail
 
 
+def test_a_value_and_its_limit_never_read_alike():
+    """69.8 % against 70 % is said with a decimal, 45 % without."""
+    said = [
+        decide(Figures("a", transparency=t), Usual(1, None, None, None), JudgeSettings()).detail for t in (0.698, 0.45)
+    ]
+    assert said[0] == "69.8 % of the starlight comes through; at least 70.0 % must"
+    assert said[1] == "45 % of the starlight comes through; at least 70 % must"
+
+
 def test_streaks_cost_no_frame_and_the_ground_is_no_streak():
     """A satellite leaves a frame kept and counted; a line that stays where it is in every frame is not counted."""
     frames, scene = make_scene(Setting(frames=6), 4)

@@ -19,7 +19,7 @@ from pipeline import summarise
 from pipeline.files import shown, write_json
 from pipeline.pages.frametable import CONTRACT_COLUMNS
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
-from pipeline.records import read_scene_record
+from pipeline.records import _file_names, read_scene_record
 from pipeline.tables import table_from_rows, write_table
 
 HOSTILE = [
@@ -119,7 +119,7 @@ def verdict_rows(lights: tuple[PlannedFrame, ...], aside: dict[int, str]) -> lis
             "verdict": "set aside" if n in aside else "kept",
             "reasons": aside.get(n, ""),
             "margin": 1.7 if n in aside else 0.4,
-            "detail": "motion 9.1 px, at most 6.4 px" if n in aside else "",
+            "detail": "motion 9.1 px, at most 6.4 px" if n in aside else "closest: 9 stars found; at least 8",
         }
         for n, frame in enumerate(lights)
     ]
@@ -282,7 +282,7 @@ def test_frames_table_keeps_the_contract(tmp_path: Path) -> None:
     assert table["temperature_c"].mask.all()
     assert list(table["verdict"]) == ["kept", "set aside", "set aside", *["kept"] * 4, "set aside"]
     assert table["reasons"][7] == "not registered"
-    assert "4 of its 40 stars match" in table["detail"][7]
+    assert table["detail"][7] == "4 of its 40 stars match"
     assert table["registration_rms_px"][0] == pytest.approx(0.08)
     assert table["registration_rms_px"].mask[1]
     assert list(table["file"][:1]) == ["frame 0.dng"]
@@ -305,6 +305,13 @@ def test_scene_json_keeps_the_contract(tmp_path: Path) -> None:
     assert content["versions"]["numpy"] == np.__version__
     assert content["frames_set_aside"] == {"trailed": 1, "cloud": 1, "bright sky": 1, "not registered": 1}
     assert content["pixel_scale_arcsec"] == pytest.approx(math.degrees(math.atan(4.39e-3 / 24)) * 3600)
+
+
+def test_a_dark_left_out_is_called_by_its_file() -> None:
+    """By its folder as well where two cards count alike, by its id where even that does not tell."""
+    files = ("a/D1.dng", "b/D1.dng", "a/D2.dng", "x/c/D3.dng", "y/c/D3.dng")
+    frames = [PlannedFrame(f"i{n}", f"/card/{file}", file[-6:], "dark") for n, file in enumerate(files)]
+    assert list(_file_names(frames).values()) == ["a/D1.dng", "b/D1.dng", "D2.dng", "i3", "i4"]
 
 
 def test_centre_and_constellation(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from pipeline.records import SceneRecord
 from pipeline.skyzero import dark_adu
-from pipeline.verdicts import REASONS
+from pipeline.verdicts import CLOSEST, REASONS
 
 # name: (type, unit); the contract's columns in the contract's order, then what is added to them.
 # The unit of sky_e_s is what the grades state (electrons or ADU per second).
@@ -104,7 +104,10 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
         row |= {key: mapping(combined.get(name)).get(key) for key in ("weight", "rejected_share")}
         if name in left_out and row.get("verdict") != ASIDE:
             row["verdict"], row["reasons"] = ASIDE, "not registered"
-            row["detail"] = "; ".join(str(part) for part in (row.get("detail"), left_out[name]) if part)
+            # what would have kept it says nothing here; that it was kept by hand does
+            before = str(row.get("detail") or "")
+            before = "" if before.startswith(CLOSEST) else before
+            row["detail"] = "; ".join(part for part in (before, str(left_out[name])) if part)
         if row.get("verdict") == KEPT:
             row["reasons"] = row.get("reasons") or ""
         rows.append(row)
