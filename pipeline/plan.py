@@ -73,6 +73,7 @@ class ScenePlan:
     look: Look = field(default_factory=Look)
     notes: tuple[str, ...] = ()
     title: str | None = None
+    apart: str = ""  # what a title says besides to tell the scene from others of its night and lens
     ground_from: str | None = None  # the scene whose frames show this one's ground
     gives_ground_to: str | None = None  # the scene for which alone this one is there: it is not made itself
 

@@ -1,5 +1,7 @@
 """Grouping lights into scenes: settings, pauses, pointings, overlap, names, batches."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -19,8 +21,10 @@ from pipeline.card.pointing import (
     relate_solved,
 )
 from pipeline.card.scenes import by_pauses, by_settings, letters, name_groups, named, scene_prefix
+from pipeline.card.titles import told_apart
 from pipeline.config import parse_trip
 from pipeline.errors import SettingsError
+from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.camera import Camera
 from tests.cards import Sky, clocked, fixed, frame, run, towards, tracking
 
@@ -494,6 +498,21 @@ def test_a_title_for_an_automatic_scene():
     made = plan(run(3), "scenes: {2026-08-14_24mm_a: {title: A sky}, nowhere: {title: B}}")
     assert made.scenes[0].title == "A sky"
     assert made.warnings == ["trip.yaml: scenes.nowhere: there is no such scene, and no frames are named to make one"]
+
+
+def test_titles_tell_scenes_of_a_night_and_lens_apart():
+    """By exposure where that does, by when they began where nothing else differs, at last by name; no ground's."""
+    frames = [PlannedFrame("a", "a", "a", "light", f"2026-08-14T2{n}:00:09", True, 15.0, 1600) for n in range(3)]
+    long = replace(frames[2], exposure_s=60.0)
+    scenes = [ScenePlan(name, (), (f,)) for name, f in zip("pqr", (frames[0], frames[1], long), strict=True)]
+    same = dict.fromkeys("pqrs", "2026-08-14_24mm")
+    unit = "15\u202fs"
+    assert [s.apart for s in told_apart(scenes[1:], same)] == [unit, "60\u202fs"]
+    got = [s.apart for s in told_apart([*scenes, replace(scenes[0], scene="s")], same)]
+    assert got == [f"{unit}, from 20:00 UTC, p", f"{unit}, from 21:00 UTC, q", "60\u202fs, from 22:00 UTC, r",
+                   f"{unit}, from 20:00 UTC, s"]  # fmt: skip
+    assert [s.apart for s in told_apart(scenes[:1], same)] == [""]
+    assert [s.apart for s in told_apart([scenes[0], replace(scenes[2], gives_ground_to="p")], same)] == ["", ""]
 
 
 def test_keep_and_drop_are_turned_into_ids_and_slips_are_told():

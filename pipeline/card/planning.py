@@ -20,6 +20,7 @@ from pipeline.card.matching import match_darks, match_flat_dark, match_flats
 from pipeline.card.pointing import Looker, Piece
 from pipeline.card.same_view import with_ground
 from pipeline.card.scenes import EXPOSURE_TOLERANCE, by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
+from pipeline.card.titles import told_apart
 from pipeline.config import Trip
 from pipeline.errors import SettingsError
 from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, usual
@@ -78,7 +79,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
 
     batches: list[Batch] = []
     scenes: list[ScenePlan] = []
-    bodies, sides = {}, {}
+    bodies, sides, prefixes = {}, {}, {}
     for piece, name in sorted(zip(pieces, names, strict=True), key=lambda item: _scene_order(item[0].frames)):
         members = list(piece.frames)
         # those of a scene by hand that are of another size are set aside
@@ -89,6 +90,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
         flat, flat_why = match_flats(alike, sets)
         hand = trip.scenes.get(name)
         bodies[name] = str(alike[0].body)
+        prefixes[name] = scene_prefix(members)
         sides[name] = min(alike[0].facts.width or 0, alike[0].facts.height or 0)
         scenes.append(
             ScenePlan(
@@ -107,7 +109,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 title=None if hand is None else hand.title,
             )
         )
-    scenes = with_ground(scenes, trip, bodies, sides)
+    scenes = told_apart(with_ground(scenes, trip, bodies, sides), prefixes)
     planned_sets = []
     for each in sets:
         own = batches_of(each.name, each.frames, trip.limits.frames_per_job)

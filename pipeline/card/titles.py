@@ -1,0 +1,61 @@
+"""What the titles of scenes of one night and lens say more than those two, so that they can be told apart."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from pipeline.plan import ScenePlan, usual
+
+SPACE = "\u202f"  # between a number and its unit, as on the pages
+
+
+def told_apart(scenes: Sequence[ScenePlan], prefixes: Mapping[str, str]) -> list[ScenePlan]:
+    """Fill `apart` of scenes without a title by hand: as many of `_WORDS` as it takes until no two are called alike.
+
+    Parameters
+    ----------
+    scenes : the whole plan's
+    prefixes : by scene, its night and lens
+    """
+    alike = defaultdict(list)
+    for scene in scenes:
+        if scene.title is None and scene.gives_ground_to is None:
+            alike[prefixes[scene.scene]].append(scene)
+    apart: dict[str, tuple[str, ...]] = {}
+    for group in alike.values():
+        words: list[tuple[str, ...]] = [()] * len(group)
+        for word in _WORDS:
+            more = [(*said, word(scene)) for said, scene in zip(words, group, strict=True)]
+            if len(set(more)) > len(set(words)):
+                words = more
+        apart |= zip((scene.scene for scene in group), words, strict=True)
+    return [replace(scene, apart=", ".join(filter(None, apart.get(scene.scene, ())))) for scene in scenes]
+
+
+def _usual(values: Iterable[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return usual(known) if known else None
+
+
+def _exposure(scene: ScenePlan) -> str:
+    exposure = _usual(frame.exposure_s for frame in scene.frames)
+    return "" if exposure is None else f"{exposure:.3g}{SPACE}s"
+
+
+def _iso(scene: ScenePlan) -> str:
+    iso = _usual(frame.iso for frame in scene.frames)
+    return "" if iso is None else f"ISO{SPACE}{iso}"
+
+
+def _begin(scene: ScenePlan) -> str:
+    first = min((frame for frame in scene.frames if frame.taken), key=lambda frame: str(frame.taken), default=None)
+    return "" if first is None else f"from {str(first.taken)[11:16]}{' UTC' if first.utc else ''}"
+
+
+def _name(scene: ScenePlan) -> str:
+    return scene.scene
+
+
+_WORDS: tuple[Callable[[ScenePlan], str], ...] = (_exposure, _iso, _begin, _name)
