@@ -26,15 +26,15 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
-    "grade": 16,
+    "grade": 17,
     "judge": 26,
     "dark": 8,
-    "register": 13,
+    "register": 14,
     "ground": 14,
     "combine": 26,
     "join": 3,
     "finish": 11,
-    "summarise": 22,
+    "summarise": 23,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

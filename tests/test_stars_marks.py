@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.stars.blocks import farthest, free_means
+from pipeline.stars.blocks import farthest, flattened, free_means, over_spread
 from pipeline.stars.crowds import _capped_means, _sums
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
@@ -201,6 +201,16 @@ def test_capped_means_equal_numpy():
     out = np.empty((5, 7))
     _capped_means(image, 3.0, out)
     np.testing.assert_allclose(out, slow, rtol=1e-6)
+
+
+def test_noise_votes_for_no_line_where_it_is_louder():
+    """Where a lit horizon is four times as noisy as the rest, chance lifts 2.3 % above two spreads, here as there."""
+    blocks = np.random.default_rng(1).normal(0, 1, (120, 180))
+    blocks[96:] *= 4
+    high = over_spread(*flattened(blocks)) > 2
+    # the upper tail of a normal distribution beyond 2 standard deviations: 0.02275
+    assert high[96:].mean() == pytest.approx(0.02275, abs=0.006)
+    assert high[:96].mean() == pytest.approx(0.02275, abs=0.006)
 
 
 def test_line_sums_equal_numpy():

@@ -14,6 +14,8 @@ from pipeline.pixels.regression import MAD_TO_SIGMA, row_medians
 
 BLOCK = 4  # half-size px a side
 SMOOTH = 9  # blocks; structure wider than this is no line
+TILE = 24  # blocks a side, whose own spread they are held against: a lamp-lit horizon is noisier than the dark corners
+QUIET = 0.3  # of the picture's spread, no tile has less
 ANGLES = 360  # of lines, over half a turn
 BESIDE = 41  # blocks across a line, of the parallel lines it is held against
 AT_ONCE = 1024
@@ -55,6 +57,18 @@ def flattened(blocks: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     filled = np.where(known, blocks, 0.0)
     blocks -= uniform_filter(filled, SMOOTH) / np.maximum(uniform_filter(known.astype(float), SMOOTH), 0.05)
     return blocks, max(MAD_TO_SIGMA * float(row_medians(np.abs(blocks).reshape(1, -1))[0]), 1e-9)
+
+
+def over_spread(blocks: NDArray[np.float64], spread: float) -> NDArray[np.float64]:
+    """Blocks of `flattened` over the spread of the tile about each; NaN where nothing is known."""
+    rows, columns = (-(-n // TILE) for n in blocks.shape)
+    size = np.abs(blocks)
+    padded = np.full((rows * TILE, columns * TILE), np.nan)
+    padded[: size.shape[0], : size.shape[1]] = size
+    tiles = padded.reshape(rows, TILE, columns, TILE).swapaxes(1, 2).reshape(rows * columns, TILE * TILE)
+    spreads = np.maximum(MAD_TO_SIGMA * row_medians(tiles), QUIET * spread).reshape(rows, columns)
+    about = np.repeat(np.repeat(spreads, TILE, axis=0), TILE, axis=1)
+    return np.asarray(blocks / about[: size.shape[0], : size.shape[1]])
 
 
 def farthest(height: int, width: int) -> int:

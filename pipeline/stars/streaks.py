@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.stats import poisson
 
-from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK, farthest, flattened, free_means, line_sums
+from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK, farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.crowds import crowded, lines_in_crowds
 from pipeline.stars.detect import Detections
 from pipeline.stars.followed import follow
@@ -186,7 +186,7 @@ def _faint_lines(found: Detections) -> list[Streak]:
     if min(height, width) < 30:
         return []
     blocks, spread = flattened(free_means(found.residual, found.segments))
-    rows, columns = np.nonzero(blocks > FAINT_SIGMA * spread)
+    rows, columns = np.nonzero(over_spread(blocks, spread) > FAINT_SIGMA)
     if len(rows) < VOTES_MIN or len(rows) > SHARE_MAX * max(1, int(np.isfinite(blocks).sum())):
         return []
     offset = farthest(height, width)
