@@ -66,6 +66,19 @@ def test_a_piece_is_followed_to_the_ends_of_its_light(height):
     )
 
 
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_a_piece_of_a_line_that_goes_on_is_no_meteor(goes_on):
+    """A piece inside the frame that brightens and fades is a meteor, unless the line's light goes on past an end."""
+
+    def course(share):
+        wave = np.sin(np.pi * 6 * share) ** 2
+        return 300 * (0.5 + wave) if goes_on else np.where((share > 1 / 3) & (share < 1 / 2), 450 * wave, 0)
+
+    light = light_of(drawn(np.random.default_rng(3), 100, 150, 1150, 700, course), Streak(450, 333.3, 625, 425, 5.0))
+    assert (light.beyond > 0.5) == goes_on
+    assert (kind_of(light, 198, DIAGONAL, goes_on=False) == "meteor") != goes_on
+
+
 def test_an_edge_is_not_followed():
     """The border of something bright, as of a cloud, is no line: its ends stay as they were found."""
     rng = np.random.default_rng(9)

@@ -29,6 +29,7 @@ STREAK_COLUMNS: dict[str, tuple[type, str | None]] = {
     "uneven": (float, None),
     "tapering": (float, None),
     "ends_inside": (int, None),
+    "beyond": (float, None),
     "number": (int, None),
 }
 

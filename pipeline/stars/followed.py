@@ -103,7 +103,7 @@ def _laid(found: Detections, line: NDArray[np.float64], reach: int) -> NDArray[n
 def _lengthened(found: Detections, line: NDArray[np.float64]) -> NDArray[np.float64] | None:
     """The line with what goes on at its ends, at most its own length at each; None where nothing does."""
     length, direction = _axis(line)
-    within = _windows(found, line[0], direction, np.arange(length))
+    within = windows(found, line[0], direction, np.arange(length))
     typical = float(np.median(within))
     # the median of a window's sums across the line
     sigma = 1.25 * found.noise * math.sqrt((2 * WIDE + 1) / WINDOW)
@@ -113,7 +113,7 @@ def _lengthened(found: Detections, line: NDArray[np.float64]) -> NDArray[np.floa
     ends = line.copy()
     for n, outward in ((0, (-direction[0], -direction[1])), (1, direction)):
         steps = max(math.ceil(length / WINDOW), FADED + 1)
-        lit = _windows(found, line[n], outward, np.arange(float(steps * WINDOW))) > least
+        lit = windows(found, line[n], outward, np.arange(float(steps * WINDOW))) > least
         on, missed = 0, 0
         for step, here in enumerate(lit):
             missed = 0 if here else missed + 1
@@ -125,7 +125,7 @@ def _lengthened(found: Detections, line: NDArray[np.float64]) -> NDArray[np.floa
     return None if np.array_equal(ends, line) else ends
 
 
-def _windows(
+def windows(
     found: Detections, start: NDArray[np.float64], direction: tuple[float, float], along: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Median light across the line in each window along it, above what lies beside it there: stars lie on both."""

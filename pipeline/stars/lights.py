@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stars.detect import Detections
-from pipeline.stars.followed import strip_of
+from pipeline.stars.followed import strip_of, windows
 from pipeline.stars.streaks import Streak
 
 BESIDE = 6  # half-size px to either side of the line that are looked at
@@ -24,6 +24,7 @@ UNEVEN = 1.5  # a satellite's light changes by less along its line
 UNEVEN_ACROSS = 4.0  # ... over much of the frame, the lens's corners, haze and land on its way
 TAPERING = 0.6  # a meteor's dimmer end, over its brightest part; of satellites 0.64 and more
 METEOR_LENGTH = 0.3  # of the frame's diagonal
+BEYOND, GOES_ON = 120, 0.35  # half-size px looked at past either end; a meteor's light there, over its own, is less
 EDGE = 24.0  # px from the frame's edge: a line that ends here goes on outside
 
 
@@ -33,7 +34,8 @@ class Light:
 
     `width_px` : FWHM across, px of the mosaic; `brightness` : ADU above sky in green summed across, a px of its length;
     `flashes` : number of points far brighter than the line, those of chance stars taken off; `uneven` : brightest tenth
-    of the line over its median; `tapering` : the dimmer end over the brightest tenth; `ends_inside` : 0, 1 or 2.
+    of the line over its median; `tapering` : the dimmer end over the brightest tenth; `ends_inside` : 0, 1 or 2;
+    `beyond` : light past the end where more of it goes on, over the line's median, 0 where that lies outside.
     """
 
     width_px: float = 0.0
@@ -42,6 +44,7 @@ class Light:
     uneven: float = 1.0
     tapering: float = 1.0
     ends_inside: int = 0
+    beyond: float = 0.0
 
     def as_dict(self) -> dict[str, float]:
         """Rounded figures for a file."""
@@ -79,7 +82,24 @@ def light_of(found: Detections, streak: Streak) -> Light:
         uneven=brightest / max(typical, 1e-3) if brightest > 0 else 1.0,
         tapering=max(0.0, min(parts[0], parts[-1])) / max(brightest, 1e-3),
         ends_inside=int(ends),
+        beyond=_beyond(found, (x1, y1), (x2, y2), direction, length),
     )
+
+
+def _beyond(
+    found: Detections,
+    first: tuple[float, float],
+    last: tuple[float, float],
+    direction: tuple[float, float],
+    length: float,
+) -> float:
+    """Light past the end where more of it goes on, over that of the line, both above what lies beside them there."""
+    own = float(np.median(windows(found, np.array(first), direction, np.arange(length))))
+    outward, past = (-direction[0], -direction[1]), np.arange(float(BEYOND))
+    on = max(
+        float(np.mean(windows(found, np.array(end), way, past))) for end, way in ((first, outward), (last, direction))
+    )
+    return max(on, 0.0) / max(own, 1e-3)
 
 
 def _flashes(wide: NDArray[np.float64], middle: int, noise: float) -> int:
@@ -137,13 +157,13 @@ def kind_of(light: Light, length_px: float, diagonal_px: float, goes_on: bool) -
     Returns
     -------
     `aircraft` (it flashes), `satellite` (goes on, or is long, or steady and cut by the frame), `meteor` (in one frame
-    only, both ends inside, not long, brightening and fading), or `unknown`
+    only, both ends inside, not long, brightening and fading, dark past either end), or `unknown`
     """
     if light.flashes >= FLASHES_MIN:
         return "aircraft"
     if goes_on:
         return "satellite"
-    fades = light.tapering < TAPERING
+    fades = light.tapering < TAPERING and light.beyond < GOES_ON
     if light.ends_inside == 2 and length_px < METEOR_LENGTH * diagonal_px and fades:
         return "meteor"
     long = length_px > METEOR_LENGTH * diagonal_px
