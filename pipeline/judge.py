@@ -22,8 +22,7 @@ from pipeline.judging.movement import doubled_figures, expected_motion, motion_f
 from pipeline.judging.passing import passing_streaks, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.weather import frame_causes, weather
-from pipeline.plan import ScenePlan, read_scene
-from pipeline.plan import usual as most_usual
+from pipeline.plan import ScenePlan, most_common, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
 from pipeline.tracks import follow
@@ -74,7 +73,7 @@ def judge_scene(
     sound = [n for n, frame in enumerate(frames) if frame.sound]
     if sound:
         forms = {n: (frames[n].row["width"], frames[n].row["height"], frames[n].row["cfa"]) for n in sound}
-        width, height, cfa = most_usual(list(forms.values()))
+        width, height, cfa = most_common(list(forms.values()))
         alike = [n for n in sound if forms[n] == (width, height, cfa)]
         for n in set(sound) - set(alike):
             figures[n].status = UNLIKE

@@ -90,7 +90,7 @@ class DarkSet:
     dark_why: str = ""
 
 
-def usual(values: Sequence[Any]) -> Any:
+def most_common(values: Sequence[Any]) -> Any:
     """What most frames of a scene have (sizes, patterns), the smaller of equally common ones."""
     return min(set(values), key=lambda value: (-values.count(value), value))
 

@@ -23,7 +23,7 @@ from pipeline.card.scenes import EXPOSURE_TOLERANCE, by_hand, by_pauses, by_sett
 from pipeline.card.titles import told_apart
 from pipeline.config import Trip
 from pipeline.errors import SettingsError
-from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, usual
+from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, most_common
 
 # Pauses of 0.9 to 1.3 exposures after most exposures of a second and more: the camera takes its own darks.
 OWN_DARK_PAUSE = (0.9, 1.3)
@@ -174,8 +174,8 @@ def _hand_piece(frames: list[CardFrame], looker: Looker) -> Piece:
 
 def _of_usual_size(frames: Sequence[CardFrame]) -> list[CardFrame]:
     sizes = [(f.facts.width, f.facts.height) for f in frames]
-    most = usual(sizes)
-    return [frame for frame, size in zip(frames, sizes, strict=True) if size == most]
+    usual = most_common(sizes)
+    return [frame for frame, size in zip(frames, sizes, strict=True) if size == usual]
 
 
 def _scene_order(frames: Sequence[CardFrame]) -> tuple[bool, str, str]:

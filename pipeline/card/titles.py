@@ -6,9 +6,8 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from pipeline.plan import ScenePlan, usual
-
-SPACE = "\u202f"  # between a number and its unit, as on the pages
+from pipeline.pages.words import SPACE
+from pipeline.plan import ScenePlan, most_common
 
 
 def told_apart(scenes: Sequence[ScenePlan], prefixes: Mapping[str, str]) -> list[ScenePlan]:
@@ -36,7 +35,7 @@ def told_apart(scenes: Sequence[ScenePlan], prefixes: Mapping[str, str]) -> list
 
 def _usual(values: Iterable[float | None]) -> float | None:
     known = [value for value in values if value is not None]
-    return usual(known) if known else None
+    return most_common(known) if known else None
 
 
 def _exposure(scene: ScenePlan) -> str:

@@ -39,9 +39,8 @@ class Expected:
     """The motion that a camera standing still would see: `at(x, y)` px, or a length alone; both None if tracked."""
 
     length: float | None  # at the middle of the field
-    most: float = (
-        1.0  # times that, which a wide lens makes of it over the field on the mean: where no direction is known
-    )
+    # times that, which a wide lens makes of it over the field on the mean: where no direction is known
+    most: float = 1.0
     middle: NDArray[np.float64] | None = None  # (2,) px, the same with its direction
     field: NDArray[np.float64] | None = None  # of `drift_at`, px a second times the exposure
     extent: float = 1.0
