@@ -26,8 +26,8 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 2,
     "decode": 3,
-    "grade": 18,
-    "judge": 27,
+    "grade": 19,
+    "judge": 28,
     "dark": 8,
     "register": 14,
     "ground": 14,

@@ -28,6 +28,7 @@ from pipeline.stars.measure import measure_mosaic
 from pipeline.stars.motion import LensPattern, Shapes, frame_shape, usable
 from pipeline.stars.shapes import fwhm_px
 from pipeline.stars.tiles import TILES
+from pipeline.stars.trails import drawn_out
 from pipeline.tracks import follow
 from pipeline.verdicts import Figures
 from tests.starfields import mosaic, random_field, render, star_flux
@@ -54,11 +55,26 @@ def measured(
     return measure_mosaic(mosaic(rng, light, saturation=65535, noise=NOISE), "RGGB", BLACK, 65535)
 
 
+def least_scatter(length: float) -> float:
+    """Standard deviation, px, that no estimate of a motion from these stars can fall below.
+
+    Cramer-Rao of an elliptical Gaussian in background noise: each principal second moment is known to sqrt(8) of itself
+    over the signal-to-noise (Condon 1997, PASP 109, 166), their difference to sqrt(8) hypot of both.
+    """
+    across = (2.5 / 2.3548) ** 2 + 1 / 12
+
+    def along(motion: float) -> float:
+        return float(drawn_out(np.array([across, 0.0, across]), np.array([motion, 0.0]))[0])
+
+    slope = (along(length + 0.01) - along(length - 0.01)) / 0.02
+    return math.sqrt(8 / STARS) / 30 * math.hypot(across, along(length)) / slope
+
+
 def motions(fields: int) -> None:
     """Print how motions come back."""
     print(f"motion of {STARS} stars, signal-to-noise 30, {fields} fields a row\n")
-    print("| motion, px | error, median px | worst px | allowed | angle, worst deg | allowed |")
-    print("|---|---|---|---|---|---|")
+    print("| motion, px | error, mean px | scatter | least scatter | worst px | allowed | angle, worst deg | allowed |")
+    print("|---|---|---|---|---|---|---|---|")
     for length in MOTIONS:
         off, turned = [], []
         for seed in range(fields):
@@ -72,7 +88,8 @@ def motions(fields: int) -> None:
             turned.append(abs((part.angle_deg - math.degrees(angle) + 90) % 180 - 90))
         worst = off[int(np.argmax(np.abs(off)))]
         print(
-            f"| {length:g} | {np.median(off):+.3f} | {worst:+.3f} | {max(0.1, 0.05 * length):.2f} "
+            f"| {length:g} | {np.mean(off):+.3f} | {np.std(off):.3f} | {least_scatter(length):.3f} | {worst:+.3f} "
+            f"| {max(0.1, 0.05 * length):.2f} "
             f"| {max(turned):.1f} | {8 if length < 2 else 3} |",
             flush=True,
         )

@@ -164,10 +164,13 @@ def test_nothing_to_see_is_no_error():
     assert doubling(empty.residual, empty.objects["ypeak"], empty.objects["xpeak"], 1.0, 9000.0) is None
 
 
-def crowd_with(rng, number, light):
-    """A frame of so many stars, strewn evenly, numbers rising tenfold in 2.5 magnitudes, and this light."""
+def crowd_with(rng, number, light, free=(0, 0)):
+    """A frame of so many stars, strewn evenly, numbers rising tenfold in 2.5 magnitudes, and this light; none between
+    the columns `free`."""
     flux = np.minimum(400 * (1 + rng.pareto(1.0, number)), 3e5)
-    field = Field(rng.uniform(0, SHAPE[1] - 1, number), rng.uniform(0, SHAPE[0] - 1, number), flux)
+    x, y = rng.uniform(0, SHAPE[1] - 1, number), rng.uniform(0, SHAPE[0] - 1, number)
+    there = (x < free[0]) | (x > free[1])
+    field = Field(x[there], y[there], flux[there])
     return measure_frame(mosaic(rng, render(SHAPE, field, 2.4) + light), "RGGB", BLACK, 16000).detections
 
 
@@ -185,6 +188,25 @@ def test_streaks_among_crowded_stars_are_found(stars, height):
     reach = (ends - place[:2]) @ direction
     assert -110 < reach[0] < 40
     assert 1140 < reach[1] < 1185 + 110
+
+
+def test_a_piece_seen_in_a_gap_tells_of_the_rest():
+    """A satellite too faint for the crowd is listed whole where a dark lane shows a piece of it that flares."""
+    light = line(100, 150, 1150, 700, 10) + line(660, 443.3, 745, 487.9, 30)
+    (whole,) = find_streaks(crowd_with(np.random.default_rng(5), 9000, light, (640, 760)))
+    low, high = sorted([(whole.x1, whole.y1), (whole.x2, whole.y2)])
+    assert abs(low[0] - 100) < 110
+    assert abs(high[0] - 1150) < 110
+
+
+def test_stars_on_one_line_are_no_strobes():
+    """Ten bright stars that happen to stand on a line differ in brightness, as one lamp's flashes do not."""
+    rng = np.random.default_rng(3)
+    along = np.sort(rng.uniform(200, 1100, 10))
+    for unlike, number in ((1.6, 0), (0.0, 1)):
+        flux = 30000.0 * np.exp(unlike * rng.uniform(-1, 1, 10))
+        stars = Field(along, 900 - 0.5 * along, flux)
+        assert len(find_streaks(frame_with(rng, render(SHAPE, stars, 2.4)).detections)) == number
 
 
 @pytest.mark.parametrize("stars", [4000, 9000])

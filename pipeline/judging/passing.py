@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.judging.graded import Graded
-from pipeline.stars.lights import Light, kind_of
+from pipeline.stars.lights import UNEVEN_ACROSS, Light, kind_of
 from pipeline.verdicts import Figures
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
@@ -47,7 +47,9 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             if kind == "meteor" and seen > 1:
                 kind = "unknown"  # what comes back in its place is a lamp's light on something that stands
             wide = kind in ("unknown", "satellite") and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
-            if known and (wide or streak.get("brightness", 1.0) <= 0):
+            # what is lit in places only is a row of those: land under a lamp, cloud
+            ragged = kind == "unknown" and light.uneven > UNEVEN_ACROSS
+            if known and (wide or ragged or streak.get("brightness", 1.0) <= 0):
                 continue
             f.streak_list.append({**streak, "kind": kind})
         f.streaks = len(f.streak_list)

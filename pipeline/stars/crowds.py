@@ -21,6 +21,8 @@ CAP_SIGMA = 2.0  # of a pixel's noise: a star's core counts for no more than a l
 CAP_SPREAD = 2.0  # of a block's
 LENGTH_MIN = 40  # blocks
 LIMIT = 6.3  # standard deviations of all lines; the fullest without a streak reach 5.6
+LIMIT_KNOWN = 4.5  # ... of the hundred or so on which a piece lies that was found otherwise
+KNOWN_OFF = 2.0  # blocks that such a line may lie off at either end of its piece, and off the line at its middle
 LIT = 0.4  # spreads above the sky: a line is lit where it is so bright on average
 UPRIGHT = 0.02  # sine of the angle to a row or column, within which lines are the sensor's
 SIDE = 4  # blocks from the line its surroundings are taken
@@ -57,7 +59,22 @@ def _numbers(height: int, width: int) -> NDArray[np.float64]:
     return _sums(np.ones((height, width)))
 
 
-def lines_in_crowds(found: Detections) -> list[tuple[float, float, float, float, float, float]]:
+def _limits(pieces: NDArray[np.float64], shape: tuple[int, ...], offset: int) -> NDArray[np.float64]:
+    """What each line must reach: less where a piece of a streak lies on it."""
+    limits = np.full(shape, LIMIT)
+    for x1, y1, x2, y2 in pieces:
+        middle = (math.atan2(y2 - y1, x2 - x1) + math.pi / 2) / math.pi * ANGLES
+        apart = math.atan2(2 * KNOWN_OFF, math.hypot(x2 - x1, y2 - y1)) / math.pi * ANGLES
+        for k in np.arange(math.floor(middle - apart), math.ceil(middle + apart) + 1) % ANGLES:
+            angle = k * math.pi / ANGLES
+            r = (x1 + x2) / 2 * math.cos(angle) + (y1 + y2) / 2 * math.sin(angle) + offset
+            limits[k, max(0, math.floor(r - KNOWN_OFF)) : math.ceil(r + KNOWN_OFF) + 1] = LIMIT_KNOWN
+    return limits
+
+
+def lines_in_crowds(
+    found: Detections, pieces: NDArray[np.float64]
+) -> list[tuple[float, float, float, float, float, float]]:
     """Straight lines that are brighter all along than the field beside them, detections and all.
 
     Every pixel is clipped low, so that a line, which is lit everywhere, stands out from stars, which are not.
@@ -65,6 +82,7 @@ def lines_in_crowds(found: Detections) -> list[tuple[float, float, float, float,
     Parameters
     ----------
     found : of the half-size image
+    pieces : (n, 4) x1, y1, x2, y2 of streaks found otherwise, blocks
 
     Returns
     -------
@@ -87,10 +105,11 @@ def lines_in_crowds(found: Detections) -> list[tuple[float, float, float, float,
     excess /= max(MAD_TO_SIGMA * float(np.median(np.abs(excess[numbers > LENGTH_MIN]))), 1e-9)
     rows, columns = np.mgrid[0:height, 0:width]
     offset = farthest(height, width)
+    above_limit = excess - _limits(pieces, excess.shape, offset)
     lines = []
     for _ in range(LINES_MAX):
-        k, r = np.unravel_index(int(np.argmax(excess)), excess.shape)
-        if excess[k, r] < LIMIT:
+        k, r = np.unravel_index(int(np.argmax(above_limit)), excess.shape)
+        if above_limit[k, r] < 0:
             break
         cosine, sine = math.cos(k * math.pi / ANGLES), math.sin(k * math.pi / ANGLES)
         across = np.rint(columns * cosine + rows * sine) - (r - offset)
@@ -109,7 +128,7 @@ def lines_in_crowds(found: Detections) -> list[tuple[float, float, float, float,
             if above > STANDS_OUT * height_of:
                 signal = height_of / found.noise
                 lines.append((float(r - offset), cosine, sine, float(place[first]), float(place[last]), signal))
-        excess[max(0, k - 8) : k + 9, max(0, r - 12) : r + 13] = 0
+        above_limit[max(0, k - 8) : k + 9, max(0, r - 12) : r + 13] = -np.inf
     return lines
 
 

@@ -39,7 +39,8 @@ FLASH_POINTS = 75, 300
 FLASH_WITHIN = 1.5  # half-size px off their line
 KNOWN_WITHIN = 4.0  # half-size px off a streak's line, that are its own light
 FLASHES_MIN = 8
-FLASH_GAP = 8.0  # times the usual step from one to the next
+FLASH_GAP = 5.0  # times the usual step from one to the next
+FLASH_ALIKE = 0.5  # of the logarithm of their height about the usual one's: the lens's falloff; stars differ by more
 FLASH_CHANCE = 1e-9  # of so many chance places on one line; a frame has some 1e5 lines, and stars stand in groups
 FOLLOWED_MAX = 12  # of the longest; clouds and treetops make many
 SHARE_MAX = 0.2  # of the blocks may vote; clouds and treetops beyond that hide any line
@@ -75,7 +76,8 @@ def find_streaks(found: Detections) -> list[Streak]:
     marks = _long_marks(found)
     lines = _faint_lines(found)
     if crowded(found):
-        lines += [_of_blocks(*line) for line in lines_in_crowds(found)]
+        known = np.array([[s.x1, s.y1, s.x2, s.y2] for s in marks + lines]).reshape(-1, 4)
+        lines += [_of_blocks(*line) for line in lines_in_crowds(found, ((known - 0.5) / 2 - (BLOCK - 1) / 2) / BLOCK)]
     pieces = _longest_first(_join(marks + lines + _flashes(found, marks + lines)))
     whole = [_followed(found, piece) for piece in pieces[:FOLLOWED_MAX]]
     return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
@@ -144,14 +146,17 @@ def _row_of_points(bright: NDArray[Any], found: Detections) -> Streak | None:
     on = on_lines(x, y, line, FLASH_WITHIN)
     direction = np.array([line[0, 2] - line[0, 0], line[0, 3] - line[0, 1]]) / 2
     along = (x - line[0, 0]) * direction[0] + (y - line[0, 1]) * direction[1]
-    # a star far off on the same line is none of them
+    # one lamp makes them all alike, as stars on a line are not; a star far off on it is none of them either
+    height = np.log(np.asarray(bright["peak"], np.float64))
+    alike = np.abs(height - np.median(height[on])) < FLASH_ALIKE
+    on &= alike
     order = np.flatnonzero(on)[np.argsort(along[on], kind="stable")]
     steps = np.diff(along[order])
     runs = np.split(order, np.flatnonzero(steps > FLASH_GAP * np.median(steps)) + 1) if len(steps) else [order]
     chosen = max(runs, key=len)
     span = float(np.ptp(along[chosen])) if len(chosen) else 0.0
     area = found.residual.shape[0] * found.residual.shape[1]
-    chance = len(bright) * 2 * FLASH_WITHIN * span / area
+    chance = alike.sum() * 2 * FLASH_WITHIN * span / area
     if len(chosen) < FLASHES_MIN or poisson.sf(len(chosen) - 1, chance) > FLASH_CHANCE or span < LENGTH_MIN:
         return None
     ends = np.array([[line[0, 0], line[0, 1]]]) + np.outer([along[chosen].min(), along[chosen].max()], direction)
