@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 28,
     "dark": 8,
     "register": 14,
-    "ground": 14,
+    "ground": 15,
     "combine": 26,
     "join": 3,
     "finish": 11,

@@ -26,10 +26,13 @@ from pipeline.skyline.hold import Hold
 from pipeline.stack import figures
 from pipeline.stack.groundfile import append_mask, picture_header
 from pipeline.stack.land import SHARE_LEAST, Land, land_in
+from pipeline.stack.matching import Matching
+from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic
 from pipeline.stack.output import CombinedWriter
+from pipeline.stack.planes import COLOUR_OF, half_shape, unmoved
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
-from pipeline.stack.tiles import TILE_STEP, Tile, Window, cut
-from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
+from pipeline.stack.tiles import TILE_MAX, TILE_STEP, Scene, Tile, Window, cut
+from pipeline.stack.whole import interpolation_factors, make_ready, make_tiles, side_of_tiles
 
 # Sky about the ground that its picture holds, px: the sky's level is followed there to the skyline.
 RIM = 24
@@ -51,11 +54,15 @@ def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold, scale: float = 1.0
     return replace(inputs, frames=frames)
 
 
-def ground_windows(mask: NDArray[np.floating], side: int) -> list[Window]:
-    """Tiles of at most `side` px that hold ground, each no larger than it must be."""
+def about_ground(mask: NDArray[np.floating], rim: int) -> NDArray[np.bool_]:
+    """Where there is ground within so many px."""
+    return np.asarray(ndimage.maximum_filter(mask > SHARE_LEAST, 2 * rim + 1))
+
+
+def windows_over(wide: NDArray[np.bool_], side: int) -> list[Window]:
+    """Tiles of at most `side` px that hold what is wanted, each no larger than it must be."""
     windows = []
-    wide = ndimage.maximum_filter((mask > SHARE_LEAST).view(np.uint8), 2 * RIM + 1)
-    for w in cut((mask.shape[0], mask.shape[1]), side):
+    for w in cut((wide.shape[0], wide.shape[1]), side):
         there = wide[w.top : w.top + w.height, w.left : w.left + w.width]
         rows, columns = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
         if not len(rows):
@@ -81,9 +88,21 @@ def samples_of(windows: Sequence[Window]) -> list[Window]:
     return result
 
 
-def solid_blocks(land: Land) -> NDArray[np.bool_]:
-    """Blocks of the noise's measurement in which there is nothing but ground."""
-    solid = cell_sums((land.areas[0].near == 0).astype(np.int32), BLOCK) == BLOCK**2
+def halved(windows: Sequence[Window]) -> list[Window]:
+    """The windows of the planes that show what those of the picture do."""
+    return [Window(w.top // 2, w.left // 2, -(-w.height // 2), -(-w.width // 2)) for w in windows]
+
+
+def half_mask(mask: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The largest share of ground among the pixels of the picture that a pixel of the planes is of."""
+    rows, columns = half_shape((mask.shape[0], mask.shape[1]))
+    even = np.pad(mask, ((0, 2 * rows - mask.shape[0]), (0, 2 * columns - mask.shape[1])), mode="edge")
+    return np.asarray(even.reshape(rows, 2, columns, 2).max(axis=(1, 3)))
+
+
+def solid_blocks(land: Land, side: int = BLOCK) -> NDArray[np.bool_]:
+    """Blocks of so many px in which there is nothing but ground."""
+    solid = cell_sums((land.areas[0].near == 0).astype(np.int32), side) == side**2
     return np.asarray(solid)
 
 
@@ -100,46 +119,88 @@ def make_ground(
 ) -> dict[str, Any]:
     """Write the ground's picture, noise and mask; what is told of them."""
     inputs = on_ground(inputs, geometry, hold, scale)
-    shape = inputs.shape
+    shape, planes = inputs.shape, unmoved(inputs.frames)
     sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
-    samples = samples_of(ground_windows(mask, SAMPLE_PX * 4))
-    ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples, lit=True)
+    wide = about_ground(mask, RIM)
+    samples = samples_of(windows_over(wide, SAMPLE_PX * 4))
+    samples = halved(samples) if planes else samples
+    ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples, lit=True, planes=planes)
     scene = ready.scene
     n, used = len(scene.frames), {frame.id for frame in scene.frames}
-    windows = ground_windows(mask, side_of_tiles(scene, trip.limits.memory_mb, threads))
-    progress.total = len(windows)
-    box = _box(windows)
-    coverage, rejected = np.zeros((box.height, box.width), np.uint16), np.zeros((box.height, box.width), np.uint16)
-    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n, solid_blocks(sky))
+    solid = solid_blocks(sky, 2 * BLOCK if planes else BLOCK)
+    gathered = figures.Gathered(scene.shape, scene.plan.rows, len(scene.plan.pairs), n, solid)
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
-    with (
-        CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer,
-        ThreadPoolExecutor(threads) as pool,
-    ):
-        for tile in make_tiles(scene, windows, pool, threads):
-            w = tile.window
-            fill_rim(tile, shape)
-            top, left = w.top - box.top, w.left - box.left
-            writer.write(0, top, left, tile.picture)
-            writer.write(1, top, left, tile.noise)
-            coverage[top : top + w.height, left : left + w.width] = tile.coverage
-            rejected[top : top + w.height, left : left + w.width] = tile.rejected
-            gathered.add(tile)
-            progress.advance()
-        writer.finish(coverage, rejected)
+    with ThreadPoolExecutor(threads) as pool:
+        if planes:
+            mean = _mean(scene, mask, trip.limits.memory_mb, pool, threads, gathered, progress)
+            reference = replace(inputs.frames[inputs.reference], flux_scale=1.0)
+            mixing = mixing_of(scene.matching, reference)
+            windows = windows_over(wide, TILE_MAX)
+            tiles = mean.tiles(scene, reference, mixing, windows, pool, threads)
+        else:
+            mixing = np.ones(scene.colours, np.float32)
+            windows = windows_over(wide, side_of_tiles(scene, trip.limits.memory_mb, threads))
+            progress.total = len(windows)
+            tiles = make_tiles(scene, windows, pool, threads)
+        box = _box(windows)
+        coverage, rejected = np.zeros((box.height, box.width), np.uint16), np.zeros((box.height, box.width), np.uint16)
+        with CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer:
+            for tile in tiles:
+                w = tile.window
+                fill_rim(tile, shape)
+                top, left = w.top - box.top, w.left - box.left
+                writer.write(0, top, left, tile.picture)
+                writer.write(1, top, left, tile.noise)
+                coverage[top : top + w.height, left : left + w.width] = tile.coverage
+                rejected[top : top + w.height, left : left + w.width] = tile.rejected
+                if not planes:
+                    gathered.add(tile)
+                    progress.advance()
+            writer.finish(coverage, rejected)
     append_mask(path, mask)
     told = figures.figures(scene, gathered, ready.shared)
-    keys = (
-        "noise_frame",
-        "noise_combined",
-        "noise_expected",
-        "noise_ratio",
-        "noise_blocks",
-        "rejected_share",
-        "noise_notes",
-    )
+    # what the planes tell is of a pixel of the mosaic
+    mixed = float(np.sqrt(mixing[len(mixing) // 2]))
+    noise = {key: told[key] and told[key] * mixed for key in ("noise_frame", "noise_combined", "noise_expected")}
+    keys = ("noise_ratio", "noise_blocks", "rejected_share", "noise_notes")
     otherwise = [frame.id for frame in inputs.frames if frame.id not in used]
-    return {"frames": n, "lit_otherwise": otherwise, **{key: told[key] for key in keys}}
+    return {"frames": n, "lit_otherwise": otherwise, **noise, **{key: told[key] for key in keys}}
+
+
+def mixing_of(matching: Matching, frame: Frame) -> NDArray[np.float32]:
+    """What a picture makes of the variance of the mosaic's pixels, in blocks, (colours,).
+
+    Parameters
+    ----------
+    matching : of the planes
+    """
+    variance = matching.sky_variance[:, [COLOUR_OF.index(colour) for colour in range(3)]]
+    return interpolation_factors(frame.header.cfa, replace(matching, sky_variance=variance), frame.balance)[1]
+
+
+def _mean(
+    scene: Scene,
+    mask: NDArray[np.float32],
+    memory_mb: int,
+    pool: ThreadPoolExecutor,
+    threads: int,
+    gathered: figures.Gathered,
+    progress: Progress,
+) -> MeanMosaic:
+    """Combine the planes of unmoved frames where there is ground, and so far about it as its picture needs."""
+    half = half_mask(mask)
+    wide = about_ground(half, (RIM + AROUND) // 2)
+    mean = MeanMosaic.empty(windows_over(wide, TILE_MAX // 2))
+    held = BYTES_PER_PIXEL * mean.mosaic.size // 1_000_000
+    side = side_of_tiles(scene, memory_mb - held, threads)
+    windows = windows_over(wide, min(side, TILE_MAX // 2))
+    progress.total = len(windows)
+    for tile in make_tiles(scene, windows, pool, threads):
+        mean.add(tile, scene.frames[0].header.cfa)
+        gathered.add(tile)
+        progress.advance()
+    mean.only(about_ground(half, RIM // 2))
+    return mean
 
 
 def fill_rim(tile: Tile, shape: tuple[int, int]) -> None:
@@ -165,4 +226,4 @@ def _box(windows: Sequence[Window]) -> Window:
     return Window(top, left, bottom - top, right - left)
 
 
-__all__ = ["fill_rim", "ground_windows", "make_ground", "on_ground", "samples_of", "solid_blocks"]
+__all__ = ["fill_rim", "half_mask", "make_ground", "on_ground", "samples_of", "solid_blocks", "windows_over"]

@@ -257,7 +257,9 @@ def _count_row(codes, mask, y, left, coverage, rejected, tally, colours):  # typ
             coverage[j] += np.uint16(inside)
             rejected[j] += np.uint16(inside & (bits != 0))
             covered += np.int64(colours) * np.int64(inside)
-            single = np.int64(bits & 1) + np.int64((bits >> 1) & 1) + np.int64((bits >> 2) & 1)
+            single = np.int64(0)
+            for c in range(colours):
+                single += np.int64((bits >> c) & 1)
             lost += np.int64(inside) * (np.int64(colours) if bits & GROWN else single)
         tally[k, 0] += covered
         tally[k, 1] += lost
@@ -266,7 +268,8 @@ def _count_row(codes, mask, y, left, coverage, rejected, tally, colours):  # typ
 def tally_of(codes: NDArray[np.uint8], mask: NDArray[np.uint8], colours: int) -> NDArray[np.int64]:
     """What some pixels add to the tally: (n, 2), values covered and values rejected, of (n, pixels) codes and mask."""
     there = codes != NOT_COVERED
-    lost = np.where(mask & GROWN, colours, (mask & 1) + ((mask >> 1) & 1) + ((mask >> 2) & 1))
+    single = sum((mask >> c) & 1 for c in range(colours))
+    lost = np.where(mask & GROWN, colours, single)
     return np.stack([colours * there.sum(axis=1), (lost * there).sum(axis=1, dtype=np.int64)], axis=1)
 
 

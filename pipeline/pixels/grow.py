@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from pipeline.pixels.positions import GRID_STEP
-from pipeline.pixels.reject import CLUSTER_SIDE, GROWN
+from pipeline.pixels.reject import CLUSTER_SIDE, GROWN, SINGLE
 from pipeline.pixels.starlight import RING_PX
 from pipeline.pixels.variance import base_variance, cell_mean, row_cells
 
@@ -85,7 +85,7 @@ def _mark_hits(mask, cores, bases, edges, hits):  # type: ignore[no-untyped-def]
     for cell in range(len(bases)):
         base = bases[cell]
         for j in range(edges[cell], edges[cell + 1]):
-            hits[j] = np.uint8(((mask[j] & np.uint8(7)) != 0) & (cores[j] <= base))
+            hits[j] = np.uint8(((mask[j] & np.uint8(SINGLE)) != 0) & (cores[j] <= base))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

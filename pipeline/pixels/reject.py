@@ -24,9 +24,10 @@ from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import fill_bases, row_cells
 from pipeline.pixels.vector import fetch_row
 
-GROWN = 8  # bit of the mask: rejected for all colours because it lies on a trail
-MILD = 16  # bit of the mask: rejected in green, but not by more than `MILD_SIGMA`: mostly by chance
+GROWN = 16  # bit of the mask: rejected for all colours because it lies on a trail
+MILD = 32  # bit of the mask: rejected in green, but not by more than `MILD_SIGMA`: mostly by chance
 MILD_SIGMA = 5.0
+SINGLE = GROWN - 1  # bits of the mask: rejected in one of up to four colours, or places of the pattern
 # Two values that differ by more than this many standard deviations of their difference: the brighter one goes. There is
 # no third to judge by; trails, cosmic hits and hot pixels are always bright.
 PAIR_SIGMA = 5.0
@@ -328,7 +329,7 @@ def settle_pairs(values, codes, mask):  # type: ignore[no-untyped-def]
     before = mask.copy()
     for i in range(height):
         for j in range(width):
-            if ((before[0, i, j] | before[1, i, j]) & 7) == 0:
+            if ((before[0, i, j] | before[1, i, j]) & SINGLE) == 0:
                 continue
             for c in range(colours):
                 bit = np.uint8(1 << c)
@@ -383,6 +384,7 @@ __all__ = [
     "GROWN",
     "MILD",
     "OWN_MIN",
+    "SINGLE",
     "UNLIMITED",
     "one_by_one",
     "one_by_one_slow",

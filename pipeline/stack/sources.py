@@ -221,23 +221,76 @@ def load_tile(
     bool
         False where the frame covers nothing of the tile; the arrays are not touched then.
     """
+    region = reach(frame, origin, (codes.shape[0], codes.shape[1]))
+    if region is None:
+        return False
+    top, bottom, left, right = region
+    padded = calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, left - MARGIN, right + MARGIN)
+    lay(padded, frame, region, full_level(frame, calibration), offset, origin, values, codes, scratch)
+    return True
+
+
+def reach(frame: Frame, origin: tuple[int, int], shape: tuple[int, int]) -> tuple[int, int, int, int] | None:
+    """Which of a frame's pixels a tile is made from, without those that demosaicing needs beside them.
+
+    Parameters
+    ----------
+    origin, shape : of the tile in the result
+
+    Returns
+    -------
+    First row, the row after the last, first column, the column after the last; they may lie beyond the frame. None
+    where the frame covers nothing of the tile.
+    """
     height, width = frame.shape
-    rows, columns = codes.shape
-    bounds = [grid.region(origin[0], origin[0] + rows, origin[1], origin[1] + columns) for grid in frame.grids]
+    bounds = [grid.region(origin[0], origin[0] + shape[0], origin[1], origin[1] + shape[1]) for grid in frame.grids]
     known = [b for b in bounds if b is not None]
     if not known:
-        return False
+        return None
     y0, y1 = min(b[0] for b in known), max(b[1] for b in known)
     x0, x1 = min(b[2] for b in known), max(b[3] for b in known)
     # one pixel to spare for the bend of the map between the rows that `region` looks at, one for that within a cell
     top, bottom = int(max(y0 - 2, 0)), int(min(y1 + 2, height - 1)) + 1
     left, right = int(max(x0 - 2, 0)), int(min(x1 + 2, width - 1)) + 1
     if top >= bottom or left >= right or y1 < -0.5 or x1 < -0.5:
-        return False
+        return None
     extra = 0 if frame.green is None else EXTRA
-    top, bottom = top - REACH_BEFORE - extra, bottom + REACH_AFTER + extra
-    left, right = left - REACH_BEFORE - extra, right + REACH_AFTER + extra
-    padded = calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, left - MARGIN, right + MARGIN)
+    return (
+        top - REACH_BEFORE - extra,
+        bottom + REACH_AFTER + extra,
+        left - REACH_BEFORE - extra,
+        right + REACH_AFTER + extra,
+    )
+
+
+def full_level(frame: Frame, calibration: Calibration) -> np.float32:
+    """The level at which a frame's pixels are full, after black and drift, where the flat makes least of it."""
+    return np.float32(
+        FULL * (frame.header.saturation - max(frame.header.black) - frame.dark_offset) / calibration.response_max
+    )
+
+
+def lay(
+    padded: NDArray[np.float32],
+    frame: Frame,
+    region: tuple[int, int, int, int],
+    level: np.float32,
+    offset: NDArray[np.float32],
+    origin: tuple[int, int],
+    values: NDArray[np.float32],
+    codes: NDArray[np.uint8],
+    scratch: Scratch,
+) -> None:
+    """Demosaic and resample what a tile is made from.
+
+    Parameters
+    ----------
+    padded : float32 array, the calibrated mosaic of the region with `MARGIN` pixels to spare
+    region : of `reach`
+    level : from which pixels are full
+    offset, origin, values, codes : as of `load_tile`
+    """
+    top, bottom, left, right = region
     colours = values.shape[0]
     shape = (bottom - top, right - left)
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
@@ -248,10 +301,6 @@ def load_tile(
         green_padded(padded, frame.header.cfa, top, left, planes[1], frame.balance)
         virtual = scratch.take("virtual", padded.shape, np.float32)
         carry_green(padded, frame.header.cfa, (top, left), source, frame.green, frame.balance, virtual)
-    # the level at which the frame's pixels are full, after black and drift, where the flat makes least of it
-    level = np.float32(
-        FULL * (frame.header.saturation - max(frame.header.black) - frame.dark_offset) / calibration.response_max
-    )
     full = bool(padded.max() >= level)
     if full:
         near = near_full(padded, level, REACH)
@@ -277,7 +326,6 @@ def load_tile(
     if missing is not None:
         # a pixel counts as covered where all its colours are; its place among the pixels is told by the last, blue
         codes[missing] = NOT_COVERED
-    return True
 
 
 def _sites(cfa: str, top: int, left: int) -> NDArray[np.int64]:
@@ -332,7 +380,10 @@ __all__ = [
     "allow_open_files",
     "calibrated",
     "frame_grids",
+    "full_level",
     "green_grids",
+    "lay",
     "load_tile",
+    "reach",
     "reflected",
 ]

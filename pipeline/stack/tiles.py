@@ -23,6 +23,7 @@ from pipeline.stack import meteors, passes
 from pipeline.stack.bands import Band, frame_positions, reaches
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
+from pipeline.stack.planes import load_planes
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
 
 # Larger tiles save little of the margins and fall out of the caches.
@@ -141,6 +142,7 @@ class Scene:
     land: Land | None = None  # what of the frames does not count
     meteors: tuple[Band, ...] = ()  # streaks that stay in the picture
     passes: tuple[Band, ...] = ()  # streaks that are taken out of their frames
+    planes: bool = False  # the frames have not moved and are combined as their mosaics' planes (`stack.planes`)
 
 
 @dataclass(frozen=True)
@@ -180,6 +182,7 @@ class Stack:
 
 def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     """Read, calibrate, demosaic, resample and match what every frame shows of a tile and its margin."""
+    load = load_planes if scene.planes else load_tile
     restless = scene.matching.restless
     wide = (window.height + 2 * UNQUIET_MARGIN, window.width + 2 * UNQUIET_MARGIN)
     unquiet = bool(restless_pixels(restless, (window.top - UNQUIET_MARGIN, window.left - UNQUIET_MARGIN), wide).any())
@@ -198,7 +201,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
         k = len(members)
         if scene.land is not None and scene.land.skips(number, (top, left), (height, width)):
             continue
-        if load_tile(
+        if load(
             scene.mosaics[number], frame, scene.calibration, scene.matching.offsets[number], (top, left),
             values[k], codes[k], scratch,
         ):  # fmt: skip

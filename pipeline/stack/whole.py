@@ -27,6 +27,7 @@ from pipeline.stack.checked import CROWDED, SCATTER_DEFAULT, corrected, star_sca
 from pipeline.stack.land import Land
 from pipeline.stack.lighting import OneLight, one_light
 from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_levels, star_weights
+from pipeline.stack.planes import half_matching, half_shape
 from pipeline.stack.sources import Frame, Inputs, Scratch
 from pipeline.stack.tiles import (
     UNQUIET_MARGIN,
@@ -64,6 +65,7 @@ def make_ready(
     land: Land | None = None,
     samples: Sequence[Window] | None = None,
     lit: bool = False,
+    planes: bool = False,
     tell: Callable[[], None] = lambda: None,
 ) -> Ready:
     """Match the frames of a scene and tell their noise.
@@ -76,6 +78,8 @@ def make_ready(
     samples : windows in which the noise is looked at; spread over the picture by default
     lit : the frames lie on the ground: what lights it changes in brightness, and else by no more than a plane; those
         that show it in another light are left out of the scene
+    planes : the frames have not moved: combine their mosaics' planes (`stack.planes`), of which tiles and samples then
+        are windows
     tell : called as each frame has been read
     """
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
@@ -128,6 +132,8 @@ def make_ready(
         star_scatter=np.full(colours, SCATTER_DEFAULT, np.float32),
         land=land,
     )
+    if planes:
+        scene = _in_planes(scene, shared)
     # windows of all frames take as much memory as small tiles; a quarter of a million pixels a frame is enough
     samples = samples or list(sample_windows(shape, 128 if n <= 256 else 64))
     with ThreadPoolExecutor(threads) as pool:
@@ -136,6 +142,22 @@ def make_ready(
         # last: the check against the mean takes weights for those of the noise
         scene = replace(scene, matching=_weighted(scene.matching, inputs))
     return Ready(scene, factors, shared)
+
+
+def _in_planes(scene: Scene, shared: figures.SharedDark) -> Scene:
+    """The scene of the frames' planes, whose values come as they are."""
+    ones = np.ones(4, np.float32)
+    return replace(
+        scene,
+        shape=half_shape(scene.shape),
+        colours=4,
+        matching=half_matching(scene.matching, scene.shape),
+        factor=np.ones((4, 256), np.float32),
+        block_factor=ones,
+        common=ones * np.float32(shared.mean),
+        star_scatter=ones * np.float32(SCATTER_DEFAULT),
+        planes=True,
+    )
 
 
 def _weighted(matching: Matching, inputs: Inputs) -> Matching:
@@ -248,8 +270,10 @@ def _checked(
         # what demosaicing mixes goes by the colours' noise, too: once more with what was told
         for _ in range(2):
             known = with_transfer(matching, told, scales)
-            factor, block_factor = interpolation_factors(scene.frames[0].header.cfa, known, scene.frames[0].balance)
-            scene = replace(scene, matching=known, factor=factor, block_factor=block_factor)
+            scene = replace(scene, matching=known)
+            if not scene.planes:
+                mixed = interpolation_factors(scene.frames[0].header.cfa, known, scene.frames[0].balance)
+                scene = replace(scene, factor=mixed[0], block_factor=mixed[1])
             checks, _, again = look(scene)
             told = again or told
         matching = with_transfer(matching, told, scales)
