@@ -275,3 +275,15 @@ def test_stars_of_a_picture_at_given_places():
     assert np.nanmedian(stars["flux"] / field.flux) == pytest.approx(1, abs=0.01)
     empty = measure_picture(np.full((64, 64), 5.0, np.float32), [30.0], [30.0])
     assert np.isnan(empty["flux"][0])
+
+
+@pytest.mark.parametrize(("motion", "disc"), [(2.0, 0.0), (6.0, 0.0), (0.0, 2.2)])
+def test_fluxes_do_not_depend_on_the_shape_of_the_stars(motion, disc):
+    """Stars drawn out by 6 px or blurred to discs come back with the light they have; their Gaussians hold 3 % more."""
+    rng = np.random.default_rng(7)
+    field = random_field(rng, (500, 700), 100, (8000, 60000), apart=18)
+    light = render((500, 700), field, 2.4, motion=(0.8 * motion, 0.6 * motion), disc=disc)
+    stars = measure_mosaic(mosaic(rng, light, saturation=65535), "RGGB", BLACK, 65535)
+    distance, nearest = cKDTree(np.column_stack([stars["x"], stars["y"]])).query(np.column_stack([field.x, field.y]))
+    assert (distance < 1).all()
+    assert float(np.median(stars["flux"][nearest] / field.flux)) == pytest.approx(1, abs=0.005)

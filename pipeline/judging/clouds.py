@@ -108,9 +108,9 @@ def cloud_figures(
         elif best and f.stars is not None:
             reference = [frames[k].stars["flux"] * sky.factor[k] / clear.overall[k] for k in best]
             # as many of the brightest as of a sky as large: land hides the rest
-            seen = [1 - float(sky.land_share(k).mean()) for k in (n, *best)]
+            seen = [max(1 - float(sky.land_share(k).mean()), LEAST_SKY) for k in (n, *best)]
             f.transparency = rank_transparency(
-                frames[n].stars["flux"] * sky.factor[n], reference, [s / max(seen[0], LEAST_SKY) for s in seen[1:]]
+                frames[n].stars["flux"] * sky.factor[n], reference, [s / seen[0] for s in seen[1:]]
             )
             there = sky.land_share(n) < LAND_SHARE
             usual_noise = float(np.median([frames[k].row["noise_adu"] for k in best]))

@@ -197,19 +197,22 @@ def _fit_all(
         variance = 0.0
         for a in range(6):
             variance += unit[a] * column[a]
-        square, power = 0.0, 0.0
+        square, power, missed, held = 0.0, 0.0, 0.0, 0.0
         wxx, wxy, wyy = p[5] / determinant, -p[4] / determinant, p[3] / determinant
         for i in range(n):
             dx, dy = xs[i] - p[1], ys[i] - p[2]
             model = p[0] * np.exp(-0.5 * (wxx * dx * dx + 2 * wxy * dx * dy + wyy * dy * dy))
             square += (vs[i] - model) ** 2
             power += model * model
+            missed += vs[i] - model
+            held += model
         out[s, 0:6] = p
         out[s, 6] = variance**0.5
         out[s, 7] = square
         out[s, 8] = power
         out[s, 9] = n
         out[s, 10] = masked
+        out[s, 11] = missed / held
 
 
 FIT_DTYPE = np.dtype(
@@ -225,6 +228,7 @@ FIT_DTYPE = np.dtype(
         ("power", "f8"),
         ("pixels", "f8"),
         ("masked", "f8"),
+        ("missed", "f8"),
     ]
 )
 _NO_SEGMENTS = np.zeros((1, 1), np.int32)
@@ -263,15 +267,15 @@ def fit_shapes(
     Returns
     -------
     (n,) array of `FIT_DTYPE`; `flux_error` is for noise of 1 ADU a pixel, `square` the sum of squared misses and
-    `power` that of the model (ADU^2), `pixels` the number used, `masked` the number of saturated ones; NaN where no
-    Gaussian fits
+    `power` that of the model (ADU^2), `pixels` the number used, `masked` the number of saturated ones, `missed` the
+    light that the used ones hold beyond the model's, over the model's; NaN where no Gaussian fits
 
     References
     ----------
     .. [1] Bernstein & Jarvis 2002, AJ 123, 583, doi:10.1086/338085
     """
     # one float64 a field of FIT_DTYPE
-    out = np.empty((len(starts), 11))
+    out = np.empty((len(starts), 12))
     if numbers is None:
         numbers = np.zeros(len(starts), np.int32)
     _fit_all(
