@@ -208,12 +208,23 @@ def test_sound_scene_needs_no_advice() -> None:
     assert advise({"darks": SOUND["darks"]}, {}) == []
 
 
+def test_stars_wide_by_the_turning_sky_are_not_called_unfocused() -> None:
+    """Stars of 2.3 px drawn out by 4.5 px: 3.7 px wide by the mean of both axes (variances add, elementary). The page
+    says that they are bars; the focus is not blamed."""
+    scene = {"exposure_s": 20.0, "fwhm_px_frames": 3.7, "motion_px": 4.5, "motion_expected_px": 4.4}
+    assert heads(scene) == ["Expose shorter for round stars"]
+    assert any("Every star is a bar" in line for line in warnings({**SOUND, **scene}))
+    round_stars = {**SOUND, "fwhm_px_frames": 2.5, "motion_px": 0.5, "motion_expected_px": 0.5}
+    assert not any("bar" in line for line in warnings(round_stars))
+
+
 @pytest.mark.parametrize(
     ("changes", "reasons", "head"),
     [
         ({"exposure_s": 20.0, "motion_expected_px": 8.0}, {}, "Expose shorter for round stars"),
         ({}, {"trailed": 12}, "Steady the camera"),
         ({}, {"out of focus": 12}, "Check the focus more often"),
+        ({"exposure_s": 20.0, "motion_expected_px": 2.0, "focal_mm": None}, {}, "Expose shorter for round stars"),
         ({"fwhm_px_frames": 4.4}, {}, "Sharper stars"),
         ({"darks": {"used": False}}, {}, "Take darks"),
         ({"darks": {"used": True, "number": 5}}, {}, "Take more darks"),

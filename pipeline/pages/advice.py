@@ -73,12 +73,33 @@ def _value(figures: Mapping[str, Any], key: str) -> float | None:
     )
 
 
+def width_at_rest(figures: Mapping[str, Any]) -> float | None:
+    """FWHM of the frames' stars, px, without what they move during an exposure.
+
+    A uniform motion L adds L^2/12 to the second moment along it, and half of that to the mean of both axes; a FWHM
+    squared is 8 ln 2 times a Gaussian's second moment. 0 where stars are no wider than that.
+    """
+    width, moved = _value(figures, "fwhm_px_frames"), _value(figures, "motion_px") or 0.0
+    if width is None:
+        return None
+    return math.sqrt(max(width**2 - 8 * math.log(2) * moved**2 / 24, 0.0))
+
+
 def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
     result = []
     expected, time = _value(figures, "motion_expected_px"), _value(figures, "exposure_s")
     focal, f_number, pixel = _value(figures, "focal_mm"), _value(figures, "f_number"), _value(figures, "pixel_um")
     dec = _value(figures, "centre_dec_deg")
-    if expected is not None and expected >= DRIFT_SEEN_PX and time and focal and f_number and pixel:
+    if expected is not None and expected >= DRIFT_SEEN_PX and time and not (focal and f_number and pixel):
+        result.append(
+            Advice(
+                "Expose shorter for round stars",
+                f"In {setting(time, 's')} the stars moved {number(expected, 'px')} over the sensor; they are points "
+                f"while that is less than a pixel or two. More, shorter frames of the same total lose nothing while "
+                f"the sky is brighter than the read noise.",
+            )
+        )
+    elif expected is not None and expected >= DRIFT_SEEN_PX and time and focal and f_number and pixel:
         at = dec if dec is not None else 0.0
         points = exposure.npf_full(f_number, pixel, focal, at)
         if points < time:
@@ -111,7 +132,7 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
 
 
 def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
-    soft, width = reasons.get("out of focus", 0), _value(figures, "fwhm_px_frames")
+    soft, width = reasons.get("out of focus", 0), width_at_rest(figures)
     if found and soft / found >= SHARE_SEEN:
         return [
             Advice(
@@ -125,7 +146,8 @@ def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
         return [
             Advice(
                 "Sharper stars",
-                f"The stars are {number(width, 'px')} wide in the frames kept. Focus at the highest magnification "
+                f"The stars are {number(width, 'px')} wide in the frames kept, their motion taken out. Focus at the "
+                f"highest magnification "
                 f"on a bright star, "
                 "and try the lens one stop down.",
             )

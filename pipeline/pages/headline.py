@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.pages.advice import width_at_rest
 from pipeline.pages.noise import noise_gain
 from pipeline.pages.placed import clock_note, mirror_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
@@ -25,6 +26,12 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     elif kept is not None and kept * 2 < found:
         result.append(
             f"Only {number(kept)} of {count(found, 'frame')} could be used; the reasons stand on the scene's page."
+        )
+    moved, width = figures.get("motion_expected_px"), width_at_rest(figures)
+    if kept and moved is not None and width is not None and moved > width:
+        result.append(
+            f"Every star is a bar: the sky turned by {number(moved, 'px')} during each exposure, and stars are "
+            f"{number(width, 'px')} wide. That is no frame's fault, and no frame is set aside for it."
         )
     ratio = figures.get("noise_ratio")
     if isinstance(ratio, (int, float)) and ratio > NOISE_HIGH:
