@@ -147,5 +147,5 @@ def test_the_reference_is_matched_at_the_scale_of_the_others() -> None:
             surveys, [grid] * frames, [scale] * frames, ["RGGB"] * frames, 2, shape, [0.0] * frames, [even] * frames,
             degree_max=1,
         )  # fmt: skip
-        assert np.abs(matching.offsets).max() < 0.5 * scale
+        assert np.abs(matching.offsets).max() < 1.0 * scale  # the blocks' noise is half of that
         assert abs(np.median(matching.sky) / np.median(scale * light) - 1) < 0.01

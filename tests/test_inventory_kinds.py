@@ -10,6 +10,7 @@ from pipeline.card.kinds import (
     at_steps,
     first_places,
     impression,
+    night_value,
     runs_of,
     sample,
     standing_out,
@@ -143,6 +144,23 @@ def test_short_exposures_never_are_stars():
     assert impression(STARS, None) == "stars"
 
 
+def test_a_view_by_night_is_a_light_though_its_stars_are_bars():
+    """Exposed for a middling grey, f/16 and 1/100 s at ISO 100 in full sun are EV 15 (the rule of sunny 16, common
+    practice). Land by night before stars drawn out to bars, 120 s at f/2.8 and ISO 400, is a light; a street of lamps
+    (EV 4), a room (EV 6) and the same detail by day are not."""
+    assert night_value(frame(exposure_s=0.01, f_number=16.0, iso=100), 0.12) == pytest.approx(15, abs=0.4)
+    assert night_value(frame(exposure_s=0.01, f_number=16.0, iso=None), 0.12) == np.inf
+    kinds = {}
+    for name, exposure, f_number, iso in (
+        ("night", 120.0, 2.8, 400),
+        ("street", 1.0, 4.0, 100),
+        ("room", 0.3, 4.0, 100),
+    ):
+        frames = clocked([frame(30.0 * n, exposure_s=exposure, f_number=f_number, iso=iso) for n in range(2)])
+        kinds[name] = set(sorted_kinds(frames, [PICTURE] * 2))
+    assert kinds == {"night": {"light"}, "street": {"other"}, "room": {"other"}}
+
+
 # ---- runs and sampling
 
 
@@ -237,7 +255,7 @@ def sorted_kinds(frames, looks, **more):
         (CLOUD, {}, "other"),
         (CLOUD, {"image_type": "light"}, "light"),
         (CLOUD, {"image_type": "dark"}, "dark"),
-        (PICTURE, {"exposure_s": 5.0}, "other"),
+        (PICTURE, {"exposure_s": 0.5}, "other"),
         (PICTURE, {"exposure_s": 1 / 250}, "other"),
         (PICTURE, {"exposure_s": 60.0, "image_type": "light"}, "light"),
         (PICTURE, {"exposure_s": 1 / 250, "image_type": "light"}, "other"),

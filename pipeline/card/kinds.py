@@ -58,6 +58,12 @@ SKY_SMOOTH = 0.4
 COVERED_LEVEL = 0.5
 COVERED_NOISE = 0.7
 
+# What is darker than this, as an exposure value at ISO 100, no lamp lights: -2 to -3 under a full moon, -6 by starlight
+# alone, 1 and more beside street lamps (common practice). A middling grey lies at this share of the range.
+NIGHT_EV, GREY = -2.0, 0.12
+# Taken where the header does not tell it; night is not photographed at much more.
+F_NUMBER = 2.8
+
 # File sizes and previews that differ from the median of their neighbours by more than this share stand out.
 SIZE_STANDS_OUT = 0.03
 PREVIEW_STANDS_OUT = 0.25
@@ -323,6 +329,21 @@ def _settings(frame: CardFrame) -> tuple[object, ...]:
     return (frame.body, facts.width, facts.height, facts.sensitivity, exposure)
 
 
+def night_value(frame: CardFrame, level: float) -> float:
+    """How bright what a frame shows was, as the exposure value at ISO 100 that makes it a middling grey
+    (APEX: EV = log2(N^2 / t) - log2(ISO / 100)); infinite where its exposure or sensitivity is not known.
+
+    Parameters
+    ----------
+    level : its mean, share of the range above black
+    """
+    facts = frame.facts
+    if not facts.exposure_s or not facts.iso or level <= 0:
+        return np.inf
+    value = (facts.f_number or F_NUMBER) ** 2 / facts.exposure_s * 100 / facts.iso * level / GREY
+    return float(np.log2(value))
+
+
 def _verdict(
     frame: CardFrame, guess: str, look: Look | None, starry_run: bool, sky: tuple[float, float] | None
 ) -> Verdict:
@@ -348,6 +369,8 @@ def _verdict(
         return Verdict("light", f"few stars or none (cloud?), {level}; its header says it is a light")
     if exposure is not None and exposure < LIGHT_EXPOSURE_MIN_S:
         return Verdict("other", f"exposed {seconds(exposure)}: too short for stars; a picture by daylight or lamps")
+    if guess == "picture" and look is not None and night_value(frame, look.level) < NIGHT_EV:
+        return Verdict("light", f"much detail, few stars told from it; {level}: a night's view, as dark as that was")
     if guess == "picture" and hint == "light":
         return Verdict("light", f"much detail, few stars told from it; {level}; its header says it is a light")
     if guess == "picture":

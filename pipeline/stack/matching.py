@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface, sample_map
-from pipeline.pixels.cells import nearest_known
+from pipeline.pixels.cells import local_plane, nearest_known
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
 from pipeline.pixels.positions import GRID_STEP, PositionGrid, grid_nodes
 from pipeline.pixels.restless import restlessness
@@ -26,6 +26,9 @@ FLAT_LEAST = 0.05
 BEYOND_BLOCKS = 1.5
 # Points a side at which surfaces are evaluated for their mean.
 MEAN_POINTS = 24
+# Reach, in blocks, of the planes that follow what surfaces leave, the share of blocks about a place that must be known
+# for them, and how much of it is followed, in standard deviations of a frame's pixel: more is for the rejection.
+BROAD_REACH, BROAD_KNOWN, BROAD_MOST = 2.0, 0.05, 1.0
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,7 @@ def match_frames(
     transfer: PhotonTransfer | None = None,
     parts: Sequence[NDArray[np.bool_]] | None = None,
     degree_max: int = DEGREE_MAX,
+    follow: bool = True,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -129,6 +133,8 @@ def match_frames(
         Blocks of each frame that show what is to be matched; surfaces go on a little beyond them.
     degree_max : int
         Of the surfaces.
+    follow : bool
+        Whether what these leave that is broad is followed too.
     """
     n = len(surveys)
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
@@ -168,7 +174,8 @@ def match_frames(
     surfaces: list[list[Surface]] = []
     seen = np.zeros((n, len(x)), bool)
     difference, scatter = np.zeros((n, colours)), np.full(n, np.nan)
-    left = np.where(np.isfinite(base[colours // 2]), np.zeros((n, len(x))), np.nan)  # green that surfaces leave
+    # what surfaces leave of the differences
+    left = np.stack([np.where(np.isfinite(level), 0.0, np.nan) * np.ones((n, 1)) for level in base], axis=1)
     for k in range(n):
         xs, ys = grid_positions(grids[k], x, y)
         area = _between_nodes(areas[k][..., None], x, y)[:, 0]
@@ -183,8 +190,7 @@ def match_frames(
                 surface, spread = fit_surface(x, y, delta, shape, degree_max)
                 seen[k] |= np.isfinite(delta)
                 difference[k, c] = _median(delta)
-                if c == colours // 2:
-                    left[k] = delta - surface(x, y)
+                left[k, c] = delta - surface(x, y)
             row.append(surface)
             if c == colours // 2:
                 scatter[k] = spread
@@ -208,9 +214,19 @@ def match_frames(
         flat = _filled(laid[c])
         block = surveys[reference].block
         sky[c] = sample_map(flat, block, inside_x, inside_y).reshape(node_x.shape) + level
-    unrest = restlessness(left, scale * np.sqrt(sky_variance[:, colours // 2])).reshape(len(middle_y), len(middle_x))
+    unrest = restlessness(left[:, colours // 2], scale * np.sqrt(sky_variance[:, colours // 2])).reshape(laid.shape[1:])
     # beside land, where few frames show sky, it is as restless as next to that
     restless = sample_map(_filled(unrest), surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
+    if follow and n > 1:
+        noise = scale[:, None] * np.sqrt(sky_variance)
+        broad = _broad(left.reshape(n, *laid.shape), noise, surveys[reference].block, inside_x, inside_y)
+        broad = broad.reshape(n, colours, *node_x.shape)
+        # what one frame alone shows is for the rejection and must not lift the others; where the sky itself changes the
+        # mean of all stays what it was
+        together = np.tensordot(weights / weights.sum(), broad, 1)
+        middle = restless * together + (1 - restless) * np.median(broad, axis=0)
+        offsets += middle - broad
+        sky += middle
     floor, slope = scale[:, None] ** 2 * floor, scale * per_level
     noise_sky = sky.copy()
     for c in range(colours):
@@ -231,6 +247,30 @@ def match_frames(
         transfer,
         restless.astype(np.float32),
     )
+
+
+def _broad(
+    left: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    block: int,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """What surfaces leave of the frames' differences that is broad, (n, colours, places), followed to where a frame
+    shows no sky: a frame that ends at land, or beyond the picture, must leave no step there.
+
+    Parameters
+    ----------
+    left : (n, colours, rows, columns), blocks of so many px
+    noise : (n, colours) standard deviations of a pixel, in the same units
+    """
+    result = np.empty((*left.shape[:2], len(x)))
+    for k, c in np.ndindex(*left.shape[:2]):
+        known, most = np.isfinite(left[k, c]), BROAD_MOST * noise[k, c]
+        held = np.clip(np.nan_to_num(left[k, c]), -most, most)
+        plane, _, total = local_plane(held, known.astype(np.float64), BROAD_REACH)
+        result[k, c] = sample_map(_filled(np.where(total > BROAD_KNOWN, plane, np.nan)), block, x, y).clip(-most, most)
+    return result
 
 
 def _flat_noise(

@@ -111,6 +111,7 @@ def make_ready(
         _transfer(inputs),
         parts,
         LIT_DEGREE if lit else DEGREE_MAX,
+        not lit,
     )
     if lit:
         # stars and cloud pass over land; it does not change itself
