@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "register": 14,
     "ground": 15,
     "combine": 27,
-    "join": 3,
+    "join": 4,
     "finish": 11,
     "summarise": 23,
 }

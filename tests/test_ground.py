@@ -339,13 +339,15 @@ def test_a_mixed_pixel_is_joined_exactly() -> None:
 
 
 def test_the_sky_level_goes_on_behind_the_ground() -> None:
-    """A sloping sky is followed to the skyline and two cells beyond it, stars and noise notwithstanding."""
+    """A sloping sky is followed to the skyline and two cells beyond it, stars and noise notwithstanding, also a bright
+    star that fills what land leaves open of a cell."""
     rng = np.random.default_rng(6)
     y, x = np.mgrid[:200, :160].astype(float)
     sky = 300 + 0.5 * y + 0.2 * x
     picture = np.stack([sky + rng.normal(0, 5, sky.shape)])
     picture[0][rng.random(sky.shape) < 0.01] += 3000
     land = y > 120
+    picture[0][110:117, 80:88] += 9000
     picture[0][land] = 20
     levels = seam.sky_levels(picture, ~land & (y < 117), seam.seam_cells(land, ~land))
     found = levels.at(0, 200, 160)[0]

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from pipeline.pixels.cells import any_in_cells, between, local_plane, nearest_known
 from pipeline.pixels.regression import MAD_TO_SIGMA, row_medians
@@ -29,6 +30,8 @@ CELL, REACH_CELLS = 8, 6
 CELL_PIXELS = 12
 # Reach of the straight planes through the cells' levels, cells.
 PLANE_REACH = 2.5
+# A cell is left out that lies more than so many times further from the median of so many about it than the usual one.
+STRANGE, ABOUT = 8.0, 12
 # Below this share of land, what the picture of the land shows fades out: its noise comes on top of the sky's.
 FADE = 0.1
 
@@ -106,11 +109,25 @@ def _plane_through(values: NDArray[np.float64], weight: NDArray[np.float64]) -> 
     """Local straight planes; beyond them the nearest one's mean."""
     if not weight.any():
         return values
+    weight = np.where(_strange(values, weight > 0), 0.0, weight)
     plane, mean, total = local_plane(values, weight, PLANE_REACH)
     good = total > 0.02
     if good.all() or not good.any():
         return plane if good.any() else np.full(values.shape, float((values * weight).sum() / weight.sum()))
     return np.where(good, plane, nearest_known(mean, good))
+
+
+def _strange(values: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Cells far from the median of the known ones about them: a bright star fills a cell of few open pixels, and a
+    plane through it runs away behind the land."""
+    where = np.argwhere(known)
+    level = values[known]
+    result = np.zeros(known.shape, bool)
+    if len(where) > ABOUT:
+        about = cKDTree(where).query(where, ABOUT + 1)[1][:, 1:]
+        apart = np.abs(level - np.median(level[about], axis=1))
+        result[known] = apart > STRANGE * np.median(apart)
+    return result
 
 
 def join(
