@@ -87,7 +87,7 @@ def judge_scene(
         sky = see_sky(chosen, tracks, scene, settings, site)
         shapes = [usable(sky.above_land(n, frame.stars)) for n, frame in enumerate(chosen)]
         expected = expected_motion(chosen, shapes, tracks, scene, settings, max(width, height), notes)
-        motions = [expected.at(s) for s in shapes]
+        motions = [sky_motion.at(s) for sky_motion, s in zip(expected, shapes, strict=True)]
         pattern = learn_pattern(shapes, motions, width, height)
         motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)
         doubled_figures([figures[n] for n in alike], chosen)

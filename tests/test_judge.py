@@ -110,6 +110,27 @@ def test_a_wide_field_s_motion_is_told_at_its_middle():
     assert abs(((field @ [1, 1j]) ** 2).mean()) ** 0.5 > 1.2 * np.hypot(*middle)
 
 
+@pytest.mark.parametrize("tracked", [False, True])
+def test_frames_of_mixed_exposures_are_judged_each_by_its_own(tracked):
+    """Frames of 20 s and, every third, of 8 s in a scene made by hand: short ones are no haze, the sky moved less."""
+    frames, scene = make_scene(Setting(24.0, tracked, 700, exposure_s=20.0), 6)
+    mixed = []
+    for n, frame in enumerate(frames):
+        stars, row, share = frame.stars.copy(), dict(frame.row), 0.4 if n % 3 == 1 else 1.0
+        stars["flux"] *= share
+        stars["flux_error"] *= share**0.5
+        row["tile_sky_adu"] = json.dumps((share * np.array(json.loads(row["tile_sky_adu"]))).tolist())
+        row |= {"exposure_s": share * 20.0, "sky_adu": share * row["sky_adu"]}
+        mixed.append(Graded(frame.plan, row, stars))
+    rows, _, events = judge_scene(mixed, scene, JudgeSettings(), Site())
+    assert [row["transparency"] for row in rows] == pytest.approx([1.0] * len(rows), abs=0.05)
+    assert not events
+    if tracked:
+        assert aside(rows) == {}
+    else:  # their stars were drawn for 20 s
+        assert rows[1]["motion_expected_px"] == pytest.approx(0.4 * rows[0]["motion_expected_px"])
+
+
 def test_without_times_and_scale_the_common_motion_is_still_no_fault():
     """Where nothing is known of lens, direction or times, what all frames share is not held against them."""
     frames, scene = make_scene(Setting(24.0, False, 700, exposure_s=9.0), 2)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings, Site
-from pipeline.judging.graded import Graded
+from pipeline.judging.graded import Graded, exposure_shares
 from pipeline.judging.land import Land, find_land, fine_grid
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.motion import airmass, altitude_deg
@@ -44,7 +44,7 @@ class Sky:
 
     seen: Sightings
     outshone: NDArray[np.bool_]  # which of them are not found where light broader than stars stands
-    factor: tuple[float, ...]  # by which each frame's fluxes are raised for what clear air takes
+    factor: tuple[float, ...]  # by which each frame's fluxes are raised for what clear air takes, to the usual exposure
     land: Land | None
 
     def above_land(self, frame: int, stars: NDArray[Any]) -> NDArray[Any]:
@@ -62,7 +62,8 @@ def see_sky(
     """Gather every star in every frame, and tell the land."""
     air = [_airmass(frame.plan, scene, site) for frame in frames]
     # what clear air takes is given back, so that a setting field does not read as cloud
-    factor = tuple(1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air)
+    clear = [1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air]
+    factor = tuple(c / share for c, share in zip(clear, exposure_shares(frames), strict=True))
     seen = _sightings(frames, tracks, factor)
     row, look = frames[0].row, scene.look
     focal_px = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +56,14 @@ class Graded:
     def sound(self) -> bool:
         """Whether there is anything to judge by."""
         return self.row["status"] == "ok"
+
+
+def exposure_shares(frames: Sequence[Graded]) -> list[float]:
+    """Each frame's exposure over the scene's median: a scene made by hand may mix them. 1 where one is not known."""
+    exposures = [f.row["exposure_s"] or f.plan.exposure_s or math.nan for f in frames]
+    if np.isnan(exposures).any():
+        return [1.0] * len(frames)
+    return [float(e / np.median(exposures)) for e in exposures]
 
 
 def read_graded(scene: ScenePlan, grades: Sequence[Path], stars: Sequence[Path]) -> list[Graded]:

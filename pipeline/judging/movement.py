@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings
-from pipeline.judging.graded import Graded
+from pipeline.judging.graded import Graded, exposure_shares
 from pipeline.plan import ScenePlan
 from pipeline.sky.motion import trail_px
 from pipeline.sky.times import parse
@@ -45,6 +45,15 @@ class Expected:
     field: NDArray[np.float64] | None = None  # of `drift_at`, px a second times the exposure
     extent: float = 1.0
 
+    def times(self, share: float) -> Expected:
+        """What it is in an exposure of that share."""
+        return replace(
+            self,
+            length=None if self.length is None else self.length * share,
+            middle=None if self.middle is None else self.middle * share,
+            field=None if self.field is None else self.field * share,
+        )
+
     def at(self, shapes: Shapes) -> NDArray[np.float64] | None:
         """(n, 2) motion of each star, where its direction is known."""
         return None if self.field is None else drift_at(self.field, shapes.x, shapes.y, self.extent)
@@ -58,13 +67,27 @@ def expected_motion(
     settings: JudgeSettings,
     extent: int,
     notes: list[str],
-) -> Expected:
-    """What the turning of the sky does during an exposure.
+) -> list[Expected]:
+    """What the turning of the sky does during each frame's exposure.
 
     Best of all the drift between the frames says it, direction and all; where frames cannot be laid on one another,
     scale and declination do; else focal length and pixel size, for stars at the equator (the longest trails). Where one
     or two frames show no drift, stars drawn out as far as the sky turns say that the camera stood still.
     """
+    usual = _usually_expected(frames, shapes, tracks, scene, settings, extent, notes)
+    return [usual.times(share) for share in exposure_shares(frames)]
+
+
+def _usually_expected(
+    frames: Sequence[Graded],
+    shapes: Sequence[Shapes],
+    tracks: Tracks,
+    scene: ScenePlan,
+    settings: JudgeSettings,
+    extent: int,
+    notes: list[str],
+) -> Expected:
+    """What it does during the median exposure."""
     first = frames[0].row
     exposures = [f.row["exposure_s"] or f.plan.exposure_s for f in frames]
     known = [e for e in exposures if e]
@@ -156,24 +179,25 @@ def motion_figures(
     shapes: Sequence[Shapes],
     motions: Sequence[NDArray[np.float64] | None],
     pattern: LensPattern,
-    expected: Expected,
+    expected: Sequence[Expected],
     notes: list[str],
 ) -> None:
     """Fill in sizes and motions; what the steadiest frames share is the scene's usual, and no frame's fault."""
     known = [[] if m is None else [m] for m in motions]
     parts = [frame_shape(s, pattern, k) for s, k in zip(shapes, known, strict=True)]
-    usual_part = _usual_motion(parts, expected)
+    longest = max(expected, key=lambda e: e.length or 0.0)
+    usual_part = _usual_motion(parts, longest)
     sizes = [part.size for part in parts if part is not None and part.stars >= SHAPE_STARS]
     usual_size = float(np.quantile(sizes, 0.5)) if sizes else None
-    for f, s, k, part in zip(figures, shapes, known, parts, strict=True):
-        f.motion_expected_px = expected.length
+    for f, s, k, part, sky in zip(figures, shapes, known, parts, expected, strict=True):
+        f.motion_expected_px = sky.length
         if part is None:
             continue
         f.shape_stars = part.stars
         f.width_px, f.lens_ellipticity = part.fwhm_px, part.lens_ellipticity
         f.motion_px, f.motion_angle_deg = part.length, part.angle_deg
-        if k and expected.middle is not None:
-            f.motion_px, f.motion_angle_deg = at_middle(part.length, part.angle_deg, k[0], s.weight, expected.middle)
+        if k and sky.middle is not None:
+            f.motion_px, f.motion_angle_deg = at_middle(part.length, part.angle_deg, k[0], s.weight, sky.middle)
         f.excess_px = part.extra
         explained = list(k)
         if usual_part is not None:
@@ -181,17 +205,17 @@ def motion_figures(
             again = frame_shape(s, pattern, explained)
             f.excess_px = min(f.excess_px, part.extra if again is None else again.extra)
             part = part if again is None else again
-        elif not k and expected.length:
+        elif not k and sky.length:
             # length known, direction not: the sky explains what is no longer than its trail; squares add up
-            f.excess_px = math.sqrt(max(part.length**2 - (expected.most * expected.length) ** 2, 0.0))
+            f.excess_px = math.sqrt(max(part.length**2 - (sky.most * sky.length) ** 2, 0.0))
         if usual_size is not None:
             if explained:
                 f.excess_px = min(f.excess_px, visible_excess(part, usual_size))
             f.excess_px = beyond_blur(f.excess_px, part.size, usual_size)
-    if usual_part is not None and expected.field is None:
+    if usual_part is not None and longest.field is None:
         length = float(np.hypot(*usual_part))
         widths = [part.fwhm_px for part in parts if part is not None]
-        if length > 0.5 * float(np.median(widths)) and not expected.length:
+        if length > 0.5 * float(np.median(widths)) and not longest.length:
             notes.append(
                 f"Even the steadiest frames show stars drawn out by {length:.1f} px in one direction; "
                 "only what exceeds that is held against a frame."

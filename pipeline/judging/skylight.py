@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings
 from pipeline.judging.clouds import LAND_SHARE, Sky
-from pipeline.judging.graded import Graded
+from pipeline.judging.graded import Graded, exposure_shares
 from pipeline.stars.tiles import TILES, tile_of
 from pipeline.verdicts import REFERENCE, SMALL_SCENE, Figures
 
@@ -38,7 +38,9 @@ def sky_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, 
             f.sky = f.sky_adu / exposure if exposure else f.sky_adu
     if len(frames) < SMALL_SCENE:
         return
-    known = [f.sky_adu for f in figures if f.sky_adu is not None]
+    shares = np.array(exposure_shares(frames))
+    levels /= shares[:, None, None]
+    known = [f.sky_adu / share for f, share in zip(figures, shares, strict=True) if f.sky_adu is not None]
     noise = float(np.median([frame.row["noise_adu"] for frame in frames]))
     floor = max(noise, DARKEST * float(np.quantile(known, REFERENCE))) if known else noise
     masked = np.where(open_sky, levels, np.nan)

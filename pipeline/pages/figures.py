@@ -154,6 +154,8 @@ def darks(record: SceneRecord) -> dict[str, Any]:
     }
 
 
+# Exposures further apart than this are several; some cameras note what their shutter did, no two frames the same.
+MIXED = 1.03
 NOISE_KEYS = (
     "noise_frame",
     "noise_combined",
@@ -197,6 +199,8 @@ def scene_figures(
     where = constellation(ra, dec)
     reference = next((row for row in rows if row["frame"] == record.geometry.get("reference")), None)
     exposures = [row["exposure_s"] for row in good if isinstance(row.get("exposure_s"), (int, float))]
+    spread = [min(exposures), max(exposures)] if exposures else None
+    mixed = spread is not None and spread[1] > MIXED * spread[0]
     streaks = [row["streaks"] for row in good if isinstance(row.get("streaks"), int)]
     camera = mapping(record.geometry.get("camera"))
     known = bool(record.verdicts.rows)
@@ -211,7 +215,8 @@ def scene_figures(
         "frames_kept": len(good) if known else None,
         "frames_set_aside": reason_counts(rows) if known else None,
         "exposure_total_s": round(sum(exposures), 6) if known and len(exposures) == len(good) else None,
-        "exposure_s": common(rows, "exposure_s"),
+        "exposure_s": None if mixed else common(rows, "exposure_s"),
+        "exposure_range_s": spread,
         "iso": common(rows, "iso"),
         "f_number": lens["f_number"],
         "focal_mm": lens["focal_mm"],

@@ -75,7 +75,7 @@ def lead(figures: Mapping[str, Any]) -> str:
         return f"{count(found, 'frame')} belong to this scene; how many of them are sound is not known."
     if kept == 0:
         return f"None of {count(found, 'frame')} could be used."
-    total, each = figures.get("exposure_total_s"), figures.get("exposure_s")
+    total, each, spread = (figures.get(key) for key in ("exposure_total_s", "exposure_s", "exposure_range_s"))
     if not figures.get("made"):
         return (
             f"{number(kept)} of {count(found, 'frame')} passed their checks before this scene stopped: "
@@ -86,6 +86,8 @@ def lead(figures: Mapping[str, Any]) -> str:
         f"{number(kept)} of {count(found, 'frame')} {'were' if kept > 1 else 'was'} {verb}: {duration(total)} of light"
     )
     how = [setting(each, "s")] if each else []
+    if spread and not each:
+        how = [f"{setting(spread[0])} to {setting(spread[1], 's')}"]
     how += [f"ISO{chr(0x202F)}{figures['iso']}"] if figures.get("iso") else []
     how += [f"f/{setting(figures['f_number'])}"] if figures.get("f_number") else []
     how += [setting(figures["focal_mm"], "mm")] if figures.get("focal_mm") else []

@@ -87,12 +87,13 @@ def lost_sentence(lost: Mapping[str, Any] | None) -> str:
 
 
 def usual_weight(rows: Sequence[Mapping[str, Any]]) -> float | None:
-    """The weight of a kept frame that nothing befell: their median; where none is, of the better half of all."""
-    known = [row for row in rows if row.get("verdict") == "kept" and isinstance(row.get("weight"), (int, float))]
-    clear = [float(row["weight"]) for row in known if not row.get("cause")]
+    """The weight, a second of exposure, of a kept frame that nothing befell: their median; where none is, of the better
+    half of all."""
+    known = _weighed(rows)
+    clear = [row["weight"] / row["exposure_s"] for row in known if not row.get("cause")]
     if clear:
         return statistics.median(clear)
-    every = sorted(float(row["weight"]) for row in known)
+    every = sorted(row["weight"] / row["exposure_s"] for row in known)
     return statistics.median(every[len(every) // 2 :]) if every else None
 
 
@@ -100,12 +101,13 @@ def _lost_by_weight(rows: Sequence[Mapping[str, Any]], usual: float | None) -> f
     """Seconds of usual exposure by which the kept frames' weights fall short, frames above it counted as usual."""
     if usual is None or usual <= 0:
         return None
-    lost = [
-        (1 - min(1.0, row["weight"] / usual)) * row["exposure_s"]
-        for row in rows
-        if row.get("verdict") == "kept" and _is_number(row.get("weight")) and _is_number(row.get("exposure_s"))
-    ]
-    return round(sum(lost), 3)
+    return round(sum(max(row["exposure_s"] - row["weight"] / usual, 0.0) for row in _weighed(rows)), 3)
+
+
+def _weighed(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The kept frames whose weight and exposure are known."""
+    kept = (row for row in rows if row.get("verdict") == "kept" and _is_number(row.get("weight")))
+    return [row for row in kept if _is_number(row.get("exposure_s")) and row["exposure_s"] > 0]
 
 
 def _seconds(rows: Sequence[Mapping[str, Any]]) -> float | None:
