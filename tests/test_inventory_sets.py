@@ -51,6 +51,19 @@ def test_darks_are_grouped_by_temperature():
         assert max(temperatures) - min(temperatures) <= 6.0
 
 
+def test_darks_of_two_temperatures_stay_apart():
+    """Darks at 13 and at 9 degrees of one night, which warm as they are taken, are two sets, not one at 11."""
+    frames = [
+        frame
+        for begin, first in ((0, 13.0), (2000, 9.0))
+        for n in range(10)
+        for frame in run(1, begin_s=begin + 62.0 * n, kind="dark", temperature_c=first + n / 10)
+    ]
+    groups = group_darks(frames, 0.03, 3.0)
+    assert sorted(round(g[0].facts.temperature_c) for g in groups) == [9, 13]
+    assert [len(g) for g in groups] == [10, 10]
+
+
 def test_names_of_sets_tell_what_they_are():
     """Kind, night, exposure and ISO; flats by focal length and aperture; safe as file names."""
     assert set_prefix(run(1, kind="dark")) == "dark_2026-08-14_30s_iso1600"
@@ -99,6 +112,9 @@ def test_the_nearest_temperature_then_the_nearest_night():
     near = dark_set("near", temperature_c=20.4, begin_s=5 * NIGHT)
     nearer_night = dark_set("night", temperature_c=22.5, begin_s=NIGHT)
     assert match(lights, nearer_night, near)[0].name == "near"
+    # 2 ** (2.5 / 6), dark current doubling every 6 degrees (check-values.md, 5)
+    why = match(lights, nearer_night)[1]
+    assert "2.5 °C from the lights' sensor temperature: with about 1.3 times their dark signal" in why
     same = dark_set("same", temperature_c=20.3, begin_s=NIGHT)
     chosen, why = match(lights, near, same)
     assert chosen.name == "same"

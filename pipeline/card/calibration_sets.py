@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -10,6 +11,8 @@ from pipeline.card.frame import CardFrame, in_order, median, near_values, second
 
 # Focal lengths that differ by less than this share are one: zooms round what they note.
 FOCAL_TOLERANCE = 0.02
+# Darks of one night between whose sensor temperatures no other lies are of two sets; cameras note whole degrees.
+APART_C = 1.5
 
 
 @dataclass(frozen=True)
@@ -37,7 +40,7 @@ def group_darks(
     """Group darks (or biases) by body, size, ISO, exposure, night and temperature; each group in order of time.
 
     Within a night a group spans at most twice the tolerance in temperature, so that its median is within the
-    tolerance of each of its frames.
+    tolerance of each of its frames; a gap of `APART_C` parts two groups, whose common master would be neither's.
     """
     frames = list(frames)
     exposures = near_values((f.facts.exposure_s for f in frames), exposure_tolerance)
@@ -46,20 +49,17 @@ def group_darks(
         facts = frame.facts
         key = (frame.kind, frame.body, facts.width, facts.height, facts.sensitivity, exposures[facts.exposure_s])
         groups[(*key, frame.night, facts.temperature_c is None)].append(frame)
-    result = []
+    result: list[list[CardFrame]] = []
     for members in groups.values():
-        coldest = None
-        part: list[CardFrame] = []
+        coldest = last = -math.inf
         for frame in sorted(members, key=lambda f: f.facts.temperature_c or 0.0):
-            temperature = frame.facts.temperature_c
-            if temperature is not None and coldest is not None and temperature - coldest > 2 * temperature_tolerance_c:
-                result.append(in_order(part))
-                part, coldest = [], None
-            if coldest is None:
+            temperature = frame.facts.temperature_c or 0.0
+            if temperature - coldest > 2 * temperature_tolerance_c or temperature - last > APART_C:
+                result.append([])
                 coldest = temperature
-            part.append(frame)
-        result.append(in_order(part))
-    return _sorted(result)
+            result[-1].append(frame)
+            last = temperature
+    return _sorted(in_order(part) for part in result)
 
 
 def group_flats(frames: Iterable[CardFrame]) -> list[list[CardFrame]]:

@@ -116,7 +116,11 @@ def _nearest_dark(
     chosen = min(fitting, key=rank)
     why = f"{_set_described(chosen)}, {_when(_days_apart(lights, chosen.frames))}"
     if chosen.temperature_c is not None and temperature is not None:
-        why += f", {abs(chosen.temperature_c - temperature):.1f} °C from the lights' sensor temperature"
+        apart = chosen.temperature_c - temperature
+        why += f", {abs(apart):.1f} °C from the lights' sensor temperature"
+        if abs(apart) >= TEMPERATURE_STEP_C:
+            factor = 2 ** (apart / DOUBLING_C)
+            why += f": with about {factor:.2g} times their dark signal, which each light's warm pixels set right"
     elif temperature is not None or chosen.temperature_c is not None:
         why += ", sensor temperature not known of both"
     if light.facts.serial is None or chosen.frames[0].facts.serial is None:
