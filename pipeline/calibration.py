@@ -314,7 +314,12 @@ def _add_persistent(
         flags[y[hot], x[hot]] |= defects.HOT
         flags[y[cold], x[cold]] |= defects.COLD
     if frames >= 3:
-        lines = defects.bad_columns(total, frames) | defects.bad_columns(np.ascontiguousarray(total.T), frames).T
+
+        def shown(ys: NDArray[np.int64], xs: NDArray[np.int64], rows: bool = False) -> float:
+            return defects.line_level([_patches(w, signal, ys, xs) for w in watch], [w.sigma for w in watch], rows)
+
+        lines = defects.bad_columns(total, frames, shown)
+        lines |= defects.bad_columns(np.ascontiguousarray(total.T), frames, lambda xs, ys: shown(ys, xs, True)).T
         flags[lines & (total > 0)] |= defects.HOT
         flags[lines & (total <= 0)] |= defects.COLD
 

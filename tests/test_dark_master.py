@@ -164,6 +164,16 @@ def test_noise_model_is_recovered():
     assert model.variance(np.float32([500]))[0] == pytest.approx(READ**2 + 250, rel=0.1)
 
 
+def test_one_dark_tells_how_its_glow_scatters():
+    """Of one frame the noise at the brightest glow, and of most pixels, is the planted photon noise to 5 %."""
+    rng = np.random.default_rng(3)
+    level = 20 + np.broadcast_to(400 * np.exp(-np.arange(2048) / 100), (128, 2048))
+    sample = rng.normal(level, np.sqrt(100 + 0.6 * (level - 20)))[None].astype(np.float32)
+    model = darks.fit_noise(sample)
+    told = np.sqrt(model.variance(np.array([20.0, 420.0], np.float32)))
+    assert told == pytest.approx(np.sqrt([100, 340]), rel=0.05)
+
+
 @pytest.mark.parametrize("count", [4, 10])
 def test_outliers_are_told_and_sound_frames_kept(count):
     """A leak, an uncapped frame, another exposure, stars: each left out for its reason; drifting levels stay."""

@@ -210,17 +210,28 @@ def test_stars_of_one_frame_are_spared_where_the_naive_rule_hits_them(fwhm, cfa)
     assert hot[hot_ys, hot_xs].mean() > 0.95
 
 
+def shown_by(frames, rows=False):
+    """What frames of noise 20 show of a line."""
+
+    def shown(ys, xs):
+        at = (xs, ys) if rows else (ys, xs)
+        return defects.line_level([defects.gather_patches(f, *at) for f in frames], [20.0] * len(frames), rows)
+
+    return shown
+
+
 def test_bad_columns_whole_and_in_part():
     """A column that is bad from one row on is marked there and nowhere else; stars and noise give none."""
     rng = np.random.default_rng(4)
-    total = np.zeros((640, 400), np.float32)
+    total, frames = np.zeros((640, 400), np.float32), []
     for _ in range(12):
         values = rng.normal(0, 20, total.shape).astype(np.float32)
         values += stars(total.shape, [200.3], [300.2], [4e5], 6.0).astype(np.float32)
         values[256:, 90] += 20
         values[:, 150] -= 14
         defects.add_persistence(total, values, 20.0)
-    bad = defects.bad_columns(total, 12)
+        frames.append(values)
+    bad = defects.bad_columns(total, 12, shown_by(frames))
     assert bad[256:, 90].all()
     assert not bad[:224, 90].any()
     assert bad[:, 150].all()
@@ -230,15 +241,20 @@ def test_bad_columns_whole_and_in_part():
 
 @pytest.mark.parametrize("fwhm", [1.8, 2.5, 3.5])
 def test_stars_that_run_along_a_line_make_no_bad_line(fwhm):
-    """Before a tripod that looks south stars move along the rows, five px from frame to frame: no line is bad."""
+    """Before a tripod that looks south stars move along the rows, five px from frame to frame: no line is bad.
+
+    Nor is the dark one between two stars that run four rows apart.
+    """
     rng = np.random.default_rng(9)
-    total = np.zeros((320, 480), np.float32)
+    total, frames = np.zeros((320, 480), np.float32), []
     xs, ys, flux = rng.uniform(0, 480, 60), rng.uniform(0, 320, 60), 10 ** rng.uniform(3, 5, 60)
+    xs, ys, flux = np.append(xs, xs), np.append(ys, ys + 4), np.append(flux, flux)
     for n in range(12):
         values = rng.normal(0, 20, total.shape) + stars(total.shape, xs + 5.2 * n, ys, flux, fwhm)
-        defects.add_persistence(total, values.astype(np.float32), 20.0)
-    assert not defects.bad_columns(np.ascontiguousarray(total.T), 12).any()
-    assert not defects.bad_columns(total, 12).any()
+        frames.append(values.astype(np.float32))
+        defects.add_persistence(total, frames[-1], 20.0)
+    assert not defects.bad_columns(np.ascontiguousarray(total.T), 12, shown_by(frames, rows=True)).any()
+    assert not defects.bad_columns(total, 12, shown_by(frames)).any()
 
 
 # ---- the step -------------------------------------------------------------------------------------------------------

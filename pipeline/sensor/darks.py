@@ -23,6 +23,8 @@ from pipeline.sensor.ordering import median_first
 CLIP_SIGMA = 4.5
 # One sound pixel in a million may look unstable by chance (24 in a frame of 24 MP, which cost nothing to repair).
 UNSTABLE_CHANCE = 1e-6
+# Pixels of a row whose median is the level that one dark alone has there.
+LEVEL_PX = 64
 # How many frames' worth of belief the noise model has against a pixel's own temporal variance in the NOISE plane
 # (moderated variance, Smyth 2004): with 10 darks a pixel's own variance is 47 % uncertain, moderated 14 %.
 MODEL_WEIGHT = 30.0
@@ -57,35 +59,41 @@ def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
     """Fit the temporal noise of a set against the pixels' level.
 
     From differences of neighbouring frames, binned by level. One frame alone gives its spatial scatter, in which fixed
-    pattern and temporal noise are one: an upper limit.
+    pattern and temporal noise are one: an upper limit, binned by the level about, which rises where it glows.
 
     Parameters
     ----------
     sample : (frames, rows, width) float32 array, ADU above black, levelled
     """
-    frames = sample.shape[0]
-    if frames == 1:
+    alone = sample.shape[0] == 1
+    if alone and sample.shape[2] < 2 * LEVEL_PX:
         bulk, spread = clipped(sample)
-        pairs = sample[0, :, 2:] - sample[0, :, :-2] if sample.shape[2] > 2 else np.array([spread], np.float32)
-        return NoiseModel(read=max(clipped(pairs)[1] ** 2 / 2, 1e-3), bulk=bulk)
-    centre = set_centre(sample)
+        return NoiseModel(read=max(spread**2, 1e-3), bulk=bulk)
+    if alone:
+        # pixels two columns apart stand for two frames, the level about them for their own
+        centre, differences = _level_about(sample[0])[:, 2:], sample[:, :, 2:] - sample[:, :, :-2]
+    else:
+        centre, differences = set_centre(sample), np.diff(sample, axis=0)
     bulk, spread = clipped(centre)
     excess = centre - np.float32(bulk)
-    read = max(successive_sigma(sample[:, excess < max(4 * spread, 1.0)]) ** 2, 1.0 / 12)  # rounding to whole numbers
-    edges = np.geomspace(max(4 * spread, 1.0), max(float(excess.max()), 8 * spread, 2.0) * 1.001, 9)
+    usual = excess < max(4 * spread, 1.0)
+    sigma = clipped(differences[:, usual])[1] / np.sqrt(2) if alone else successive_sigma(sample[:, usual])
+    read = max(float(sigma) ** 2, 1.0 / 12)  # rounding to whole numbers
+    least = max(4 * spread, float(np.sqrt(read)) if alone else 1.0)
+    edges = np.geomspace(least, max(float(excess.max()), 2 * least) * 1.001, 9)
     levels, variances, weights = [0.0], [read], [1e3]
     for low, high in pairwise(edges):
         chosen = (excess >= low) & (excess < high)
         if chosen.sum() < 12:
             continue
-        differences = np.diff(sample[:, chosen], axis=0)
-        variance = clipped(differences, sigma=3.0)[1] ** 2 / 2
+        variance = clipped(differences[:, chosen], sigma=3.0)[1] ** 2 / 2
         levels.append(float(excess[chosen].mean()))
         variances.append(max(variance, read))
         weights.append(float(chosen.sum()))
     level, variance_, weight = np.array(levels), np.array(variances), np.array(weights)
     scale = np.sqrt(weight) / variance_
-    design = np.stack([np.ones_like(level), level, level**2], axis=1) * scale[:, None]
+    # of one frame, whose warm pixels do not tell, no square: it would go far beyond the levels of glow
+    design = np.stack([np.ones_like(level), level, level**2 * (not alone)], axis=1) * scale[:, None]
     size = np.maximum(np.linalg.norm(design, axis=0), 1e-30)
     from scipy.optimize import nnls  # takes a third of a second to load, and masters alone need it
 
@@ -93,6 +101,14 @@ def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
     return NoiseModel(
         read=max(float(a / size[0]), 1.0 / 12), gain=float(b / size[1]), drift=float(c / size[2]), bulk=bulk
     )
+
+
+def _level_about(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Medians of stretches of `LEVEL_PX` pixels of a row, (rows, width); what is left of it has the last one's."""
+    rows, width = plane.shape
+    parts = plane[:, : width // LEVEL_PX * LEVEL_PX].reshape(rows, -1, LEVEL_PX)
+    level = np.repeat(np.median(parts, axis=2), LEVEL_PX, axis=1)
+    return np.pad(level, ((0, 0), (0, width - level.shape[1])), mode="edge").astype(np.float32)
 
 
 def unstable_ratio(frames: int) -> float:

@@ -6,6 +6,7 @@ lights must be sharper than any star (`looks_like_defect`), because under a trac
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 import numpy as np
@@ -293,9 +294,9 @@ LINE_LEAST = 0.15
 # What the lines next to it may show of it: a bad line is alone. Stars that a tripod lets run along a line reach the
 # next one by 0.42 of their height and more (FWHM 1.8 px), and so do their dark halos.
 LINE_NARROW = 0.35
-# ... and what the lines two away must show of it with the other sign: half of it, by the persistence itself, where it
-# is the sensor's.
-LINE_MIRRORED = 0.15
+# ... and what single frames must show of it: stars cover a few pixels of a line in each frame, over all frames the most
+# of it, and two that run four lines apart leave a dark one between them.
+LINE_SHOWN = 0.5
 LINE_BLOCK = 32
 LINE_EDGE = 8
 LINE_BLOCKS = (2, 8, 32)
@@ -303,19 +304,39 @@ LINE_BLOCKS = (2, 8, 32)
 LINE_SHARE_MAX = 0.01
 
 
-def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
+def line_level(patches: Sequence[NDArray[np.floating]], sigmas: Sequence[float], rows: bool = False) -> float:
+    """How far pixels along a column (row) lie above the mean of those two pixels off on either side, in sigma.
+
+    The median over frames of the median over that half of the pixels that the columns (rows) next to it show least
+    light about: stars that run along those two off let the line look dark. `patches` as `gather_patches` gives them,
+    (number, 25), a frame.
+    """
+    grid = _GRID.T if rows else _GRID
+    next_to, two_off = grid[:, 1::2].ravel(), grid[2, ::4]
+    levels = []
+    for patch, sigma in zip(patches, sigmas, strict=True):
+        light = patch[:, next_to].mean(axis=1)
+        dark = light <= np.median(light)
+        levels.append(np.median(patch[dark, _CENTRE] - patch[dark][:, two_off].mean(axis=1)) / sigma)
+    return float(np.median(levels))
+
+
+def bad_columns(
+    total: NDArray[np.float32], frames: int, shown: Callable[[NDArray[np.int64], NDArray[np.int64]], float]
+) -> NDArray[np.bool_]:
     """Columns, whole or in part, that keep a level of their own while the sky moves.
 
     Medians of the persistence over blocks of 32 rows, over windows of 2, 8 and 32 of these. A column off by c sigma
     has a persistence of ``c / 2 / sqrt(1.25)`` a frame, as the pixels above and below share it; the columns two away
     have half of that with the other sign, and are not taken for bad themselves. What the next column shows as well is
-    stars that run along it. The outer eight columns,
-    where sensors fall off, are not judged.
+    stars that run along it. The outer eight columns, where sensors fall off, are not judged.
 
     Parameters
     ----------
     total : (height, width) float32 array, as `add_persistence` sums it
     frames : int
+    shown : callable
+        What `line_level` says of pixels given by rows and columns.
 
     Returns
     -------
@@ -332,7 +353,7 @@ def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
     contrasts = _beside_contrast(medians)
     spread = clipped(contrasts)[1]
     least = LINE_LEAST / 2 / float(np.sqrt(1.25)) * frames
-    found: list[tuple[float, int, int, int]] = []
+    found: list[tuple[float, int, int, int, float]] = []
     for window in sorted({min(w, blocks) for w in LINE_BLOCKS}):
         error = (1.2533 if window > 2 else 1.0) * spread / float(np.sqrt(window))
         for first in _window_tops(blocks, window):
@@ -347,18 +368,20 @@ def bad_columns(total: NDArray[np.float32], frames: int) -> NDArray[np.bool_]:
             # a trail of stars along the line is as wide as they are
             beside = np.pad(size, 1)
             peak &= np.maximum(beside[:-2], beside[2:]) < LINE_NARROW * size
-            two_away = np.pad(contrast, 2)
-            mirrored = -np.sign(contrast) * (two_away[:-4] + two_away[4:]) / 2
-            peak &= mirrored > LINE_MIRRORED * size
             peak[: LINE_EDGE - 4] = peak[4 - LINE_EDGE :] = False
             for x in np.nonzero(peak & whole & (size > max(LINE_SIGMA * error, least)))[0].tolist():
-                found.append((-float(size[x] / error), first, window, x + 4))
+                found.append((-float(size[x] / error), first, window, x + 4, float(contrast[x])))
     budget = max(LINE_SHARE_MAX * total.size, max(total.shape))
-    for _, first, window, x in sorted(found):
+    for _, first, window, x, stands_out in sorted(found):
         bottom = height if first + window == blocks else (first + window) * block
         if bad.sum() + bottom - first * block > budget:
             break
-        bad[first * block : bottom, x] = True
+        if bad[first * block : bottom, x].all():
+            continue
+        ys = np.arange(first * block, bottom)
+        level = stands_out * 2 * float(np.sqrt(1.25)) / frames
+        if shown(ys, np.full(len(ys), x)) * np.sign(level) > LINE_SHOWN * abs(level):
+            bad[ys, x] = True
     return bad
 
 
@@ -406,6 +429,7 @@ __all__ = [
     "coarse_level",
     "cross_residual_sigma",
     "gather_patches",
+    "line_level",
     "looks_like_defect",
     "master_defects",
     "persistence_candidates",

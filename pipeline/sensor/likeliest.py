@@ -72,23 +72,23 @@ def least_error(
     step = 1 if cfa == "MONO" else 2
     value = _without_standing_out(mean)
     side = TILE // step
-    kept = 0.0  # share of the mean's noise, as means over blocks show it, that stays in the structure
+    # share of the mean's noise, as means over blocks show it, that stays in the structure, by tiles: glow keeps more
+    kept = np.zeros([-(-n // TILE) for n in mean.shape], np.float32)
     for row in range(step):
         for column in range(step):
             plane = value[row::step, column::step]
             whole, share = structure(plane, BLOCK // step)
             kept += share / step**2
-            for top in range(0, plane.shape[0], side):
-                for left in range(0, plane.shape[1], side):
-                    tile = (slice(top, top + side), slice(left, left + side))
-                    found, share = structure(plane[tile] - whole[tile], BLOCK // step)
-                    whole[tile] += found
-                    kept += share * found.size / mean.size
+            for i, j in np.ndindex(-(-plane.shape[0] // side), -(-plane.shape[1] // side)):
+                tile = (slice(i * side, (i + 1) * side), slice(j * side, (j + 1) * side))
+                found, share = structure(plane[tile] - whole[tile], BLOCK // step)
+                whole[tile] += found
+                kept[i, j] += share / step**2
             whole += _lines(plane - whole, side)
             plane[:] = whole
     scatter = _scatter(mean, value)
     error = np.empty_like(value)
-    _draw(mean, noise, scatter, _belief(mean, value, scatter), np.float32(kept), value, error)
+    _draw(mean, noise, scatter, _belief(mean, value, scatter), kept, value, error)
     return value, error
 
 
@@ -247,7 +247,8 @@ def _draw(mean, noise, scatter, belief, kept, value, error):  # type: ignore[no-
                 rest *= 1 - share * belief[side, 0, number]
                 own = max(1 - share * belief[side, 1, number], np.float32(0))
             value[y, x] += rest
-            error[y, x] = np.sqrt(variance * (own + (1 - min(own, np.float32(1))) * kept))
+            shared = (1 - min(own, np.float32(1))) * kept[y // TILE, x // TILE]
+            error[y, x] = np.sqrt(variance * (own + shared))
 
 
 __all__ = ["least_error", "structure"]
