@@ -27,14 +27,14 @@ STEP_VERSIONS = {
     "inventory": 3,
     "decode": 3,
     "grade": 19,
-    "judge": 28,
-    "dark": 8,
+    "judge": 29,
+    "dark": 9,
     "register": 14,
-    "ground": 15,
-    "combine": 27,
+    "ground": 16,
+    "combine": 28,
     "join": 4,
     "finish": 11,
-    "summarise": 23,
+    "summarise": 24,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

@@ -401,9 +401,9 @@ class WideGeometry:
         self.frames = {name: Place() for name in placed}
         self.radius = lambda x, y: np.hypot(x - centre[0], y - centre[1]) / focal_px
 
-    def from_reference(self, frame: str, x: Any, y: Any) -> tuple[Any, Any]:
+    def from_reference(self, frame: str, x: Any, y: Any, colour: str = "G") -> tuple[Any, Any]:
         """Where in a frame the reference's pixel lies."""
-        return self.geometry.from_reference(frame, x, y)
+        return self.geometry.from_reference(frame, x, y, colour)
 
     def from_green(self, _frame: str, x: Any, y: Any, _colour: str) -> tuple[Any, Any]:
         """All colours lie on one another."""

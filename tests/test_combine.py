@@ -437,6 +437,26 @@ def test_the_dark_is_taken_off_and_its_noise_carried(tmp_path: Path) -> None:
     assert measured > 1.3 * made.figures["noise_frame"] / np.sqrt(8)
 
 
+def test_noise_follows_sky_and_glow_to_the_edge(tmp_path: Path) -> None:
+    """NOISE goes with the root of the planted variance in every block, where vignetting, sky and a glow change it."""
+    rng = np.random.default_rng(12)
+    geometry, camera = drifting(4, (384, 576), (0.0, 0.0)), Camera(slope=0.3, vignetting=0.5)
+    y, x = np.mgrid[0 : geometry.shape[0], 0 : geometry.shape[1]]
+    v, u = 2 * y / (geometry.shape[0] - 1) - 1, 2 * x / (geometry.shape[1] - 1) - 1
+    lens = 1 - camera.vignetting * (u**2 + v**2) / 2
+    glow = 900 * np.exp(-np.hypot(y, x - geometry.shape[1]) / 120)
+    write_scene(tmp_path, rng, camera, geometry, extras=dict.fromkeys(geometry.frames, glow / lens))
+    dark = (glow / camera.gain).astype(np.float32)
+    made = Made(tmp_path, geometry, camera, Calibration(dark, 0.0, None, None))
+    # photons of light and glow, read noise and rounding (elementary statistics)
+    electrons = camera.sky[1] * (1 + camera.slope * (0.7 * v + 0.3 * u)) * lens + glow + camera.read_noise**2
+    ratio = made.noise[1] / np.sqrt(electrons / camera.gain**2 + 1 / 12)
+    blocks = ratio.reshape(24, 16, 36, 16).mean(axis=(1, 3))
+    assert np.sqrt(electrons).max() > 1.4 * np.median(np.sqrt(electrons))
+
+    assert blocks / np.median(blocks) == pytest.approx(1, abs=0.04)
+
+
 def test_tiles_fit_their_memory() -> None:
     """Tiles cover the picture once, in multiples of 64 px, smaller where more frames share the memory."""
     sides = [tile_side(n, 3, 400_000_000) for n in (8, 64, 256, 1000)]

@@ -79,7 +79,7 @@ class Clipped:
         average(
             values, codes, self.mask, weights, floor, slope, np.ones(colours, np.float32),
             np.zeros(colours, np.float32), offsets, members, sky, self.signal, self.peak, (0, 0),
-            (floor[0, 0], slope[0]), (0, 0), plan.groups, 1 + len(plan.sizes), plan.pairs, self.picture, self.noise,
+            (floor[0], slope[0]), (0, 0), plan.groups, 1 + len(plan.sizes), plan.pairs, self.picture, self.noise,
             self.coverage, self.rejected, self.sums, self.counts, np.zeros((2 + len(plan.pairs), *blocks)), self.tally,
         )  # fmt: skip
         self.inputs = (values, codes, weights, floor, slope, FACTOR[:colours], offsets, members, sky)

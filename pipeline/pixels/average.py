@@ -12,7 +12,7 @@ from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import GROWN, MILD
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import cell_mean, fill_bases, row_cells
+from pipeline.pixels.variance import along_row, cell_mean, fill_bases, row_cells
 from pipeline.pixels.vector import fetch_row
 
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
@@ -84,8 +84,8 @@ def average(  # type: ignore[no-untyped-def]
         colour's.
     common : (colours,) float32 array
         Variance that all frames share (the master dark's noise), in blocks.
-    usual : (floor, slope) of green, the mean of all of the scene's frames: what counts for a star must not go by which
-        of them a tile holds
+    usual : (floor by colour, slope), the means of all of the scene's frames: what counts for a star, and how noise goes
+        with the sky, must not go by which of them a tile holds
     inside : (top, left) of the part of the tile that is wanted; a multiple of `BLOCK` in the result
     groups, pairs : as in `NoisePlan`, for the whole scene
     picture, noise : (colours, h, w) float32 arrays, filled: the mean, and its standard deviation as blocks show it;
@@ -104,6 +104,7 @@ def average(  # type: ignore[no-untyped-def]
     halves, half_weights = np.empty((2, width), np.float32), np.empty((2, width), np.float32)
     set_total, set_weight = np.empty((group_count, width), np.float32), np.empty((group_count, width), np.float32)
     usable, difference = np.empty(width, np.bool_), np.empty(width, np.float32)
+    levels = np.empty(width, np.float32)
     x0, x1 = inside[1], inside[1] + width
     edges, columns = row_cells(origin[1] + x0, width)
     bases, known = np.empty((colours, n, len(columns)), np.float32), -1
@@ -127,6 +128,8 @@ def average(  # type: ignore[no-untyped-def]
                     values[k, c, y, x0:x1], codes[k, y, x0:x1], mask[k, y, x0:x1], bit, weights[k], bases[c, k], edges,
                     slope[k], here_signal, total, weight, spread,
                 )  # fmt: skip
+            along_row(sky[c], origin[0] + y, origin[1] + x0, levels)
+            _follow_sky(spread, levels, sky[c], row, edges, columns, usual[0][c], usual[1])
             _finish_row(total, weight, spread, block_factor[c], common[c], picture[c, i], noise[c, i])
             for cell in range(len(columns)):
                 for j in range(edges[cell], edges[cell + 1]):
@@ -139,7 +142,7 @@ def average(  # type: ignore[no-untyped-def]
                 continue
             for cell in range(len(columns)):
                 level = max(cell_mean(sky[c], row, columns[cell]), np.float32(0))
-                faint = np.float32(STAR_SIGMA) * np.sqrt(usual[0] + usual[1] * level)
+                faint = np.float32(STAR_SIGMA) * np.sqrt(usual[0][c] + usual[1] * level)
                 for j in range(edges[cell], edges[cell + 1]):
                     usable[j] = (weight[j] > 0) & (peak[c, y, x0 + j] <= faint)
             block_row = i // BLOCK
@@ -196,6 +199,15 @@ def _accumulate(  # type: ignore[no-untyped-def]
             total[j] += w * values[j]
             weight[j] += w
             spread[j] += square * (base + slope * signal[j]) if kept else np.float32(0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _follow_sky(spread, levels, sky, row, edges, columns, floor, slope):  # type: ignore[no-untyped-def]
+    """Bring a row's variances, which take the sky of a cell as even, to its `levels` at the pixels."""
+    for cell in range(len(columns)):
+        even = np.float32(1) / (floor + slope * max(cell_mean(sky, row, columns[cell]), np.float32(0)))
+        for j in range(edges[cell], edges[cell + 1]):
+            spread[j] *= (floor + slope * max(levels[j], np.float32(0))) * even
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -43,13 +43,15 @@ class Survey:
 
     `level` (ADU above black) and `variance` (ADU^2 of one pixel) are (rows, columns, 4) float32 arrays, NaN where a
     block has too few sound pixels; block (i, j) covers the `block` pixels from (i * block, j * block) on. Both are of
-    the pixels as they are; `response`, (rows, columns, 4), is the flat that they are to be divided by, if there is one.
+    the pixels as they are; `response`, (rows, columns, 4), is the flat that they are to be divided by, if there is one,
+    and `dark`, (rows, columns), how far the dark that was taken off lies above its usual level.
     """
 
     level: NDArray[np.float32]
     variance: NDArray[np.float32]
     block: int
     response: NDArray[np.float32] | None = None
+    dark: NDArray[np.float32] | None = None
 
     def centres(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """x of the block columns and y of the block rows, px."""

@@ -6,9 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import cell_mean, row_cells
+from pipeline.pixels.variance import along_row
 
 # Frames whose median tells where stars are and how bright: robust against one or two trails, cheap.
 MEDIAN_FRAMES = 5
@@ -33,12 +32,11 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
         The largest signal within one pixel, or `RING_SHARE` of the largest within `RING_PX`.
     """
     colours, height, width = signal.shape
-    edges, columns = row_cells(origin[1], width)
     sorted_rows, count = np.empty((MEDIAN_FRAMES, width), np.float32), np.empty(width, np.int64)
     near, far = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
+    levels = np.empty(width, np.float32)
     for c in range(colours):
         for i in range(height):
-            row = (origin[0] + i + GRID_STEP) // GRID_STEP
             sorted_rows[:] = np.float32(np.inf)
             count[:] = 0
             for k in range(len(chosen)):
@@ -47,13 +45,12 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
                 # one more value into each pixel's sorted few, smallest first
                 filled = min(k, MEDIAN_FRAMES - 1)
                 _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], filled, count)
-            for cell in range(len(columns)):
-                level = cell_mean(sky[c], row, columns[cell])
-                for j in range(edges[cell], edges[cell + 1]):
-                    middle = np.float32(0)
-                    if count[j] > 0:
-                        middle = max(sorted_rows[(count[j] - 1) // 2, j] - level, np.float32(0))
-                    signal[c, i, j] = middle
+            along_row(sky[c], origin[0] + i, origin[1], levels)
+            for j in range(width):
+                middle = np.float32(0)
+                if count[j] > 0:
+                    middle = max(sorted_rows[(count[j] - 1) // 2, j] - levels[j], np.float32(0))
+                signal[c, i, j] = middle
             _widen(signal[c, i], 1, near[i])
             _widen(signal[c, i], RING_PX, far[i])
         for i in range(height):

@@ -14,7 +14,7 @@ What every kernel of a tile's stack is given:
 - `sky` (colours, rows, columns) float32: the result's smooth sky at the nodes
 - `origin` (row, column): of the tile's first pixel in the result
 
-Sky and offset are taken as even over a cell of the grid.
+For rejection sky and offset are taken as even over a cell of the grid.
 """
 
 from __future__ import annotations
@@ -31,6 +31,21 @@ def cell_mean(nodes, row, column):  # type: ignore[no-untyped-def]
     return np.float32(0.25) * (
         nodes[row, column] + nodes[row, column + 1] + nodes[row + 1, column] + nodes[row + 1, column + 1]
     )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def along_row(nodes, y, left, out):  # type: ignore[no-untyped-def]
+    """Fill `out` with a node map along row `y` from column `left` on, linear between the nodes."""
+    edges, columns = row_cells(left, len(out))
+    row, step = (y + GRID_STEP) // GRID_STEP, np.float32(1.0 / GRID_STEP)
+    down = np.float32(y % GRID_STEP) * step
+    for cell in range(len(columns)):
+        column = columns[cell]
+        first = nodes[row, column] + down * (nodes[row + 1, column] - nodes[row, column])
+        last = nodes[row, column + 1] + down * (nodes[row + 1, column + 1] - nodes[row, column + 1])
+        rise, begin = (last - first) * step, left - (column - 1) * GRID_STEP
+        for j in range(edges[cell], edges[cell + 1]):
+            out[j] = first + rise * np.float32(begin + np.int64(j))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -63,4 +78,4 @@ def base_variance(floor, slope, level, offsets, row, column):  # type: ignore[no
     return floor + slope * max(level - cell_mean(offsets, row, column), np.float32(0))
 
 
-__all__ = ["base_variance", "cell_mean", "fill_bases", "row_cells"]
+__all__ = ["along_row", "base_variance", "cell_mean", "fill_bases", "row_cells"]

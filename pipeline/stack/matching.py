@@ -211,9 +211,7 @@ def match_frames(
         level = mean(beyond_x, beyond_y)
         for k in range(n):
             offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
-        flat = _filled(laid[c])
-        block = surveys[reference].block
-        sky[c] = sample_map(flat, block, inside_x, inside_y).reshape(node_x.shape) + level
+        sky[c] = _to_the_edge(_filled(laid[c]), surveys[reference].block, node_x, node_y) + level
     unrest = restlessness(left[:, colours // 2], scale * np.sqrt(sky_variance[:, colours // 2])).reshape(laid.shape[1:])
     # beside land, where few frames show sky, it is as restless as next to that
     restless = sample_map(_filled(unrest), surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
@@ -231,8 +229,8 @@ def match_frames(
     noise_sky = sky.copy()
     for c in range(colours):
         maps = [None if flat is None else flat[c] for flat in responses]
-        noise_sky[c] += _flat_noise(
-            maps, areas, surveys, grids, weights, floor[:, c], slope, sky[c] - offsets[:, c], node_x, node_y
+        noise_sky[c] += _unlike_light(
+            maps, areas, scale, surveys, grids, weights, floor[:, c], slope, sky[c] - offsets[:, c], node_x, node_y
         )
     return Matching(
         offsets,
@@ -273,9 +271,10 @@ def _broad(
     return result
 
 
-def _flat_noise(
+def _unlike_light(
     flats: Sequence[NDArray[np.float64] | None],
     areas: Sequence[NDArray[np.float32]],
+    scale: NDArray[np.float64],
     surveys: Sequence[Survey],
     grids: Sequence[PositionGrid],
     weights: NDArray[np.float64],
@@ -285,31 +284,44 @@ def _flat_noise(
     node_x: NDArray[np.float64],
     node_y: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """What is added to the sky so that the noise model holds where frames were divided by a flat, or times an area.
+    """What is added to the sky so that the noise model holds where frames were divided by a flat, or times an area, or
+    a dark's glow was taken off.
 
-    A frame's variance is ``floor / f**2 + slope * level / f`` where it was divided by f. The mean over frames of what
-    that is above ``floor + slope * level``, over the mean slope, at the nodes; 0 where frames are as they were, and
-    where no slope is known.
+    A frame's variance is ``floor / f**2 + slope * (level / f + scale * dark / f**2)`` where it was divided by f, `dark`
+    being how far the dark signal there lies above what it is in most of the frame: its electrons scatter like light's.
+    The mean over frames of what that is above ``floor + slope * level``, over the mean slope, at the nodes; 0 where
+    frames are as they were, and where no slope is known.
     """
     extra, total = np.zeros(node_x.shape), 0.0
     for k, flat in enumerate(flats):
         total += weights[k]
-        if (flat is None and (areas[k] == 1).all()) or not slope[k] > 0:
+        dark = surveys[k].dark
+        if (flat is None and dark is None and (areas[k] == 1).all()) or not slope[k] > 0:
             continue
+        xs, ys = (a.reshape(node_x.shape) for a in grid_positions(grids[k], node_x.ravel(), node_y.ravel()))
         f = np.ones(node_x.shape)
         if flat is not None:
-            xs, ys = grid_positions(grids[k], node_x.ravel(), node_y.ravel())
-            middle_x, middle_y = surveys[k].centres()
-            xs, ys = np.clip(xs, middle_x[0], middle_x[-1]), np.clip(ys, middle_y[0], middle_y[-1])
-            f = np.nan_to_num(sample_map(flat, surveys[k].block, xs, ys), nan=1.0).reshape(node_x.shape)
+            f = np.nan_to_num(_to_the_edge(flat, surveys[k].block, xs, ys), nan=1.0)
         f = np.maximum(f / areas[k], FLAT_LEAST)
         extra += weights[k] * (floor[k] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k], 0) * (1 / f - 1))
+        if dark is not None:
+            extra += weights[k] * scale[k] * _to_the_edge(dark, surveys[k].block, xs, ys) / f**2
     return extra / total if total > 0 else extra
 
 
 def _filled(level: NDArray[np.float64]) -> NDArray[np.float64]:
     """A block map whose unknown blocks hold what the nearest known one does; 0 where none is known."""
     return np.nan_to_num(nearest_known(level, np.isfinite(level)))
+
+
+def _to_the_edge(
+    level: NDArray[np.floating], block: int, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """A block map at any places: beyond the outermost blocks' middles as it goes on, for half a block, then even."""
+    rows, columns = level.shape
+    on = np.pad(level, 1, mode="reflect", reflect_type="odd")
+    u, v = np.clip(x, -0.5, columns * block - 0.5), np.clip(y, -0.5, rows * block - 0.5)
+    return sample_map(on, block, u.ravel() + block, v.ravel() + block).reshape(x.shape)
 
 
 def _held_near(

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.area import pixel_area
+from pipeline.pixels.background import block_size
 from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
 from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, REACH_AFTER, REACH_BEFORE
@@ -104,6 +105,20 @@ class Calibration:
             return [] if self.bias is None else [(1.0, self.bias_variance)]
         # dark and bias were measured apart: bias + scale * (dark - bias)
         return [(scale, self.dark_variance), *([] if self.bias is None else [(1 - scale, self.bias_variance)])]
+
+    @cached_property
+    def dark_blocks(self) -> NDArray[np.float32] | None:
+        """How far the dark lies above its usual level, in the blocks of a survey, ADU: where the amplifier glows."""
+        if self.dark is None:
+            return None
+        block = block_size(self.dark.shape)
+        rows, columns = (n // block for n in self.dark.shape)
+        if not rows or not columns:
+            return None
+        # every fourth pixel each way is one CFA position's, but glow is no light: all have as much of it
+        part = self.dark[: rows * block : 4, : columns * block : 4]
+        level = np.median(part.reshape(rows, block // 4, columns, block // 4), axis=(1, 3))
+        return np.asarray(level - np.median(level), np.float32)
 
     def variance(self, scale: float) -> float:
         """Variance that the masters bring into a pixel of a frame of that dark factor, ADU^2."""

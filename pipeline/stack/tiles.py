@@ -289,7 +289,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     if scene.land is not None and not scene.land.grids:
         # the noise of what stands still may be measured on it, bright or not: only halves of the frames are compared
         stack.peak[:] = 0
-    plan, green = scene.plan, scene.colours // 2
+    plan = scene.plan
     blocks = (-(-window.height // BLOCK), -(-window.width // BLOCK))
     tile = Tile(
         window,
@@ -306,7 +306,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     average(
         stack.values, stack.codes, mask, weights, floor, slope, scene.block_factor, scene.common, m.offsets, members,
         m.noise_sky, stack.signal, stack.peak, stack.origin,
-        (np.float32(m.floor[:, green].mean()), np.float32(m.slope.mean())),
+        (m.floor.mean(axis=0), np.float32(m.slope.mean())),
         (window.top - stack.origin[0], window.left - stack.origin[1]), plan.groups, 1 + len(plan.sizes), plan.pairs,
         tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
     )  # fmt: skip

@@ -246,9 +246,9 @@ def survey_of(inputs: Inputs, number: int) -> Survey:
         frame.header.saturation,
         block_size(frame.shape),
     )
-    if c.flat is None:
-        return survey
-    return replace(survey, response=block_response(c.flat, survey.block))
+    if c.dark_blocks is not None:
+        survey = replace(survey, dark=np.float32(frame.dark_scale) * c.dark_blocks)
+    return survey if c.flat is None else replace(survey, response=block_response(c.flat, survey.block))
 
 
 def _checked(
