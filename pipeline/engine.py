@@ -26,7 +26,7 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 3,
     "decode": 3,
-    "grade": 19,
+    "grade": 20,
     "judge": 29,
     "dark": 9,
     "register": 14,

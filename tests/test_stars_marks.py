@@ -199,6 +199,17 @@ def test_a_piece_seen_in_a_gap_tells_of_the_rest():
     assert abs(high[0] - 1150) < 110
 
 
+@pytest.mark.parametrize("place", [(300, 200, 410, 240), (900, 300, 1050, 290)])
+def test_a_short_line_among_crowded_stars_is_found(place):
+    """Lines of 117 and 150 px and 8 sigma a pixel, cut up by stars over a tenth of the frame, lie where they were put;
+    no other is found."""
+    rng = np.random.default_rng(place[0])
+    (found,) = find_streaks(crowd_with(rng, 4000, line(*place, 90)))
+    ends = sorted([(found.x1, found.y1), (found.x2, found.y2)])
+    # an end is told by windows of 40 px
+    assert np.abs(np.array(ends) - np.array(sorted([place[:2], place[2:]]))).max() < 60
+
+
 def test_stars_on_one_line_are_no_strobes():
     """Ten bright stars that happen to stand on a line differ in brightness, as one lamp's flashes do not."""
     rng = np.random.default_rng(3)

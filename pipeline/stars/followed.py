@@ -18,6 +18,8 @@ EDGE_SHARE = 0.5  # of a line's height on one side of it: an edge
 GOES_ON = 0.35  # of the streak's typical light in a window: it goes on
 GOES_ON_SIGMA = 3.0
 FADED = 2  # windows without light in a row end it
+BRIGHT_SIGMA = 3.0  # of the light of one px of its length: a bright line
+GAPS = 0.2  # of a window of a bright line may be dark
 ROUNDS = 8  # each at most doubles the length
 CAP_SIGMA, CAP_TIMES = 5.0, 2.0  # stars on the line count for no more than this
 
@@ -110,10 +112,13 @@ def _lengthened(found: Detections, line: NDArray[np.float64]) -> NDArray[np.floa
     if typical < GOES_ON_SIGMA * sigma / math.sqrt(len(within)):
         return None
     least = max(GOES_ON * typical, GOES_ON_SIGMA * sigma)
+    # a bright line is lit all along, and stars that follow it are not
+    bright = typical > BRIGHT_SIGMA * found.noise * math.sqrt(2 * WIDE + 1)
+    share = GAPS if bright else 0.5
     ends = line.copy()
     for n, outward in ((0, (-direction[0], -direction[1])), (1, direction)):
         steps = max(math.ceil(length / WINDOW), FADED + 1)
-        lit = windows(found, line[n], outward, np.arange(float(steps * WINDOW))) > least
+        lit = windows(found, line[n], outward, np.arange(float(steps * WINDOW)), share) > least
         on, missed = 0, 0
         for step, here in enumerate(lit):
             missed = 0 if here else missed + 1
@@ -126,12 +131,17 @@ def _lengthened(found: Detections, line: NDArray[np.float64]) -> NDArray[np.floa
 
 
 def windows(
-    found: Detections, start: NDArray[np.float64], direction: tuple[float, float], along: NDArray[np.float64]
+    found: Detections,
+    start: NDArray[np.float64],
+    direction: tuple[float, float],
+    along: NDArray[np.float64],
+    share: float = 0.5,
 ) -> NDArray[np.float64]:
-    """Median light across the line in each window along it, above what lies beside it there: stars lie on both."""
+    """Light across the line in each window along it, of which `share` is fainter (the median), above what lies beside
+    it there: stars lie on both."""
     strip = strip_of(found.residual, (start[0], start[1]), direction, along, BESIDE)
     middle = strip[:, BESIDE - WIDE : BESIDE + WIDE + 1]
     edges = np.concatenate([strip[:, :OUTER], strip[:, -OUTER:]], axis=1)
     sums = middle.sum(axis=1)
     parts = np.array_split(np.arange(len(sums)), max(1, len(sums) // WINDOW))
-    return np.array([np.median(sums[part]) - middle.shape[1] * np.median(edges[part]) for part in parts])
+    return np.array([np.quantile(sums[part], share) - middle.shape[1] * np.median(edges[part]) for part in parts])

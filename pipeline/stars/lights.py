@@ -106,8 +106,11 @@ def _flashes(wide: NDArray[np.float64], middle: int, noise: float) -> int:
     """Points on the line far brighter than it, less those that stars make on lines beside it; 0 if not many more."""
 
     def number(column: int, floor: float) -> int:
-        above = wide[:, column - 1 : column + 2].max(axis=1) > floor
-        return int(np.sum(above[1:] & ~above[:-1])) + int(above[0])
+        light = wide[:, column - 1 : column + 2].max(axis=1)
+        # one flash ends where its light is half gone: noise on a meteor's flare makes many peaks
+        up, down = light > floor, light < (floor + max(line, 0.0)) / 2
+        up = up[up | down]
+        return int(np.sum(up[1:] & ~up[:-1])) + int(up[:1].sum())
 
     line = float(np.median(wide[:, middle - 1 : middle + 2].max(axis=1)))
     floor = max(FLASH_TIMES * line, line + FLASH_SIGMA * noise)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.stats import poisson
 
+from pipeline.stars.bars import find_bars
 from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK, farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.crowds import crowded, lines_in_crowds
 from pipeline.stars.detect import Detections
@@ -23,6 +24,8 @@ from pipeline.stars.objects import axes
 LENGTH_MIN = 24.0  # half-size px; shorter marks cannot be told from close pairs of stars
 LENGTH_OF_STARS = 4.0  # times the length of the frame's own star images
 WIDTH_MAX = 4.0  # half-size px, sigma across; an aircraft's glare is wider than its line, not than this
+BAR_LENGTH = 30.0  # half-size px; rows of stars in the Milky Way reach 26
+BARS_MOST = 200  # treetops make hundreds
 AXIS_RATIO = 8.0  # rows of blended stars in the Milky Way reach 7
 LINE_FILL = 0.5  # detected pixels for each half-size px of length; strings of separate stars fill less
 JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
@@ -73,12 +76,14 @@ def find_streaks(found: Detections) -> list[Streak]:
     ----------
     found : what `detect` gave for the half-size image
     """
-    marks = _long_marks(found)
+    marks, bars = _long_marks(found), _bars(found)
     lines = _faint_lines(found)
     if crowded(found):
         known = np.array([[s.x1, s.y1, s.x2, s.y2] for s in marks + lines]).reshape(-1, 4)
         lines += [_of_blocks(*line) for line in lines_in_crowds(found, ((known - 0.5) / 2 - (BLOCK - 1) / 2) / BLOCK)]
-    pieces = _longest_first(_join(marks + lines + _flashes(found, marks + lines)))
+    # a short piece's own line lies askew, and would take strobes far off for its own
+    lines = _join(marks + bars + lines)
+    pieces = _longest_first(_join(lines + _flashes(found, lines)))
     whole = [_followed(found, piece) for piece in pieces[:FOLLOWED_MAX]]
     return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
 
@@ -94,17 +99,34 @@ def _followed(found: Detections, streak: Streak) -> Streak:
     return Streak(x1, y1, x2, y2, streak.signal)
 
 
+def _least_length(found: Detections) -> float:
+    """Length from which a line is no image of a star, half-size px."""
+    bright = np.argsort(-found.objects["flux"], kind="stable")[:300]
+    # an even line of length l has a standard deviation of l / sqrt(12) along itself
+    typical = math.sqrt(12) * float(np.median(axes(found.objects[bright])[0]))
+    return max(LENGTH_MIN, LENGTH_OF_STARS * typical)
+
+
+def _bars(found: Detections) -> list[Streak]:
+    """Lines lit all along, with the stars that they run together with."""
+    if len(found.objects) == 0:
+        return []
+    bars, heights = find_bars(found, max(_least_length(found), BAR_LENGTH), BARS_MOST)
+    ends = (2 * bars + 0.5).tolist()
+    return [
+        Streak(x1, y1, x2, y2, float(height / found.noise))
+        for (x1, y1, x2, y2), height in zip(ends, heights, strict=True)
+    ]
+
+
 def _long_marks(found: Detections) -> list[Streak]:
     """Detections that are long, thin, filled, and longer than the stars of the frame."""
     objects = found.objects
     if len(objects) == 0:
         return []
     along, across, angle = axes(objects)
-    bright = np.argsort(-objects["flux"], kind="stable")[:300]
-    # an even line of length l has a standard deviation of l / sqrt(12) along itself
-    typical = math.sqrt(12) * float(np.median(along[bright]))
     length = math.sqrt(12) * along
-    limit = max(LENGTH_MIN, LENGTH_OF_STARS * typical)
+    limit = _least_length(found)
     thin = (across < WIDTH_MAX) & (along > AXIS_RATIO * across)
     # a defective column is exactly upright and one pixel wide
     upright = (np.abs(np.abs(angle) - math.pi / 2) < 0.02) | (np.abs(angle) < 0.02)
