@@ -76,6 +76,7 @@ def survey_mosaic(
     defects: NDArray[np.uint8] | None = None,
     saturation: float = np.inf,
     block: int | None = None,
+    part: tuple[int, int] | None = None,
 ) -> Survey:
     """Measure the sky's level and a pixel's noise in the blocks of a mosaic, from a part of the rows.
 
@@ -91,12 +92,15 @@ def survey_mosaic(
         Raw level from which a pixel is left out.
     block : int, optional
         Block side, px, even.
+    part : (first, last), optional
+        Rows of the mosaic that are wanted; of blocks that hold none of these nothing is told.
     """
     block = block or block_size(stored.shape)
     foreign = stored.dtype.byteorder == ">"
     rows, columns = stored.shape[0] // block, stored.shape[1] // block
     level = np.full((rows, columns, 4), np.nan, np.float32)
     variance = np.full((rows, columns, 4), np.nan, np.float32)
+    first, last = (0, rows) if part is None else (part[0] // block, min(-(-part[1] // block), rows))
     cells = (block // 2) ** 2
     step = max(1, cells // SAMPLES)
     no_dark, no_defects = np.zeros((0, 0), np.float32), np.zeros((0, 0), np.uint8)
@@ -110,6 +114,8 @@ def survey_mosaic(
         np.float32(saturation),
         block,
         step,
+        first,
+        last,
         level,
         variance,
     )
@@ -117,11 +123,13 @@ def survey_mosaic(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _survey(stored, foreign, black, dark, scale, defects, saturation, block, step, level, variance):  # type: ignore[no-untyped-def]
+def _survey(  # type: ignore[no-untyped-def]
+    stored, foreign, black, dark, scale, defects, saturation, block, step, first, last, level, variance
+):
     cells = block // 2
     buffer = np.empty(cells * ((cells + step - 1) // step), np.float32)
     steps = np.empty(len(buffer), np.float32)
-    for i in range(level.shape[0]):
+    for i in range(first, last):
         for j in range(level.shape[1]):
             for place in range(4):
                 count, pairs = 0, 0

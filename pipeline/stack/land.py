@@ -150,6 +150,11 @@ class Land:
         """Memory that it takes."""
         return sum({id(area): area.near.nbytes for area in self.areas}.values())
 
+    def rows(self) -> tuple[int, int] | None:
+        """The first row of the ground's picture that shows some, and the row after the last; None where none does."""
+        free = np.flatnonzero((self.areas[0].near == 0).any(axis=1))
+        return (int(free[0]), int(free[-1]) + 1) if len(free) else None
+
     def hide(self, number: int, origin: tuple[int, int], codes: NDArray[np.uint8], hidden: NDArray[np.uint8]) -> bool:
         """Take frame `number`'s values of a tile out where it shows land (see `hide_plane`); whether it does."""
         area, grid = self.areas[number], self.grids[number]

@@ -83,9 +83,10 @@ def make_ready(
     tell : called as each frame has been read
     """
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
+    rows = land.rows() if lit and land is not None else None
     with ThreadPoolExecutor(threads) as pool:
         surveys = []
-        for survey in pool.map(lambda k: survey_of(inputs, k), range(n)):
+        for survey in pool.map(lambda k: survey_of(inputs, k, rows), range(n)):
             surveys.append(survey)
             tell()
     parts = None
@@ -232,8 +233,8 @@ def _transfer(inputs: Inputs) -> PhotonTransfer:
     return line_through(blocks)
 
 
-def survey_of(inputs: Inputs, number: int) -> Survey:
-    """Measure one frame's sky in blocks."""
+def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None) -> Survey:
+    """Measure one frame's sky in blocks, those that hold any of these rows or all."""
     frame, c = inputs.frames[number], inputs.calibration
     dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale)
     survey = survey_mosaic(
@@ -245,6 +246,7 @@ def survey_of(inputs: Inputs, number: int) -> Survey:
         c.defects,
         frame.header.saturation,
         block_size(frame.shape),
+        rows,
     )
     if c.dark_blocks is not None:
         survey = replace(survey, dark=np.float32(frame.dark_scale) * c.dark_blocks)
