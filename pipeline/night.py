@@ -84,7 +84,7 @@ class Night:
             leftover.unlink(missing_ok=True)
         if not self._dry:
             with contextlib.suppress(OSError):  # it saves time, nothing else
-                self._warm = Warm(self.project)  # loads while the card is sorted
+                self._warm = Warm(self.project)  # goes on loading while the card is sorted
         return self
 
     def __exit__(
@@ -119,7 +119,7 @@ class Night:
 
     def sort_card(self) -> None:
         """Run the inventory and read its plan."""
-        words = [*command("pipeline.inventory", None), "--project", str(self.project)]
+        words = [*command("pipeline.inventory", self._address), "--project", str(self.project)]
         (self.project / "logs").mkdir(exist_ok=True)
         with (self.project / "logs" / "inventory.log").open("wb") as log, self._watching(None):
             status = self._wait(

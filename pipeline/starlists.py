@@ -57,7 +57,7 @@ def read_lists(
         try:
             with fits.open(path, memmap=False) as hdus:
                 data = hdus[1].data
-                column = np.char.strip(np.asarray(data["frame"]).astype("U"))
+                column = np.asarray(data["frame"]).astype("U")
                 kinds = fields.descr
                 if optional is not None and set(optional.names or ()) <= set(data.names):
                     kinds = kinds + optional.descr
@@ -66,9 +66,14 @@ def read_lists(
                     stars[name] = data[name]
         except (OSError, KeyError, IndexError, TypeError) as error:
             raise InputError(f"{shown(path)}: is not a table of stars ({error}); run grade again") from error
-        for frame in np.unique(column).tolist():
+        own: dict[str, NDArray[Any]] = {}
+        # a frame's stars stand together as grade writes them: no search for each of its frames
+        begins = np.flatnonzero(np.append(True, column[1:] != column[:-1])[: len(column)])
+        for name, part in zip(column[begins].tolist(), np.split(stars, begins[1:]), strict=False):
+            frame = name.strip()
             if names is None or frame in names:
-                found[frame] = stars[column == frame]
+                own[frame] = np.concatenate([own[frame], part]) if frame in own else part
+        found |= own
     return found
 
 

@@ -32,9 +32,12 @@ import psutil
 ADDRESS = "MOONLESS_WARM"
 # Programs whose `main` is not in the module that `python -m` runs.
 ENTRIES = {"snakemake": "snakemake.cli"}
-# What is loaded: the engine and the steps that it runs.
+# What is loaded first, and may be asked for before the rest is: the front door sorts the card meanwhile.
+FIRST, WAIT_S = "pipeline.inventory", 0.5
+# What is loaded: the engine, what it would load for every run, and the steps that it runs.
 MODULES = (
     "snakemake.cli",
+    "smart_open",
     *(
         f"pipeline.{step}"
         for step in ("decode", "grade", "judge", "dark", "register", "ground", "combine", "join", "finish", "summarise")
@@ -117,17 +120,15 @@ class _Job:
 
 def serve(listener: socket.socket) -> None:
     """Fork a process for every command asked for, until standard input ends and none is left."""
-    for name in MODULES:
-        importlib.import_module(name)
-    _begin_libraries()
-    gc.freeze()  # collecting garbage would copy the pages that all of them share
     selector = selectors.DefaultSelector()
-    selector.register(listener, selectors.EVENT_READ)
     selector.register(0, selectors.EVENT_READ)
     jobs: list[_Job] = []
     wanted = True
-    while wanted or jobs:
-        for key, _ in selector.select():
+
+    def attend(timeout: float | None) -> None:
+        """Answer what has come in, or the first that comes."""
+        nonlocal wanted
+        for key, _ in selector.select(timeout):
             if key.fileobj is listener:
                 job = _begin(listener, selector, jobs)
                 if job is not None:
@@ -143,20 +144,36 @@ def serve(listener: socket.socket) -> None:
                 jobs.remove(key.data)
                 _finish(key.data, selector)
 
+    importlib.import_module(FIRST)
+    selector.register(listener, selectors.EVENT_READ)
+    attend(WAIT_S)
+    selector.unregister(listener)
+    for name in MODULES:
+        importlib.import_module(name)
+        attend(0)
+    _begin_libraries()
+    gc.freeze()  # collecting garbage would copy the pages that all of them share
+    selector.register(listener, selectors.EVENT_READ)
+    while wanted or jobs:
+        attend(None)
+
 
 def _begin_libraries() -> None:
     """Have done, once for all, what libraries do when they are first used: a third of a processor second each.
 
-    Compiled functions ready the compiler; tables with units load half of the library that they come from.
+    Compiled functions ready the compiler; tables with units load half of the library that they come from; the engine
+    looks for extensions of itself when it readies the words that it understands.
     """
     # only here: the front door imports this module too, and needs none of them
     import numpy as np
     from astropy.io.misc import yaml  # noqa: F401
+    from snakemake.cli import get_argument_parser
 
     from pipeline.sensor.mosaic import to_stored
 
     pixels = np.zeros((1, 1), np.uint16)
     to_stored(pixels, pixels.copy())
+    get_argument_parser()
 
 
 def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: list[_Job]) -> _Job | None:

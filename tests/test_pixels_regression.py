@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit, row_medians
+from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit, robust_mean, row_medians
 
 
 def test_median_absolute_deviation_of_a_normal_distribution():
@@ -25,6 +25,16 @@ def test_robust_fit_agrees_with_least_squares_and_resists():
     np.testing.assert_allclose(error, 0.1 / math.sqrt(500), rtol=0.15)
     values[:50] += 30
     np.testing.assert_allclose(robust_fit(design, values, np.ones(500))[0], [2, -1], atol=0.025)
+
+
+def test_robust_mean_is_the_robust_fit_of_a_constant():
+    """Value and error equal those of the regression on a column of ones, with wild values among them and without."""
+    rng = np.random.default_rng(6)
+    for number in (3, 40, 1501):
+        values, weight = rng.normal(3, 0.2, number), rng.uniform(0.2, 4, number)
+        values[: number // 5] += 40
+        (mean,), (error,) = robust_fit(np.ones((number, 1)), values, weight)
+        np.testing.assert_allclose(robust_mean(values, weight), (mean, error), rtol=1e-9)
 
 
 def test_row_medians_equal_numpy():

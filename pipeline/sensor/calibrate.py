@@ -13,8 +13,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.ordering import median_first
 from pipeline.sensor.mosaic import colour_planes
-from pipeline.sensor.ordering import median_first
 
 # How far a repair looks for sound pixels of the same colour. A region with this margin around what is wanted gives the
 # same numbers as the whole frame. Reaches across four bad columns of the same colour side by side.

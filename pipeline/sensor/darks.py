@@ -15,9 +15,9 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from pipeline.pixels.ordering import median_first
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.darkset import set_centre, successive_sigma
-from pipeline.sensor.ordering import median_first
 
 # A value farther than this from its pixel's median is a hit. Costs 1e-5 of the frames' weight on Gaussian noise.
 CLIP_SIGMA = 4.5

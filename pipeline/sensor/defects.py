@@ -13,9 +13,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.ordering import median_first, select_first, sorting_network
 from pipeline.sensor.calibrate import CHESS, lattices
 from pipeline.sensor.clipped import clipped
-from pipeline.sensor.ordering import median_first, sort_first
 
 HOT, COLD, UNSTABLE = 1, 2, 4
 
@@ -99,7 +99,7 @@ def coarse_level(values: NDArray[np.float32], side: int = COARSE) -> NDArray[np.
 @njit(cache=True, nogil=True)
 def _coarse_level(values, side, result):  # type: ignore[no-untyped-def]
     height, width = values.shape
-    sample = np.empty((side // 4 + 1) ** 2, np.float32)
+    sample, levels = np.empty((side // 4 + 1) ** 2, np.float32), np.empty((2, 2), np.float32)
     for top in range(0, height, side):
         bottom = min(top + side, height)
         for left in range(0, width, side):
@@ -111,11 +111,11 @@ def _coarse_level(values, side, result):  # type: ignore[no-untyped-def]
                         for x in range(left + column, right, 4):
                             sample[count] = values[y, x]
                             count += 1
-                    sort_first(sample, count)
-                    level = sample[count // 2] if count > 0 else np.float32(0)
-                    for y in range(top + row, bottom, 2):
-                        for x in range(left + column, right, 2):
-                            result[y, x] = level
+                    levels[row, column] = select_first(sample, count, count // 2) if count > 0 else np.float32(0)
+            for y in range(top, bottom):
+                even, odd = levels[(y - top) & 1, 0], levels[(y - top) & 1, 1]
+                for x in range(left, right):
+                    result[y, x] = odd if (x - left) & 1 else even
 
 
 def same_colour_excess(
@@ -174,29 +174,32 @@ def add_persistence(total: NDArray[np.float32], values: NDArray[np.float32], sig
     sigma : float
         Noise of a pixel, ADU.
     """
-    if min(values.shape) < 3:
+    if min(values.shape) < 4:
         return
     _add_persistence(total, values, np.float32(1.0 / (np.sqrt(1.25) * max(sigma, 1e-6))), np.float32(SAY_LIMIT))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _add_persistence(total, values, factor, limit):  # type: ignore[no-untyped-def]
     height, width = values.shape
-    quarter = np.float32(0.25)
     for y in range(height):
-        up = y - 2 if y >= 2 else y + 2
-        down = y + 2 if y + 2 < height else y - 2
-        for x in range(2):
-            left = x + 2
-            right = x + 2 if x + 2 < width else x
-            e = values[y, x] - quarter * (values[up, x] + values[down, x] + values[y, left] + values[y, right])
-            total[y, x] += min(max(e * factor, -limit), limit)
-        for x in range(2, width - 2):
-            e = values[y, x] - quarter * (values[up, x] + values[down, x] + values[y, x - 2] + values[y, x + 2])
-            total[y, x] += min(max(e * factor, -limit), limit)
-        for x in range(max(2, width - 2), width):
-            e = values[y, x] - quarter * (values[up, x] + values[down, x] + values[y, x - 2] + values[y, x - 2])
-            total[y, x] += min(max(e * factor, -limit), limit)
+        row, out = values[y], total[y]
+        above, below = values[y - 2 if y >= 2 else y + 2], values[y + 2 if y + 2 < height else y - 2]
+        within = slice(2, width - 2)
+        _add_say(row[within], above[within], below[within], row[: width - 4], row[4:], factor, limit, out[within])
+        for x in (0, 1, width - 2, width - 1):
+            left, right = x - 2 if x >= 2 else x + 2, x + 2 if x + 2 < width else x - 2
+            here, one, other = slice(x, x + 1), slice(left, left + 1), slice(right, right + 1)
+            _add_say(row[here], above[here], below[here], row[one], row[other], factor, limit, out[here])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_say(row, above, below, left, right, factor, limit, out):  # type: ignore[no-untyped-def]
+    quarter = np.float32(0.25)
+    for x in range(np.uint64(len(out))):
+        e = (row[x] - quarter * (above[x] + below[x] + left[x] + right[x])) * factor
+        e = e if e > -limit else -limit
+        out[x] += e if e < limit else limit
 
 
 def persistence_candidates(
@@ -298,6 +301,8 @@ LINE_NARROW = 0.35
 # of it, and two that run four lines apart leave a dark one between them.
 LINE_SHOWN = 0.5
 LINE_BLOCK = 32
+# Columns that are sorted beside one another: their values stay in the nearest cache.
+STRIP = 256
 LINE_EDGE = 8
 LINE_BLOCKS = (2, 8, 32)
 # More than this share of the frame is never given up for lines; the strongest go first.
@@ -349,7 +354,7 @@ def bad_columns(
     block = min(LINE_BLOCK, height // 2)
     blocks = height // block
     medians = np.empty((blocks, width), np.float32)
-    _column_medians(np.ascontiguousarray(total, np.float32), block, medians)
+    _column_medians(np.ascontiguousarray(total, np.float32), block, sorting_network(block), medians)
     contrasts = _beside_contrast(medians)
     spread = clipped(contrasts)[1]
     least = LINE_LEAST / 2 / float(np.sqrt(1.25)) * frames
@@ -385,19 +390,26 @@ def bad_columns(
     return bad
 
 
-@njit(cache=True, nogil=True)
-def _column_medians(total, block, medians):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _column_medians(total, block, network, medians):  # type: ignore[no-untyped-def]
     """``medians[n] = np.median(total[n * block : (n + 1) * block], axis=0)`` (the upper one of an even number)."""
-    turned = np.empty((64, block), np.float32)
+    width = total.shape[1]
+    rows = np.empty((block, STRIP), np.float32)
     for n in range(medians.shape[0]):
-        for left in range(0, total.shape[1], 64):
-            right = min(left + 64, total.shape[1])
-            for y in range(block):
-                for x in range(left, right):
-                    turned[x - left, y] = total[n * block + y, x]
-            for x in range(left, right):
-                sort_first(turned[x - left], block)
-                medians[n, x] = turned[x - left, block // 2]
+        for left in range(0, width, STRIP):
+            size = min(STRIP, width - left)
+            rows[:, :size] = total[n * block : (n + 1) * block, left : left + size]
+            for pair in range(len(network)):
+                _put_in_order(rows[network[pair, 0], :size], rows[network[pair, 1], :size])
+            medians[n, left : left + size] = rows[block // 2, :size]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _put_in_order(lower, upper):  # type: ignore[no-untyped-def]
+    for x in range(np.uint64(len(lower))):
+        one, other = lower[x], upper[x]
+        lower[x] = one if one < other else other
+        upper[x] = other if one < other else one
 
 
 def _beside_contrast(medians: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit
+from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit, robust_mean
 from pipeline.stars.shapes import FWHM_PER_SIGMA
 from pipeline.stars.trails import drawn_out, trail_length
 
@@ -312,10 +312,9 @@ def _size_and_motion(
     shapes: Shapes, lens: NDArray[np.float64]
 ) -> tuple[float, float, float, float, tuple[float, float, float]]:
     """Size (px^2, at the middle), length (px), angle (deg) of the constant motion, the length's error, mean moments."""
-    one = np.ones((len(shapes.x), 1))
-    (q1,), (e1,) = robust_fit(one, shapes.q[:, 0] - lens[:, 1], shapes.weight)
-    (q2,), (e2,) = robust_fit(one, shapes.q[:, 1] - lens[:, 2], shapes.weight)
-    (t,), _ = robust_fit(one, shapes.t - lens[:, 0], shapes.weight)
+    q1, e1 = robust_mean(shapes.q[:, 0] - lens[:, 1], shapes.weight)
+    q2, e2 = robust_mean(shapes.q[:, 1] - lens[:, 2], shapes.weight)
+    t, _ = robust_mean(shapes.t - lens[:, 0], shapes.weight)
     noise = math.hypot(e1, e2)
     # the length of a noisy vector is too long: its square, by the noise's
     drawn = math.sqrt(max(q1**2 + q2**2 - noise**2, 0.0))
@@ -334,7 +333,7 @@ def _size_and_motion(
         shown = math.hypot(mean[0] - mean[2], 2 * mean[1])
         length *= math.sqrt(drawn / shown) if shown > 0 else 1.0
     slope = max(2 * length / 12, math.sqrt(noise / 12))
-    moments = float(t + q1 / 2), float(q2 / 2), float(t - q1 / 2)
+    moments = t + q1 / 2, q2 / 2, t - q1 / 2
     return size, length, math.degrees(angle) % 180.0, noise / math.sqrt(2) / slope, moments
 
 

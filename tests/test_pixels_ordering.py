@@ -1,0 +1,27 @@
+"""Order statistics of few values against NumPy's sort."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.pixels.ordering import median_first, select_first, sorting_network
+
+
+def test_select_and_median_equal_numpy():
+    """Of 1 to 40 values, many alike, every place and the median are those of the sorted values."""
+    rng = np.random.default_rng(1)
+    for count in range(1, 41):
+        values = rng.integers(0, 12, count).astype(np.float32)
+        ordered = np.sort(values)
+        assert [select_first(values.copy(), count, k) for k in range(count)] == ordered.tolist()
+        assert median_first(values.copy(), count) == np.median(ordered.astype(float))
+
+
+def test_the_network_sorts_everything():
+    """A network sorts all numbers if all of zeros and ones (Knuth, The Art of Computer Programming 3, 5.3.4)."""
+    for size in range(1, 15):
+        rows = np.array([[n >> k & 1 for n in range(2**size)] for k in range(size)])
+        ordered = np.sort(rows, axis=0)
+        for lower, upper in sorting_network(size):
+            rows[lower], rows[upper] = np.minimum(rows[lower], rows[upper]), np.maximum(rows[lower], rows[upper])
+        np.testing.assert_array_equal(rows, ordered)
