@@ -20,11 +20,19 @@ from pipeline.inputs import showing_land
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate, dark_signal
-from pipeline.sensor.master import Master, check_fits_together, read_usable_master
+from pipeline.sensor.master import Master, check_fits_together, is_dark, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.pattern import Pattern
 from pipeline.sensor.patternfile import pattern_hdus
-from pipeline.sensor.warm import DOUBLING_C, LINEAR_SHARE, DarkFactor, WarmPixels, dark_factor, warm_pixels
+from pipeline.sensor.warm import (
+    DOUBLING_C,
+    LINEAR_SHARE,
+    DarkFactor,
+    WarmPixels,
+    dark_factor,
+    expected_share,
+    warm_pixels,
+)
 from pipeline.tables import read_table, table_from_rows, write_table
 from pipeline.withoutdark import Gathered, moved, pedestal_of
 
@@ -55,7 +63,8 @@ CALIBRATION_COLUMNS: dict[str, tuple[type, str | None]] = {
 class Signal:
     """What the masters say of the sensor without light.
 
-    `dark` is what a dark shows above the bias where there is one, else above black; ADU.
+    `dark` is what a dark shows above the bias where there is one, else above black; ADU. Of darks of two temperatures
+    the colder stand in the bias's place: what the warmer show above them is dark signal alone.
     """
 
     dark: NDArray[np.float32] | None = None
@@ -64,32 +73,44 @@ class Signal:
     defects: NDArray[np.uint8] | None = None
     exposure_s: float | None = None
     temperature_c: float | None = None
+    colder_c: float | None = None  # temperature of the darks that stand in the bias's place
     masked: tuple[float, float] | None = None  # level of masked columns above black: the bias's, what a dark adds
     level: float = 0.0  # of an ordinary pixel of the dark, above black
 
     @classmethod
     def of(cls, dark: Master | None, bias: Master | None, full_scale: float) -> Signal:
         """What a master dark and a bias, either of which may be missing, say together."""
+        if dark is None and bias is not None and is_dark(bias.header):
+            dark, bias = bias, None
         if dark is None:
             return cls() if bias is None else cls(bias=bias.mean)
-        mean, noise, fixed = dark.mean, dark.noise, 0.0
+        mean, noise, flags, fixed = dark.mean, dark.noise, dark.defects, 0.0
         masked = dark.header.get("MASKDIFF")
+        colder = bias if bias is not None and is_dark(bias.header) else None
         if bias is not None:
             mean, noise = mean - bias.mean, np.hypot(noise, bias.noise)
             fixed = bias.header.get("MASKDIFF", masked if masked is not None else 0.0)
+        below: tuple[NDArray[np.float32], ...] = ()
+        if colder is not None:
+            flags, below = flags | colder.defects, (colder.mean, colder.noise)
         return cls(
             mean,
             None if bias is None else bias.mean,
-            warm_pixels(mean, noise, dark.defects, full_scale),
-            dark.defects,
+            warm_pixels(mean, noise, flags, full_scale, *below),
+            flags,
             dark.header.get("EXPTIME"),
             dark.header.get("CCD-TEMP"),
+            None if colder is None else colder.header.get("CCD-TEMP"),
             None if masked is None else (float(fixed), float(masked) - float(fixed)),
             float(dark.header.get("DLEVEL", 0.0)),
         )
 
     def expected_factor(self, frame: PlannedFrame) -> float:
         """The dark factor that exposure and temperature let expect; 1 where a dark is not scaled without its bias."""
+        if self.colder_c is not None and self.temperature_c is not None:
+            if frame.temperature_c is None:
+                return 0.5
+            return expected_share(frame.temperature_c, self.colder_c, self.temperature_c)
         if self.bias is None or not frame.exposure_s or not self.exposure_s:
             return 1.0
         warmer = 0.0
@@ -127,7 +148,7 @@ def make_scene(arguments: argparse.Namespace) -> None:
             check_fits_together(masters[-1], header, shape, path)
     master, bias, flat = masters
     signal = Signal.of(master, bias, header.full_scale)
-    from_master = 0 if master is None else int(np.count_nonzero(master.defects))
+    from_master = 0 if signal.defects is None else int(np.count_nonzero(signal.defects))
     dead = None if flat is None else flat.defects
     used = None if master is None else scene.dark_set
     del masters, master, bias, flat  # their noise planes: half a gigabyte that the lights need
@@ -165,7 +186,7 @@ def _take_pedestal(
 ) -> dict[str, Any]:
     """Where no file states a black level: give the frames the pedestal as their offset, if it is told, and say so."""
     if signal.dark is not None or signal.bias is not None:
-        taken = "dark" if signal.bias is None else "bias"
+        taken = "dark" if signal.bias is None or signal.colder_c is not None else "bias"
         return {"black": f"the files state no black level; it is taken off with the {taken}"}
     found = pedestal_of([mosaic for _, mosaic in lights])
     if found is None:
@@ -255,8 +276,10 @@ def _dark_row(frame: PlannedFrame, mosaic: MosaicFile, signal: Signal, scene: Sc
     if factor is None:
         factor = signal.expected_factor(frame)
         notes.append(no_factor(found, factor))
-    # a factor of exactly 0 is kept for frames whose camera took its own dark off
-    factor = max(factor, FACTOR_LEAST)
+    # a factor of exactly 0 is kept for frames whose camera took its own dark off; one colder than the colder darks has
+    # less than these show
+    if signal.colder_c is None or factor == 0:
+        factor = max(factor, FACTOR_LEAST)
     row |= {
         "dark_scale": factor,
         "dark_scale_error": found.error,

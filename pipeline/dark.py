@@ -101,7 +101,7 @@ def parser() -> argparse.ArgumentParser:
     scene.add_argument("--verdicts", type=Path, required=True, metavar="VERDICTS.ecsv")
     scene.add_argument("--mosaics", type=Path, nargs="+", required=True, metavar="DIR", help="folders of mosaics")
     scene.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark, where one matches")
-    scene.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias, where one matches")
+    scene.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias, or that of colder darks")
     scene.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat: its dead pixels join the map")
     scene.add_argument("--out", type=Path, required=True, metavar="CALIBRATION.ecsv")
     scene.add_argument("--defects", type=Path, required=True, metavar="DEFECTS.fits")
@@ -111,7 +111,12 @@ def parser() -> argparse.ArgumentParser:
     project_argument(one)
     one.add_argument("--mosaic", type=Path, required=True, metavar="MOSAIC.fits")
     one.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark")
-    one.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias: the dark is scaled without it")
+    one.add_argument(
+        "--bias",
+        type=Path,
+        metavar="BIAS.fits",
+        help="master bias, or that of colder darks: the dark is scaled without it",
+    )
     one.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat")
     one.add_argument("--defects", type=Path, metavar="DEFECTS.fits", help="defect map; the master's where not given")
     one.add_argument("--scale", type=float, help="dark factor; measured from the warm pixels where not given")

@@ -60,7 +60,7 @@ _SCENE_STEPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "combine": ((), ("ground",)),
     "join": ((), ("combine",)),
     "finish": ((), ("join",)),
-    "summarise": (("frames", "dark_why", "flat_why", "notes", "title", "apart"), ("finish",)),
+    "summarise": (("frames", "dark_why", "dark_lacking", "flat_why", "notes", "title", "apart"), ("finish",)),
 }
 
 

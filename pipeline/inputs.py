@@ -23,7 +23,7 @@ from pipeline.plan import ScenePlan
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.demosaic import usable_balance
 from pipeline.sensor.levels import settled_saturation
-from pipeline.sensor.master import unusable
+from pipeline.sensor.master import is_dark, unusable
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sensor.patternfile import read_pattern
 from pipeline.sky.geometry import Geometry
@@ -46,7 +46,7 @@ def input_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--calibration", type=Path, required=True, metavar="CALIBRATION.ecsv")
     parser.add_argument("--defects", type=Path, metavar="DEFECTS.fits", help="the scene's map of defective pixels")
     parser.add_argument("--master", type=Path, metavar="MASTER.fits", help="master dark, where one matches")
-    parser.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias, where one matches")
+    parser.add_argument("--bias", type=Path, metavar="BIAS.fits", help="master bias, or that of colder darks")
     parser.add_argument("--flat", type=Path, metavar="FLAT.fits", help="master flat, where one matches")
     parser.add_argument("--mosaics", type=Path, nargs="+", required=True, metavar="DIR", help="folders of mosaics")
     parser.add_argument("--threads", type=_positive, default=1, metavar="N", help="threads over tiles")
@@ -225,6 +225,9 @@ def _factors(path: Path) -> dict[str, tuple[float, float]]:
 def _read_calibration(arguments: argparse.Namespace, shape: tuple[int, int]) -> Calibration:
     dark, variance = _read_master(arguments.master, shape)
     bias, bias_variance = _read_master(arguments.bias, shape)
+    if dark is None and bias is not None and is_dark(fits.getheader(arguments.bias)):
+        # of darks of two temperatures the warmer are not usable
+        dark, variance, bias, bias_variance = bias, bias_variance, None, 0.0
     if dark is not None and bias is not None:
         dark -= bias
     defects = None

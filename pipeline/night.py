@@ -146,7 +146,8 @@ class Night:
             )
         self._need = mosaic_bytes(table)
         for scene, entry in self.plan["scenes"].items():
-            darks = "no darks" if entry["dark_set"] is None else f"darks {entry['dark_set']}"
+            sets = [s for s in (entry["dark_set"], entry["bias_set"]) if s and self.plan["sets"][s]["kind"] == "dark"]
+            darks = f"darks {' and '.join(sets)}" if sets else "no darks"
             other = ""
             if entry.get("gives_ground_to"):
                 other = f", for the ground of {entry['gives_ground_to']} alone"

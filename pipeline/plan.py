@@ -66,8 +66,9 @@ class ScenePlan:
     keep: tuple[str, ...] = ()
     drop: tuple[str, ...] = ()
     dark_set: str | None = None
-    bias_set: str | None = None
+    bias_set: str | None = None  # of darks of two temperatures the colder stand here
     dark_why: str = ""
+    dark_lacking: str = ""  # in what the nearest darks differ from the lights, where none are taken
     flat_set: str | None = None
     flat_why: str = ""
     look: Look = field(default_factory=Look)

@@ -9,6 +9,7 @@ import rawpy
 from astropy.io import fits
 from scipy.special import erf
 
+from pipeline.calibration import Signal
 from pipeline.dark import main
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
@@ -16,9 +17,9 @@ from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import COLD, HOT
-from pipeline.sensor.master import read_master
+from pipeline.sensor.master import empty_master, read_master, read_usable_master
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes, write_mosaic
-from pipeline.sensor.warm import WarmPixels, dark_factor
+from pipeline.sensor.warm import WarmPixels, dark_factor, expected_share
 from pipeline.tables import read_table, table_from_rows, write_table
 
 SHAPE = (320, 480)
@@ -95,14 +96,15 @@ class Sensor:
         return mask
 
 
-def write(folder, sensor, lights, darks=(), masked=None, subtracted=(), stated=True):
+def write(folder, sensor, lights, darks=(), masked=None, subtracted=(), stated=True, celsius=None):
     """Write the mosaics and plan files of a scene and its darks."""
 
     def header(name, level=None):
         black = (BLACK if stated else 0.0,) * 4
         return MosaicHeader(
-            name, sensor.cfa, black, 16383.0, exposure_s=30.0, iso=1600, masked_level=level, black_stated=stated
-        )
+            name, sensor.cfa, black, 16383.0, exposure_s=30.0, iso=1600, masked_level=level, black_stated=stated,
+            temperature_c=celsius,
+        )  # fmt: skip
 
     planned = {"light": [], "dark": []}
     for kind, frames in (("light", lights), ("dark", darks)):
@@ -117,13 +119,15 @@ def write(folder, sensor, lights, darks=(), masked=None, subtracted=(), stated=T
     write_table(table_from_rows(rows, {"frame": (str, None), "verdict": (str, None)}), folder / "verdicts.ecsv")
 
 
-def run_scene(folder, *, darks=True):
-    """Make the master (where there are darks) and the scene; its table and defect map."""
+def run_scene(folder, *, darks=True, colder=None):
+    """Make the master (where there are darks) and the scene; its table and defect map. `colder`: a master's path."""
     common = ["--mosaics", str(folder / "m")]
     more = []
     if darks:
         assert main(["master", "--set", str(folder / "set.json"), *common, "--out", str(folder / "master.fits")]) == 0
         more = ["--master", str(folder / "master.fits")]
+    if colder is not None:
+        more += ["--bias", str(colder)]
     status = main(
         ["scene", "--scene", str(folder / "scene.json"), "--verdicts", str(folder / "verdicts.ecsv"), *common, *more,
          "--out", str(folder / "calibration.ecsv"), "--defects", str(folder / "defects.fits")]
@@ -154,6 +158,30 @@ def test_factor_from_planted_excesses():
         errors.append(found.error / 1.3)
     assert np.mean(ratios) == pytest.approx(1, abs=0.006)
     assert np.std(ratios) == pytest.approx(np.mean(errors), rel=0.4)
+
+
+def test_share_of_the_warmer_darks_from_planted_excesses():
+    """Noise of the colder darks, which stands in light and master alike, does not draw the share; nor do stars."""
+    rng = np.random.default_rng(3)
+    n, shares = 1600, []
+    xs, ys = 5 * np.arange(n) + 2, np.full(n, 2)
+    for _ in range(30):
+        below = rng.exponential(30, n) + 20
+        above = 2.5 * below
+        values = 500 + rng.normal(0, 20, (5, 5 * n))
+        values[ys, xs] += below + 0.2 * (above - below)
+        cold = below + rng.normal(0, 8, n)
+        warm = above + rng.normal(0, 8, n)
+        errors = (np.full(n, e, np.float32) for e in (np.sqrt(128), 8))
+        excess, error, base, base_error = (warm - cold).astype(np.float32), next(errors), cold, next(errors)
+        pixels = WarmPixels(ys, xs, excess, error, base.astype(np.float32), base_error)
+        shares.append(dark_factor(values.astype(np.float32), pixels, 20.0, 1e9).factor)
+    assert np.mean(shares) == pytest.approx(0.2, abs=0.004)
+
+
+def test_share_that_temperatures_let_expect():
+    """Dark signal doubles in 6 degrees (check-values.md, 5): of 1 and 4 at 13 and 25 degrees, 2 at 19 is a third."""
+    assert [expected_share(c, 13, 25) for c in (13, 19, 25, 31)] == pytest.approx([0, 1 / 3, 1, 7 / 3])
 
 
 def test_persistence_equals_its_slow_statement():
@@ -350,6 +378,44 @@ def test_offsets_from_masked_columns_and_camera_subtracted_frames(tmp_path):
     np.testing.assert_allclose(table["dark_offset"], [0, 6, 0], atol=1e-6)
     assert table["dark_scale"][2] == 0
     assert "the camera has subtracted a dark" in table["note"][2]
+
+
+def test_darks_of_two_temperatures_serve_lights_between_and_about_them(tmp_path):
+    """Sets at 24 and 13 degrees, lights from 26 to 11, a pattern of the black level, and glow that does not go with
+    temperature: dark signal comes back to 2 %, glow to 0.2 sigma and no hot pixel above 5 sigma is left, though pixels
+    double in 5.5 to 7 degrees (0.73 to 0.93 eV; common practice: 0.7 to 0.9)."""
+    sensor = Sensor(12)
+    rng = np.random.default_rng(12)
+    doubling = rng.uniform(5.5, 7.0, SHAPE)
+    pattern = np.round(rng.normal(0, 5, (1, SHAPE[1]))).astype(np.int64)
+    warm, glow = sensor.signal, 30 * np.exp(-np.hypot(*np.indices(SHAPE)) / 60)
+
+    def expose(light, celsius):
+        sensor.signal = warm * 2 ** ((celsius - 24) / doubling) + glow
+        return (sensor.expose(light, 1.0) + pattern).astype(np.uint16)
+
+    celsius = [26.0, 21.0, 16.0, 11.0]
+    lights = [expose(sensor.sky((7.3 * n, 2.1 * n)), at) for n, at in enumerate(celsius)]
+    write(tmp_path / "cold", sensor, lights[:1], [expose(0.0, 13.0) for _ in range(10)], celsius=13.0)
+    run_scene(tmp_path / "cold")
+    write(tmp_path, sensor, lights, [expose(0.0, 24.0) for _ in range(10)], celsius=24.0)
+    table, flags = run_scene(tmp_path, colder=tmp_path / "cold" / "master.fits")
+    colder, warmer = read_master(tmp_path / "cold" / "master.fits"), read_master(tmp_path / "master.fits")
+    left = 0
+    for at, share in zip(celsius, table["dark_scale"], strict=True):
+        own = warm * 2 ** ((at - 24) / doubling)
+        off = colder.mean + share * (warmer.mean - colder.mean) - pattern - own - glow
+        assert np.median((off / own)[sensor.hot]) == pytest.approx(0, abs=0.02)
+        noise = np.sqrt(READ**2 + GAIN * (SKY * sensor.response + own + glow))
+        blocks = off.reshape(10, 32, 15, 32).transpose(0, 2, 1, 3).reshape(150, -1)
+        assert np.abs(np.median(blocks, axis=1)).max() < 0.2 * np.median(noise)
+        left += np.count_nonzero((np.abs(off) > 5 * noise) & (flags == 0))
+    assert left == 0
+    # the warmer darks all damaged: the colder ones are a master like any other
+    empty_master(fits.Header({"NFRAMES": 0}), "none", fits.BinTableHDU()).writeto(tmp_path / "none.fits")
+    alone = Signal.of(read_usable_master(tmp_path / "none.fits"), colder, 16383.0)
+    assert alone.bias is None
+    np.testing.assert_array_equal(alone.dark, colder.mean)
 
 
 def test_a_pedestal_that_no_file_states_is_not_scaled(tmp_path):

@@ -181,6 +181,44 @@ def test_darks_of_another_exposure_are_scaled_with_a_bias_and_refused_without():
     assert "about 2.5 times" in cold.why
 
 
+def cooling(*celsius):
+    return [frame for n, c in enumerate(celsius) for frame in run(1, begin_s=66.0 * n, temperature_c=c)]
+
+
+def test_darks_of_two_temperatures_serve_lights_that_cool_from_one_to_the_other():
+    """Lights from 25 to 15 degrees: sets at 24 and 13 together, biases or not; the sentence says what was done."""
+    lights = cooling(25.0, 22.0, 19.0, 17.0, 15.0)
+    warm, cold = dark_set("warm", 10, temperature_c=24.0), dark_set("cold", 10, temperature_c=13.0, begin_s=NIGHT)
+    for more in ([], [bias_set()], [dark_set("far", 40, temperature_c=2.0)], [dark_set("few", 2, temperature_c=16.0)]):
+        found = match_darks(lights, [warm, cold, *more], 0.03, 3.0)
+        assert (found.dark.name, found.bias.name) == ("warm", "cold")
+    assert "at 24 °C" in found.why
+    assert "10 darks at 13 °C, of 1 night before or after, for lights whose sensor was at 25 to 15 °C" in found.why
+    # (2 ** (12 / 6) - 1) / (2 ** (11 / 6) - 1) and (2 ** (2 / 6) - 1) / (2 ** (11 / 6) - 1): check-values.md, 5
+    assert "about 1.17 to 0.10" in found.why
+    # a set half way fits, but not the first and the last: all take their share of the two
+    middle = match_darks(lights, [warm, cold, dark_set("middle", temperature_c=19.0)], 0.03, 3.0)
+    assert (middle.dark.name, middle.bias.name) == ("warm", "cold")
+    # two that hardly differ would bring more noise than they spare: the nearest alone
+    alike = [dark_set("12", 10, temperature_c=12.0), dark_set("14", 10, temperature_c=14.0)]
+    assert match_darks(cooling(16.0, 14.0, 13.0, 10.5), alike, 0.03, 3.0).bias is None
+    # of one temperature the lights need one set
+    assert match_darks(cooling(24.5, 23.0), [warm, cold], 0.03, 3.0).bias is None
+
+
+def test_two_sets_too_near_one_another_serve_no_lights_far_from_both():
+    """Their difference is hardly more than its noise: with biases one is scaled, without it is said what is lacking."""
+    lights = cooling(12.0, 11.0, 10.0)
+    near = [dark_set("a", temperature_c=24.0), dark_set("b", temperature_c=20.0)]
+    found = match_darks(lights, near, 0.03, 3.0)
+    assert (found.dark, found.bias, found.lacking) == (None, None, "another sensor temperature")
+    assert "these lights are 30 s at ISO 1600 at 12 to 10 °C" in found.why
+    assert match_darks(lights, [*near, bias_set()], 0.03, 3.0).bias.name == "b"
+    # a little beyond two that differ enough: the share is below nothing
+    beyond = match_darks(lights, [near[0], dark_set("c", temperature_c=16.0)], 0.03, 3.0)
+    assert (beyond.dark.name, beyond.bias.name) == ("a", "c")
+
+
 def test_a_bias_goes_with_darks_that_fit():
     """With a bias the fitting dark is scaled without it; camera-subtracted lights get neither."""
     found = match_darks(run(5), [dark_set("right"), bias_set("far", begin_s=9 * NIGHT), bias_set("near")], 0.03, 3.0)

@@ -228,6 +228,11 @@ def test_stars_wide_by_the_turning_sky_are_not_called_unfocused() -> None:
         ({"fwhm_px_frames": 4.4}, {}, "Sharper stars"),
         ({"darks": {"used": False}}, {}, "Take darks"),
         ({"darks": {"used": True, "number": 5}}, {}, "Take more darks"),
+        (
+            {"darks": {"used": False, "lacking": "another sensor temperature", "lights_temperature_c": [14.8, 25.0]}},
+            {},
+            "Take darks at the lights' temperatures",
+        ),
         ({"darks": {"used": False, "camera_subtracted": True}}, {}, "Switch off the camera's own dark subtraction"),
         ({"frames_kept": 1}, {}, "Take more frames"),
         ({"frames_kept": 8}, {}, "Take more frames"),

@@ -16,7 +16,7 @@ from astropy.table import Table
 from scipy.spatial.transform import Rotation
 
 from pipeline import summarise
-from pipeline.files import shown, write_json
+from pipeline.files import read_json, shown, write_json
 from pipeline.pages.frametable import CONTRACT_COLUMNS
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.records import _file_names, read_scene_record
@@ -305,6 +305,24 @@ def test_scene_json_keeps_the_contract(tmp_path: Path) -> None:
     assert content["versions"]["numpy"] == np.__version__
     assert content["frames_set_aside"] == {"trailed": 1, "cloud": 1, "bright sky": 1, "not registered": 1}
     assert content["pixel_scale_arcsec"] == pytest.approx(math.degrees(math.atan(4.39e-3 / 24)) * 3600)
+
+
+def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
+    """Both masters, both temperatures, what each frame took, and from where to where the sensor ran."""
+    project = plant(tmp_path)
+    path = project / "work" / "plan" / "scenes" / "s-a.json"
+    plan = read_json(path)
+    for n, frame in enumerate(plan["frames"]):
+        frame["temperature_c"] = 12.0 - n
+    write_json(path, plan | {"bias_set": "d0"})
+    header = fits.Header({"NFRAMES": 6, "CCD-TEMP": 3.0, "IMAGETYP": "master dark"})
+    fits.PrimaryHDU(np.zeros((2, 2), np.float32), header).writeto(project / "work" / "darks" / "d0.fits")
+    told = run_scene(project)["darks"]
+    assert (told["number"], told["set"], told["bias_set"], told["temperature_c"]) == (10, "d1", None, 11.5)
+    assert told["colder"] == {"set": "d0", "number": 6, "temperature_c": 3.0, "shares": [1.01, 1.01]}
+    page = (project / "results" / "s-a" / "index.html").read_text().replace("\u202f", " ")
+    for text in ("d1 and d0: 10 darks", "11.5 °C and 3.00 °C", "1.01 to 1.01 by frame", "5 °C to 12 °C"):
+        assert text in page, text
 
 
 def test_a_dark_left_out_is_called_by_its_file() -> None:

@@ -9,7 +9,7 @@ from datetime import date
 
 from pipeline.card.calibration_sets import FOCAL_TOLERANCE, CalibrationSet
 from pipeline.card.frame import CardFrame, count, median, seconds
-from pipeline.sensor.warm import DOUBLING_C
+from pipeline.sensor.warm import DOUBLING_C, expected_share
 
 # A master of fewer darks than this is taken only where there is no other: subtracting a mean of two adds half a
 # frame's variance to each light.
@@ -27,11 +27,36 @@ Test = tuple[str, Callable[[CalibrationSet], bool]]
 
 @dataclass(frozen=True)
 class DarkMatch:
-    """The sets of darks and of biases for a scene, and why. With both, the dark is scaled without its bias."""
+    """The sets of darks and of biases for a scene, and why. With both, the dark is scaled without its bias.
+
+    Of darks of two temperatures the colder stand in the bias's place. `lacking` is in what the nearest darks differ
+    from the lights where none are taken.
+    """
 
     dark: CalibrationSet | None
     bias: CalibrationSet | None
     why: str
+    lacking: str = ""
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Darks of two temperatures for lights between them.
+
+    `beyond` is how far lights lie outside, degrees C; `shares` what each light with a temperature is expected to take
+    of the warmer; `noise` that of both masters in a light, over a dark's.
+    """
+
+    colder: CalibrationSet
+    warmer: CalibrationSet
+    beyond: float
+    shares: tuple[float, ...]
+    noise: float
+
+    @property
+    def fewer(self) -> int:
+        """Darks of the smaller set: alone, its noise in a light is that of a dark over the root of these."""
+        return min(len(self.colder.frames), len(self.warmer.frames))
 
 
 def match_darks(
@@ -44,9 +69,13 @@ def match_darks(
 
     Camera, image size and ISO must be the same, the exposure within its tolerance and the sensor temperature, where
     both are known, within its own. Of those that fit: sets of three and more first, then the nearest temperature,
-    then the nearest night, then the most frames. Where none fits but a bias does, darks of another exposure or
-    temperature are taken, to be scaled without their bias: those expected to need the least scaling, at most by
-    `SCALE_MAX`. Where there are no darks at all, a bias alone takes off the pattern of the black level.
+    then the nearest night, then the most frames. Where lights lie outside that temperature's tolerance, two sets of the
+    exposure between whose temperatures all lie, with the tolerance, serve them together, if that brings no more noise
+    than one of them: what the warmer show above the colder is dark signal alone, and each light takes its share of it.
+    Where none fits but a bias does, darks of another
+    exposure or temperature are taken, to be scaled without their bias: those expected to need the least scaling, at
+    most by `SCALE_MAX`. Without a bias two sets of the exposure serve lights beyond them as well, as far as their noise
+    allows. Where there are no darks at all, a bias alone takes off the pattern of the black level.
     """
     if lights and all(f.facts.camera_subtracted for f in lights):
         return DarkMatch(
@@ -59,8 +88,12 @@ def match_darks(
     light = lights[0]
     temperature = median(f.facts.temperature_c for f in lights)
     same_sensor = _same_sensor(light)
+    same_exposure: Test = (
+        "another exposure",
+        lambda s: _near(s.exposure_s, light.facts.exposure_s, exposure_tolerance),
+    )
     same_settings: list[Test] = [
-        ("another exposure", lambda s: _near(s.exposure_s, light.facts.exposure_s, exposure_tolerance)),
+        same_exposure,
         (
             "another sensor temperature",
             lambda s: (
@@ -71,8 +104,15 @@ def match_darks(
         ),
     ]
     fitting, lacking = _sieve(darks, [*same_sensor, *same_settings])
+    alike, unlike = _sieve(darks, [*same_sensor, same_exposure])
+    pair = _best_pair(lights, alike) if unlike is None else None
+    between = pair is not None and pair.beyond <= temperature_tolerance_c and pair.noise <= pair.fewer**-0.5
     if lacking is None:
-        return _nearest_dark(lights, fitting, bias)
+        found = _nearest_dark(lights, fitting, bias)
+        if not between or found.dark is None or _farthest(lights, found.dark) <= temperature_tolerance_c:
+            return found
+    if pair is not None and (between or bias is None):
+        return _dark_pair(lights, pair)
     if bias is not None:
         scalable = [s for s in _sieve(darks, same_sensor)[0] if abs(_expected_scale(lights, s)) <= math.log2(SCALE_MAX)]
         if not _sieve(darks, same_sensor)[1] and scalable:
@@ -86,7 +126,7 @@ def match_darks(
     why = f"no darks fit: {_set_described(best)}{more}, but these lights are {_described(light, lights)}: {lacking}"
     if bias is None and lacking in ("another exposure", "another sensor temperature"):
         why += "; with bias frames of this camera and ISO they could be scaled"
-    return DarkMatch(None, bias, why + _bias_alone(bias))
+    return DarkMatch(None, bias, why + _bias_alone(bias), lacking or "")
 
 
 def _bias_alone(bias: CalibrationSet | None) -> str:
@@ -132,6 +172,69 @@ def _nearest_dark(
     if bias is not None:
         why += f"; scaled to each light without its bias ({_set_described(bias)})"
     return DarkMatch(chosen, bias, why)
+
+
+def _temperatures(frames: Sequence[CardFrame]) -> list[float]:
+    return [t for f in frames if (t := f.facts.temperature_c) is not None]
+
+
+def _farthest(lights: Sequence[CardFrame], s: CalibrationSet) -> float:
+    """How far the sensor temperature of any light lies from a set's, degrees C; 0 where they are not known."""
+    at = s.temperature_c
+    return 0.0 if at is None else max((abs(t - at) for t in _temperatures(lights)), default=0.0)
+
+
+def _best_pair(lights: Sequence[CardFrame], alike: Sequence[CalibrationSet]) -> _Pair | None:
+    """The two sets nearest about the lights' temperatures whose masters' noise is less than that of `DARKS_ENOUGH`."""
+    wanted = _temperatures(lights)
+    if not wanted:
+        return None
+    usable = [(s.temperature_c, s) for s in alike if s.temperature_c is not None and len(s.frames) >= DARKS_ENOUGH]
+    best: tuple[tuple[object, ...], _Pair] | None = None
+    for cold, colder in usable:
+        for warm, warmer in usable:
+            if warm - cold < TEMPERATURE_STEP_C:
+                continue
+            shares = tuple(expected_share(t, cold, warm) for t in wanted)
+            variance = sum(x**2 / len(warmer.frames) + (1 - x) ** 2 / len(colder.frames) for x in shares) / len(shares)
+            if variance > 1 / DARKS_ENOUGH:
+                continue
+            beyond = max(cold - min(wanted), max(wanted) - warm, 0.0)
+            nights = [_days_apart(lights, s.frames) for s in (colder, warmer)]
+            rank = (
+                round(beyond / TEMPERATURE_STEP_C),
+                round((warm - cold) / TEMPERATURE_STEP_C),
+                None in nights,
+                sum(n or 0 for n in nights),
+                -len(colder.frames) - len(warmer.frames),
+                colder.name,
+                warmer.name,
+            )
+            if best is None or rank < best[0]:
+                best = rank, _Pair(colder, warmer, beyond, shares, math.sqrt(variance))
+    return None if best is None else best[1]
+
+
+def _dark_pair(lights: Sequence[CardFrame], pair: _Pair) -> DarkMatch:
+    why = (
+        f"{_set_described(pair.warmer)}, {_when(_days_apart(lights, pair.warmer.frames))}, and "
+        f"{count(len(pair.colder.frames), 'dark')} at {pair.colder.temperature_c:.0f} °C, "
+        f"{_when(_days_apart(lights, pair.colder.frames))}, for lights whose sensor was at {_degrees(lights)}: each "
+        "light takes off the colder ones and the share of what the warmer show above them that its own warm pixels ask "
+        f"for, about {max(pair.shares):.2f} to {min(pair.shares):.2f}; their noise in a light is {pair.noise:.2f} "
+        "times a dark's"
+    )
+    return DarkMatch(pair.warmer, pair.colder, why)
+
+
+def _degrees(frames: Sequence[CardFrame]) -> str:
+    """The sensor's temperature, `19 °C`; where it ran, `25 to 15 °C` in the order that it took."""
+    temperatures = _temperatures(frames)
+    low, high = min(temperatures), max(temperatures)
+    if high - low < 2 * TEMPERATURE_STEP_C:
+        return f"{median(temperatures):.0f} °C"
+    ends = (low, high) if temperatures.index(low) < temperatures.index(high) else (high, low)
+    return f"{ends[0]:.0f} to {ends[1]:.0f} °C"
 
 
 def _expected_scale(lights: Sequence[CardFrame], s: CalibrationSet) -> float:
@@ -286,9 +389,8 @@ def _described(frame: CardFrame, frames: Sequence[CardFrame]) -> str:
     parts = [seconds(facts.exposure_s)]
     if facts.iso is not None:
         parts.append(f"at ISO {facts.iso}")
-    temperature = median(f.facts.temperature_c for f in frames)
-    if temperature is not None:
-        parts.append(f"at {temperature:.0f} °C")
+    if _temperatures(frames):
+        parts.append(f"at {_degrees(frames)}")
     return " ".join(parts) + f", {facts.width} x {facts.height}, camera {frame.body}"
 
 

@@ -102,6 +102,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 dark_set=None if darks.dark is None else darks.dark.name,
                 bias_set=None if darks.bias is None else darks.bias.name,
                 dark_why=darks.why,
+                dark_lacking=darks.lacking,
                 flat_set=None if flat is None else flat.name,
                 flat_why=flat_why,
                 look=_look(piece),

@@ -168,6 +168,17 @@ def _darks(figures: Mapping[str, Any]) -> list[Advice]:
                 f"the end instead.",
             )
         ]
+    if not darks.get("used") and darks.get("lacking") == "another sensor temperature":
+        low, high = (number(ends, "°C", decimals=0) for ends in darks["lights_temperature_c"])
+        ran = f"at {low}" if low == high else f"between {low} and {high}"
+        return [
+            Advice(
+                "Take darks at the lights' temperatures",
+                f"The sensor was {ran}, and the darks are too far from that. {DARKS_WANTED} or more before the first "
+                "light and as many after the last, when it has cooled, serve everything between; bias frames let darks "
+                "of another temperature be scaled.",
+            )
+        ]
     if not darks.get("used"):
         return [
             Advice(

@@ -78,7 +78,8 @@ def dark_sentence(figures: Mapping[str, Any]) -> str:
     if darks["used"]:
         own = darks["camera_subtracted_frames"]
         but = f" but {count(own, 'frame')} of which the camera had subtracted a dark of its own" if own else ""
-        text = f"A master dark is subtracted from every frame{but} before anything else is done to it."
+        what = "A share of two master darks" if darks.get("colder") else "A master dark"
+        text = f"{what} is subtracted from every frame{but} before anything else is done to it."
         return f"{text} {sentence(darks['why'])}" if darks["why"] else text
     text = "No master dark was subtracted" + (", only a bias." if darks["bias_set"] else ".")
     if figures["made"]:
@@ -108,29 +109,38 @@ def dark_facts(figures: Mapping[str, Any]) -> Facts:
     """The master dark, the flats, what was left out of them and why."""
     darks = figures["darks"]
     facts: Facts = []
+    colder = darks["colder"]
     if darks["used"]:
+        name = f"{darks['set']} and {colder['set']}" if colder else str(darks["set"])
         facts.append(
             (
-                "master",
-                f"{darks['set']}: {count(darks['number'], 'dark')}"
-                if isinstance(darks["number"], int)
-                else str(darks["set"]),
+                "masters" if colder else "master",
+                f"{name}: {count(darks['number'], 'dark')}" if isinstance(darks["number"], int) else name,
             )
         )
         exposure = setting(darks["exposure_s"], "s")
         facts.append(
             (
                 "exposure, ISO, sensor",
-                f"{exposure}, ISO {darks['iso'] or UNKNOWN}, {number(darks['temperature_c'], '°C')}",
+                f"{exposure}, ISO {darks['iso'] or UNKNOWN}, {number(darks['temperature_c'], '°C')}"
+                + (f" and {number(colder['temperature_c'], '°C')}" if colder else ""),
             )
         )
         if isinstance(darks["left_out"], int):
             facts.append(("darks left out", count(darks["left_out"], "frame")))
-        if darks["scale_median"] is not None:
+        if colder and colder["shares"]:
+            low, high = (number(share, decimals=2) for share in colder["shares"])
+            middle = number(darks["scale_median"], decimals=2)
+            facts.append(("share of the warmer above the colder", f"{low} to {high} by frame (median {middle})"))
+        elif darks["scale_median"] is not None:
             facts.append(("scaled to the lights by", number(darks["scale_median"], "×", digits=4) + " (median)"))
         if darks["own_noise"] is not None:
             share = (1 + darks["own_noise"] ** 2) ** 0.5 - 1
             facts.append(("its own noise adds", f"{percent(share)} to one dark-noise-limited frame"))
+    if darks["lights_temperature_c"]:
+        low, high = (number(ends, "°C", decimals=0) for ends in darks["lights_temperature_c"])
+        ran = low if low == high else f"{low} to {high}"
+        facts.append(("sensor while the frames were taken", ran))
     for name, why in sorted((darks.get("left_out_why") or {}).items()):
         facts.append(("left out", f"{name}: it {why}"))
     if darks.get("bias_set"):

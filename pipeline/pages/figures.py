@@ -129,20 +129,37 @@ def _haze(record: SceneRecord) -> list[str]:
 
 
 def darks(record: SceneRecord) -> dict[str, Any]:
-    """The master dark that was used, or why none."""
-    plan, header = record.plan, record.master
+    """The master dark that was used, or the two of darks of two temperatures, or why none."""
+    plan, header, below = record.plan, record.master, record.bias
+    of_two = below.get("IMAGETYP") == "master dark" and below.get("NFRAMES") != 0
     used = plan is not None and plan.dark_set is not None and header.get("NFRAMES") != 0
     # a factor of 0 is that of a frame whose camera took its own dark off
-    scales = [row["dark_scale"] for row in record.calibration.rows if positive(row.get("dark_scale"))]
+    scales = [float(row["dark_scale"]) for row in record.calibration.rows if row.get("dark_scale")]
     subtracted = sum(bool(frame.camera_subtracted) for frame in plan.frames) if plan is not None else 0
+    of_lights = [f.temperature_c for f in plan.frames if f.temperature_c is not None] if plan is not None else []
+    number, own_noise, colder = header.get("NFRAMES"), header.get("OWNNOISE"), None
+    if used and of_two:
+        colder = {
+            "set": plan.bias_set if plan is not None else None,
+            "number": below.get("NFRAMES"),
+            "temperature_c": below.get("CCD-TEMP"),
+            "shares": [min(scales), max(scales)] if scales else None,
+        }
+        number = (number or 0) + below.get("NFRAMES", 0)
+        if own_noise is not None and scales:
+            parts = [(x * own_noise) ** 2 + ((1 - x) * below.get("OWNNOISE", 0.0)) ** 2 for x in scales]
+            own_noise = statistics.fmean(parts) ** 0.5
     return {
         "used": used,
         "set": plan.dark_set if plan is not None else None,
         "why": header.get("UNUSABLE") or (plan.dark_why if plan is not None else "") or None,
-        "bias_set": plan.bias_set if plan is not None else None,
+        "lacking": (plan.dark_lacking if plan is not None else "") or None,
+        "lights_temperature_c": [min(of_lights), max(of_lights)] if of_lights else None,
+        "bias_set": plan.bias_set if plan is not None and not of_two else None,
         "left_out_why": {**record.left_out.get("dark", {}), **record.left_out.get("bias", {})},
-        "number": header.get("NFRAMES") if used else None,
-        "own_noise": header.get("OWNNOISE") if used else None,
+        "colder": colder,
+        "number": number if used else None,
+        "own_noise": own_noise if used else None,
         "exposure_s": header.get("EXPTIME") if used else None,
         "iso": header.get("ISOSPEED") if used else None,
         "temperature_c": header.get("CCD-TEMP") if used else None,

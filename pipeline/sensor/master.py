@@ -31,6 +31,11 @@ def unusable(header: fits.Header) -> str | None:
     return str(header["UNUSABLE"]) if header.get("NFRAMES") == 0 else None
 
 
+def is_dark(header: fits.Header) -> bool:
+    """Whether a master is of darks: where a scene's bias is, the colder of two sets stand in its place."""
+    return bool(header.get("IMAGETYP") == "master dark")
+
+
 def read_usable_master(path: Path | None) -> Master | None:
     """Read a master file; None where none is given, or none of its frames was usable."""
     if path is None:
@@ -109,6 +114,7 @@ __all__ = [
     "Master",
     "check_fits_together",
     "empty_master",
+    "is_dark",
     "master_hdus",
     "read_master",
     "read_usable_master",

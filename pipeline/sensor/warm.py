@@ -25,17 +25,25 @@ LINEAR_SHARE = 0.7
 # where a light's own pixels do not tell its factor.
 DOUBLING_C = 6.0
 
+# Variance of a pixel less the trimmed mean of eight like it, which has that of a mean of about 6.5.
+RIM_VARIANCE = 1 + 1 / 6.5
+
 _RIM = ((-2, -2), (-2, 0), (-2, 2), (0, -2), (0, 2), (2, -2), (2, 0), (2, 2))
 
 
 @dataclass(frozen=True)
 class WarmPixels:
-    """Where a master is warm: rows, columns, excess over the eight like pixels two away and its standard error, ADU."""
+    """Where a master is warm: rows, columns, excess over the eight like pixels two away and its standard error, ADU.
+
+    Of what colder darks are less than a master: `base`, what the colder ones show there, and its part of the error.
+    """
 
     ys: NDArray[np.int64]
     xs: NDArray[np.int64]
     excess: NDArray[np.float32]
     error: NDArray[np.float32]
+    base: NDArray[np.float32] | float = 0.0
+    base_error: NDArray[np.float32] | float = 0.0
 
     def __len__(self) -> int:
         return len(self.ys)
@@ -50,8 +58,21 @@ class DarkFactor:
     pixels: int
 
 
+def expected_share(temperature_c: float, colder_c: float, warmer_c: float) -> float:
+    """What a sensor's dark signal at one temperature is expected to lie above that of colder darks, over what that of
+    warmer darks of the same exposure does: 0 at the colder, 1 at the warmer, below and above beyond them.
+    """
+    colder, warmer = (2 ** ((c - temperature_c) / DOUBLING_C) for c in (colder_c, warmer_c))
+    return (1 - colder) / (warmer - colder)
+
+
 def warm_pixels(
-    mean: NDArray[np.float32], noise: NDArray[np.float32], defects: NDArray[np.uint8], full_scale: float
+    mean: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    defects: NDArray[np.uint8],
+    full_scale: float,
+    base: NDArray[np.float32] | None = None,
+    base_noise: NDArray[np.float32] | None = None,
 ) -> WarmPixels:
     """Choose the warm pixels of a master dark: well above their like, stable, linear, none warm among their like.
 
@@ -61,6 +82,8 @@ def warm_pixels(
     defects : (height, width) uint8 array
     full_scale : float
         Level above black of saturation, ADU.
+    base, base_noise : (height, width) float32 arrays, optional
+        Master of colder darks, where `mean` is what another shows above it, and its noise, which `noise` contains.
     """
     height, width = mean.shape
     deviation = mean - coarse_level(mean)
@@ -73,7 +96,8 @@ def warm_pixels(
     alone = deviation[ys, xs] > 0.75 * limit
     for dy, dx in _RIM:
         alone &= deviation[ys + dy, xs + dx] <= 0.5 * limit
-    good = alone & (defects[ys, xs] & UNSTABLE == 0) & (mean[ys, xs] < LINEAR_SHARE * full_scale)
+    level = mean[ys, xs] if base is None else mean[ys, xs] + base[ys, xs]
+    good = alone & (defects[ys, xs] & UNSTABLE == 0) & (level < LINEAR_SHARE * full_scale)
     ys, xs, limit = ys[good], xs[good], limit[good]
     strong = same_colour_excess(mean, ys, xs) > limit
     ys, xs = ys[strong], xs[strong]
@@ -82,7 +106,11 @@ def warm_pixels(
     error = np.hypot(noise[ys, xs], np.float32(spread / np.sqrt(8))).astype(np.float32)
     order = np.lexsort((xs, ys, -excess))[:WARM_MAX]
     order.sort()
-    return WarmPixels(ys[order], xs[order], excess[order], error[order])
+    ys, xs, excess, error = ys[order], xs[order], excess[order], error[order]
+    if base is None or base_noise is None:
+        return WarmPixels(ys, xs, excess, error)
+    base_error = base_noise[ys, xs] * np.float32(np.sqrt(RIM_VARIANCE))
+    return WarmPixels(ys, xs, excess, error, rim_excess(base, ys, xs)[0], base_error)
 
 
 def rim_excess(
@@ -102,7 +130,8 @@ def dark_factor(values: Pixels, warm: WarmPixels, sigma: float, top: float) -> D
 
     Weighted regression through the origin, ``k = sum(w y m) / sum(w (m**2 - e**2))``, of the light's excesses y on the
     master's m with standard errors e (whose square would else pull k down), weights ``1 / (sigma**2 + (s m)**2)`` in
-    which s, fitted, is how differently warm pixels follow temperature. Pixels off the line by more than 3.5 of their
+    which s, fitted, is how differently warm pixels follow temperature. Above colder darks the errors b of these are in
+    y and in m: ``k = sum(w (y m - b**2)) / sum(w (m**2 - e**2))``. Pixels off the line by more than 3.5 of their
     standard deviations (stars, flickering pixels) are left out, as are those whose like pixels are starlit. The error
     is the sandwich estimate from the residuals.
 
@@ -120,16 +149,18 @@ def dark_factor(values: Pixels, warm: WarmPixels, sigma: float, top: float) -> D
     light, rim_spread = rim_excess(values, warm.ys, warm.xs)
     # the middle six of eight normal values span 1.7 sigma on average, 4 once in 1,000
     usable = (rim_spread < 4 * max(sigma, 0.5)) & (values[warm.ys, warm.xs] < top)
-    y, m, e = (a[usable].astype(np.float64) for a in (light, warm.excess, warm.error))
+    base_error = np.broadcast_to(np.float32(warm.base_error), light.shape)
+    y, m, e, b = (a[usable].astype(np.float64) for a in (light - warm.base, warm.excess, warm.error, base_error))
     if y.size < WARM_FEWEST:
         return DarkFactor(None, None, int(y.size))
-    noise = sigma**2 * (1 + 1 / 6.5)  # the trimmed mean of eight has the variance of a mean of about 6.5
+    noise = sigma**2 * RIM_VARIANCE
     scatter = 0.05
     inside = np.ones(y.size, bool)
     strong = m >= np.median(m)
     factor = float(np.median(y[strong] / m[strong]))
     for _ in range(20):
-        variance = noise + (factor * e) ** 2 + (scatter * m) ** 2
+        chance = noise + (factor * e) ** 2 + (1 - 2 * factor) * b**2
+        variance = chance + (scatter * m) ** 2
         residual = y - factor * m
         inside = residual**2 < 3.5**2 * variance
         if inside.sum() < WARM_FEWEST:
@@ -138,10 +169,10 @@ def dark_factor(values: Pixels, warm: WarmPixels, sigma: float, top: float) -> D
         mm = np.sum(w * (m[inside] ** 2 - e[inside] ** 2))
         if mm <= 0:
             return DarkFactor(None, None, int(inside.sum()))
-        new = float(np.sum(w * y[inside] * m[inside]) / mm)
+        new = float((np.sum(w * y[inside] * m[inside]) - np.sum(w * b[inside] ** 2)) / mm)
         # scatter beyond noise, by the median of residuals of the strongest quarter
         hot = m >= np.percentile(m, 75)
-        beyond = np.median(np.abs(residual[hot])) ** 2 / 0.455 - np.median(noise + (factor * e[hot]) ** 2)
+        beyond = np.median(np.abs(residual[hot])) ** 2 / 0.455 - np.median(chance[hot])
         scatter = float(np.clip(np.sqrt(max(beyond, 0.0)) / np.median(m[hot]), 0.005, 0.5))
         done = abs(new - factor) < 1e-7
         factor = new
@@ -154,4 +185,4 @@ def dark_factor(values: Pixels, warm: WarmPixels, sigma: float, top: float) -> D
     return DarkFactor(factor, error, int(inside.sum()))
 
 
-__all__ = ["DarkFactor", "WarmPixels", "dark_factor", "rim_excess", "warm_pixels"]
+__all__ = ["DarkFactor", "WarmPixels", "dark_factor", "expected_share", "rim_excess", "warm_pixels"]
