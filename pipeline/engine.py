@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 3,
     "decode": 3,
     "grade": 20,
-    "judge": 29,
+    "judge": 30,
     "dark": 9,
     "register": 14,
     "ground": 16,
