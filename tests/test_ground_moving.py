@@ -146,7 +146,8 @@ def test_what_moved_into_the_picture_leaves_nothing(night: Night, tmp_path: Path
     # stars near the horizon shine otherwise in other frames
     inner &= ~ndimage.binary_dilation(other - ndimage.median_filter(other, 15) > 5 * noise, iterations=4)
     assert np.abs(off[late & inner]).max() < 3
-    assert off[late & inner].std() < 1.5 * off[(coverage == COUNT) & inner].std()
+    # smooth differences of the frames that are missing: under a third of the noise
+    assert off[late & inner].std() < 0.3
 
 
 def test_a_streak_along_the_skyline_is_land_s(night: Night, tmp_path: Path) -> None:
