@@ -5,7 +5,7 @@ The half of the step `ground` that makes the picture, once it is told where grou
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -31,7 +31,7 @@ from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.planes import COLOUR_OF, half_shape, unmoved
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
-from pipeline.stack.tiles import TILE_MAX, TILE_STEP, Scene, Tile, Window, cut
+from pipeline.stack.tiles import TILE_MAX, TILE_STEP, Scene, Tile, Window, box_of, cut
 from pipeline.stack.whole import interpolation_factors, make_ready, make_tiles, side_of_tiles
 
 # Sky about the ground that its picture holds, px: the sky's level is followed there to the skyline.
@@ -131,18 +131,25 @@ def make_ground(
     gathered = figures.Gathered(scene.shape, scene.plan.rows, len(scene.plan.pairs), n, solid)
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
     with ThreadPoolExecutor(threads) as pool:
+
+        def combined(windows: Sequence[Window]) -> Iterator[Tile]:
+            progress.total = len(windows)
+            for tile in make_tiles(scene, windows, pool, threads):
+                gathered.add(tile)
+                progress.advance()
+                yield tile
+
         if planes:
-            mean = _mean(scene, mask, trip.limits.memory_mb, pool, threads, gathered, progress)
             reference = replace(inputs.frames[inputs.reference], flux_scale=1.0)
             mixing = mixing_of(scene.matching, reference)
+            mean = _mean(scene, mask, trip.limits.memory_mb, threads, combined)
             windows = windows_over(wide, TILE_MAX)
             tiles = mean.tiles(scene, reference, mixing, windows, pool, threads)
         else:
             mixing = np.ones(scene.colours, np.float32)
             windows = windows_over(wide, side_of_tiles(scene, trip.limits.memory_mb, threads))
-            progress.total = len(windows)
-            tiles = make_tiles(scene, windows, pool, threads)
-        box = _box(windows)
+            tiles = combined(windows)
+        box = box_of(windows)
         coverage, rejected = np.zeros((box.height, box.width), np.uint16), np.zeros((box.height, box.width), np.uint16)
         with CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer:
             for tile in tiles:
@@ -153,9 +160,6 @@ def make_ground(
                 writer.write(1, top, left, tile.noise)
                 coverage[top : top + w.height, left : left + w.width] = tile.coverage
                 rejected[top : top + w.height, left : left + w.width] = tile.rejected
-                if not planes:
-                    gathered.add(tile)
-                    progress.advance()
             writer.finish(coverage, rejected)
     append_mask(path, mask)
     told = figures.figures(scene, gathered, ready.shared)
@@ -182,10 +186,8 @@ def _mean(
     scene: Scene,
     mask: NDArray[np.float32],
     memory_mb: int,
-    pool: ThreadPoolExecutor,
     threads: int,
-    gathered: figures.Gathered,
-    progress: Progress,
+    combined: Callable[[Sequence[Window]], Iterator[Tile]],
 ) -> MeanMosaic:
     """Combine the planes of unmoved frames where there is ground, and so far about it as its picture needs."""
     half = half_mask(mask)
@@ -193,12 +195,8 @@ def _mean(
     mean = MeanMosaic.empty(windows_over(wide, TILE_MAX // 2))
     held = BYTES_PER_PIXEL * mean.mosaic.size // 1_000_000
     side = side_of_tiles(scene, memory_mb - held, threads)
-    windows = windows_over(wide, min(side, TILE_MAX // 2))
-    progress.total = len(windows)
-    for tile in make_tiles(scene, windows, pool, threads):
+    for tile in combined(windows_over(wide, min(side, TILE_MAX // 2))):
         mean.add(tile, scene.frames[0].header.cfa)
-        gathered.add(tile)
-        progress.advance()
     mean.only(about_ground(half, RIM // 2))
     return mean
 
@@ -218,12 +216,6 @@ def fill_rim(tile: Tile, shape: tuple[int, int]) -> None:
         bare = (tile.coverage[:, rim] == 0) & at_edge
         for plane in planes:
             plane[bare, rim] = plane[bare, inner]
-
-
-def _box(windows: Sequence[Window]) -> Window:
-    top, left = min(w.top for w in windows), min(w.left for w in windows)
-    bottom, right = max(w.top + w.height for w in windows), max(w.left + w.width for w in windows)
-    return Window(top, left, bottom - top, right - left)
 
 
 __all__ = ["fill_rim", "half_mask", "make_ground", "on_ground", "samples_of", "solid_blocks", "windows_over"]

@@ -17,7 +17,7 @@ from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.judging.clouds import cloud_figures, see_sky
 from pipeline.judging.course import event_values, scene_course
-from pipeline.judging.graded import Graded, read_graded
+from pipeline.judging.graded import Graded, exposure_shares, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
 from pipeline.judging.passing import passing_streaks, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
@@ -86,7 +86,8 @@ def judge_scene(
         tracks = follow([frame.stars for frame in chosen], width, height)
         sky = see_sky(chosen, tracks, scene, settings, site)
         shapes = [usable(sky.above_land(n, frame.stars)) for n, frame in enumerate(chosen)]
-        expected = expected_motion(chosen, shapes, tracks, scene, settings, max(width, height), notes)
+        median = expected_motion(chosen, shapes, tracks, scene, settings, max(width, height), notes)
+        expected = [median.times(share) for share in exposure_shares(chosen)]
         motions = [sky_motion.at(s) for sky_motion, s in zip(expected, shapes, strict=True)]
         pattern = learn_pattern(shapes, motions, width, height)
         motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)

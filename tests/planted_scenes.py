@@ -130,6 +130,13 @@ def expose(
             plane = plane + extra
         for i, j in offsets[name]:
             light[i::2, j::2] = (plane * lens)[i::2, j::2]
+    return read_out(rng, camera, light, dark)
+
+
+def read_out(
+    rng: np.random.Generator, camera: Camera, light: NDArray[np.float64], dark: NDArray[np.float64] | None = None
+) -> NDArray[np.uint16]:
+    """The mosaic of so many electrons a pixel: photon and read noise, gain, black level; `dark` is in ADU."""
     electrons = rng.poisson(light) + rng.normal(0, camera.read_noise, light.shape)
     level = BLACK + electrons / camera.gain + (0 if dark is None else dark)
     return np.clip(np.round(level), 0, SATURATION).astype(np.uint16)

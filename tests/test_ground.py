@@ -32,7 +32,7 @@ from pipeline.stack.groundfile import read_ground, write_no_ground
 from pipeline.stack.land import land_in
 from pipeline.stack.sources import Calibration
 from pipeline.stack.tiles import Tile, Window
-from tests.planted_scenes import BLACK, SATURATION, Camera, PlantedGeometry, Stars, add_star, drifting, header
+from tests.planted_scenes import Camera, PlantedGeometry, Stars, add_star, drifting, header, read_out
 from tests.test_combine import inputs_of, measured_noise
 
 SHAPE = (256, 352)
@@ -126,8 +126,7 @@ def plant(folder: Path, seed: int = 5) -> Nightscape:
             if number == 4:  # the torch
                 whole = whole + 400 * np.exp(-(torch[window] ** 2) / 300) * hidden
             light[i::2, j::2] = whole[i::2, j::2]
-        electrons = rng.poisson(light) + rng.normal(0, READ, SHAPE)
-        pixels = np.clip(np.round(BLACK + electrons / GAIN), 0, SATURATION).astype(np.uint16)
+        pixels = read_out(rng, camera, light)
         write_mosaic(folder / f"{frame}.fits", pixels, header(camera, frame))
     cut = (slice(None), *window)
     return Nightscape(folder, geometry, stand, share[window], land[cut], sky[cut], stars, camera)

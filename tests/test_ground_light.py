@@ -17,7 +17,7 @@ from pipeline.sensor.mosaic import write_mosaic
 from pipeline.stack.groundfile import read_ground
 from pipeline.stack.lighting import light_factor, one_light
 from pipeline.stack.matching import match_frames
-from tests.planted_scenes import BLACK, SATURATION, Camera, drifting, header
+from tests.planted_scenes import Camera, drifting, header, read_out
 from tests.test_combine import inputs_of
 from tests.test_ground import GAIN, READ, Stand
 
@@ -41,8 +41,7 @@ def test_ground_is_the_mean_of_its_frames_whatever_lights_it(tmp_path: Path) -> 
         glint = 300 * moon * (1 + 0.03 * number * (x / shape[1] - 0.5))
         light = np.where(share > 0, np.where(water, glint, dark * moon), 500.0 * moon)
         mean += light / 8
-        electrons = rng.poisson(light) + rng.normal(0, READ, shape)
-        pixels = np.clip(np.round(BLACK + electrons / GAIN), 0, SATURATION).astype(np.uint16)
+        pixels = read_out(rng, camera, light)
         write_mosaic(tmp_path / f"{frame}.fits", pixels, header(camera, frame))
     inputs = inputs_of(tmp_path, geometry, camera)
     path = tmp_path / "ground.fits"

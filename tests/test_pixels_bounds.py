@@ -6,7 +6,7 @@ import pytest
 from pipeline.pixels.bounds import near_full, near_full_slow
 from pipeline.pixels.positions import position_grid
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, write_mosaic
-from pipeline.stack.sources import Calibration, Frame, Scratch, load_tile
+from pipeline.stack.sources import Calibration, Frame, Part, Scratch, load_tile
 
 SKY, FULL_LEVEL, BLACK = 800.0, 15000.0, 512.0
 SHIFT = (0.37, -0.61)
@@ -30,7 +30,8 @@ def combined(path, pixels, cfa="RGGB"):
     colours = 1 if cfa == "MONO" else 3
     values, codes = np.zeros((colours, *shape), np.float32), np.zeros(shape, np.uint8)
     offset = np.zeros((colours, *grid.shift.shape[:2]), np.float32)
-    assert load_tile(MosaicFile(path), frame, Calibration(None, None, None), offset, (0, 0), values, codes, Scratch())
+    part = Part(offset, (0, 0), values, codes)
+    assert load_tile(MosaicFile(path), frame, Calibration(None, None, None), part, Scratch())
     return values
 
 

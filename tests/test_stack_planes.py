@@ -17,7 +17,7 @@ from pipeline.sensor.demosaic import demosaic
 from pipeline.sensor.mosaic import CFA_PATTERNS, write_mosaic
 from pipeline.stack.groundfile import read_ground
 from pipeline.stack.planes import COLOUR_OF, UNMOVED_PX, half_nodes, half_shape, part_planes, places_of, unmoved
-from tests.planted_scenes import BLACK, SATURATION, Camera, drifting, header
+from tests.planted_scenes import BLACK, Camera, drifting, header, read_out
 from tests.test_combine import inputs_of
 from tests.test_ground import GAIN, READ, Stand
 
@@ -71,8 +71,7 @@ def test_unmoved_ground_is_the_picture_of_its_mean_mosaic(tmp_path: Path, cfa: s
     for number, frame in enumerate(geometry.frames):
         lamp = 6000 * np.exp(-((x - 40 - 45 * number) ** 2 + (y - 200) ** 2) / (2 * 4.0**2))
         lit[number] = lamp > 1
-        electrons = rng.poisson(land + lamp) + rng.normal(0, READ, shape)
-        pixels = np.clip(np.round(BLACK + electrons / GAIN), 0, SATURATION).astype(np.uint16)
+        pixels = read_out(rng, camera, land + lamp)
         write_mosaic(tmp_path / f"{frame}.fits", pixels, replace(header(camera, frame), cfa=cfa))
         frames.append(pixels.astype(np.float32) - BLACK)
     inputs = inputs_of(tmp_path, geometry, camera)

@@ -14,7 +14,7 @@ from pipeline.sky.camera import Camera as Lens
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_grids
 from pipeline.stack.trails import copies, star_trails
-from tests.planted_scenes import BLACK, SATURATION, Camera, add_star, frame_ids, header
+from tests.planted_scenes import Camera, add_star, frame_ids, header, read_out
 
 SHAPE, COUNT, FOCAL = (96, 160), 3, 1000.0
 # A sidereal second moves the sky by 0.073 px at this focal length: 8 s of exposure every 200 s, 14.6 px from frame to
@@ -39,8 +39,7 @@ def planted(folder: Path) -> tuple[Inputs, Geometry, NDArray[np.float64]]:
         add_star(light, float(x[0]), float(y[0]), 40_000.0, 2.6)
         light[70:] = 30.0
         light[85, 40] = 3000.0
-        electrons = rng.poisson(light) + rng.normal(0, 4, SHAPE)
-        pixels = np.clip(np.round(BLACK + electrons / 1.5), 0, SATURATION).astype(np.uint16)
+        pixels = read_out(rng, camera, light)
         write_mosaic(folder / f"{name}.fits", pixels, header(camera, name))
     geometry = Geometry(ids[1], False, lens, frames)
     mosaics = Mosaics([folder / f"{name}.fits" for name in ids])

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings
-from pipeline.judging.graded import Graded, exposure_shares
+from pipeline.judging.graded import Graded
 from pipeline.plan import ScenePlan
 from pipeline.sky.motion import trail_px
 from pipeline.sky.times import parse
@@ -67,27 +67,13 @@ def expected_motion(
     settings: JudgeSettings,
     extent: int,
     notes: list[str],
-) -> list[Expected]:
-    """What the turning of the sky does during each frame's exposure.
+) -> Expected:
+    """What the turning of the sky does during the frames' median exposure.
 
     Best of all the drift between the frames says it, direction and all; where frames cannot be laid on one another,
     scale and declination do; else focal length and pixel size, for stars at the equator (the longest trails). Where one
     or two frames show no drift, stars drawn out as far as the sky turns say that the camera stood still.
     """
-    usual = _usually_expected(frames, shapes, tracks, scene, settings, extent, notes)
-    return [usual.times(share) for share in exposure_shares(frames)]
-
-
-def _usually_expected(
-    frames: Sequence[Graded],
-    shapes: Sequence[Shapes],
-    tracks: Tracks,
-    scene: ScenePlan,
-    settings: JudgeSettings,
-    extent: int,
-    notes: list[str],
-) -> Expected:
-    """What it does during the median exposure."""
     first = frames[0].row
     exposures = [f.row["exposure_s"] or f.plan.exposure_s for f in frames]
     known = [e for e in exposures if e]

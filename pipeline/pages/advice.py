@@ -90,31 +90,23 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
     expected, time = _value(figures, "motion_expected_px"), _value(figures, "exposure_s")
     focal, f_number, pixel = _value(figures, "focal_mm"), _value(figures, "f_number"), _value(figures, "pixel_um")
     dec = _value(figures, "centre_dec_deg")
-    if expected is not None and expected >= DRIFT_SEEN_PX and time and not (focal and f_number and pixel):
-        result.append(
-            Advice(
-                "Expose shorter for round stars",
-                f"In {setting(time, 's')} the stars moved {number(expected, 'px')} over the sensor; they are points "
-                f"while that is less than a pixel or two. More, shorter frames of the same total lose nothing while "
-                f"the sky is brighter than the read noise.",
+    if expected is not None and expected >= DRIFT_SEEN_PX and time:
+        rule, points = "They are points while that is less than a pixel or two.", 0.0
+        if focal and f_number and pixel:
+            points = exposure.npf_full(f_number, pixel, focal, dec or 0.0)
+            where = "at the celestial equator" if dec is None else f"at declination {number(dec, '°', decimals=0)}"
+            rule = (
+                f"For points, the NPF rule (f/{setting(f_number)}, {setting(focal, 'mm')}, {number(pixel, 'µm')} "
+                f"pixels, {where}) gives {number(points, 's')}; trails are just visible at {number(3 * points, 's')}. "
+                f"The rule of 500 gives {number(exposure.rule_of_500(focal), 's')} on a full frame; it is older and "
+                "kinder."
             )
-        )
-    elif expected is not None and expected >= DRIFT_SEEN_PX and time and focal and f_number and pixel:
-        at = dec if dec is not None else 0.0
-        points = exposure.npf_full(f_number, pixel, focal, at)
         if points < time:
-            where = f"at declination {number(at, '°', decimals=0)}" if dec is not None else "at the celestial equator"
             result.append(
                 Advice(
                     "Expose shorter for round stars",
-                    f"In {setting(time, 's')} the stars moved {number(expected, 'px')} over the sensor. For points, "
-                    f"the NPF rule "
-                    f"(f/{setting(f_number)}, {setting(focal, 'mm')}, {number(pixel, 'µm')} pixels, {where}) gives "
-                    f"{number(points, 's')}; trails are just visible at {number(3 * points, 's')}. "
-                    f"The rule of 500 gives {number(exposure.rule_of_500(focal), 's')} on a full frame; it is older "
-                    f"and kinder. "
-                    "More, shorter frames of the same total lose nothing while the sky is brighter than the read "
-                    "noise.",
+                    f"In {setting(time, 's')} the stars moved {number(expected, 'px')} over the sensor. {rule} More, "
+                    "shorter frames of the same total lose nothing while the sky is brighter than the read noise.",
                 )
             )
     trailed = reasons.get("trailed", 0)

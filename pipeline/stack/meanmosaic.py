@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.sensor.demosaic import MARGIN
 from pipeline.stack.planes import COLOUR_OF, places_of
-from pipeline.stack.sources import Frame, Scratch, full_level, lay, reach, reflected
-from pipeline.stack.tiles import Scene, Tile, Window
+from pipeline.stack.sources import Frame, Part, Scratch, full_level, lay, reach, reflected
+from pipeline.stack.tiles import Scene, Tile, Window, box_of
 from pipeline.stack.whole import in_order
 
 # How much of the mean must lie about a tile of the picture, px: demosaicing, the colours' shifts and interpolation.
@@ -43,11 +43,10 @@ class MeanMosaic:
     @classmethod
     def empty(cls, windows: Sequence[Window]) -> MeanMosaic:
         """One that holds these windows of the planes."""
-        top, left = min(w.top for w in windows), min(w.left for w in windows)
-        rows = max(w.top + w.height for w in windows) - top
-        columns = max(w.left + w.width for w in windows) - left
+        box = box_of(windows)
+        rows, columns = box.height, box.width
         return cls(
-            Window(2 * top, 2 * left, 2 * rows, 2 * columns),
+            Window(2 * box.top, 2 * box.left, 2 * rows, 2 * columns),
             np.zeros((2 * rows, 2 * columns), np.float32),
             np.zeros((4, rows, columns), np.float32),
             np.zeros((rows, columns), np.uint16),
@@ -136,7 +135,7 @@ class MeanMosaic:
             )
         )
         nothing = np.zeros((len(picture), *frame.grids[0].shift.shape[:2]), np.float32)
-        lay(self.mosaic[np.ix_(rows, columns)], frame, region, level, nothing, origin, picture, codes, scratch)
+        lay(self.mosaic[np.ix_(rows, columns)], frame, region, level, Part(nothing, origin, picture, codes), scratch)
         return codes != NOT_COVERED
 
 

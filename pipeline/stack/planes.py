@@ -16,11 +16,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.positions import GRID_STEP
-from pipeline.pixels.resample import STEP, row_of_nodes
-from pipeline.pixels.variance import row_cells
+from pipeline.pixels.variance import along_row
 from pipeline.sensor.mosaic import MosaicFile, colour_planes
 from pipeline.stack.matching import Matching
-from pipeline.stack.sources import Calibration, Frame, Scratch, calibrated
+from pipeline.stack.sources import Calibration, Frame, Part, calibrated
 
 # Frames count as unmoved where they lie within this of the reference, px: the mean of frames spread over +- 0.15 px is
 # 0.5 % wider than one of them where its finest detail has a width of 2.0 px (5.545 * 0.15**2 / 3 = 0.04 px^2 of 4).
@@ -80,29 +79,14 @@ def half_matching(matching: Matching, shape: tuple[int, int]) -> Matching:
     )
 
 
-def load_planes(
-    mosaic: MosaicFile,
-    frame: Frame,
-    calibration: Calibration,
-    offset: NDArray[np.float32],
-    origin: tuple[int, int],
-    values: NDArray[np.float32],
-    codes: NDArray[np.uint8],
-    scratch: Scratch,
-) -> bool:
-    """Fill one frame's part of a tile of planes; arguments as of `load_tile`, places and sizes of the planes.
-
-    Returns
-    -------
-    bool
-        True: an unmoved frame covers all of the tile.
-    """
-    top, left = 2 * origin[0], 2 * origin[1]
-    rows, columns = codes.shape
+def load_planes(mosaic: MosaicFile, frame: Frame, calibration: Calibration, part: Part) -> None:
+    """Fill an unmoved frame's part of a tile of planes: it covers all of it."""
+    top, left = 2 * part.origin[0], 2 * part.origin[1]
+    rows, columns = part.shape
     pixels = calibrated(mosaic, frame, calibration, top, top + 2 * rows, left, left + 2 * columns)
-    part_planes(pixels, places_of(frame.header.cfa), np.float32(frame.flux_scale), offset, origin, values)
-    codes[:] = 0
-    return True
+    scale = np.float32(frame.flux_scale)
+    part_planes(pixels, places_of(frame.header.cfa), scale, part.offset, part.origin, part.values)
+    part.codes[:] = 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -119,19 +103,14 @@ def part_planes(pixels, places, scale, offset, origin, values):  # type: ignore[
     values : (4, height, width) float32 array, filled
     """
     _, height, width = values.shape
-    edges, columns = row_cells(origin[1], width)
-    added = np.empty(offset.shape[2], np.float32)
+    added = np.empty(width, np.float32)
     for p in range(4):
         first = places[p, 1]
         for i in range(height):
-            row_of_nodes(offset[p], origin[0] + i, np.float32(1), added)
+            along_row(offset[p], origin[0] + i, origin[1], added)
             line = pixels[2 * i + places[p, 0]]
-            for cell in range(len(columns)):
-                k = columns[cell]
-                base, rise = added[k], (added[k + 1] - added[k]) * STEP
-                into = np.float32(origin[1] - (k - 1) * GRID_STEP)
-                for j in range(edges[cell], edges[cell + 1]):
-                    values[p, i, j] = scale * line[2 * j + first] + (base + rise * (into + np.float32(j)))
+            for j in range(width):
+                values[p, i, j] = scale * line[2 * j + first] + added[j]
 
 
 __all__ = [

@@ -211,37 +211,36 @@ class Scratch:
         return array[:size].reshape(shape)
 
 
-def load_tile(
-    mosaic: MosaicFile,
-    frame: Frame,
-    calibration: Calibration,
-    offset: NDArray[np.float32],
-    origin: tuple[int, int],
-    values: NDArray[np.float32],
-    codes: NDArray[np.uint8],
-    scratch: Scratch,
-) -> bool:
-    """Fill one frame's part of a tile.
+@dataclass(frozen=True)
+class Part:
+    """One frame's part of a tile, to be filled.
 
-    Parameters
+    Attributes
     ----------
-    offset : (colours, rows, columns) float32 array
-        What matching adds, at the nodes of the position grid.
+    offset : (colours, rows, columns) float32 array, what matching adds, at the nodes of the position grid
     origin : (row, column) of the tile's first pixel in the result
-    values : (colours, height, width) float32 array, filled
-    codes : (height, width) uint8 array, filled
-
-    Returns
-    -------
-    bool
-        False where the frame covers nothing of the tile; the arrays are not touched then.
+    values : (colours, height, width) float32 array
+    codes : (height, width) uint8 array
     """
-    region = reach(frame, origin, (codes.shape[0], codes.shape[1]))
+
+    offset: NDArray[np.float32]
+    origin: tuple[int, int]
+    values: NDArray[np.float32]
+    codes: NDArray[np.uint8]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.codes.shape[0], self.codes.shape[1]
+
+
+def load_tile(mosaic: MosaicFile, frame: Frame, calibration: Calibration, part: Part, scratch: Scratch) -> bool:
+    """Fill one frame's part of a tile; False, and nothing touched, where the frame covers nothing of it."""
+    region = reach(frame, part.origin, part.shape)
     if region is None:
         return False
     top, bottom, left, right = region
     padded = calibrated(mosaic, frame, calibration, top - MARGIN, bottom + MARGIN, left - MARGIN, right + MARGIN)
-    lay(padded, frame, region, full_level(frame, calibration), offset, origin, values, codes, scratch)
+    lay(padded, frame, region, full_level(frame, calibration), part, scratch)
     return True
 
 
@@ -290,23 +289,19 @@ def lay(
     frame: Frame,
     region: tuple[int, int, int, int],
     level: np.float32,
-    offset: NDArray[np.float32],
-    origin: tuple[int, int],
-    values: NDArray[np.float32],
-    codes: NDArray[np.uint8],
+    part: Part,
     scratch: Scratch,
 ) -> None:
-    """Demosaic and resample what a tile is made from.
+    """Fill a frame's part of a tile from the mosaic: demosaic and resample it.
 
     Parameters
     ----------
     padded : float32 array, the calibrated mosaic of the region with `MARGIN` pixels to spare
     region : of `reach`
     level : from which pixels are full
-    offset, origin, values, codes : as of `load_tile`
     """
     top, bottom, left, right = region
-    colours = values.shape[0]
+    colours = part.values.shape[0]
     shape = (bottom - top, right - left)
     source = scratch.take("planes", (colours * shape[0] * shape[1] + OVERREAD,), np.float32)
     planes = source[:-OVERREAD].reshape(colours, *shape)
@@ -325,22 +320,22 @@ def lay(
     whole, missing = len(frame.grids) == 1, None
     for number, grid in enumerate(frame.grids):
         covered = resample_plane(
-            source, shape, (top, left), frame.shape, grid.shift, LAGRANGE, LANCZOS, origin,
-            0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, offset, values,
-            codes, number == len(frame.grids) - 1,
+            source, shape, (top, left), frame.shape, grid.shift, LAGRANGE, LANCZOS, part.origin,
+            0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, part.offset,
+            part.values, part.codes, number == len(frame.grids) - 1,
         )  # fmt: skip
         if full:
             bound_resampled(
-                planes, near, (top, left), grid.shift, LAGRANGE, origin,
-                0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, offset,
-                values, codes,
+                planes, near, (top, left), grid.shift, LAGRANGE, part.origin,
+                0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, part.offset,
+                part.values, part.codes,
             )  # fmt: skip
         if not covered:
-            gaps = codes == NOT_COVERED
+            gaps = part.codes == NOT_COVERED
             missing = gaps if missing is None else missing | gaps
     if missing is not None:
         # a pixel counts as covered where all its colours are; its place among the pixels is told by the last, blue
-        codes[missing] = NOT_COVERED
+        part.codes[missing] = NOT_COVERED
 
 
 def _sites(cfa: str, top: int, left: int) -> NDArray[np.int64]:
@@ -391,6 +386,7 @@ __all__ = [
     "Inputs",
     "Map",
     "Mosaics",
+    "Part",
     "Scratch",
     "allow_open_files",
     "calibrated",

@@ -24,7 +24,7 @@ from pipeline.stack.bands import Band, frame_positions, reaches
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
 from pipeline.stack.planes import load_planes
-from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, load_tile
+from pipeline.stack.sources import Calibration, Frame, Mosaics, Part, Scratch, load_tile
 
 # Larger tiles save little of the margins and fall out of the caches.
 TILE_MAX = 512
@@ -123,6 +123,13 @@ def _quarters(window: Window) -> list[Window]:
     ]
 
 
+def box_of(windows: Sequence[Window]) -> Window:
+    """The smallest window that holds these."""
+    top, left = min(w.top for w in windows), min(w.left for w in windows)
+    bottom, right = max(w.top + w.height for w in windows), max(w.left + w.width for w in windows)
+    return Window(top, left, bottom - top, right - left)
+
+
 @dataclass(frozen=True)
 class Scene:
     """All that a tile needs to know."""
@@ -182,7 +189,6 @@ class Stack:
 
 def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     """Read, calibrate, demosaic, resample and match what every frame shows of a tile and its margin."""
-    load = load_planes if scene.planes else load_tile
     restless = scene.matching.restless
     wide = (window.height + 2 * UNQUIET_MARGIN, window.width + 2 * UNQUIET_MARGIN)
     unquiet = bool(restless_pixels(restless, (window.top - UNQUIET_MARGIN, window.left - UNQUIET_MARGIN), wide).any())
@@ -201,13 +207,14 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
         k = len(members)
         if scene.land is not None and scene.land.skips(number, (top, left), (height, width)):
             continue
-        if load(
-            scene.mosaics[number], frame, scene.calibration, scene.matching.offsets[number], (top, left),
-            values[k], codes[k], scratch,
-        ):  # fmt: skip
-            members.append(number)
-            if scene.land is not None and scene.land.grids:
-                hidden |= scene.land.hide(number, (top, left), codes[k], mask[k])
+        part = Part(scene.matching.offsets[number], (top, left), values[k], codes[k])
+        if scene.planes:
+            load_planes(scene.mosaics[number], frame, scene.calibration, part)
+        elif not load_tile(scene.mosaics[number], frame, scene.calibration, part, scratch):
+            continue
+        members.append(number)
+        if scene.land is not None and scene.land.grids:
+            hidden |= scene.land.hide(number, (top, left), codes[k], mask[k])
     k = len(members)
     never = None
     if hidden:
@@ -389,6 +396,7 @@ __all__ = [
     "Stack",
     "Tile",
     "Window",
+    "box_of",
     "bytes_per_pixel",
     "check_window",
     "cut",

@@ -24,7 +24,7 @@ from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.times import SIDEREAL_RATE
 from pipeline.stack.land import SHARE_LEAST, area_of
-from pipeline.stack.sources import Frame, Inputs, Scratch, frame_grids, green_grids, load_tile
+from pipeline.stack.sources import Frame, Inputs, Part, Scratch, frame_grids, green_grids, load_tile
 from pipeline.stack.tiles import Window, cut
 from pipeline.stack.whole import in_order
 
@@ -152,9 +152,10 @@ def star_trails(
         top = np.full((colours, *size), -np.inf, np.float32)
         values, codes = np.empty((colours, *size), np.float32), np.empty(size, np.uint8)
         aside, origin = np.zeros(size, np.uint8), (window.top, window.left)
+        part = Part(nothing, origin, values, codes)
         for k, frame in enumerate(frames):
             n = numbers[frame.id]
-            if not load_tile(inputs.mosaics[n], frame, inputs.calibration, nothing, origin, values, codes, scratch):
+            if not load_tile(inputs.mosaics[n], frame, inputs.calibration, part, scratch):
                 continue
             use = codes != NOT_COVERED
             if k >= len(inputs.frames) and land is not None:

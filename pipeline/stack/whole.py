@@ -111,8 +111,8 @@ def make_ready(
         [frame.area for frame in inputs.frames],
         _transfer(inputs),
         parts,
-        LIT_DEGREE if lit else DEGREE_MAX,
-        not lit,
+        degree_max=LIT_DEGREE if lit else DEGREE_MAX,
+        follow=not lit,
     )
     if lit:
         # stars and cloud pass over land; it does not change itself
