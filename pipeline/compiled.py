@@ -59,4 +59,9 @@ def keep_compiled(package: Path) -> None:
         return
 
 
-__all__ = ["choose_folder", "keep_compiled", "state_of"]
+def anything_kept() -> bool:
+    """Whether machine code is there already, or a first run will make it, function by function."""
+    return VARIABLE in os.environ and any(Path(os.environ[VARIABLE]).rglob("*.nbc"))
+
+
+__all__ = ["anything_kept", "choose_folder", "keep_compiled", "state_of"]

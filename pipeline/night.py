@@ -19,6 +19,7 @@ from typing import Any
 
 import psutil
 
+from pipeline.compiled import anything_kept
 from pipeline.config import Trip
 from pipeline.engine import DRY, HELD, KEEP, put_back
 from pipeline.errors import InputError, MoonlessError
@@ -121,6 +122,8 @@ class Night:
         """Run the inventory and read its plan."""
         words = [*command("pipeline.inventory", self._address), "--project", str(self.project)]
         (self.project / "logs").mkdir(exist_ok=True)
+        if not anything_kept():
+            self.teller.say("the first run of an installation compiles its loops as it meets them: some minutes, once")
         with (self.project / "logs" / "inventory.log").open("wb") as log, self._watching(None):
             status = self._wait(
                 subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True)

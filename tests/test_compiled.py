@@ -5,7 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from pipeline.compiled import choose_folder
+from pipeline.compiled import anything_kept, choose_folder
 
 ROOT = Path(__file__).parents[1]
 
@@ -37,3 +37,12 @@ def test_numba_keeps_its_code_there(tmp_path):
     assert Path(told).name.startswith("compiled-")
     wanted = plain | {"NUMBA_CACHE_DIR": str(tmp_path)}
     assert subprocess.run(run, env=wanted, capture_output=True, text=True, check=True).stdout.strip() == str(tmp_path)
+
+
+def test_a_first_run_is_told_by_the_empty_folder(tmp_path, monkeypatch):
+    """Numba's own call leaves what tells a later run that nothing need be compiled."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    assert not anything_kept()
+    (tmp_path / "one.py").write_text("from numba import njit\n\n\n@njit(cache=True)\ndef f(x):\n    return x\n\n\nf(1)\n")
+    subprocess.run([sys.executable, str(tmp_path / "one.py")], check=True)
+    assert anything_kept()
