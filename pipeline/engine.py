@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "ground": 16,
     "combine": 28,
     "join": 4,
-    "finish": 11,
+    "finish": 12,
     "summarise": 25,
 }
 

@@ -350,6 +350,48 @@ def test_stars_in_coloured_light_stand_in_no_grey_squares() -> None:
     assert np.sum(about > 15) == 1
 
 
+def test_no_bright_patch_stands_about_a_cluster() -> None:
+    """Between the stars of a bright cluster on a deep sky the picture is as dark as beside it, and the flank of an
+    orange star whose blue undershoots there is not grey (with the cluster's own level for the sky both fail)."""
+    rng = np.random.default_rng(21)
+    y, x = np.mgrid[0:240, 0:360]
+    light = np.full((240, 360, 3), 0.06) + rng.normal(0, 3e-4, (240, 360, 3))
+    for row, column in rng.integers(100, 136, (30, 2)):
+        light += 0.2 * np.exp(-((x - column) ** 2 + (y - row) ** 2) / 3)[..., None]
+    light += 0.5 * np.exp(-((x - 250) ** 2 + (y - 60) ** 2) / 3)[..., None] * np.array([1.0, 0.5, 0.2])
+    light[60, 252] = 0.06 + np.array([0.10, 0.05, -0.01])
+    true = light[100:136, 100:136, 1] - 0.06
+    picture, _ = stretch(light)
+    dark = picture[100:136, 100:136, 1][true < 0.0006].astype(int)
+    assert dark.size > 50
+    assert dark.max() <= np.quantile(picture[:60, :200, 1], 0.999) + 3
+    red, _, blue = picture[60, 252].astype(int)
+    assert red > 2 * blue
+
+
+def test_bands_of_green_airglow_leave_no_magenta() -> None:
+    """A white Milky Way under a green band, behind a lens of a tenth in the corners and above land: it is drawn white,
+    the corners of sky neutral, the land of the picture of stars black (colour by colour the removed surfaces took the
+    band in green alone: 14 codes of magenta, and land glowed in the corners)."""
+    rng = np.random.default_rng(22)
+    y, x = ((n - (size - 1) / 2) / 360 for n, size in zip(np.mgrid[0:400, 0:600], (400, 600), strict=True))
+    lens = np.exp(-2.2 * (x * x + y * y))
+    way = 0.5 * np.exp(-(((0.8 * x + 0.6 * y) / 0.12) ** 2))
+    band = 0.7 * np.exp(-(((y - 0.12 - 0.1 * x) / 0.1) ** 2)) * (0.6 + 0.4 * np.tanh(4 * x))
+    sky = (1 + way)[..., None] + band[..., None] * np.array([0.1, 1.0, 0.1])
+    light = 0.05 * sky * np.array([1.2, 1.0, 0.9]) * lens[..., None] + rng.normal(0, 1e-3, (400, 600, 3))
+    land = (y > 0.36).astype(np.float32)
+    light[land > 0] = rng.normal(0.001, 2e-4, (int(land.sum()), 3))
+    picture, _ = stretch(light, land, own_curve=False)
+    here = (way > 0.45) & (band < 0.03) & (land == 0)
+    red, green, blue = picture[here].mean(axis=0)
+    assert (red + blue) / 2 - green < 8
+    assert red >= green >= blue
+    for corner in (picture[:40, :40], picture[:40, -40:]):
+        assert np.ptp(corner.reshape(-1, 3).mean(axis=0)) < 3
+    assert picture[np.asarray(y > 0.38)].max() < 8
+
+
 @pytest.mark.parametrize("light", [np.zeros((30, 40, 3)), np.full((30, 40, 3), np.nan), np.ones((1, 1, 3))])
 def test_preview_of_nothing(light: np.ndarray) -> None:
     """An empty, unknown or one-pixel picture gives an even grey and no warning."""
@@ -418,7 +460,7 @@ def test_gradient_recovers_a_planted_slope() -> None:
     plane = 1 + planted + rng.normal(0, 0.02, planted.shape)
     plane[:, 150:170] += 0.3
     plane[220:, :] = 0.0
-    found = gradient(plane)
+    found = gradient(np.stack([plane] * 3, axis=2))[..., 1]
     left, right = found[60:180, 30].mean(), found[60:180, 330].mean()
     assert right - left == pytest.approx(0.25, rel=0.06)
 
@@ -433,7 +475,7 @@ def test_a_fast_lens_leaves_corners_neither_black_nor_aglow(falloff: float) -> N
     band = 0.25 * np.exp(-(((0.8 * x - 0.6 * y) / 0.18) ** 2))
     light = (1 + 0.5 * y + 0.2 * x + 0.3 * y * y + band) * np.exp(-falloff * r2 - 0.3 * falloff * r2 * r2)
     plane = light + rng.normal(0, 0.02, light.shape)
-    left = plane - gradient(plane)
+    left = plane - gradient(np.stack([plane] * 3, axis=2))[..., 1]
     level = np.median(left)
     for rows in (slice(0, 40), slice(180, 220), slice(-40, None)):
         for columns in (slice(0, 40), slice(280, 320), slice(-40, None)):

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.colour import curves
-from pipeline.pages.gradient import gradient, robust_level
+from pipeline.pages.gradient import LUMINANCE, gradient, robust_level
 from pipeline.pixels.cells import between, nearest_known
 from pipeline.pixels.regression import row_medians
 
@@ -29,12 +29,12 @@ GRADIENT_CODE = 0.10
 RING_STAR_SIGMA = 50.0
 RING_SIGMA = 2.0
 RING_PX = 4
+FLANK_COLOUR = 4.0  # at most, a colour's share in the light of a star's flank over the middle one's
 RING_BLOCK = 24  # px, over which the sky about a star is measured
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
 LAND_POWER = 0.4  # land of a twentieth of the sky's light stands at a third of its code
 LAND_COLOUR = 0.7  # of land's own colour: by night the eye sees little of it
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 # So far from land, of the longer side, the sky is lifted where it is drawn too dark, to this share of
 # the code that land as bright has: that of land of half the light.
 LIFT_REACH, LIFT_SHARE = 1 / 8, 0.75
@@ -103,13 +103,10 @@ def stretch(
     standing = None if land is None else light.copy()
     shown = light @ LUMINANCE.astype(np.float32)
     seen = np.where(open_sky[..., None], light, np.float32(np.nan))
-    surfaces = [gradient(seen[..., channel]) for channel in range(3)]
-    sky = np.zeros(3)
-    for channel in range(3):
-        plane = light[..., channel]
-        plane -= surfaces[channel]
-        sky[channel], _ = robust_level(plane[open_sky])
-        plane -= np.float32(sky[channel])
+    surface = gradient(seen)
+    light -= surface
+    sky = _sky(light, open_sky)
+    light -= sky.astype(np.float32)
     del seen
     light[unknown] = 0.0
     brightness = light @ LUMINANCE.astype(np.float32)
@@ -120,10 +117,10 @@ def stretch(
     white = max(float(np.quantile(brightness[open_sky], 0.9995)), 30 * noise)
     # slope of the encoded curve at the sky
     gain = min(NOISE_CODE / noise, STRUCTURE_CODE / max(structure, 1e-9))
-    smooth_light = np.tensordot(LUMINANCE, np.stack(surfaces), axes=1).astype(np.float32)
+    smooth_light = surface @ LUMINANCE.astype(np.float32)
     span = float(np.ptp(smooth_light)) * gain
     left = min(GRADIENT_LEFT, GRADIENT_CODE / span) if span > 0 else GRADIENT_LEFT
-    del surfaces
+    del surface
     smooth_light *= np.float32(left)
     light += smooth_light[..., None]
     brightness += smooth_light
@@ -151,6 +148,19 @@ def stretch(
         light = (1 - share) * light + share * _land(standing, float(LUMINANCE @ sky))
     done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, 1 - left, softening, white)
     return quantise(light), done
+
+
+def _sky(light: NDArray[np.float32], open_sky: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """The sky's level, (3,): its middle brightness, in the colour of its darker half, where there is least of the Milky
+    Way's light and of bands of airglow."""
+    seen = np.where(open_sky[..., None], light, np.float32(np.nan))
+    levels = np.stack([plane[known] for plane, known in (_blocks(seen[..., channel]) for channel in range(3))], axis=1)
+    if not len(levels):
+        return np.zeros(3)
+    brightness = levels @ LUMINANCE
+    dark = np.median(levels[brightness <= np.median(brightness)], axis=0)
+    middle = np.array([robust_level(light[open_sky, channel])[0] for channel in range(3)])
+    return np.asarray(dark + LUMINANCE @ (middle - dark))
 
 
 def _land_code(brightness: NDArray[np.floating], sky: float) -> NDArray[np.floating]:
@@ -206,24 +216,39 @@ def _fill_rings(
     Only pixels darker than the sky about them by RING_SIGMA beside a star are touched, so that dark clouds, ground and
     vignetted corners stay; none near `edge`, known land.
     """
-    around = np.stack([_around(light[..., channel]) for channel in range(3)], axis=2)
+    around = np.stack([_around(light[..., channel], lower=True) for channel in range(3)], axis=2)
     offset = light - around
-    star = ndimage.maximum_filter(offset @ LUMINANCE.astype(np.float32), 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
+    above = offset @ LUMINANCE.astype(np.float32)
+    star = ndimage.maximum_filter(above, 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
     ring = star & (offset < np.float32(-RING_SIGMA * noise)).any(axis=2)
     if edge is not None:
         ring &= ~edge
-    # where one colour undershoots, the others are wrong as well: the sky's colour there, by the middle one's offset
-    lifted = np.maximum(np.median(offset[ring], axis=1), np.float32(-RING_SIGMA * noise))
-    light[ring] = around[ring] + lifted[:, None]
+    # where one colour undershoots the others are wrong as well: the middle one's offset is taken, in the colour of the
+    # light about where it stands above the sky, as in a star's flank
+    middle = np.maximum(np.median(offset[ring], axis=1), np.float32(-RING_SIGMA * noise))
+    flank = np.stack([ndimage.uniform_filter(offset[..., c], 2 * RING_PX + 1)[ring] for c in range(3)], axis=1)
+    colour = np.maximum(flank, 0) / np.maximum(np.median(flank, axis=1), np.float32(noise))[:, None]
+    colour = np.where(middle[:, None] > 0, np.minimum(colour, FLANK_COLOUR), 1)
+    light[ring] = around[ring] + middle[:, None] * colour
     raised: NDArray[np.float32] = light @ LUMINANCE.astype(np.float32)
     return raised
 
 
-def _around(plane: NDArray[np.floating]) -> NDArray[np.float32]:
+def _around(plane: NDArray[np.floating], lower: bool = False) -> NDArray[np.float32]:
     """The level about each pixel: medians over blocks of RING_BLOCK, straight lines between their middles.
 
-    What is no number counts nowhere; blocks of nothing else have the nearest one's.
+    What is no number counts nowhere; blocks of nothing else have the nearest one's. `lower`: at most the
+    median of 3 x 3 blocks, the sky about a cluster of stars.
     """
+    levels, known = _blocks(plane)
+    levels = nearest_known(levels, known)
+    if lower:
+        levels = np.minimum(levels, ndimage.median_filter(levels, 3))
+    return between(levels, RING_BLOCK, plane.shape)
+
+
+def _blocks(plane: NDArray[np.floating]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Medians over blocks of RING_BLOCK, and which blocks have a number at all."""
     height, width = plane.shape
     rows, columns = -(-height // RING_BLOCK), -(-width // RING_BLOCK)
     padded = np.pad(plane, ((0, rows * RING_BLOCK - height), (0, columns * RING_BLOCK - width)), mode="edge")
@@ -231,7 +256,7 @@ def _around(plane: NDArray[np.floating]) -> NDArray[np.float32]:
     known = np.asarray(np.isfinite(blocks).any(axis=2))
     levels = np.zeros((rows, columns), np.float32)
     levels[known] = row_medians(blocks[known])
-    return between(nearest_known(levels, known), RING_BLOCK, (height, width))
+    return levels, known
 
 
 def quantise(light: NDArray[np.floating]) -> NDArray[np.uint8]:
