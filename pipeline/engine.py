@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "grade": 20,
     "judge": 30,
     "dark": 10,
-    "register": 14,
+    "register": 15,
     "ground": 16,
     "combine": 28,
     "join": 4,

@@ -194,7 +194,7 @@ def lens_response(geometry: Geometry, shape: tuple[int, int]) -> NDArray[np.floa
     if not isinstance(told, Mapping) or told.get("refused") is not None:
         return None
     y, x = np.ogrid[: shape[0], : shape[1]]
-    return response(told["terms"], geometry.camera, x, y).astype(np.float32)
+    return response(told["terms"], told["middle"], geometry.camera, x, y).astype(np.float32)
 
 
 def _star_sizes(path: Path) -> dict[str, float]:

@@ -213,19 +213,24 @@ def _geometry(
         velocity=known.velocity if known is not None and placed.solved else np.zeros(3),
         lateral_colour=colours.terms,
     )
-    lens = _vignetting(frames, result, geometry, known, site)
+    seconds = [f.seconds for f in frames]
+    told = learned(geometry, result, seconds, reference, colours, known)
+    lens = _vignetting(frames, result, geometry, known, site, told["mount"])
     if lens.refused is None:
-        flat = [replace(f, flux=f.flux / response(lens.terms, geometry.camera, *f.xy.T)) for f in frames]
+        flat = [replace(f, flux=f.flux / response(lens.terms, lens.middle, geometry.camera, *f.xy.T)) for f in frames]
         for stars, (scale, _) in zip(flat, flux_scale(flat, result.rows, reference), strict=True):
             placements[stars.frame] = replace(placements[stars.frame], flux_scale_flat=scale)
         geometry = replace(geometry, frames=placements)
-    seconds = [f.seconds for f in frames]
-    told = learned(geometry, result, seconds, reference, colours, known)
-    return replace(geometry, learned={**told, "vignetting": lens.to_json()})
+    return replace(geometry, learned={**told, "vignetting": lens.to_json(geometry.camera)})
 
 
 def _vignetting(
-    frames: Sequence[FrameStars], result: Adjusted, geometry: Geometry, known: Known | None, site: Site
+    frames: Sequence[FrameStars],
+    result: Adjusted,
+    geometry: Geometry,
+    known: Known | None,
+    site: Site,
+    mount: str | None,
 ) -> Vignetting:
     """The lens's fall-off as the scene's stars show it; the zenith by refraction, else by place and time."""
     zeniths = result.zeniths
@@ -238,7 +243,7 @@ def _vignetting(
     altitudes = None
     if zeniths is not None:
         altitudes = [geometry.directions(f.frame, *f.xy.T) @ zenith for f, zenith in zip(frames, zeniths, strict=True)]
-    return measure_vignetting(frames, result.rows, geometry.camera, altitudes)
+    return measure_vignetting(frames, result.rows, geometry.camera, altitudes, mount == "tracked")
 
 
 def _quaternion(matrix: Floats) -> Floats:

@@ -182,6 +182,8 @@ def _fall_off(told: Any, flats: bool) -> Facts:
         return [("light in the corners", f"not told by the stars: {told['refused']}")]
     text = f"{percent(told['corner'], 2)} of the middle's, give or take {percent(told['error'], 1)}, by "
     text += count(int(told["stars"]), "star")
+    away = math.hypot(*told["middle"])
+    text += f", about {f'a middle {percent(away, 1)} of half the diagonal beside ' if away else ''}the lens's axis"
     done = "; divided out" if told.get("corrected") else "; kept (combine.vignetting: stars divides it out)"
     return [("light in the corners", text + done)]
 

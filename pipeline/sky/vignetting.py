@@ -3,8 +3,9 @@
 A star is as bright in one frame as in the next, but for the air and the lens. Where the sky moves across the sensor the
 lens shows in how its flux changes with its distance from the optical axis. Asked for together: each star's own
 magnitude, each frame's (clouds, exposure), extinction with the air mass where the zenith is known (within what clear
-air takes: the turning sky makes it look much like a lens), slopes across the sensor (what stays with the ground), and a
-radial fall-off, which alone is believed to be the lens's.
+air takes: the turning sky makes it look much like a lens), slopes across the sensor (what stays with the ground, and on
+a tracker turns with the hours), and a radial fall-off, which alone is believed to be the lens's. Its middle lies
+beside the optical axis (a hood, a filter, a shifted sensor) where the stars show that beyond their errors.
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ from pipeline.sky.table import FrameStars
 
 Floats = NDArray[np.float64]
 
-# Frames that are looked at, spread evenly: with 800 stars each, more tell no more.
-FRAMES_MAX = 24
+# Frames that are looked at, spread evenly: with 800 stars each, 64 tell little more than these (half a second).
+FRAMES_MAX = 48
 # Stars of this signal to noise and more, seen in so many frames at least.
 SNR_MIN, SEEN_MIN = 20.0, 3
 # Scatter of a star's flux beyond its noise: its place among the pixels, seeing.
@@ -36,46 +37,68 @@ FIELD_WITHOUT_ZENITH = 20.0
 # What two radial terms may miss of a lens: a lens of cos^4 and a hard stop is followed to 0.3 % inside 0.8 of the half
 # diagonal, to 1.3 % beyond.
 SHAPE_ERROR = 0.01
-ROUNDS, BISQUARE = 6, 4.685
+ROUNDS, BISQUARE = 8, 4.685
 # Extinction of clear air, magnitudes an airmass, and how far it may be off (check-values.md, 4; haze); slopes of what
 # stays with the ground, over half a diagonal.
 EXTINCTION, EXTINCTION_ERROR, PER_MAGNITUDE, SLOPE = 0.17, 0.05, 0.4 * np.log(10), 0.05
 # All but free: the lens's terms and a frame's level; what stars do not tell keeps this as its error.
 LENS, LEVEL = 10.0, 100.0
+# How far the fall-off's middle may lie beside the axis, half diagonals, one standard deviation (a stop or hood that
+# cuts one side: 0.08). It is taken there where that is so many of its errors; else it lies on the axis, as a lens's
+# does: a free one costs the corners 2 % where stars tell it to 0.02.
+OFF_AXIS, ON_AXIS, OFF_SURE, OFF_MOST = 0.05, 1e-6, 2.5, 0.3
+# Slopes that turn with the hours over a tracked frame, where no zenith tells the air's: what half an hour's or more of
+# sinking does to the air before a field of `FIELD_WITHOUT_ZENITH`.
+TURNING = 0.05
 # What a lens may do: brighter away from the axis by no more than this, and no darker in the corner than that.
 RISE_MAX, CORNER_LEAST = 0.01, 0.1
-PLACES = np.linspace(0.0, 1.0, 21)
+PLACES, NODES = np.linspace(0.0, 1.0, 21), 13
 
 
 @dataclass(frozen=True)
 class Vignetting:
-    """The lens's response: 1 on the axis, ``exp(a q^2 + b q^4)`` at q half diagonals from it; `terms` (a, b).
+    """The lens's response: 1 in its middle, ``exp(a q^2 + b q^4)`` at q half diagonals from it; `terms` (a, b).
 
-    `error` is the largest of it in the frame; `refused` says why it is not known well enough to be corrected, None
-    where it is; `stars` how many tell.
+    `middle` is where the fall-off's middle lies beside the optical axis, half diagonals to the right and down, 0 where
+    stars show it nowhere else, and `middle_error` how well they tell either; `error` is the largest of the response in
+    the frame, the middle's included; `refused` says why it is not known well enough to be corrected, None where it is;
+    `stars` how many tell.
     """
 
     terms: tuple[float, float]
     error: float
     stars: int
     refused: str | None = None
+    middle: tuple[float, float] = (0.0, 0.0)
+    middle_error: float = OFF_AXIS
 
-    def to_json(self) -> dict[str, Any]:
-        """Plain values."""
+    def to_json(self, camera: Camera) -> dict[str, Any]:
+        """Plain values; `corner` is the mean of the frame's four."""
+        x, y = np.array([0, camera.width - 1]), np.array([[0], [camera.height - 1]])
         return {
             "terms": [float(t) for t in self.terms],
-            "corner": float(np.exp(sum(self.terms))),
+            "middle": [float(m) for m in self.middle],
+            "middle_error": float(self.middle_error),
+            "corner": float(response(self.terms, self.middle, camera, x, y).mean()),
             "error": float(self.error) if np.isfinite(self.error) else None,
             "stars": self.stars,
             "refused": self.refused,
         }
 
 
-def response(terms: Sequence[float], camera: Camera, x: Any, y: Any) -> Floats:
-    """The response at pixels of the frame; terms as in `Vignetting`."""
-    half = (camera.width**2 + camera.height**2) / 4.0
-    q2 = ((np.asarray(x) - camera.centre_x) ** 2 + (np.asarray(y) - camera.centre_y) ** 2) / half
+def response(
+    terms: Sequence[float] | Floats, middle: Sequence[float] | Floats, camera: Camera, x: Any, y: Any
+) -> Floats:
+    """The response at pixels of the frame; terms and middle as in `Vignetting`."""
+    q2 = np.sum((_places(camera, x, y) - np.asarray(middle)) ** 2, axis=-1)
     return np.asarray(np.exp(q2 * (terms[0] + q2 * terms[1])))
+
+
+def _places(camera: Camera, x: Any, y: Any) -> Floats:
+    """Pixels (...) as half diagonals from the optical axis, (..., 2)."""
+    half = np.hypot(camera.width, camera.height) / 2
+    u, v = np.broadcast_arrays((np.asarray(x) - camera.centre_x) / half, (np.asarray(y) - camera.centre_y) / half)
+    return np.stack([u, v], axis=-1)
 
 
 def measure_vignetting(
@@ -83,8 +106,9 @@ def measure_vignetting(
     rows: Sequence[NDArray[np.intp]],
     camera: Camera,
     altitudes: Sequence[Floats] | None,
+    tracked: bool = False,
 ) -> Vignetting:
-    """Measure the radial fall-off.
+    """Measure the fall-off.
 
     Parameters
     ----------
@@ -92,6 +116,7 @@ def measure_vignetting(
     rows : for each frame (n,), the star's row in the common table, -1 where none
     camera : the lens
     altitudes : for each frame (n,), sine of each star's altitude; None where the zenith is not known
+    tracked : the camera follows the stars, so that what stays with the ground changes over the sensor
     """
     nothing = (0.0, 0.0)
     angle = float(np.degrees(np.arctan(np.hypot(camera.width, camera.height) / 2 / camera.focal_px)))
@@ -115,63 +140,92 @@ def measure_vignetting(
     if number < STARS_MIN:
         return Vignetting(nothing, np.inf, number, f"only {number} stars are seen in {SEEN_MIN} frames and more")
     _, star = np.unique(star, return_inverse=True)
-    frame = seen[:, 0].astype(int)
-    half = float(np.hypot(camera.width, camera.height)) / 2
-    u, v = (seen[:, 2] - camera.centre_x) / half, (seen[:, 3] - camera.centre_y) / half
-    q2 = u * u + v * v
-    # the first two are the lens's; the air's and the ground's are taken out with them
-    terms = np.column_stack([q2, q2 * q2, u, v, seen[:, 6]])
+    place = _places(camera, seen[:, 2], seen[:, 3])
+    # what is not the lens's: the ground's slopes and the air
+    others, prior = [place], [SLOPE, SLOPE]
+    if altitudes is not None:
+        others, prior = [*others, seen[:, 6:7]], [*prior, EXTINCTION_ERROR * PER_MAGNITUDE]
+    elif tracked:
+        late = seen[:, :1] / max(len(chosen) - 1, 1) * 2 - 1
+        others, prior = [*others, place * late, place * late**2], [*prior, *[TURNING] * 4]
     error = np.hypot(seen[:, 5] / seen[:, 4], SCATTER)
-    prior = np.array([LENS, LENS, SLOPE, SLOPE, EXTINCTION_ERROR * PER_MAGNITUDE])
-    if altitudes is None:
-        terms, prior = terms[:, :-1], prior[:-1]
     level = np.log(seen[:, 4]) + EXTINCTION * PER_MAGNITUDE * seen[:, 6]
-    solution, covariance = _fit(level, error, star, frame, terms, prior)
-    a, b = float(solution[0]), float(solution[1])
-    powers = np.column_stack([PLACES**2, PLACES**4])
-    shape = np.exp(powers @ [a, b])
-    errors = shape * np.sqrt(np.einsum("ij,jk,ik->i", powers, covariance[:2, :2], powers))
-    worst = float(np.hypot(errors.max(), SHAPE_ERROR))
-    reach = float(np.sqrt(np.percentile(q2, 98)))
+    known = level, error, star, seen[:, 0].astype(int), place, np.column_stack(others), prior
+    lens, covariance = _fit(*known, OFF_AXIS)
+    middle_error = float(np.sqrt((covariance[2, 2] + covariance[3, 3]) / 2))
+    told = worst = _worst(camera, lens, covariance)
+    if np.hypot(*lens[2:]) <= OFF_SURE * middle_error:
+        lens, covariance = _fit(*known, ON_AXIS)
+        lens[2:] = 0
+        worst = _worst(camera, lens, covariance)
+    terms, middle = (float(lens[0]), float(lens[1])), (float(lens[2]), float(lens[3]))
+    reach = float(np.sqrt(np.percentile(np.sum(place**2, axis=1), 98)))
+    fall = np.exp(np.column_stack([PLACES**2, PLACES**4]) @ terms)
     refused = None
     if reach < REACH_MIN:
         refused = f"no stars are seen farther out than {100 * reach:.0f} % of the way to the corners"
     elif worst > ERROR_MAX:
-        told = f"to {100 * worst:.1f} % only" if worst < 1 else "not at all"
-        refused = f"the stars tell it {told}: the sky moved too little, or they are too few"
-    elif (np.diff(shape) > RISE_MAX / len(PLACES)).any() or shape[-1] < CORNER_LEAST:
+        how = f"to {100 * worst:.1f} % only" if worst < 1 else "not at all"
+        refused = f"the stars tell it {how}: the sky moved too little, or they are too few"
+    elif (np.diff(fall) > RISE_MAX / len(PLACES)).any() or fall[-1] < CORNER_LEAST:
         refused = "what the stars show is no lens's: it does not fall evenly towards the corners"
-    return Vignetting((a, b), worst, number, refused)
+    return Vignetting(terms, told, number, refused, middle, middle_error)
+
+
+def _worst(camera: Camera, lens: Floats, covariance: Floats) -> float:
+    """The largest error of the response in the frame; one level for all of it is nobody's error."""
+    x, y = np.meshgrid(np.linspace(0, camera.width - 1, NODES), np.linspace(0, camera.height - 1, NODES))
+    slopes = _slopes(_places(camera, x.ravel(), y.ravel()), lens)
+    slopes -= slopes.mean(axis=0)
+    errors = np.sqrt(np.einsum("ij,jk,ik->i", slopes, covariance, slopes))
+    errors *= response(lens[:2], lens[2:], camera, x, y).ravel()
+    return float(np.hypot(errors.max(), SHAPE_ERROR))
+
+
+def _slopes(place: Floats, lens: Floats) -> Floats:
+    """By what the logarithm of the response at places (n, 2) changes with the lens's a, b and middle: (n, 4)."""
+    away = place - lens[2:]
+    q2 = np.sum(away**2, axis=1)
+    return np.column_stack([q2, q2 * q2, -2 * (lens[0] + 2 * lens[1] * q2)[:, None] * away])
 
 
 def _fit(
-    level: Floats, error: Floats, star: NDArray[np.intp], frame: NDArray[np.intp], terms: Floats, prior: Floats
+    level: Floats,
+    error: Floats,
+    star: NDArray[np.intp],
+    frame: NDArray[np.intp],
+    place: Floats,
+    others: Floats,
+    prior: Sequence[float],
+    off_axis: float,
 ) -> tuple[Floats, Floats]:
-    """Robust least squares of the terms beside a level a star and a level a frame; and their covariance.
+    """Robust least squares of the lens's terms and middle beside other terms, a level a star and a level a frame.
 
-    `prior` is how far each term may be from 0, one standard deviation.
+    `prior` is how far each of the other terms may be from 0, one standard deviation, `off_axis` the middle from the
+    axis. The lens (4,) and its covariance.
     """
     # the first frame's level is the others' measure
     frames = np.asarray(frame[:, None] == np.arange(1, int(frame.max()) + 1), np.float64)
-    scale = np.maximum(np.abs(terms).max(axis=0), 1e-9)
-    columns = np.column_stack([terms / scale, frames])
-    known = np.diag(1 / np.concatenate([prior * scale, np.full(frames.shape[1], LEVEL)]) ** 2)
-    weight = 1 / error**2
-    solution = np.zeros(columns.shape[1])
+    known = 1 / np.concatenate([[LENS, LENS, off_axis, off_axis], prior, np.full(frames.shape[1], LEVEL)]) ** 2
+    rest = np.column_stack([others, frames])
+    lens, weight = np.zeros(4), 1 / error**2
     for _ in range(ROUNDS):
         root = np.sqrt(weight)[:, None]
+        slopes = _slopes(place, lens)
+        columns = np.column_stack([slopes, rest])
         design = np.column_stack([_centred(c, weight, star) for c in columns.T]) * root
-        wanted = _centred(level, weight, star)
-        inverse = np.linalg.inv(design.T @ design + known)
+        # the lens's terms are linear, its middle is sought step by step
+        about = slopes[:, 2:] @ lens[2:]
+        wanted = _centred(level + about, weight, star)
+        inverse = np.linalg.inv(design.T @ design + np.diag(known))
         solution = inverse @ (design.T @ (wanted * root[:, 0]))
         left = (wanted - (design / root) @ solution) / error
         spread = max(MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))), 1e-6)
         robust = np.clip(1 - (left / (BISQUARE * spread)) ** 2, 1e-6, None) ** 2
         weight = robust / error**2
-    count = terms.shape[1]
+        lens = np.concatenate([solution[:2], np.clip(solution[2:4], -OFF_MOST, OFF_MOST)])
     scatter = float(np.sum(robust * left**2) / max(np.sum(robust) - star.max() - 1 - columns.shape[1], 1))
-    covariance = inverse[:count, :count] * max(scatter, 1e-6) / np.outer(scale, scale)
-    return solution[:count] / scale, covariance
+    return lens, np.asarray(inverse[:4, :4] * max(scatter, 1e-6), np.float64)
 
 
 def _centred(values: Floats, weight: Floats, star: NDArray[np.intp]) -> Floats:
