@@ -19,7 +19,7 @@ from pipeline.errors import InputError
 from pipeline.files import read_json
 from pipeline.handmask import digest, mask_of
 from pipeline.locks import hold_run, share_jobs
-from pipeline.plan import FINISHED, JOINED, TRAILS, TRAILS_FITS
+from pipeline.plan import FINISHED, JOINED, TRAILS, TRAILS_FITS, read_scene, scene_settings
 from pipeline.warm import shell_command
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
@@ -27,14 +27,14 @@ STEP_VERSIONS = {
     "inventory": 4,
     "decode": 3,
     "grade": 20,
-    "judge": 30,
+    "judge": 31,
     "dark": 10,
     "register": 15,
     "ground": 16,
     "combine": 28,
     "join": 4,
     "finish": 12,
-    "summarise": 25,
+    "summarise": 26,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
@@ -212,6 +212,9 @@ class Workflow:
             taken = [self.scene_key(name, scene) for name in takes]
             if step_name == "ground" and subject["ground_from"] is not None:
                 taken.append(self.scene_key("dark", subject["ground_from"]))
+            if step_name == "summarise":  # scene.json tells them
+                path = self.project / "work" / "plan" / "scenes" / f"{scene}.json"
+                subject["settings"] = scene_settings(self.trip, read_scene(path))
             if step_name == "judge":
                 taken += [self.batch_key("grade", batch) for batch in self.scenes[scene]["batches"]]
             if step_name == "dark":

@@ -26,7 +26,7 @@ from pipeline.plan import ScenePlan, most_common, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
 from pipeline.tracks import follow
-from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, focus_course, usual
+from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, focus_course, of_dew, usual
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
     "frame": (str, None),
@@ -135,13 +135,17 @@ def judge_scene(
         events = weather(scene_course(chosen, [figures[n] for n in alike], reasons, sky, clear, site))
         for n, cause in zip(alike, frame_causes(events, len(alike)), strict=True):
             rows[n]["cause"] = cause
-    set_aside = sum(row["verdict"] == "set aside" for row in rows)
-    if len(rows) >= SMALL_SCENE and set_aside == len(rows):
-        notes.append(f"All {len(rows)} frames are set aside; their reasons stand in the table.")
-    elif set_aside > len(rows) / 2:
+            if of_dew(rows[n]):
+                rows[n]["detail"] = f"dew or fog on the lens: {rows[n]['detail']}"
+    graded = [row for row in rows if row["reasons"] != "by hand"]
+    set_aside = sum(row["verdict"] == "set aside" for row in graded)
+    if len(graded) >= SMALL_SCENE and set_aside == len(graded):
+        notes.append(f"All {len(graded)} frames are set aside; their reasons stand in the table.")
+    elif set_aside > len(graded) / 2:
         notes.append(
-            f"{set_aside} of {len(rows)} frames are set aside. Frames are held against the best quarter of their scene "
-            "(sharpest stars, darkest sky, most stars); what is good enough all the same goes under keep: in trip.yaml."
+            f"{set_aside} of {len(graded)} frames are set aside. Frames are held against the best quarter of their "
+            "scene (sharpest stars, darkest sky, most stars); what is good enough all the same goes under keep: in "
+            "trip.yaml."
         )
     return rows, notes, event_values(events, [frame.plan.id for frame in chosen] if sound else [])
 

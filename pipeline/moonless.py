@@ -14,10 +14,12 @@ from pipeline.config import load_trip
 from pipeline.errors import MoonlessError
 from pipeline.files import shown
 from pipeline.night import Night
+from pipeline.versions import moonless
 
 # A frame of 24 megapixels being decoded and another being graded take 0.6 to 0.9 GB each, with their programs.
 CORE_BYTES = 1e9
 DONE, SCENE_FAILED, NOT_STARTED = 0, 1, 2
+STOPPED = 130  # by the keyboard, as shells have it: 128 and the number of SIGINT
 
 
 def usable_cores() -> int:
@@ -30,6 +32,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="moonless", description="From a card of raw night-sky frames to one deep picture a scene."
     )
+    parser.add_argument("--version", action="version", version=f"moonless {moonless()}")
     commands = parser.add_subparsers(dest="command", required=True)
     run = commands.add_parser("run", help="make, or bring up to date, everything of a project folder")
     run.add_argument("project", type=Path, help="folder with trip.yaml")
@@ -46,7 +49,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command; 0 every scene was made, 1 a scene failed, 2 nothing could start."""
+    """Run the command; 0 every scene was made, 1 a scene failed, 2 nothing could start, 130 it was stopped."""
     arguments = _parser().parse_args(argv)
     # a terminal that goes away (a dropped connection) must not end the night
     with contextlib.suppress(ValueError):
@@ -62,7 +65,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except MoonlessError as error:
         print(f"moonless: {error}", file=sys.stderr)
     except KeyboardInterrupt:
-        print("moonless: stopped; run the same command again to go on", file=sys.stderr)
+        print("moonless: stopped; run the same command again to go on where it was", file=sys.stderr)
+        return STOPPED
     except OSError as error:
         where = f"{shown(error.filename)}: " if isinstance(error.filename, (str, bytes, os.PathLike)) else ""
         print(f"moonless: {where}{error.strerror or error}", file=sys.stderr)

@@ -229,8 +229,7 @@ class Night:
         self.teller.end()
         failed = self._not_made()
         if self._stopping:
-            self.teller.say("stopped; run the same command again to go on where it was")
-            return failed or self._scenes()
+            raise KeyboardInterrupt
         self._tell_end(failed)
         return failed
 
@@ -282,7 +281,7 @@ class Night:
         except KeyboardInterrupt:
             process.terminate()
             process.wait()
-            raise InputError("stopped before anything was made") from None
+            raise
 
     def _on_signal(self, number: int, frame: object) -> None:
         again, self._stopping = self._stopping, True
@@ -371,7 +370,9 @@ class Night:
             self.teller.say(f"scene {scene}: {figures.get('frames_kept')} of {frames} kept{noise}")
         page = f"; open {shown(results / 'index.html')}" if (results / "index.html").is_file() else ""
         # from the start of the command: loading and sorting the card are waited for as well
-        self.teller.say(f"done in {duration(time.time() - psutil.Process().create_time())}{page}")
+        took = duration(time.time() - psutil.Process().create_time())
+        of = f"{len(failed)} of {len(self._scenes())} scenes not made, after" if failed else "done in"
+        self.teller.say(f"{of} {took}{page}")
 
 
 def _progress(project: Path) -> list[dict[str, Any]]:

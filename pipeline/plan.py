@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipeline.config import Trip
 from pipeline.files import read_json, write_json
 
 # Results that only a scene with ground has, by the step that makes them: `join` and `finish`.
@@ -127,6 +128,16 @@ def read_scene(path: str | os.PathLike[str]) -> ScenePlan:
     for key in ("batches", "keep", "drop", "notes"):
         content[key] = tuple(content[key])
     return ScenePlan(**content)
+
+
+def scene_settings(trip: Trip, plan: ScenePlan) -> dict[str, Any]:
+    """The settings that concern a scene: of what is named by hand, what is its own; where files lie and what the run
+    may use is none of them."""
+    values = trip.model_dump(by_alias=True, mode="json", exclude={"frames", "darks", "flats", "limits"})
+    shown = {frame.id: frame.shown for frame in plan.frames}
+    values["keep"], values["drop"] = ([shown[i] for i in ids if i in shown] for ids in (plan.keep, plan.drop))
+    values["scenes"] = {name: entry for name, entry in values["scenes"].items() if name == plan.scene}
+    return values
 
 
 def read_set(path: str | os.PathLike[str]) -> DarkSet:

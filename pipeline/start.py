@@ -17,6 +17,7 @@ from pipeline.config import TRIP_FILE, Trip, quoted
 from pipeline.errors import InputError
 from pipeline.files import shown, write_text
 from pipeline.inventory import Sorted, looked_at, open_reader, sort_card
+from pipeline.pages.words import duration
 from pipeline.plan import ScenePlan
 from pipeline.telling import Teller
 
@@ -172,7 +173,7 @@ def _scene_lines(scene: ScenePlan, frames: Sequence[CardFrame]) -> Iterable[str]
     parts += [f"ISO {facts.iso}"] if facts.iso is not None else []
     parts += [f"f/{facts.f_number:.3g}"] if facts.f_number else []
     total = sum(frame.exposure for frame in frames)
-    parts.append(f"{total / 60:.0f} min in all" if total >= 90 else f"{total:.0f} s in all")
+    parts.append(f"{duration(total)} in all")
     yield f"  scene {scene.scene}: {', '.join(parts)}" + (" (a single frame)" if len(frames) == 1 else "")
     yield f"    darks: {scene.dark_why}"
     if scene.flat_set is not None:

@@ -18,6 +18,7 @@ from pipeline.pages.frametable import frame_columns, frame_rows
 from pipeline.pages.passing import STREAK_COLUMNS, streak_rows
 from pipeline.pages.scene import FILES, scene_page
 from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
+from pipeline.plan import scene_settings
 from pipeline.records import (
     SceneRecord,
     read_object,
@@ -38,10 +39,6 @@ WRITTEN_HERE = ("scene.json", "timings.json", "frames.ecsv", "streaks.ecsv")
 FAILED_PAGE = "not-made.html"
 
 
-def _settings(trip: Trip) -> dict[str, Any]:
-    return trip.model_dump(by_alias=True, mode="json")
-
-
 def write_scene(project: Path, record: SceneRecord, trip: Trip, page: str) -> dict[str, Any]:
     """Write frames.ecsv, scene.json and the page of a scene; timings.json where the scene was made.
 
@@ -52,7 +49,8 @@ def write_scene(project: Path, record: SceneRecord, trip: Trip, page: str) -> di
     """
     folder = project / "results" / record.scene
     rows = frame_rows(record)
-    content = fig.scene_figures(record, rows, _settings(trip), versions())
+    settings = scene_settings(trip, record.plan) if record.plan is not None else {}
+    content = fig.scene_figures(record, rows, settings, versions())
     write_table(table_from_rows(rows, frame_columns(record), {"scene": record.scene}), folder / "frames.ecsv")
     write_json(folder / "scene.json", content)
     if page == PAGE:
@@ -111,7 +109,8 @@ def run_trip(arguments: argparse.Namespace) -> None:
     inventory = table.rows
     found = table.meta.get("warnings")
     warned = [str(warning) for warning in found] if isinstance(found, list) else []
-    content = trip_figures(entries, inventory, elsewhere, stale, warned, _settings(trip), versions())
+    settings = trip.model_dump(by_alias=True, mode="json")
+    content = trip_figures(entries, inventory, elsewhere, stale, warned, settings, versions())
     write_json(results / "trip.json", content)
     downloads = [name for name in ("trip.json", "inventory.ecsv") if (results / name).is_file()]
     write_text(results / PAGE, trip_page(content, entries, inventory, downloads))

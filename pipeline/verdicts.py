@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,6 +24,8 @@ DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
 UNLIKE = "different camera or settings"
 CLOSEST = "closest: "  # before what came closest to its limit, of a frame that is kept
+CLOUDS = {"haze", "broken cloud", "passing cloud", "cloud"}  # of `judging.weather.CAUSES`
+THOUGH = "kept by hand, though "  # before what a frame kept by hand would be set aside for
 # Every reason for which a frame can be set aside, gravest first; `register` gives "not registered".
 REASONS = (
     "unreadable",
@@ -171,7 +173,7 @@ def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[F
         limit = _loose(settings.focus_max, scene)
         ratio = f.width_px / width
         times, most = _apart(ratio, limit, decimals=2)
-        said = f"stars {f.width_px:.1f} px wide, {times} times the scene's {width:.1f} px; limit {most}"
+        said = f"stars {times} times as wide as in the scene's sharp frames; limit {most}"
         # the room is counted above 1, where the sharp frames are
         out.append(Finding("out of focus", (limit - ratio) / (limit - 1) if ratio > 1 else 1.0, said))
     wide, most = _apart(f.width_px, settings.fwhm_max_px, " px", 1)
@@ -189,8 +191,7 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
         below = settings.clear_min if f.clear_limit is None else f.clear_limit
         clouded, most = _percents(f.cloud_fraction, settings.cloud_max)
         said = (
-            f"{clouded} of the sky{good_to} is dimmed, to less than {100 * below:.0f} % of the starlight; "
-            f"at most {most} of it may be"
+            f"{clouded} of the sky{good_to} lets through less than {100 * below:.0f} % of the starlight; limit {most}"
         )
         out.append(_above("cloud", sure, settings.cloud_max, said))
     if f.transparency is not None:
@@ -253,7 +254,7 @@ def decide(f: Figures, scene: Usual, settings: JudgeSettings, *, keep: bool = Fa
     reasons = tuple(reason for reason in REASONS if any(h.reason == reason for h in beyond))
     sentences = [min((h for h in beyond if h.reason == reason), key=lambda h: h.margin).sentence for reason in reasons]
     if keep:
-        said = f"kept by hand, though {'; '.join(sentences)}" if sentences else "kept by hand"
+        said = f"{THOUGH}{'; '.join(sentences)}" if sentences else "kept by hand"
         return Verdict("kept", (), margin, said, tuple(held))
     if reasons:
         return Verdict("set aside", reasons, margin, "; ".join(sentences), tuple(held))
@@ -276,6 +277,12 @@ def _explained(beyond: list[Finding], f: Figures) -> list[Finding]:
     if any(h.reason == "underexposed" for h in beyond):
         beyond = [h for h in beyond if h.reason != "cloud"]
     return beyond
+
+
+def of_dew(row: Mapping[str, Any]) -> bool:
+    """Whether a frame (a row of verdicts.ecsv) that is set aside for `cloud` was dimmed by dew, and by no cloud."""
+    causes = set(str(row.get("cause") or "").split("; "))
+    return "cloud" in str(row.get("reasons") or "").split("; ") and "dew" in causes and not causes & CLOUDS
 
 
 def focus_course(widths: Sequence[float | None], names: Sequence[str]) -> str | None:

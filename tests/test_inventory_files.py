@@ -72,6 +72,19 @@ def test_links_loops_pipes_and_dangling_links(tmp_path):
     assert [name for name, (skip, _) in files.items() if skip and "leads back" in skip] == ["a/up/"]
 
 
+def test_a_link_to_above_the_searched_folder_is_a_loop(tmp_path):
+    """Nothing of the project beside its folder of frames is walked or counted."""
+    put(tmp_path / "raw/1.raw")
+    put(tmp_path / "notes.txt")
+    put(tmp_path / "trip.yaml")
+    (tmp_path / "raw/loop").symlink_to("..")
+    files = find_files(roots_of(tmp_path, {"frames": ["raw"]}))
+    assert [(f.shown, f.skip) for f in files] == [
+        ("1.raw", None),
+        ("loop/", "a link that leads back to a folder above it"),
+    ]
+
+
 def test_a_file_under_two_folders_counts_to_the_innermost(tmp_path):
     """`darks` inside `frames` are darks."""
     put(tmp_path / "raw/caps/1.raw")

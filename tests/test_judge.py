@@ -252,6 +252,8 @@ def test_hand_lists_win():
     setting = Setting(50.0, True, 700, exposure_s=30, interval_s=34, frames=8, faults={2: Fault("slip", 3.0)})
     rows, _ = judged(setting, keep=("f002",), drop=("f005",))
     assert aside(rows) == {5: "by hand"}
+    _, notes = judged(setting, drop=tuple(f"f00{n}" for n in range(3, 8)))
+    assert not any("are set aside" in note for note in notes)  # what was dropped by hand is no news
     assert "kept by hand, though stars drawn out" in rows[2]["detail"]
     verdict = decide(
         Figures("a", status="damaged", detail="cut"), Usual(1, None, None, None), JudgeSettings(), keep=True

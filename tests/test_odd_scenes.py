@@ -32,9 +32,9 @@ def test_three_sound_frames(tmp_path: Path, tracked: bool) -> None:
         (
             Fault("haze", 0.3),
             "cloud",
-            "100 % of the sky is dimmed, to less than 66 % of the starlight; at most 22 %",
+            "100 % of the sky lets through less than 66 % of the starlight; limit 22 %",
         ),
-        (Fault("defocus", 2.2), "out of focus", "times the scene's"),
+        (Fault("defocus", 2.2), "out of focus", "as in the scene's sharp frames"),
         (Fault("kick", 2.5), "trailed", "that the sky's turning does not explain"),
     ],
 )

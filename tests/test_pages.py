@@ -15,6 +15,8 @@ from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.headline import warnings
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
+from pipeline.pages.weather import exposure_lost, lost_sentence
+from pipeline.plan import PlannedFrame, ScenePlan, scene_settings
 from pipeline.sky import exposure
 from pipeline.sky.motion import trail_px
 
@@ -53,7 +55,14 @@ def test_settings_have_no_idle_zeros(value: float, text: str) -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(13.0, f"13.0{NARROW}s"), (715, f"12{NARROW}min"), (3900.0, f"1{NARROW}h 05{NARROW}min"), (None, "not known")],
+    [
+        (13.0, f"13{NARROW}s"),
+        (100, f"1{NARROW}min{NARROW}40{NARROW}s"),
+        (119.7, f"2{NARROW}min"),
+        (715, f"12{NARROW}min"),
+        (3900.0, f"1{NARROW}h 05{NARROW}min"),
+        (None, "not known"),
+    ],
 )
 def test_durations(seconds, text) -> None:  # type: ignore[no-untyped-def]
     """Seconds, minutes or hours, whichever reads best."""
@@ -91,28 +100,48 @@ def test_ticks_are_round_and_inside(low: float, high: float) -> None:
 def test_plot_tells_kept_from_aside_without_colour() -> None:
     """Kept frames are circles, set aside ones are diamonds, every label is escaped, the picture is well-formed XML."""
     points = [Point(0, 1.0, True, "<b>&"), Point(1, 9.0, False, "x"), Point(2, 1.1, True, "y")]
-    svg = over_time([Panel("size", "px", points, 1.05, "median"), Panel("empty", "px", [])], "minutes")
+    svg = over_time([Panel("size", "px", points, 0.1, 1.05, "median"), Panel("empty", "px", [], 1.0)], "minutes")
     tree = ElementTree.fromstring(svg)
     names = [element.tag.split("}")[-1] for element in tree.iter()]
     assert names.count("circle") == 2
     assert names.count("path") == 1
     assert "<b>&" in [element.text for element in tree.iter("title")]
-    assert over_time([Panel("empty", "px", [])], "minutes") == ""
+    assert over_time([Panel("empty", "px", [], 1.0)], "minutes") == ""
 
 
 def test_plot_positions_follow_the_values() -> None:
     """Marks stand at heights in proportion to their values; a wild set aside frame is held at the edge."""
     points = [Point(0, 2.0, True, ""), Point(1, 3.0, True, ""), Point(2, 4.0, True, ""), Point(3, 1e6, False, "")]
-    tree = ElementTree.fromstring(over_time([Panel("size", "px", points)], "minutes"))
+    tree = ElementTree.fromstring(over_time([Panel("size", "px", points, 1.0)], "minutes"))
     heights = [float(e.get("cy", "nan")) for e in tree.iter("circle")]
     assert heights[0] - heights[1] == pytest.approx(heights[1] - heights[2], abs=0.2)
     assert heights[0] - heights[2] > 20
 
 
+@pytest.mark.parametrize(
+    ("values", "least"), [((2.58, 2.59, 2.58), 1.0), ((0.998, 1.0, 0.999), 0.2), ((0.8, 0.8), 1.0)]
+)
+def test_equal_frames_look_equal(values: tuple[float, ...], least: float) -> None:
+    """Frames that differ by less than means anything stand at one height, on a scale of two numbers and more; what is
+    set aside stands where it is, while there is room."""
+    points = [Point(n, value, True, "") for n, value in enumerate(values)]
+    tree = ElementTree.fromstring(over_time([Panel("", "", points, least)], "minutes"))
+    heights = [float(e.get("cy", "nan")) for e in tree.iter("circle")]
+    assert max(heights) - min(heights) < 6
+    assert sum(e.get("class") == "grid" for e in tree.iter("line")) >= 2
+    off = [*points, Point(9, values[0] + 2 * least, False, "")]
+    tree = ElementTree.fromstring(over_time([Panel("", "", off, least)], "minutes"))
+    (mark,) = (str(e.get("d")) for e in tree.iter("path"))
+    lines = sorted(float(e.get("y1", "nan")) for e in tree.iter("line") if e.get("class") == "grid")
+    circle = float(next(e for e in tree.iter("circle")).get("cy", "nan"))
+    assert 24 + 3 < float(mark.split()[1].split("L")[0]) + 4.6 < circle - 40
+    assert len(lines) >= 2
+
+
 def test_single_frame_plots() -> None:
     """One frame, and equal values, make a plot without dividing by zero."""
     svg = over_time(
-        [Panel("size", "px", [Point(0, 2.0, True, "a")]), Panel("sky", "", [Point(0, 0.0, True, "a")])], "t"
+        [Panel("size", "px", [Point(0, 2.0, True, "a")], 1.0), Panel("sky", "", [Point(0, 0.0, True, "a")], 0.2)], "t"
     )
     assert ElementTree.fromstring(svg) is not None
     assert noise_curve([], 1.0, "ADU") == ""
@@ -124,6 +153,8 @@ def test_noise_theory_is_straight() -> None:
     curve = [(n, 12 / math.sqrt(n)) for n in (1, 4, 16, 64)]
     tree = ElementTree.fromstring(noise_curve(curve, 12.0, "ADU"))
     line = next(e for e in tree.iter("line") if e.get("class") == "level")
+    few = ElementTree.fromstring(noise_curve([(1, 70.0), (2, 49.0), (6, 28.0)], 70.0, "ADU"))
+    assert sum(e.get("class") == "grid" and e.get("x1") == "58" for e in few.iter("line")) >= 2
     x1, y1, x2, y2 = (float(line.get(k, "nan")) for k in ("x1", "y1", "x2", "y2"))
     for mark in tree.iter("circle"):
         x, y = float(mark.get("cx", "nan")), float(mark.get("cy", "nan"))
@@ -249,6 +280,38 @@ def test_each_fault_gets_its_advice(changes, reasons, head) -> None:  # type: ig
     assert heads(changes, reasons) == [head]
 
 
+def test_single_frames_come_last_on_the_trips_page() -> None:
+    """Test shots before a scene do not open its trip's page."""
+    entries = [
+        SceneEntry(name, {"title": name, "frames_found": n, "frames_kept": n}, True, "index.html", None)
+        for name, n in (("shot", 1), ("scene", 9), ("second", 2))
+    ]
+    page = trip_page(trip_figures(entries, [], [], [], [], {}, {}), entries, [], [])
+    assert page.index(">scene<") < page.index(">second<") < page.index(">shot<")
+
+
+def test_frames_dropped_by_hand_are_no_warning() -> None:
+    """Three of seven are in the picture because four were dropped by hand: that is what was asked for."""
+    seven = {**SOUND, "frames_found": 7, "frames_kept": 3}
+    assert any("Only 3 of 7" in line.replace(NARROW, " ") for line in warnings(seven))
+    assert not any("Only" in line for line in warnings({**seven, "frames_set_aside": {"by hand": 4}}))
+
+
+def test_equal_weights_lose_no_light() -> None:
+    """Equal frames, whose measured weights scatter by 2 %, lose nothing; one of half the weight half its light."""
+    rows = [{"verdict": "kept", "exposure_s": 10.0, "weight": w} for w in (0.977, 0.99, 1.0, 1.0, 1.0, 1.005, 1.01)]
+    assert lost_sentence(exposure_lost(rows)) == ""
+    lost = exposure_lost([*rows, {"verdict": "kept", "exposure_s": 10.0, "weight": 0.5, "cause": "haze"}])
+    assert lost["by_weight_s"] == pytest.approx(5.0, abs=0.1)
+
+
+def test_motion_below_what_is_told_is_no_figure() -> None:
+    """No camera moves by 0.000 px."""
+    assert words.motion(0.0, "px") == f"< 0.3{NARROW}px"
+    assert words.motion(1.234, "px") == f"1.23{NARROW}px"
+    assert words.motion(None) == "–"
+
+
 def test_a_sky_that_changed_from_frame_to_frame_is_told() -> None:
     """Where more is rejected than passes through single frames, the page says what that does to the picture."""
     assert not any("rejected" in line for line in warnings({**SOUND, "rejected_share": 0.06}))
@@ -310,15 +373,19 @@ def test_a_hazy_night_stands_on_the_trips_page() -> None:
 
 
 def test_settings_made_by_hand_are_named() -> None:
-    """What of trip.yaml differs from the defaults stands on the page; folders are no setting."""
-    given = Trip.model_validate({
-        "frames": ["card"], "drop": ["*_0113.*"], "site": {"latitude": 40.0}, "combine": {"clip_sigma": 3.5},
-        "scenes": {"sky": {"frames": ["A*"], "title": "One"}},
-    }).model_dump(by_alias=True, mode="json")  # fmt: skip
+    """What of trip.yaml concerns a scene and differs from the defaults stands on its page: of what is named by hand its
+    own; folders are no setting."""
+    trip = Trip.model_validate({
+        "frames": ["card"], "drop": ["*_0113.*", "*_0999.*"], "site": {"latitude": 40.0}, "limits": {"keep_mb": 1},
+        "combine": {"clip_sigma": 3.5},
+        "scenes": {"sky": {"frames": ["A*"], "title": "One"}, "sea": {"frames": ["B*"]}},
+    })  # fmt: skip
+    frames = tuple(PlannedFrame(id, f"/card/{id}.dng", f"{id}.dng", None, 1.0) for id in ("A_0113", "A_0114"))
+    given = scene_settings(trip, ScenePlan("sky", (), frames, drop=("A_0113",)))
     facts = dict(made_facts(SimpleNamespace(plan=None), {"settings": given}))
     said = facts["settings changed in trip.yaml"].split("; ")
     assert set(said) == {
-        "drop *_0113.*", "site.latitude 40.0", "combine.clip_sigma 3.5", "scenes.sky frames A*, title One",
+        "drop A_0113.dng", "site.latitude 40.0", "combine.clip_sigma 3.5", "scenes.sky frames A*, title One",
     }  # fmt: skip
     same = Trip().model_dump(by_alias=True, mode="json")
     assert dict(made_facts(SimpleNamespace(plan=None), {"settings": same})) == {

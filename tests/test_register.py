@@ -344,7 +344,8 @@ def test_frames_without_times_are_placed(tripod):
 
 
 def test_the_reference_is_sharp_clear_and_near_the_middle():
-    """Size counts, then cloud, then the place in the run; unknown figures do not decide."""
+    """Size counts, then cloud, then the place in the run; unknown figures do not decide; a frame that was kept by hand
+    against its grade comes last."""
     stars = _narrow(5)[0]
     lists = {f.frame: f for f in stars}
     assert rank({}, lists)[0] == "n2"
@@ -353,6 +354,8 @@ def test_the_reference_is_sharp_clear_and_near_the_middle():
     assert rank(rows | {"n3": {"fwhm_px": 2.2, "transparency": 1.0}}, lists)[0] == "n3"
     assert rank(rows | {"n2": {"fwhm_px": 2.5, "transparency": 0.7}}, lists)[0] in ("n1", "n3")
     assert rank(rows | {"n2": {"fwhm_px": None, "transparency": None}}, lists)[0] in ("n1", "n3")
+    by_hand = {"fwhm_px": 2.2, "transparency": 1.0, "detail": "kept by hand, though stars drawn out by 10.4 px"}
+    assert rank(rows | {"n2": by_hand}, lists)[-1] == "n2"
 
 
 @pytest.mark.skipif(not SHARED.is_dir(), reason="../shared/real-sky is not there")

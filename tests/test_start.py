@@ -5,10 +5,10 @@ import shutil
 
 import pytest
 
-from pipeline import inventory
+from pipeline import inventory, versions
 from pipeline.config import load_trip
 from pipeline.errors import InputError
-from pipeline.moonless import usable_cores
+from pipeline.moonless import main, usable_cores
 from pipeline.start import frame_folders, start
 
 
@@ -126,6 +126,14 @@ def test_a_folder_without_night_sky_gets_no_trip_file(small_frames, tmp_path):
     ):
         start(tmp_path)
     assert not (tmp_path / "trip.yaml").exists()
+
+
+def test_the_version_is_told(capsys):
+    """Of the installed package, as everywhere."""
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"moonless {versions.moonless()}\n"
 
 
 def test_cores_go_by_memory(monkeypatch):

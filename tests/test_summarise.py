@@ -513,6 +513,23 @@ def test_empty_project(tmp_path: Path) -> None:
     assert "No scene was found" in Page(tmp_path / "results" / "index.html").text
 
 
+def test_the_page_of_one_frame_does_not_contradict_itself(tmp_path: Path) -> None:
+    """It is not placed on itself to a thousandth of a pixel, and its noise is not unknown while a plane holds it."""
+    geometry = plant(project := tmp_path, count=1, aside={}) / "work" / "scenes" / "s-a" / "geometry.json"
+    told = json.loads(geometry.read_text())
+    told["frames"] = {told["reference"]: {"attitude": [1, 0, 0, 0], "rms_px": 0.001, "flux_scale": 1.0}}
+    geometry.write_text(json.dumps({**told, "left_out": {}}))
+    combine = geometry.with_name("combine.json")
+    noise = dict.fromkeys(("noise_frame", "noise_combined", "noise_expected", "noise_ratio"))
+    vignetting = {"refused": "only 0 stars are seen in 3 frames and more"}
+    combine.write_text(json.dumps({**json.loads(combine.read_text()), **noise, "vignetting": vignetting}))
+    run_scene(project)
+    text = Page(project / "results" / "s-a" / "index.html").text
+    assert "One frame" in text or "one frame" in text
+    for wrong in ("noise of this scene is not known", "frames placed to", "only 0 stars"):
+        assert wrong not in text
+
+
 @pytest.mark.parametrize(("count", "aside", "text"), [(1, {}, "could"), (2, {0: "cloud", 1: "cloud"}, "None of 2")])
 def test_one_frame_and_none(tmp_path: Path, count: int, aside: dict[int, str], text: str) -> None:
     """A scene of one frame, and one with none left, are told as such without dividing by zero."""

@@ -54,6 +54,7 @@ def test_what_befalls_a_night_costs_no_more_than_the_job_at_work(project):
     assert full.returncode == 1
     assert "NOT MADE: combine: " in text
     assert "File too large" in text
+    assert "1 of 1 scenes not made, after" in text
     (scene,) = (path for path in (project / "results").iterdir() if path.is_dir())
     assert not [path for path in project.rglob("*") if path.name.startswith(".part")]
     assert not (scene / "combined.fits").exists()
@@ -73,19 +74,19 @@ def test_what_befalls_a_night_costs_no_more_than_the_job_at_work(project):
 
 
 def test_a_run_that_is_asked_to_end_does(project):
-    """SIGTERM while the card is sorted or a job is at work: a sentence, status 2 or 1, and no process left behind."""
+    """Ctrl-C while the card is sorted, SIGTERM while a job is at work: a sentence, status 130, no process left."""
     (project / "trip.yaml").write_text("frames: [raw]\nfinish: {preview_px: 300}\n")
     run = start(project)
     wait_for_step(project, "inventory")
-    run.terminate()
+    run.send_signal(signal.SIGINT)
     text, _ = run.communicate(timeout=120)
-    assert run.returncode == 2
-    assert "moonless: stopped before anything was made" in text
+    assert run.returncode == 130
+    assert "moonless: stopped; run the same command again" in text
     run = start(project)
     wait_for_step(project, "finish", "summarise")
     run.terminate()
     text, _ = run.communicate(timeout=120)
-    assert run.returncode == 1
+    assert run.returncode == 130
     assert "stopping when the running jobs have ended" in text
     assert "run the same command again to go on where it was" in text
     assert moonless("run", project, check=0).stdout.count("kept") == 1

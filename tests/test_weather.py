@@ -61,6 +61,12 @@ def test_dew_on_the_lens(tmp_path: Path, tracked: bool) -> None:
     assert "Dew or fog on the lens" in got.text
     assert "from the middle of the lens outwards" in got.text
     assert "Keep the lens warm" in got.text
+    lost = [row for row in got.rows if "cloud" in str(row["reasons"])]
+    assert lost
+    assert all(row["reasons"] == "cloud" and row["cause"] == "dew" for row in lost)
+    assert all(str(row["detail"]).startswith("dew or fog on the lens: ") for row in lost)
+    assert "cloud (dew)" in got.text
+    assert "lost to cloud" not in got.text
 
 
 def test_focus_that_drifts_is_no_dew(tmp_path: Path) -> None:

@@ -236,7 +236,7 @@ def _look(piece: Piece) -> Look:
 def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bool) -> list[str]:
     # how the camera stood is worth a note only where it is not known; a split always is
     plain = ("tracked", "fixed tripod", "fixed tripod (solved)", "drift measured from the stars", "made by hand")
-    notes = [piece.why] if piece.why and piece.why not in plain else []
+    notes = [piece.why] if piece.why and piece.why not in plain and len(frames) > 1 else []
     told = {f.facts.camera_subtracted for f in frames}
     if told == {True, False}:
         notes.append("some of these frames have been dark-subtracted by the camera, others not")

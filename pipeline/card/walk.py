@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import stat
@@ -92,12 +93,22 @@ def find_files(roots: Sequence[Root]) -> list[Found]:
     best: dict[str, tuple[tuple[int, int], int, Found]] = {}
     for number, root in enumerate(roots):
         rank = (root.path.count(os.sep), priority[root.role])
-        for found in _walk(root.path, root, frozenset(), ""):
+        for found in _walk(root.path, root, _above(root.path), ""):
             known = best.get(found.path)
             if known is None or rank > known[0]:
                 best[found.path] = (rank, number, found)
     ordered = sorted(best.values(), key=lambda item: (item[1], os.fsencode(item[2].path)))
     return [found for _, _, found in ordered]
+
+
+def _above(folder: str) -> frozenset[tuple[int, int]]:
+    """The folders above one, as `_walk` knows them: a link out of it to one of them is a loop as well."""
+    above = set()
+    for parent in Path(os.path.realpath(folder)).parents:
+        with contextlib.suppress(OSError):
+            status = os.stat(parent)
+            above.add((status.st_dev, status.st_ino))
+    return frozenset(above)
 
 
 def _walk(folder: str, root: Root, above: frozenset[tuple[int, int]], hidden: str) -> Iterator[Found]:

@@ -9,10 +9,10 @@ from typing import Any
 
 from pipeline.pages.words import count, moment, number, percent, setting
 from pipeline.sky import exposure
+from pipeline.verdicts import CLOUDS
 
 # A drift below this cannot be seen beside the width of a star: at FWHM 2.5 px it adds 4 % to one axis (check: L^2/12).
 DRIFT_SEEN_PX = 1.5
-CLOUDS = {"haze", "broken cloud", "passing cloud", "cloud"}  # of `judging.weather.CAUSES`
 FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focus, haze or a lens wide open
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
@@ -289,6 +289,7 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, c
     befell = {event["cause"]: event for event in figures.get("sky_events") or []}
     dew = befell.get("dew")
     if dew is not None:
+        cloudy -= dew.get("frames_set_aside") or 0
         began = _hour(dew, "begins", clock)
         result.append(
             Advice(

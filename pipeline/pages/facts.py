@@ -8,11 +8,8 @@ from typing import Any
 
 from pipeline.config import Trip
 from pipeline.pages.placed import Facts, lens_facts, mount_facts
-from pipeline.pages.words import UNKNOWN, count, moment, number, percent, sentence, setting
+from pipeline.pages.words import UNKNOWN, count, moment, motion, number, percent, sentence, setting
 from pipeline.records import SceneRecord
-
-# Of trip.yaml: where files lie is no setting.
-FOLDERS = ("frames", "darks", "flats")
 
 
 def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
@@ -31,9 +28,9 @@ def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
         if figures.get("stars_compared") is not None:
             text += f", {count(int(figures['stars_compared']), 'star')} compared"
         facts.append(("in the combined picture", text))
-    motion, expected = figures.get("motion_px"), figures.get("motion_expected_px")
-    if motion is not None:
-        text = f"{number(motion, 'px')} during an exposure (median of the frames kept)"
+    moved, expected = figures.get("motion_px"), figures.get("motion_expected_px")
+    if moved is not None:
+        text = f"{motion(moved, 'px')} during an exposure (median of the frames kept)"
         if expected is not None and expected > 0:
             text += f"; a fixed camera under the turning sky would show {number(expected, 'px')}"
         elif expected is not None:
@@ -42,7 +39,8 @@ def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
     else:
         facts.append(("motion", UNKNOWN))
     placed = figures.get("registration_rms_px")
-    facts.append(("frames placed to", UNKNOWN if placed is None else number(placed, "px") + " rms (median)"))
+    if figures.get("frames_kept") != 1:
+        facts.append(("frames placed to", UNKNOWN if placed is None else number(placed, "px") + " rms (median)"))
     if figures.get("solved") is not None:
         facts.append(
             ("matched to the star catalogue", "yes" if figures["solved"] else "no: frames were matched to one another")
@@ -183,11 +181,11 @@ def clock(record: SceneRecord) -> str:
 
 
 def _changed(settings: Mapping[str, Any]) -> str:
-    """What of trip.yaml differs from the defaults, where the frames lie apart."""
+    """What of a scene's settings differs from the defaults."""
     changed = []
     for name, default in Trip().model_dump(by_alias=True, mode="json").items():
         value = settings.get(name)
-        if name in FOLDERS or value is None or value == default:
+        if value is None or value == default:
             continue
         if isinstance(value, Mapping):
             changed += [f"{name}.{key} {_plain(v)}" for key, v in value.items() if v != default.get(key)]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.pages.frametable import ASIDE
+from pipeline.pages.frametable import ASIDE, reasons_said
 from pipeline.pages.plots import Panel, Point, over_time
 from pipeline.pages.render import picture_data
-from pipeline.pages.words import UNKNOWN, count, moment, number
+from pipeline.pages.words import UNKNOWN, count, moment, motion, number
 from pipeline.records import SceneRecord
 
 THUMBS_MAX = 24
@@ -40,7 +40,7 @@ _HEADS = {
     "motion_px": ("motion, px", "n"),
     "motion_expected_px": ("expected, px", "n"),
     "transparency": ("transparency", "n"),
-    "cloud_fraction": ("cloud, % of field", "n"),
+    "cloud_fraction": ("dimmed, % of field", "n"),
     "cause": ("befell the sky", ""),
     "streaks": ("streaks", "n"),
     "registration_rms_px": ("placed to, px", "n"),
@@ -85,11 +85,11 @@ def cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
         "file": str(row.get("file") or row["frame"]),
         "taken": when.strftime("%Y-%m-%d %H:%M:%S" if dates else "%H:%M:%S") if when else "–",
         "verdict": str(row.get("verdict") or UNKNOWN),
-        "reasons": str(row.get("reasons") or "no reason recorded"),
+        "reasons": reasons_said(row) or "no reason recorded",
         "detail": str(row.get("detail") or "–"),
         "stars": cell("stars"),
         "fwhm_px": cell("fwhm_px", decimals=2),
-        "motion_px": cell("motion_px", decimals=2),
+        "motion_px": motion(row.get("motion_px"), decimals=2),
         "motion_expected_px": cell("motion_expected_px", decimals=2),
         "sky_e_s": cell("sky_e_s"),
         "transparency": cell("transparency", decimals=2),
@@ -120,25 +120,20 @@ def time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sky
             value = row.get(key)
             if not isinstance(value, (int, float)) or isinstance(value, bool):
                 continue
-            why = f" set aside: {row.get('reasons')}" if row.get("verdict") == ASIDE else ""
+            why = f" set aside: {reasons_said(row)}" if row.get("verdict") == ASIDE else ""
             label = f"{row.get('file') or row['frame']}: {number(value)}{why}"
             result.append(Point(place[row["frame"]], float(value), row.get("verdict") != ASIDE, label))
         return result
 
+    sky = points("sky_e_s")
+    sizes = (points("fwhm_px"), 1.0, figures.get("fwhm_px_frames"), "median of the frames kept")
+    motions = (points("motion_px"), 1.0, figures.get("motion_expected_px"), "expected from the turning sky")
     return over_time(
         [
-            Panel(
-                "Star size (FWHM)", "px", points("fwhm_px"), figures.get("fwhm_px_frames"), "median of the frames kept"
-            ),
-            Panel(
-                "Motion during the exposure",
-                "px",
-                points("motion_px"),
-                figures.get("motion_expected_px"),
-                "expected from the turning sky",
-            ),
-            Panel("Sky", sky_unit, points("sky_e_s")),
-            Panel("Transparency", "1 is clear", points("transparency"), 1.0, "clear"),
+            Panel("Star size (FWHM)", "px", *sizes),
+            Panel("Motion during the exposure", "px", *motions),
+            Panel("Sky", sky_unit, sky, 0.2 * max((abs(point.y) for point in sky if point.kept), default=1.0) or 1.0),
+            Panel("Transparency", "1 is clear", points("transparency"), 0.2, 1.0, "clear"),
         ],
         x_name,
     )
@@ -151,7 +146,7 @@ def thumbs(record: SceneRecord, aside: Sequence[Mapping[str, Any]]) -> list[dict
         path = record.thumbs.get(row["frame"])
         if path is None or len(result) == THUMBS_MAX:
             continue
-        result.append({"data": picture_data(path), "file": str(row.get("file")), "reasons": str(row.get("reasons"))})
+        result.append({"data": picture_data(path), "file": str(row.get("file")), "reasons": reasons_said(row)})
     return result
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from pipeline.records import SceneRecord
 from pipeline.skyzero import dark_adu
-from pipeline.verdicts import CLOSEST, REASONS
+from pipeline.verdicts import CLOSEST, REASONS, of_dew
 
 # name: (type, unit); the contract's columns in the contract's order, then what is added to them.
 # The unit of sky_e_s is what the grades state (electrons or ADU per second).
@@ -165,6 +165,12 @@ def reason_counts(rows: Iterable[Mapping[str, Any]]) -> dict[str, int]:
             counts.update(word.strip() for word in str(row.get("reasons") or "").split(";") if word.strip())
     order = {reason: n for n, reason in enumerate(REASONS)}
     return dict(sorted(counts.items(), key=lambda item: (order.get(item[0], len(order)), item[0])))
+
+
+def reasons_said(row: Mapping[str, Any]) -> str:
+    """A frame's reasons as a page names them: what the contract's word `cloud` stands for, where that is dew."""
+    reasons = str(row.get("reasons") or "")
+    return reasons.replace("cloud", "cloud (dew)") if of_dew(row) else reasons
 
 
 def positive(value: Any) -> float | None:

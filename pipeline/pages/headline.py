@@ -19,13 +19,14 @@ REJECTED_HIGH = 0.12  # of all values; quiet nights have 0.0 to 0.03, a rising M
 def warnings(figures: Mapping[str, Any]) -> list[str]:
     """What somebody should know about a scene before using it, a sentence each."""
     found, kept = figures.get("frames_found") or 0, figures.get("frames_kept")
+    graded = found - ((figures.get("frames_set_aside") or {}).get("by hand") or 0)
     result = [sentence(note) for note in figures.get("notes") or []]
     if kept == 1:
         done = "dark-subtracted and finished" if (figures.get("darks") or {}).get("used") else "finished"
         result.append(f"Only one frame could be used: the picture is that frame, {done} but not combined.")
-    elif kept is not None and kept * 2 < found:
+    elif kept is not None and kept * 2 < graded:
         result.append(
-            f"Only {number(kept)} of {count(found, 'frame')} could be used; the reasons stand on the scene's page."
+            f"Only {number(kept)} of {count(graded, 'frame')} could be used; the reasons stand on the scene's page."
         )
     moved, width = figures.get("motion_expected_px"), width_at_rest(figures)
     if kept and moved is not None and width is not None and moved > width:

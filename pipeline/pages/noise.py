@@ -38,13 +38,15 @@ def noise_sentence(figures: Mapping[str, Any]) -> str:
     kept = figures.get("frames_kept")
     combined, one, expected = (figures.get(k) for k in ("noise_combined", "noise_frame", "noise_expected"))
     unit = figures.get("bunit") or "adu"
+    if kept == 1:
+        return (
+            "There is no second frame to measure the noise of this one against; the plane NOISE of combined.fits holds "
+            "what its light and the sensor let expect."
+        )
     if combined is None and one is None:
         return "The noise of this scene is not known."
-    if combined is None or kept == 1:
-        return (
-            f"One frame has a noise of {number(one if one is not None else combined, unit)} a pixel; nothing was "
-            f"combined."
-        )
+    if combined is None:
+        return f"One frame has a noise of {number(one, unit)} a pixel; nothing was combined."
     text = f"One frame has a noise of {number(one, unit)} a pixel, the combined picture {number(combined, unit)}"
     if expected is not None:
         text += f"; the frames' own noise, their weights and what was rejected let expect {number(expected, unit)}"

@@ -163,7 +163,8 @@ def lens_facts(figures: Mapping[str, Any]) -> Facts:
         facts.append(
             ("lateral colour in the corners", f"{', '.join(told)}; taken out" if told else "below a twentieth of a px")
         )
-    facts += _fall_off(figures.get("vignetting"), bool((figures.get("flats") or {}).get("used")))
+    if figures.get("frames_kept") != 1:  # stars that cross the field tell it
+        facts += _fall_off(figures.get("vignetting"), bool((figures.get("flats") or {}).get("used")))
     if isinstance(figures.get("rotation_deg"), (int, float)):
         facts.append(
             (

@@ -24,16 +24,19 @@ class Point:
 
 @dataclass(frozen=True)
 class Panel:
-    """One figure over time: its points, and a dashed level with its name where there is something to compare with."""
+    """One figure over time: its points, the least range that it is drawn over (smaller differences mean nothing), and a
+    dashed level with its name where there is something to compare with."""
 
     name: str
     unit: str
     points: Sequence[Point]
+    least: float
     level: float | None = None
     level_name: str = ""
 
 
 WIDTH = 720
+ROOM = 3.0  # times the kept frames' range, on either side
 LEFT, RIGHT = 58, 14
 PANEL_HEIGHT, GAP, BOTTOM, HEAD = 108, 30, 40, 24
 
@@ -69,7 +72,7 @@ def _mark(x: float, y: float, kept: bool, label: str) -> str:
 def over_time(panels: Sequence[Panel], x_name: str) -> Markup:
     """Panels under one another over a shared horizontal axis.
 
-    The vertical range holds every kept frame; set aside frames beyond 1.6 times that range are drawn at its edge.
+    The vertical range holds every kept frame; set aside frames beyond `ROOM` times that range are drawn at its edge.
     """
     panels = [panel for panel in panels if panel.points]
     if not panels:
@@ -100,7 +103,8 @@ def over_time(panels: Sequence[Panel], x_name: str) -> Markup:
 
         unit = f" ({panel.unit})" if panel.unit else ""
         parts.append(f'<text class="name" x="{LEFT}" y="{top - 7}">{escape(panel.name + unit)}</text>')
-        for tick in ticks(low, high, 3):
+        few = ticks(low, high, 3)
+        for tick in few if len(few) > 1 else ticks(low, high, 6):  # one alone gives no scale
             y = down(tick)
             parts.append(f'<line class="grid" x1="{LEFT}" y1="{y:.1f}" x2="{WIDTH - RIGHT}" y2="{y:.1f}"/>')
             parts.append(
@@ -132,13 +136,16 @@ def _range(panel: Panel) -> tuple[float, float]:
     low, high = min(sound), max(sound)
     if panel.level is not None:
         low, high = min(low, panel.level), max(high, panel.level)
-    span = high - low or abs(high) * 0.1 or 1.0
-    everything = [p.y for p in panel.points]
-    low = max(min(everything), low - 1.6 * span) if min(everything) < low else low
-    high = min(max(everything), high + 1.6 * span) if max(everything) > high else high
-    margin = 0.06 * ((high - low) or span)
     lowest = 0.0 if low >= 0 else -math.inf
-    return max(low - margin, lowest) if low - margin < lowest else low - margin, high + margin
+    missing = max(panel.least - (high - low), 0.0)
+    low = max(low - missing / 2, lowest)
+    high = max(high, low + panel.least)
+    span = high - low
+    everything = [p.y for p in panel.points]
+    low = min(low, max(min(everything), low - ROOM * span))
+    high = max(high, min(max(everything), high + ROOM * span))
+    margin = 0.06 * (high - low)
+    return max(low - margin, lowest), high + margin
 
 
 def noise_curve(curve: Sequence[tuple[float, float]], frame_noise: float, unit: str) -> Markup:
@@ -199,9 +206,11 @@ def noise_curve(curve: Sequence[tuple[float, float]], frame_noise: float, unit: 
 
 
 def _log_ticks(low: float, high: float) -> list[float]:
-    found = [
-        m * 10.0**power
-        for power in range(math.floor(math.log10(low)) - 1, math.ceil(math.log10(high)) + 1)
-        for m in (1, 2, 5)
-    ]
-    return [round(t, 12) for t in found if low * (1 - 1e-9) <= t <= high * (1 + 1e-9)]
+    powers = range(math.floor(math.log10(low)) - 1, math.ceil(math.log10(high)) + 1)
+    found: list[float] = []
+    for steps in ((1, 2, 5), range(1, 10)):  # one tick alone gives no scale
+        every = (m * 10.0**power for power in powers for m in steps)
+        found = [round(t, 12) for t in every if low * (1 - 1e-9) <= t <= high * (1 + 1e-9)]
+        if len(found) > 1:
+            break
+    return found

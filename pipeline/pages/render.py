@@ -18,7 +18,7 @@ REASON_MEANINGS = {
     "damaged": "decodes, but rows are missing or repeated",
     "trailed": "stars longer than the sky's turning explains",
     "out of focus": "stars wider than in the scene's sharp frames",
-    "cloud": "stars dimmed, in places or over the whole field",
+    "cloud": "stars dimmed, in places or over the whole field, by cloud, haze or dew",
     "bright sky": "sky far above the scene's",
     "underexposed": "hardly any light in the frame",
     "overexposed": "too much of the frame saturated",

@@ -148,7 +148,8 @@ def trip_page(
         "lead": _lead(content),
         "notes": notes,
         "failed": [_card(entry) for entry in entries if not entry.made],
-        "made": [_card(entry) for entry in entries if entry.made],
+        # single frames, most of them test shots, come last
+        "made": [_card(e) for e in sorted(entries, key=lambda e: e.figures.get("frames_found") == 1) if e.made],
         "reasons": [
             (reason, count(n, "frame"), REASON_MEANINGS.get(reason, ""))
             for reason, n in content["frames_set_aside"].items()

@@ -28,6 +28,7 @@ REASONS_OF = {
 }
 THIN = 0.7  # transparency, above which haze is thin
 LOST_LEAST_S = 1.0  # of light lost by weights, below which nothing is said
+WEIGHTS_ALIKE = 0.05  # weights of equal frames differ by this much and less: what they are made of is measured
 
 
 def sky_events(record: SceneRecord, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -98,10 +99,11 @@ def usual_weight(rows: Sequence[Mapping[str, Any]]) -> float | None:
 
 
 def _lost_by_weight(rows: Sequence[Mapping[str, Any]], usual: float | None) -> float | None:
-    """Seconds of usual exposure by which the kept frames' weights fall short, frames above it counted as usual."""
+    """Seconds of usual exposure by which the kept frames' weights fall short; those near it and above are usual."""
     if usual is None or usual <= 0:
         return None
-    return round(sum(max(row["exposure_s"] - row["weight"] / usual, 0.0) for row in _weighed(rows)), 3)
+    short = ((row["exposure_s"], row["exposure_s"] - row["weight"] / usual) for row in _weighed(rows))
+    return round(sum(lost for exposure, lost in short if lost > WEIGHTS_ALIKE * exposure), 3)
 
 
 def _weighed(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

@@ -24,6 +24,8 @@ MONTHS = (
     "November",
     "December",
 )
+# px: 300 stars at a signal-to-noise of 30 tell a motion of 1 px to 0.06 (tests/accuracy.py), its square hence to 0.12.
+MOTION_TOLD = 0.3
 UNITS = {
     "electron / s": "e⁻/s",
     "adu / s": "ADU/s",
@@ -72,12 +74,22 @@ def percent(share: Any, decimals: int = 1) -> str:
     return UNKNOWN if not isinstance(share, (int, float)) else number(100.0 * share, "%", decimals=decimals)
 
 
+def motion(value: Any, unit: str | None = None, **form: int) -> str:
+    """A motion as star shapes show it; below what they tell, that alone is said."""
+    if not isinstance(value, (int, float)) or isinstance(value, bool):
+        return "–"
+    return f"< {number(MOTION_TOLD, unit, decimals=1)}" if value < MOTION_TOLD else number(value, unit, **form)
+
+
 def duration(seconds: Any) -> str:
-    """A time span: `45 s`, `12 min`, `1 h 05 min`."""
+    """A time span: `45 s`, `2 min 15 s`, `12 min`, `1 h 05 min`."""
     if not isinstance(seconds, (int, float)) or not math.isfinite(seconds):
         return UNKNOWN
     if seconds < 90:
-        return number(float(seconds), "s")
+        return setting(seconds, "s")
+    if seconds < 600:
+        minutes, rest = divmod(round(seconds), 60)
+        return number(minutes, "min") + (f"{SPACE}{rest:02d}{SPACE}s" if rest else "")
     minutes = round(seconds / 60)
     return number(minutes, "min") if minutes < 60 else f"{minutes // 60}{SPACE}h {minutes % 60:02d}{SPACE}min"
 
