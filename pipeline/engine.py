@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "grade": 20,
     "judge": 31,
     "dark": 10,
-    "register": 15,
+    "register": 16,
     "ground": 16,
     "combine": 28,
     "join": 4,
