@@ -173,8 +173,8 @@ def _scene_lines(scene: ScenePlan, frames: Sequence[CardFrame]) -> Iterable[str]
     parts += [f"ISO {facts.iso}"] if facts.iso is not None else []
     parts += [f"f/{facts.f_number:.3g}"] if facts.f_number else []
     total = sum(frame.exposure for frame in frames)
-    parts.append(f"{duration(total)} in all")
-    yield f"  scene {scene.scene}: {', '.join(parts)}" + (" (a single frame)" if len(frames) == 1 else "")
+    parts.append(f"{duration(total)} in all" if len(frames) > 1 else "a test shot?")
+    yield f"  scene {scene.scene}: {', '.join(parts)}"
     yield f"    darks: {scene.dark_why}"
     if scene.flat_set is not None:
         yield f"    flats: {scene.flat_why}"

@@ -16,7 +16,8 @@ def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
     """Star sizes, motion, placing, lens, mount and streaks."""
     width = figures.get("fwhm_px_frames")
     facts = [("star size in the frames kept", UNKNOWN if width is None else number(width, "px") + " (FWHM, median)")]
-    if figures.get("fwhm_px_combined") is not None:
+    several = figures.get("frames_kept") != 1
+    if figures.get("fwhm_px_combined") is not None and several:
         text = (
             f"{number(figures['fwhm_px_combined'], 'px')} (reference frame "
             f"{number(figures.get('fwhm_px_reference'), 'px')})"
@@ -39,7 +40,7 @@ def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
     else:
         facts.append(("motion", UNKNOWN))
     placed = figures.get("registration_rms_px")
-    if figures.get("frames_kept") != 1:
+    if several:
         facts.append(("frames placed to", UNKNOWN if placed is None else number(placed, "px") + " rms (median)"))
     if figures.get("solved") is not None:
         facts.append(
@@ -81,7 +82,8 @@ def dark_sentence(figures: Mapping[str, Any]) -> str:
         return f"{text} {sentence(darks['why'])}" if darks["why"] else text
     text = "No master dark was subtracted" + (", only a bias." if darks["bias_set"] else ".")
     if figures["made"]:
-        text += " Hot pixels were found from what stays on the sensor while the stars move, and repaired."
+        how = "by their sharpness" if figures.get("frames_kept") == 1 else "from what stays while stars move"
+        text += f" Hot pixels were found {how}, and repaired."
         text += _without_dark(darks.get("without") or {})
     return f"{text} Why none: {sentence(darks['why'])}" if darks["why"] else text
 

@@ -104,7 +104,9 @@ def cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
 
 
 def time_plot(rows: Sequence[Mapping[str, Any]], figures: Mapping[str, Any], sky_unit: str, clock: str) -> str:
-    """Star size, motion, sky and transparency of every frame over the time it was taken."""
+    """Star size, motion, sky and transparency of every frame over the time it was taken; empty for one frame."""
+    if len(rows) < 2:
+        return ""
     times = {row["frame"]: when for row in rows if (when := moment(row.get("taken"))) is not None}
     begin = min(times.values(), default=None)
     if begin is not None and len(times) == len(rows):
