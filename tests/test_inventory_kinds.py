@@ -132,6 +132,19 @@ def test_a_mono_sensor_and_tiny_pictures_are_looked_at_too():
     assert look_at(np.full((100, 130), 16383, np.uint16), "RGGB", BLACK, SATURATION).level > 0.99
 
 
+def test_offsets_of_rows_and_columns_are_the_sensor_s():
+    """A banded sensor of one colour with hot columns: its stars are counted, its dark is one (planted)."""
+    columns = 12 * np.sin(2 * np.pi * np.arange(768) / 25) + 40 * np.isin(np.arange(768), (100, 333, 700))
+    rows = np.random.default_rng(5).normal(0, 5, (512, 1))
+    looks = {
+        kind: look_at(np.rint(mosaic(**settings) + columns + rows).astype(np.uint16), "MONO", BLACK, SATURATION)
+        for kind, settings in {"stars": {"stars": 300}, "dark": {"level": 0.0, "hot": 300}}.items()
+    }
+    assert {impression(seen, 60.0) for seen in looks.values()} == {"stars", "dark"}
+    assert looks["stars"].stars >= 180
+    assert looks["dark"].stars <= 10
+
+
 def test_the_same_pixels_give_the_same_look():
     """Nothing in a look depends on the call."""
     pixels = mosaic(stars=100)

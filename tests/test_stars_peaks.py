@@ -24,8 +24,9 @@ def slow_count(pixels, black, levels, noises, side, allowed, sigma, beside_sigma
         peak = around[4]
         if not (np.all(peak > around[:4]) and np.all(peak >= around[5:])):
             continue
-        beside = np.sort(around[[1, 3, 5, 7]])
-        spread = beside.sum() > 2 * beside_sigma and beside[2] > share * peak
+        beside = around[[1, 3, 5, 7]]
+        spread = beside.sum() > 2 * beside_sigma
+        spread &= min(max(around[1], around[7]), max(around[3], around[5])) > share * peak
         stars, points = stars + int(spread), points + int(not spread)
     return stars, points
 

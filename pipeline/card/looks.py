@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sensor.mosaic import colour_planes
@@ -28,6 +29,11 @@ TEXTURE_MAX = 1.8
 TEXTURE_QUANTILE = 0.2
 LEAST_OF_NORMAL = 0.25335  # a fifth of a normal distribution lies within this many standard deviations
 
+# Offsets of whole rows and columns are the sensor's and show nothing. They are told where less than this is smooth, as
+# what lines have in common beyond the ordinary one of the so many beside them on either side (edges of things are wider).
+BANDED_SMOOTH = 0.9
+LINES_BESIDE = 32
+
 # Where stars stand so close that hardly a block is smooth (0.04 of them a pixel, measured on rendered frames), it is
 # the bright tail of a block's cells that tells: a sky full of stars has much far above its middle, nothing far below.
 # Shares of blocks whose 99th percentile lies more than TAIL times as far above the median as the 10th below it: crowded
@@ -42,8 +48,8 @@ CROWDED_SMOOTH = 0.4  # only where fewer blocks than this are smooth is a frame 
 PEAK_SIGMA = 6.0
 # ... its four neighbours, which have other colours on a Bayer sensor, together rise significantly, ...
 NEIGHBOURS_SIGMA = 3.5
-# ... and at least two of them by this share of the peak: at FWHM 2 px each has 0.5 of a centred peak; the neighbours
-# of a hot pixel have nothing, and one in 13 of 2,000 hot pixels on a 0.8-megapixel sensor has two hot neighbours.
+# ... and one in its row and one in its column by this share of the peak: at FWHM 2 px each has 0.5 of a centred peak;
+# the neighbours of a hot pixel have nothing.
 NEIGHBOUR_SHARE = 0.2
 
 
@@ -91,15 +97,14 @@ def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, flo
     green += np.tile(dither / np.float32(len(greens)), (rows, columns))
     span = max(saturation - float(np.mean(black)), 1.0)
 
+    coarse, smooth = _texture(_blocks(green, block))
+    if smooth.mean() < BANDED_SMOOTH:
+        without = _texture(_blocks(_without_lines(green), block))
+        if without[1].mean() >= BANDED_SMOOTH:
+            coarse, smooth = without
     blocks = _blocks(green, block)
     levels = _median(blocks[..., ::THIN, ::THIN])
     noise = _step(blocks[..., ::THIN, :])
-    side = block // 2
-    four = [blocks[..., y : 2 * side : 2, x : 2 * side : 2] for y in (0, 1) for x in (0, 1)]
-    coarse = (four[0] + four[1] + four[2] + four[3]) / np.float32(4)
-    fine = _least_steps(blocks[..., ::THIN, :])
-    # quantisation bounds the noise from below: a third of a count, as of a uniform error of one count
-    smooth = 2 * _least_steps(coarse) < TEXTURE_MAX * np.maximum(fine, 0.3)
     low, high = np.percentile(levels, (5, 95))
     if smooth.mean() < CROWDED_SMOOTH and high - low <= CROWDED_SPREAD * float(np.median(levels)):
         tail, middle, least = (_ranked(coarse, q) for q in (0.99, 0.5, 0.1))
@@ -121,6 +126,26 @@ def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, flo
         stars=stars,
         points=points,
     )
+
+
+def _texture(blocks: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Means of 2 x 2 cells of each block, and which blocks show nothing but noise and points."""
+    side = blocks.shape[-1] // 2
+    four = [blocks[..., y : 2 * side : 2, x : 2 * side : 2] for y in (0, 1) for x in (0, 1)]
+    coarse = (four[0] + four[1] + four[2] + four[3]) / np.float32(4)
+    fine = _least_steps(blocks[..., ::THIN, :])
+    # quantisation bounds the noise from below: a third of a count, as of a uniform error of one count
+    return coarse, 2 * _least_steps(coarse) < TEXTURE_MAX * np.maximum(fine, 0.3)
+
+
+def _without_lines(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The plane without what whole rows and columns have beyond the ones about them."""
+    for axis, thinned in ((0, plane[::THIN]), (1, plane[:, ::THIN])):
+        level = np.median(thinned, axis=axis, keepdims=True)
+        size = [1, 1]
+        size[1 - axis] = 2 * LINES_BESIDE + 1
+        plane = plane - (level - ndimage.median_filter(level, size))
+    return np.ascontiguousarray(plane)
 
 
 def _plane(cells: NDArray[np.uint16], black: tuple[float, float, float, float], n: int) -> NDArray[np.float32]:

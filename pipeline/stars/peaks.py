@@ -44,8 +44,7 @@ def _judge(
     peak = _rise(pixels, row, column, black, levels, noises, side)
     if not peak > peak_sigma:
         return 0
-    around = np.empty(4, np.float32)
-    beside = 0
+    total = along = down = np.float32(0)
     for y in range(-1, 2):
         for x in range(-1, 2):
             if y == 0 and x == 0:
@@ -54,12 +53,11 @@ def _judge(
             before = y < 0 or (y == 0 and x < 0)
             if (before and not peak > rise) or (not before and not peak >= rise):
                 return 0
-            if y == 0 or x == 0:
-                around[beside] = rise
-                beside += 1
-    around.sort()
-    total = around[0] + around[1] + around[2] + around[3]
-    return 2 if total > np.float32(2) * neighbours_sigma and around[2] > neighbour_share * peak else 1
+            if y == 0:
+                total, along = total + rise, max(along, rise)
+            elif x == 0:
+                total, down = total + rise, max(down, rise)
+    return 2 if total > np.float32(2) * neighbours_sigma and min(along, down) > neighbour_share * peak else 1
 
 
 @njit(cache=True, nogil=True)
@@ -121,8 +119,8 @@ def count_peaks(
     What it computes: with ``rise = (pixels - black - level) / noise``, each pixel by the level and the noise of its
     colour in its block, the pixels with ``rise > peak_sigma`` that none of their eight neighbours outdoes (of equal
     ones the first in reading order). Spread out is a peak whose four neighbours beside it rise by
-    ``2 * neighbours_sigma`` together and two of them at least by `neighbour_share` of the peak. The outermost rows and
-    columns of the blocks are left out.
+    ``2 * neighbours_sigma`` together, and one of them in its row and one in its column at least by `neighbour_share` of
+    the peak: a hot column is no row of stars. The outermost rows and columns of the blocks are left out.
 
     Parameters
     ----------
