@@ -30,7 +30,7 @@ TEXTURE_QUANTILE = 0.2
 LEAST_OF_NORMAL = 0.25335  # a fifth of a normal distribution lies within this many standard deviations
 
 # Offsets of whole rows and columns are the sensor's and show nothing. They are told where less than this is smooth, as
-# what lines have in common beyond the ordinary one of the so many beside them on either side (edges of things are wider).
+# what a line has beyond the ordinary one of the so many beside it on either side (edges of things are wider).
 BANDED_SMOOTH = 0.9
 LINES_BESIDE = 32
 
