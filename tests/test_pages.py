@@ -13,6 +13,7 @@ from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.headline import warnings
+from pipeline.pages.noise import lowered
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
 from pipeline.pages.weather import exposure_lost, lost_sentence
@@ -295,6 +296,18 @@ def test_frames_dropped_by_hand_are_no_warning() -> None:
     seven = {**SOUND, "frames_found": 7, "frames_kept": 3}
     assert any("Only 3 of 7" in line.replace(NARROW, " ") for line in warnings(seven))
     assert not any("Only" in line for line in warnings({**seven, "frames_set_aside": {"by hand": 4}}))
+
+
+def test_noise_that_rose_is_not_called_low() -> None:
+    """0.8 times lower is 1.25 times higher (elementary)."""
+    assert lowered(4.0) == "4.0× lower"
+    assert lowered(0.8) == "1.2× higher"
+
+
+def test_frames_that_do_not_lie_on_one_another_are_told() -> None:
+    """Half a pixel is more than any ordinary lens leaves."""
+    assert not any("lie on one another" in line for line in warnings({**SOUND, "registration_rms_px": 0.08}))
+    assert any("lie on one another" in line for line in warnings({**SOUND, "registration_rms_px": 0.55}))
 
 
 def test_equal_weights_lose_no_light() -> None:

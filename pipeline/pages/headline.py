@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.advice import width_at_rest
-from pipeline.pages.noise import noise_gain
+from pipeline.pages.noise import lowered, noise_gain
 from pipeline.pages.placed import clock_note, mirror_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
 
 NOISE_LOW = 0.85  # below it frames are not independent
 NOISE_HIGH = 1.10  # the main claim is within 10 % of theory
 SIZE_HIGH = 1.10
+PLACED_BADLY = 0.3  # px rms, of a star from frame to frame; ordinary lenses reach 0.01 to 0.1
 REJECTED_HIGH = 0.12  # of all values; quiet nights have 0.0 to 0.03, a rising Moon 0.06, an aurora had 0.29
 
 
@@ -60,6 +61,12 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     size = figures.get("size_ratio")
     if isinstance(size, (int, float)) and size > SIZE_HIGH:
         result.append(f"Stars came out {number(size, '×', decimals=2)} as wide as in the reference frame.")
+    placed = figures.get("registration_rms_px")
+    if kept and kept > 1 and isinstance(placed, (int, float)) and placed > PLACED_BADLY:
+        result.append(
+            f"The frames lie on one another to {number(placed, 'px')} only, which draws stars out. A fisheye lens, "
+            "whose picture no flat one resembles, cannot be placed better; other lenses are, to 0.1 px and less."
+        )
     result += [note for note in (clock_note(figures), mirror_note(figures)) if note]
     darks = figures.get("darks") or {}
     if darks.get("camera_subtracted"):
@@ -95,7 +102,7 @@ def lead(figures: Mapping[str, Any]) -> str:
     text += f" (frames of {', '.join(how)})." if how else "."
     gain = noise_gain(figures)
     if gain is not None and kept > 1:
-        text += f" The noise is {number(gain, '×', digits=2)} lower than in one frame"
+        text += f" The noise is {lowered(gain)} than in one frame"
         ratio = figures.get("noise_ratio")
         text += f", {number(ratio, '×', decimals=2)} of what theory expects." if ratio else "."
     return text
@@ -110,7 +117,8 @@ def tiles(figures: Mapping[str, Any]) -> list[dict[str, str]]:
     if gain is not None:
         ratio = figures.get("noise_ratio")
         against = f"{number(ratio, '×', decimals=2)} of theory" if ratio else "theory not known"
-        tiles.append(_tile("noise lowered by", number(gain, "×", digits=3), against))
+        name, times = ("noise lowered by", gain) if gain >= 1 else ("noise raised by", 1 / gain)
+        tiles.append(_tile(name, number(times, "×", digits=3), against))
     width = figures.get("fwhm_px_combined") or figures.get("fwhm_px_frames")
     scale = figures.get("pixel_scale_arcsec")
     tiles.append(

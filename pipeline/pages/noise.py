@@ -16,9 +16,14 @@ def noise_gain(figures: Mapping[str, Any]) -> float | None:
     one, all_ = figures.get("noise_frame"), figures.get("noise_combined")
     return (
         float(one) / float(all_)
-        if isinstance(one, (int, float)) and isinstance(all_, (int, float)) and all_ > 0
+        if isinstance(one, (int, float)) and isinstance(all_, (int, float)) and one > 0 and all_ > 0
         else None
     )
+
+
+def lowered(gain: float) -> str:
+    """`4.1× lower`, or how many times higher."""
+    return f"{number(gain, '×', digits=2)} lower" if gain >= 1 else f"{number(1 / gain, '×', digits=2)} higher"
 
 
 def gain_beyond(figures: Mapping[str, Any]) -> float | None:
@@ -74,4 +79,4 @@ def noise_plot(figures: Mapping[str, Any]) -> str:
     return noise_curve(curve, float(one), unit_words(figures.get("bunit") or "adu"))
 
 
-__all__ = ["gain_beyond", "noise_gain", "noise_plot", "noise_sentence"]
+__all__ = ["gain_beyond", "lowered", "noise_gain", "noise_plot", "noise_sentence"]
