@@ -34,7 +34,7 @@ STEP_VERSIONS = {
     "combine": 28,
     "join": 4,
     "finish": 12,
-    "summarise": 29,
+    "summarise": 27,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
@@ -60,7 +60,7 @@ _SCENE_STEPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "combine": ((), ("ground",)),
     "join": ((), ("combine",)),
     "finish": ((), ("join",)),
-    "summarise": 29(("frames", "dark_why", "dark_lacking", "flat_why", "notes", "title", "apart"), ("finish",)),
+    "summarise": (("frames", "dark_why", "dark_lacking", "flat_why", "notes", "title", "apart"), ("finish",)),
 }
 
 
@@ -212,7 +212,7 @@ class Workflow:
             taken = [self.scene_key(name, scene) for name in takes]
             if step_name == "ground" and subject["ground_from"] is not None:
                 taken.append(self.scene_key("dark", subject["ground_from"]))
-            if step_name == "summarise": 29 # scene.json tells them
+            if step_name == "summarise":  # scene.json tells them
                 path = self.project / "work" / "plan" / "scenes" / f"{scene}.json"
                 subject["settings"] = scene_settings(self.trip, read_scene(path))
             if step_name == "judge":
