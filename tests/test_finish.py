@@ -390,6 +390,13 @@ def test_bands_of_green_airglow_leave_no_magenta() -> None:
     for corner in (picture[:40, :40], picture[:40, -40:]):
         assert np.ptp(corner.reshape(-1, 3).mean(axis=0)) < 3
     assert picture[np.asarray(y > 0.38)].max() < 8
+    # a cast from side to side dims with the lens as well, and leaves nothing in its corners (additive: 30 codes)
+    cast = np.stack([1 + 0.3 * x, np.ones_like(x), 1 - 0.3 * x], axis=2)
+    light = 0.05 * sky * cast * np.array([1.2, 1.0, 0.9]) * lens[..., None] + rng.normal(0, 2e-4, (400, 600, 3))
+    picture, _ = stretch(light)
+    ends = (slice(12), slice(-12, None))
+    corners = (picture[rows, columns] for rows in ends for columns in ends)
+    assert np.mean([np.ptp(corner.reshape(-1, 3).mean(axis=0)) for corner in corners]) < 12
 
 
 @pytest.mark.parametrize("light", [np.zeros((30, 40, 3)), np.full((30, 40, 3), np.nan), np.ones((1, 1, 3))])

@@ -77,7 +77,7 @@ def gradient(light: NDArray[np.floating]) -> NDArray[np.float32]:
     middle = np.median(levels[known], axis=0)
     tint = middle / (middle @ LUMINANCE) if (middle > 0).all() else np.ones(3)
     surface, fit = _brightness(bright, places)
-    cast = _cast(levels[known] - bright[known][:, None] * tint, fit, places)
+    cast = _cast(levels[known] - bright[known][:, None] * tint, surface, fit, places)
     cells = surface[..., None] * tint + cast
     cells -= np.median(cells, axis=(0, 1))
     return np.moveaxis(between(np.moveaxis(cells, 2, 0), FINE, (height, width), beyond=0.5), 0, 2)
@@ -164,13 +164,16 @@ def _brightness(bright: NDArray[np.floating], places: _Places) -> tuple[NDArray[
     return np.where(places.in_sky, surface, np.maximum(surface, least)), fit
 
 
-def _cast(colour: NDArray[np.floating], brightness: _Fit, places: _Places) -> NDArray[np.floating]:
+def _cast(
+    colour: NDArray[np.floating], surface: NDArray[np.floating], brightness: _Fit, places: _Places
+) -> NDArray[np.floating]:
     """The cast, (rows, columns, 3) at the cells, of what the known blocks' light (n, 3) is off the sky's own colour.
 
-    A bent plane, by the share of the blocks' spread that it explains, and what is left over broad places beyond the
-    colour that the sky's light has.
+    A bent plane that dims with the sky's surface (rows, columns), by the share of the blocks' spread that it explains,
+    and what is left over broad places beyond the colour that the sky's light has.
     """
-    terms = _terms(places.x, places.y)[:, :CAST_TERMS]
+    usual = max(float(np.median(brightness.values)), 1e-30)
+    terms = _terms(places.x, places.y)[:, :CAST_TERMS] * np.maximum(brightness.values, 0) / usual
     fit = _robust_fit(terms, colour, brightness.weight)
     spread = colour - np.average(colour, axis=0, weights=fit.weight)
     told = 1 - _middle_square(fit.off) / max(_middle_square(spread), 1e-30)
@@ -178,7 +181,7 @@ def _cast(colour: NDArray[np.floating], brightness: _Fit, places: _Places) -> ND
     left = colour - told * fit.values
     most = COLOUR_OF_LIGHT * (brightness.scale + np.maximum(brightness.off, 0))
     left *= 1 - np.minimum(1, most / np.maximum(np.sqrt((left**2).sum(axis=1, keepdims=True)), 1e-30))
-    cast = told * places.over(fit)
+    cast = told * places.over(fit) * np.maximum(surface, 0)[..., None] / usual
     for n in range(3):
         beyond = np.zeros(places.known.shape)
         beyond[places.known] = left[:, n]
