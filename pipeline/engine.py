@@ -26,8 +26,8 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 5,
     "decode": 3,
-    "grade": 20,
-    "judge": 31,
+    "grade": 21,
+    "judge": 32,
     "dark": 10,
     "register": 16,
     "ground": 16,

@@ -11,6 +11,7 @@ import math
 import sys
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from pipeline.config import GradeSettings, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError
 from pipeline.files import replacing
+from pipeline.neighbours import Neighbour, beside, neighbour_of
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.sensor.transfer import line_through, transfer_blocks
@@ -101,25 +103,53 @@ def grade_mosaic(
     return row, found.stars
 
 
+@dataclass
+class Measured:
+    """One frame's row, as far as it tells it alone, what was found, and what its neighbours need of it."""
+
+    row: dict[str, Any]
+    found: FrameStars
+    kept: Neighbour
+
+
 def graded_frame(
     pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings
 ) -> tuple[dict[str, Any], FrameStars, list[Streak]]:
     """As `grade_mosaic`, with all that was found and the streaks."""
+    measured = measured_frame(pixels, header, settings)
+    streaks = add_passing(measured, [])
+    return measured.row, measured.found, streaks
+
+
+def add_passing(measured: Measured, others: Sequence[Neighbour]) -> list[Streak]:
+    """Add to a frame's row what is told once its neighbours are known: streaks, and doubled stars beside them."""
+    row, found = measured.row, measured.found
+    seen = found.detections
+    beyond = beside(seen, measured.kept, others)
+    streaks = find_streaks(seen, beyond)
+    lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in streaks]).reshape(-1, 4)
+    ceiling = PEAK_SHARE * row["room_adu"] - row["sky_adu"]
+    double = doubling(seen.residual, seen.objects["ypeak"], seen.objects["xpeak"], seen.noise, ceiling, lines / 2)
+    if double is None:
+        double = far_doubling(found.stars, row["width"], row["height"], lines)
+    row["double_px"] = None if double is None else double.length
+    row["double_angle_deg"] = None if double is None else double.angle_deg
+    row["streaks"] = len(streaks)
+    listed = [{"number": n, **streak.as_dict()} for n, streak in enumerate(streaks[:STREAKS_LISTED])]
+    for values, streak in zip(listed[:STREAKS_MEASURED], streaks, strict=False):
+        values |= light_of(seen, streak, beyond).as_dict()
+    row["streak_list"] = json.dumps(listed)
+    return streaks
+
+
+def measured_frame(pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings) -> Measured:
+    """Measure one frame. Parameters as of `grade_mosaic`."""
     found = measure_frame(
         pixels, header.cfa, header.black, header.saturation, settings.detection_sigma, settings.stars_max
     )
     mesh = found.detections.sky.level
     sky = float(np.median(mesh))
     low, high = np.percentile(mesh, [5, 95])
-    streaks = find_streaks(found.detections)
-    seen = found.detections
-    room = header.saturation - float(np.mean(header.black))
-    lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in streaks]).reshape(-1, 4)
-    double = doubling(
-        seen.residual, seen.objects["ypeak"], seen.objects["xpeak"], seen.noise, PEAK_SHARE * room - sky, lines / 2
-    )
-    if double is None:
-        double = far_doubling(found.stars, pixels.shape[1], pixels.shape[0], lines)
     row: dict[str, Any] = {
         "frame": header.frame,
         "width": pixels.shape[1],
@@ -134,28 +164,15 @@ def graded_frame(
         "sky_adu_s": sky / header.exposure_s if header.exposure_s else None,
         "noise_adu": found.noise,
         "sky_gradient": float(high - low) / sky if sky > found.noise / 10 else None,
-        "room_adu": room,
+        "room_adu": header.saturation - float(np.mean(header.black)),
         "saturated_fraction": _saturated_share(pixels, header.saturation),
         "hot_pixels": found.hot,
-        "double_px": None if double is None else double.length,
-        "double_angle_deg": None if double is None else double.angle_deg,
-        "streaks": len(streaks),
-        "streak_list": json.dumps(
-            [
-                {
-                    "number": n,
-                    **s.as_dict(),
-                    **(light_of(found.detections, s).as_dict() if n < STREAKS_MEASURED else {}),
-                }
-                for n, s in enumerate(streaks[:STREAKS_LISTED])
-            ]
-        ),
         "tile_stars": json.dumps(_star_tiles(found, pixels.shape).tolist()),
         "tile_sky_adu": json.dumps(_sky_tiles(found.detections.sky, found.detections.residual.shape)),
         "broad_light": packed(broad_light(found)),
     }
     row.update(frame_shape(found.stars))
-    return row, found, streaks
+    return Measured(row, found, neighbour_of(found, header))
 
 
 def write_pictures(folder: Path, frame: str, found: Detections, streaks: Sequence[Streak], room: float) -> None:
@@ -252,6 +269,7 @@ def grade_batch(
     offsets: list[NDArray[Any]] = []
     ratios: list[NDArray[Any]] = []
     gain = _Gain()
+    passers = _Passers(thumbs)
     for frame in batch.frames:
         status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
         row: dict[str, Any] = {}
@@ -259,29 +277,57 @@ def grade_batch(
             try:
                 mosaic = MosaicFile(mosaics / f"{frame.id}.fits")
                 pixels, header = mosaic.pixels(), mosaic.header
-                row, found, streaks = graded_frame(pixels, header, settings)
-                stars = found.stars
+                measured = measured_frame(pixels, header, settings)
+                row, stars = measured.row, measured.found.stars
                 gain.see(pixels, header)
-                if thumbs is not None:
-                    write_pictures(thumbs, frame.id, found.detections, streaks, row["room_adu"])
                 levels = header.cfa, header.black, header.saturation
-                measured = (
+                of_colours = (
                     colour_offsets(pixels, *levels, stars),
-                    full_star_colours(pixels, *levels, found.noise, stars, zlib.crc32(frame.id.encode())),
+                    full_star_colours(pixels, *levels, measured.found.noise, stars, zlib.crc32(frame.id.encode())),
                 )
+                passers.see(measured)
                 lists.append((frame.id, stars))
-                offsets.append(measured[0])
-                ratios.append(measured[1])
+                offsets.append(of_colours[0])
+                ratios.append(of_colours[1])
             except (FrameError, OSError, ValueError) as error:
                 log.warning("%s: %s", frame.shown, error)
                 status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
-        rows.append({**row, "frame": frame.id, **status})
+        row |= {"frame": frame.id, **status}
+        rows.append(row)
         progress.advance()
+    passers.end()
     electrons = gain.electrons_per_adu()
     for row in rows:
         if row["status"] == "ok":
             row["electrons_per_adu"] = electrons
     return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets, ratios)
+
+
+class _Passers:
+    """Streaks of a batch's frames: one waits for the next, beside which and the one before it is searched."""
+
+    def __init__(self, thumbs: Path | None) -> None:
+        self._thumbs = thumbs
+        self._held: Measured | None = None
+        self._before: list[Neighbour] = []
+
+    def see(self, measured: Measured) -> None:
+        """Take in the next frame and complete the one that waited."""
+        self._let_go([measured.kept])
+        self._held = measured
+
+    def end(self) -> None:
+        """Complete the last frame."""
+        self._let_go([])
+
+    def _let_go(self, after: list[Neighbour]) -> None:
+        if self._held is None:
+            return
+        row, found = self._held.row, self._held.found.detections
+        streaks = add_passing(self._held, self._before + after)
+        if self._thumbs is not None:
+            write_pictures(self._thumbs, row["frame"], found, streaks, row["room_adu"])
+        self._before = [self._held.kept]
 
 
 class _Gain:

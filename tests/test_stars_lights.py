@@ -53,8 +53,8 @@ def test_a_meteor_brightens_and_fades_inside_the_frame():
 def test_a_piece_is_followed_to_the_ends_of_its_light(height):
     """Of a faint line a piece is found, some px off and turned: the whole lies on the light drawn, and ends with it."""
     found = drawn(np.random.default_rng(4), 150, 650, 1299, 200, lambda s: height + 0 * s, stars=400)
-    piece = tuple((v - 0.5) / 2 for v in (545.0, 487.0, 645.0, 456.0))  # 8 px off the line, turned by 4 degrees
-    x1, y1, x2, y2 = (2 * v + 0.5 for v in follow(found, piece))
+    piece = Streak(545.0, 487.0, 645.0, 456.0, 1.0)  # 8 px off the line, turned by 4 degrees
+    (x1, y1), (x2, y2) = 2 * follow(found, piece.ends(2), 2, True) + 0.5
     along = np.array([1149.0, -450.0]) / math.hypot(1149, 450)
     for (x, y), (tx, ty) in (((x1, y1), (150, 650)), ((x2, y2), (1299, 200))):
         off = np.array([x - tx, y - ty])
@@ -86,15 +86,15 @@ def test_an_edge_is_not_followed():
     off = (rows - 400 - 0.2 * columns) / math.hypot(1, 0.2)
     band = 80 / (1 + np.exp(-off / 2)) * np.exp(-np.maximum(off, 0) / 60)
     found = measure_frame(mosaic(rng, band), "RGGB", BLACK, 16000).detections
-    ends = (100.0, 222.0, 300.0, 262.0)
-    assert follow(found, ends) == ends
+    ends = np.array([[100.0, 222.0], [300.0, 262.0]])
+    assert (follow(found, ends, 2, True) == ends).all()
 
 
 def test_nothing_is_followed_where_no_light_is():
     """Between the strobes of an aircraft without lamps nothing leads on: the ends stay."""
     found = drawn(np.random.default_rng(5), 0, 0, 1, 1, lambda s: 0 * s, stars=400)
-    ends = (100.0, 100.0, 300.0, 180.0)
-    np.testing.assert_allclose(follow(found, ends), ends, atol=6)
+    ends = np.array([[100.0, 100.0], [300.0, 180.0]])
+    np.testing.assert_allclose(follow(found, ends, 2, True), ends, atol=6)
 
 
 def test_a_satellite_is_steady_and_long():

@@ -7,8 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.stars.blocks import farthest, flattened, free_means, over_spread
-from pipeline.stars.crowds import _capped_means, _sums
+from pipeline.neighbours import beside, neighbour_of
+from pipeline.sensor.mosaic import MosaicHeader
+from pipeline.stars.blocks import farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
 from pipeline.stars.measure import measure_frame, measure_mosaic
@@ -17,6 +18,7 @@ from tests.starfields import Field, mosaic, random_field, render
 
 BLACK = (512.0,) * 4
 SHAPE = (900, 1300)
+HEADER = MosaicHeader("frame", "RGGB", BLACK, 16000)
 
 
 def frame_with(rng, light, fwhm=2.4):
@@ -32,6 +34,19 @@ def line(x1, y1, x2, y2, height, width=1.0):
     along = ((columns - x1) * (x2 - x1) + (rows - y1) * (y2 - y1)) / length
     across = ((columns - x1) * (y2 - y1) - (rows - y1) * (x2 - x1)) / length
     return height * np.exp(-(across**2) / (2 * width**2)) * ((along >= 0) & (along <= length))
+
+
+SHIFT = 5.3, -2.1  # px, by which the sky moves from frame to frame
+
+
+def streaks_beside(rng, field, light, fwhm=2.4, neighbours=2):
+    """Streaks of a frame of these stars and this light beside frames before and after it without the light."""
+    frames = []
+    for n in (0, -1, 1)[: neighbours + 1]:
+        moved = Field(field.x + n * SHIFT[0], field.y + n * SHIFT[1], field.flux)
+        frames.append(measure_frame(mosaic(rng, render(SHAPE, moved, fwhm) + light * (n == 0)), "RGGB", BLACK, 16000))
+    kept = [neighbour_of(found, HEADER) for found in frames]
+    return find_streaks(frames[0].detections, beside(frames[0].detections, kept[0], kept[1:]))
 
 
 def test_strobes_beside_satellites_and_a_meteor():
@@ -152,7 +167,7 @@ def test_free_means_equal_numpy():
     free = np.where(segments == 0, image, np.nan)[:24, :32].reshape(6, 4, 8, 4)
     number = np.isfinite(free).sum(axis=(1, 3))
     slow = np.where(number >= 8, np.nansum(free, axis=(1, 3)) / number, np.nan)
-    np.testing.assert_allclose(free_means(image, segments), slow, rtol=1e-5)
+    np.testing.assert_allclose(free_means(image, segments, 4), slow, rtol=1e-5)
     assert np.isnan(slow).any()
 
 
@@ -164,21 +179,20 @@ def test_nothing_to_see_is_no_error():
     assert doubling(empty.residual, empty.objects["ypeak"], empty.objects["xpeak"], 1.0, 9000.0) is None
 
 
-def crowd_with(rng, number, light, free=(0, 0)):
-    """A frame of so many stars, strewn evenly, numbers rising tenfold in 2.5 magnitudes, and this light; none between
-    the columns `free`."""
+def crowd(rng, number, free=(0, 0)):
+    """So many stars, strewn evenly, numbers rising tenfold in 2.5 magnitudes; none between the columns `free`."""
     flux = np.minimum(400 * (1 + rng.pareto(1.0, number)), 3e5)
     x, y = rng.uniform(0, SHAPE[1] - 1, number), rng.uniform(0, SHAPE[0] - 1, number)
     there = (x < free[0]) | (x > free[1])
-    field = Field(x[there], y[there], flux[there])
-    return measure_frame(mosaic(rng, render(SHAPE, field, 2.4) + light), "RGGB", BLACK, 16000).detections
+    return Field(x[there], y[there], flux[there])
 
 
 @pytest.mark.parametrize(("stars", "height"), [(4000, 25), (9000, 40)])
 def test_streaks_among_crowded_stars_are_found(stars, height):
     """A satellite of 2.3 sigma a pixel where stars cover a tenth of the frame, one of 3.3 where they cover a fifth."""
     place = (100, 150, 1150, 700)
-    found = find_streaks(crowd_with(np.random.default_rng(1), stars, line(*place, height)))
+    rng = np.random.default_rng(1)
+    found = streaks_beside(rng, crowd(rng, stars), line(*place, height))
     assert len(found) == 1
     ends = np.array(sorted([(found[0].x1, found[0].y1), (found[0].x2, found[0].y2)]))
     direction = np.array([place[2] - place[0], place[3] - place[1]]) / math.hypot(1050, 550)
@@ -190,10 +204,11 @@ def test_streaks_among_crowded_stars_are_found(stars, height):
     assert 1140 < reach[1] < 1185 + 110
 
 
-def test_a_piece_seen_in_a_gap_tells_of_the_rest():
-    """A satellite too faint for the crowd is listed whole where a dark lane shows a piece of it that flares."""
-    light = line(100, 150, 1150, 700, 10) + line(660, 443.3, 745, 487.9, 30)
-    (whole,) = find_streaks(crowd_with(np.random.default_rng(5), 9000, light, (640, 760)))
+def test_a_streak_that_flares_in_a_gap_is_one():
+    """A faint satellite that flares where a dark lane shows it well is listed once, with what the crowd hides of it."""
+    light = line(100, 150, 1150, 700, 18) + line(660, 443.3, 745, 487.9, 30)
+    rng = np.random.default_rng(5)
+    (whole,) = streaks_beside(rng, crowd(rng, 9000, (640, 760)), light)
     low, high = sorted([(whole.x1, whole.y1), (whole.x2, whole.y2)])
     assert abs(low[0] - 100) < 110
     assert abs(high[0] - 1150) < 110
@@ -204,7 +219,7 @@ def test_a_short_line_among_crowded_stars_is_found(place):
     """Lines of 117 and 150 px and 8 sigma a pixel, cut up by stars over a tenth of the frame, lie where they were put;
     no other is found."""
     rng = np.random.default_rng(place[0])
-    (found,) = find_streaks(crowd_with(rng, 4000, line(*place, 90)))
+    (found,) = streaks_beside(rng, crowd(rng, 4000), line(*place, 90))
     ends = sorted([(found.x1, found.y1), (found.x2, found.y2)])
     # an end is told by windows of 40 px
     assert np.abs(np.array(ends) - np.array(sorted([place[:2], place[2:]]))).max() < 60
@@ -223,17 +238,8 @@ def test_stars_on_one_line_are_no_strobes():
 @pytest.mark.parametrize("stars", [4000, 9000])
 def test_crowded_stars_alone_make_no_streak(stars):
     """Chance lines of a crowd, the fullest of a hundred thousand, stay below the limit."""
-    sky = np.zeros(SHAPE)
-    assert find_streaks(crowd_with(np.random.default_rng(2), stars, sky)) == []
-
-
-def test_capped_means_equal_numpy():
-    """The compiled loop gives what NumPy does."""
-    image = np.random.default_rng(3).normal(0, 2, (22, 31)).astype(np.float32)
-    slow = np.clip(image[:20, :28], -3, 3).reshape(5, 4, 7, 4).mean(axis=(1, 3))
-    out = np.empty((5, 7))
-    _capped_means(image, 3.0, out)
-    np.testing.assert_allclose(out, slow, rtol=1e-6)
+    rng = np.random.default_rng(2)
+    assert streaks_beside(rng, crowd(rng, stars), np.zeros(SHAPE)) == []
 
 
 def test_noise_votes_for_no_line_where_it_is_louder():
@@ -250,7 +256,7 @@ def test_line_sums_equal_numpy():
     """Sums over lines are those of each angle's places counted one by one."""
     values = np.random.default_rng(4).normal(0, 1, (30, 41))
     rows, columns = np.mgrid[0:30, 0:41]
-    sums = _sums(values)
+    sums = line_sums(rows.ravel(), columns.ravel(), values.ravel(), values.shape)
     for k in (1, 77, 200, 359):
         at = np.rint(columns * math.cos(k * math.pi / 360) + rows * math.sin(k * math.pi / 360)).astype(int)
         slow = np.bincount((at + farthest(30, 41)).ravel(), values.ravel(), sums.shape[1])

@@ -1,4 +1,4 @@
-"""The half-size image in blocks of pixels, for what is too faint or too broken up to be seen pixel by pixel."""
+"""A picture in blocks of pixels, for what is too faint to be seen pixel by pixel."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scipy.ndimage import uniform_filter
 
 from pipeline.pixels.regression import MAD_TO_SIGMA, row_medians
 
-BLOCK = 4  # half-size px a side
+BLOCK_PX = 8  # px of the mosaic a side
 SMOOTH = 9  # blocks; structure wider than this is no line
 TILE = 24  # blocks a side, whose own spread they are held against: a lamp-lit horizon is noisier than the dark corners
 QUIET = 0.3  # of the picture's spread, no tile has less
@@ -22,22 +22,22 @@ AT_ONCE = 1024
 
 
 @numba.njit(cache=True, nogil=True)
-def free_means(image: Any, segments: Any) -> Any:
-    """Mean of every 4 x 4 block over the pixels of no detection; NaN where fewer than 8 are left.
+def free_means(image: Any, segments: Any, side: int) -> Any:
+    """Mean of every block over the pixels of no detection; NaN where fewer than half are left.
 
-    ``np.where(segments == 0, image, nan).reshape(h, 4, w, 4)``, its ``nanmean`` over axes 1 and 3.
+    ``np.where(segments == 0, image, nan).reshape(h, side, w, side)``, its ``nanmean`` over axes 1 and 3.
     """
-    height, width = image.shape[0] // BLOCK, image.shape[1] // BLOCK
+    height, width = image.shape[0] // side, image.shape[1] // side
     out = np.empty((height, width))
     for i in range(height):
         for j in range(width):
             total, number = 0.0, 0
-            for row in range(i * BLOCK, (i + 1) * BLOCK):
-                for column in range(j * BLOCK, (j + 1) * BLOCK):
+            for row in range(i * side, (i + 1) * side):
+                for column in range(j * side, (j + 1) * side):
                     if segments[row, column] == 0:
                         total += image[row, column]
                         number += 1
-            out[i, j] = total / number if number >= BLOCK * BLOCK // 2 else np.nan
+            out[i, j] = total / number if 2 * number >= side * side else np.nan
     return out
 
 

@@ -6,21 +6,21 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import map_coordinates, median_filter
 
 from pipeline.stars.detect import Detections
 
-REACH = 6, 3  # half-size px that an end may lie off the line, at first and after each lengthening
-WIDE = 2  # ... to either side of the line that its light is summed over
-BESIDE, OUTER = 10, 4  # ... within which the outermost so many px are its surroundings
-WINDOW = 20  # ... of length that are judged as one
-EDGE_SHARE = 0.5  # of a line's height on one side of it: an edge
-GOES_ON = 0.35  # of the streak's typical light in a window: it goes on
-GOES_ON_SIGMA = 3.0
-FADED = 2  # windows without light in a row end it
-BRIGHT_SIGMA = 3.0  # of the light of one px of its length: a bright line
-GAPS = 0.2  # of a window of a bright line may be dark
-ROUNDS = 8  # each at most doubles the length
+# All lengths are px of the mosaic.
+REACH = 12, 6  # that an end may lie off the line, at first and after each new length
+WIDE = 4  # to either side of the line that its light is summed over
+BESIDE, OUTER = 20, 8  # within which the outermost so many px are its surroundings
+RUN = 20  # of length in which half must be lit: stars on the line are shorter
+EDGE_SHARE = 0.5  # of a line's height by which its sides differ: an edge
+GOES_ON = 0.35  # of the streak's typical light: it goes on
+LIT_SIGMA = 3.0  # of the light of the whole piece, among stars of a run, without which nothing leads on
+COUNTS_MOST = 2.0  # times what is between light and none, of one place: a bright one does not bridge long gaps
+AHEAD = 160  # that is looked at past either end, at least; at most the streak's own length
+ROUNDS = 8  # each at most trebles the length
 CAP_SIGMA, CAP_TIMES = 5.0, 2.0  # stars on the line count for no more than this
 
 
@@ -38,40 +38,46 @@ def strip_of(
     return np.asarray(map_coordinates(image, [y, x], order=1, mode="constant"), np.float64)
 
 
-def follow(found: Detections, ends: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
-    """Lay a line on the light of a streak and lengthen it while the light goes on.
+def follow(found: Detections, ends: NDArray[np.float64], step: int, stars: bool) -> NDArray[np.float64]:
+    """Lay a line on the light of a streak and end it where the light ends.
 
     Parameters
     ----------
-    found : of the half-size image
-    ends : x1, y1, x2, y2 in px of the half-size image, near those of a piece of it
+    found : of a picture
+    ends : (2, 2) float64 array: x, y in px of it, near those of a piece of the streak
+    step : px of the mosaic to one of its px
+    stars : whether it shows stars, which may go on where the streak ends: its light must then be more like its own
 
     Returns
     -------
-    tuple of float
+    (2, 2) float64 array
         The same of the whole; as given where the piece has no light of its own between its ends (strobes), or is the
         edge of something bright.
     """
-    line = np.array(ends, np.float64).reshape(2, 2)
-    if _is_edge(found, line):
+    line = ends
+    if is_edge(found, line, step):
         return ends
     for n in range(ROUNDS):
-        line = _laid(found, line, REACH[min(n, 1)])
-        longer = _lengthened(found, line)
-        if longer is None:
+        line = laid(found, line, REACH[min(n, 1)] // step)
+        whole = _whole(found, line, step, stars)
+        if whole is None:
             break
-        line = longer
-    return tuple(float(value) for value in line.ravel())  # type: ignore[return-value]
+        line = whole
+    return line
 
 
-def _is_edge(found: Detections, line: NDArray[np.float64]) -> bool:
-    """Whether one side of a line is half as bright as the line and more: an edge of land or cloud."""
+def is_edge(found: Detections, line: NDArray[np.float64], step: int) -> bool:
+    """Whether the sides of a line differ by half its height above the darker one and more: an edge of land or cloud.
+
+    Parameters as of `follow`.
+    """
     length, direction = _axis(line)
+    beside, outer = BESIDE // step, OUTER // step
     profile = np.median(
-        strip_of(found.residual, (line[0, 0], line[0, 1]), direction, np.arange(length), BESIDE), axis=0
+        strip_of(found.residual, (line[0, 0], line[0, 1]), direction, np.arange(length), beside), axis=0
     )
-    sides = float(np.median(profile[:OUTER])), float(np.median(profile[-OUTER:]))
-    return max(sides) > EDGE_SHARE * float(profile[OUTER:-OUTER].max())
+    sides = np.array([np.median(profile[:outer]), np.median(profile[-outer:])])
+    return bool(np.ptp(sides) > EDGE_SHARE * (profile[outer:-outer].max() - sides.min()))
 
 
 def _axis(line: NDArray[np.float64]) -> tuple[float, tuple[float, float]]:
@@ -81,8 +87,8 @@ def _axis(line: NDArray[np.float64]) -> tuple[float, tuple[float, float]]:
     return length, (dx / length, dy / length)
 
 
-def _laid(found: Detections, line: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
-    """Both ends moved across by up to `reach`, to where most light lies along the line between them."""
+def laid(found: Detections, line: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """Both ends, (2, 2), moved across by up to `reach` px, to where most light lies along the line between them."""
     length, direction = _axis(line)
     strip = strip_of(found.residual, (line[0, 0], line[0, 1]), direction, np.arange(length), reach + 1)
     height = float(np.median(strip[:, 1:-1].max(axis=1)))
@@ -102,46 +108,42 @@ def _laid(found: Detections, line: NDArray[np.float64], reach: int) -> NDArray[n
     return line + np.outer(chosen, normal)
 
 
-def _lengthened(found: Detections, line: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    """The line with what goes on at its ends, at most its own length at each; None where nothing does."""
+def _whole(found: Detections, line: NDArray[np.float64], step: int, stars: bool) -> NDArray[np.float64] | None:
+    """The line from where its light begins to where it ends, looked for on at most its own length past either end; None
+    where it has none or nothing changes."""
     length, direction = _axis(line)
-    within = windows(found, line[0], direction, np.arange(length))
-    typical = float(np.median(within))
-    # the median of a window's sums across the line
-    sigma = 1.25 * found.noise * math.sqrt((2 * WIDE + 1) / WINDOW)
-    if typical < GOES_ON_SIGMA * sigma / math.sqrt(len(within)):
+    ahead = round(max(length, AHEAD / step))
+    along = np.arange(-ahead, math.ceil(length) + ahead + 1.0)
+    light = light_along(found, (line[0, 0], line[0, 1]), direction, along, step)
+    own = light[(along >= 0) & (along <= length)]
+    sigma = 1.25 * found.noise * math.sqrt(2 * (WIDE // step) + 1)
+    typical = float(np.median(own))
+    run = RUN // step | 1
+    least = LIT_SIGMA * sigma / math.sqrt(run if stars else len(own))
+    if typical < least:
         return None
-    least = max(GOES_ON * typical, GOES_ON_SIGMA * sigma)
-    # a bright line is lit all along, and stars that follow it are not
-    bright = typical > BRIGHT_SIGMA * found.noise * math.sqrt(2 * WIDE + 1)
-    share = GAPS if bright else 0.5
-    ends = line.copy()
-    for n, outward in ((0, (-direction[0], -direction[1])), (1, direction)):
-        steps = max(math.ceil(length / WINDOW), FADED + 1)
-        lit = windows(found, line[n], outward, np.arange(float(steps * WINDOW)), share) > least
-        on, missed = 0, 0
-        for step, here in enumerate(lit):
-            missed = 0 if here else missed + 1
-            if here:
-                on = step + 1
-            elif missed == FADED:
-                break
-        ends[n] += on * WINDOW * np.array(outward)
-    return None if np.array_equal(ends, line) else ends
+    level = GOES_ON * typical if stars else min(GOES_ON * typical, LIT_SIGMA * sigma / math.sqrt(run))
+    # the stretch that holds most above what is between light and none
+    light = np.clip(median_filter(light, run, mode="nearest") / level - 1, -1, COUNTS_MOST)
+    total = np.concatenate([[0.0], np.cumsum(light)])
+    last = int(np.argmax(total[1:] - np.minimum.accumulate(total[:-1])))
+    first = int(np.argmin(total[: last + 1]))
+    if along[last] <= 0 or along[first] >= length:
+        return None
+    whole = line[0] + np.outer((along[first], along[last]), direction)
+    return None if np.abs(whole - line).max() < 1 else whole
 
 
-def windows(
+def light_along(
     found: Detections,
-    start: NDArray[np.float64],
+    start: tuple[float, float],
     direction: tuple[float, float],
     along: NDArray[np.float64],
-    share: float = 0.5,
+    step: int,
 ) -> NDArray[np.float64]:
-    """Light across the line in each window along it, of which `share` is fainter (the median), above what lies beside
-    it there: stars lie on both."""
-    strip = strip_of(found.residual, (start[0], start[1]), direction, along, BESIDE)
-    middle = strip[:, BESIDE - WIDE : BESIDE + WIDE + 1]
-    edges = np.concatenate([strip[:, :OUTER], strip[:, -OUTER:]], axis=1)
-    sums = middle.sum(axis=1)
-    parts = np.array_split(np.arange(len(sums)), max(1, len(sums) // WINDOW))
-    return np.array([np.quantile(sums[part], share) - middle.shape[1] * np.median(edges[part]) for part in parts])
+    """Light across a line at each place along it, above what lies beside it there: stars lie on both."""
+    beside, outer, wide = BESIDE // step, OUTER // step, WIDE // step
+    strip = strip_of(found.residual, start, direction, along, beside)
+    middle = strip[:, beside - wide : beside + wide + 1]
+    edges = np.concatenate([strip[:, :outer], strip[:, -outer:]], axis=1)
+    return np.asarray(middle.sum(axis=1) - middle.shape[1] * np.median(edges, axis=1))

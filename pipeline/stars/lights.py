@@ -9,22 +9,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stars.detect import Detections
-from pipeline.stars.followed import strip_of, windows
-from pipeline.stars.streaks import Streak
+from pipeline.stars.followed import light_along, strip_of
+from pipeline.stars.streaks import BEYOND, HALF, Streak
 
 BESIDE = 6  # half-size px to either side of the line that are looked at
-CORE = 3  # ... and that the light of the line is summed over
 FLASH_TIMES = 3.0  # the line's own light; an aircraft's strobes stand ten times and more above its lamps
 FLASH_SIGMA = 6.0
 FLASHES_MIN = 3
 FLASHES_CHANCE = 5.0  # standard deviations more than stars alone make on lines beside it
 LANES_REACH, LANES_STEP, LANES_FROM = 40, 6, 10  # half-size px across: the lines beside it
-PARTS = 10  # of the line, for its course of brightness; medians in each leave flashes and stars out
+# Parts of the line, for its course of brightness, each so many half-size px at least; medians in each leave flashes and
+# stars out.
+PARTS, PART_LEAST = 10, 9
 UNEVEN = 1.5  # a satellite's light changes by less along its line
 UNEVEN_ACROSS = 4.0  # ... over much of the frame, the lens's corners, haze and land on its way
 TAPERING = 0.6  # a meteor's dimmer end, over its brightest part; of satellites 0.64 and more
 METEOR_LENGTH = 0.3  # of the frame's diagonal
-BEYOND, GOES_ON = 120, 0.35  # half-size px looked at past either end; a meteor's light there, over its own, is less
+BEYOND_END, GOES_ON = 240, 0.35  # px looked at past either end; a meteor's light there, over its own, is less
+BEYOND_WINDOW = 40  # ... in windows, whose medians count
 EDGE = 24.0  # px from the frame's edge: a line that ends here goes on outside
 
 
@@ -51,16 +53,17 @@ class Light:
         return {key: round(float(value), 2) for key, value in asdict(self).items()}
 
 
-def light_of(found: Detections, streak: Streak) -> Light:
+def light_of(found: Detections, streak: Streak, beside: Detections | None = None) -> Light:
     """Measure the light along a streak.
 
     Parameters
     ----------
     found : of the half-size image
     streak : one of `find_streaks`
+    beside : what the frame shows beyond its neighbours, where it has any: there no star lies on the line
     """
     height, width = found.residual.shape
-    x1, y1, x2, y2 = (value / 2 for value in (streak.x1, streak.y1, streak.x2, streak.y2))
+    (x1, y1), (x2, y2) = streak.ends(HALF).tolist()
     length = max(math.hypot(x2 - x1, y2 - y1), 1.0)
     direction = (x2 - x1) / length, (y2 - y1) / length
     wide = strip_of(found.residual, (x1, y1), direction, np.arange(length), LANES_REACH)
@@ -68,9 +71,16 @@ def light_of(found: Detections, streak: Streak) -> Light:
     profile = _course(strip)
     # the ends that were found are a few px off the line's: it is followed where it lies
     middle = int(np.argmax(np.convolve(profile, np.ones(3), "same")[1:-1])) + 1
-    core = strip[:, max(0, middle - CORE) : middle + CORE + 1]
-    parts = [float(np.median(part.sum(axis=1))) for part in np.array_split(core, PARTS) if len(part)]
-    typical, brightest = float(np.median(parts)), max(parts)
+    number = int(np.clip(length / PART_LEAST, 1, PARTS))
+    parts = _parts(found, streak, HALF, number)
+    typical = float(np.median(parts))
+    most = least = parts / max(typical, 1e-3)
+    if beside is not None:
+        other = _parts(beside, streak, BEYOND, number)
+        other /= max(float(np.median(other)), 1e-3)
+        # stars lift parts here, and hide them there
+        most, least = np.maximum(most, other), np.minimum(least, other)
+    brightest = float(least.max())
     flashes = _flashes(wide, LANES_REACH - BESIDE + middle, found.noise)
     ends = sum(
         EDGE / 2 < px < width - EDGE / 2 and EDGE / 2 < py < height - EDGE / 2 for px, py in ((x1, y1), (x2, y2))
@@ -79,25 +89,32 @@ def light_of(found: Detections, streak: Streak) -> Light:
         width_px=_width(profile),
         brightness=2 * typical,
         flashes=flashes,
-        uneven=brightest / max(typical, 1e-3) if brightest > 0 else 1.0,
-        tapering=max(0.0, min(parts[0], parts[-1])) / max(brightest, 1e-3),
+        uneven=brightest if typical > 0 else 1.0,
+        tapering=max(0.0, float(min(most[0], most[-1]))) / max(brightest, 1e-3),
         ends_inside=int(ends),
-        beyond=_beyond(found, (x1, y1), (x2, y2), direction, length),
+        beyond=_beyond(found, streak, HALF) if beside is None else _beyond(beside, streak, BEYOND),
     )
 
 
-def _beyond(
-    found: Detections,
-    first: tuple[float, float],
-    last: tuple[float, float],
-    direction: tuple[float, float],
-    length: float,
-) -> float:
+def _parts(seen: Detections, streak: Streak, step: int, number: int) -> NDArray[np.float64]:
+    """Median light across each of so many parts of a streak, of a picture of `step` px of the mosaic a px."""
+    first, last = streak.ends(step)
+    length = max(float(np.hypot(*(last - first))), 1.0)
+    direction = (last[0] - first[0]) / length, (last[1] - first[1]) / length
+    light = light_along(seen, (first[0], first[1]), direction, np.arange(length), step)
+    return np.array([np.median(part) for part in np.array_split(light, number)])
+
+
+def _beyond(seen: Detections, streak: Streak, step: int) -> float:
     """Light past the end where more of it goes on, over that of the line, both above what lies beside them there."""
-    own = float(np.median(windows(found, np.array(first), direction, np.arange(length))))
-    outward, past = (-direction[0], -direction[1]), np.arange(float(BEYOND))
+    first, last = streak.ends(step)
+    along = (last - first) / max(float(np.hypot(*(last - first))), 1.0)
+    own = float(np.median(_parts(seen, streak, step, 1)))
+    # stars beyond the end are shorter than a window
+    past, windows = np.arange(float(BEYOND_END // step)), BEYOND_END // BEYOND_WINDOW
     on = max(
-        float(np.mean(windows(found, np.array(end), way, past))) for end, way in ((first, outward), (last, direction))
+        float(np.mean(np.median(light_along(seen, tuple(end), tuple(way), past, step).reshape(windows, -1), axis=1)))
+        for end, way in ((first, -along), (last, along))
     )
     return max(on, 0.0) / max(own, 1e-3)
 
@@ -159,8 +176,8 @@ def kind_of(light: Light, length_px: float, diagonal_px: float, goes_on: bool) -
 
     Returns
     -------
-    `aircraft` (it flashes), `satellite` (goes on, or is long, or steady and cut by the frame), `meteor` (in one frame
-    only, both ends inside, not long, brightening and fading, dark past either end), or `unknown`
+    `aircraft` (it flashes), `satellite` (goes on, or is steady, or long, or even and cut by the frame), `meteor` (in
+    one frame only, both ends inside, not long, brightening and fading, dark past either end), or `unknown`
     """
     if light.flashes >= FLASHES_MIN:
         return "aircraft"
@@ -170,8 +187,9 @@ def kind_of(light: Light, length_px: float, diagonal_px: float, goes_on: bool) -
     if light.ends_inside == 2 and length_px < METEOR_LENGTH * diagonal_px and fades:
         return "meteor"
     long = length_px > METEOR_LENGTH * diagonal_px
+    steady = light.uneven <= UNEVEN and light.tapering >= TAPERING
     if light.ends_inside < 2 and long and light.uneven <= UNEVEN_ACROSS:
         return "satellite"
-    if light.uneven <= UNEVEN and (long or light.ends_inside < 2):
+    if steady or (light.uneven <= UNEVEN and (long or light.ends_inside < 2)):
         return "satellite"
     return "unknown"

@@ -1,4 +1,8 @@
-"""Aircraft and satellites: long thin marks that are no star trails, bright ones by detection, faint ones by votes."""
+"""Aircraft, satellites, meteors: long thin marks that are no star trails, bright by detection, faint by votes.
+
+They are looked for in what a frame shows beyond its neighbours (`beyond.beyond_neighbours`); of a frame without
+neighbours in the frame itself, where only what stands alone is sure.
+"""
 
 from __future__ import annotations
 
@@ -9,44 +13,54 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.stats import poisson
 
-from pipeline.stars.bars import find_bars
-from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK, farthest, flattened, free_means, line_sums, over_spread
-from pipeline.stars.crowds import crowded, lines_in_crowds
+from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK_PX, farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
-from pipeline.stars.followed import follow
+from pipeline.stars.followed import follow, is_edge, laid, strip_of
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.objects import axes
 
-LENGTH_MIN = 24.0  # half-size px; shorter marks cannot be told from close pairs of stars
+HALF, BEYOND = 2, 4  # px of the mosaic to one of the half-size image, of what a frame shows beyond its neighbours
+
+
+# What a detection of the frame alone must be, in px by its moments: close pairs of stars are shorter, rows of blended
+# stars in the Milky Way reach ratios of length to width of 7, strings of separate stars fill less of their length.
+ALONE_LENGTH, ALONE_WIDTH, ALONE_RATIO, ALONE_FILL = 48.0, 8.0, 8.0, 0.5
 LENGTH_OF_STARS = 4.0  # times the length of the frame's own star images
-WIDTH_MAX = 4.0  # half-size px, sigma across; an aircraft's glare is wider than its line, not than this
-BAR_LENGTH = 30.0  # half-size px; rows of stars in the Milky Way reach 26
-BARS_MOST = 200  # treetops make hundreds
-AXIS_RATIO = 8.0  # rows of blended stars in the Milky Way reach 7
-LINE_FILL = 0.5  # detected pixels for each half-size px of length; strings of separate stars fill less
+# ... and one beside neighbours, to be followed: length, ratio, mean and sum over the noise.
+PIECE_LENGTH, PIECE_RATIO, PIECE_HEIGHT, PIECE_SUM = 18.0, 2.0, 1.8, 25.0
+# What follows from a piece is a streak if it is so long (px), its light so many standard deviations, more where it is
+# short, lit in so many of its parts, and beside it, from 6 to 14 px off, less light than this share: clouds leave 0.2
+# and more there, streaks and the glare of fireballs 0.1.
+LENGTH_MIN, SURE, SURE_SHORT, LIT, FLANKS = 32.0, 8.0, 300.0, 0.7, 0.15
+PARTS, PART_SIGMA = 8, 1.5  # of its length, of which each is lit or not
 JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
 JOIN_ANGLE_SHORT = 10.0  # degrees; a star that lies on the end of a piece shorter than SHORT turns it by so much
 SHORT = 160.0  # px
-JOIN_OFFSET = 6.0  # half-size px off the line
+JOIN_OFFSET = 12.0  # px off the line
 FAINT_SIGMA = 2.0  # a block above this votes
 VOTE_SIGMA = 8.0  # a line has this many standard deviations more votes than lines of its length have by chance
-VOTES_MIN = 40
-FAINT_COVER = 0.4  # share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma
+VOTES_MIN = {HALF: 40, BEYOND: 20}
+# Share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma; what is found beside neighbours
+# is looked at again.
+FAINT_COVER = {HALF: 0.4, BEYOND: 0.2}
 UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
 # The brightest detections, among which an aircraft's strobes are; of the fewer chance puts fewer on a line.
 FLASH_POINTS = 75, 300
-FLASH_WITHIN = 1.5  # half-size px off their line
-KNOWN_WITHIN = 4.0  # half-size px off a streak's line, that are its own light
-FLASHES_MIN = 8
+FLASH_WITHIN = 3.0  # px off their line
+KNOWN_WITHIN = 8.0  # px off a streak's line, that are its own light
+FLASH_SIGMA = 6.0  # what is brighter may be one
+FLASHES_MIN = {HALF: 8, BEYOND: 5}
 FLASH_GAP = 5.0  # times the usual step from one to the next
 FLASH_ALIKE = 0.5  # of the logarithm of their height about the usual one's: the lens's falloff; stars differ by more
 FLASH_CHANCE = 1e-9  # of so many chance places on one line; a frame has some 1e5 lines, and stars stand in groups
 FOLLOWED_MAX = 12  # of the longest; clouds and treetops make many
+PIECES_MAX = 24  # of the brightest
 SHARE_MAX = 0.2  # of the blocks may vote; clouds and treetops beyond that hide any line
+ASTRAY = 2  # half-size px by which a line told on the coarser picture is laid anew on the frame's
 
 
 @dataclass(frozen=True)
@@ -64,108 +78,142 @@ class Streak:
         """Length in px."""
         return math.hypot(self.x2 - self.x1, self.y2 - self.y1)
 
+    def ends(self, step: int) -> NDArray[np.float64]:
+        """Both ends, (2, 2) float64: x, y in px of a picture of `step` px of the mosaic to one of its own."""
+        return (np.array([[self.x1, self.y1], [self.x2, self.y2]]) - (step - 1) / 2) / step
+
     def as_dict(self) -> dict[str, float]:
         """Rounded figures for a file."""
         return {key: round(float(value), 1) for key, value in asdict(self).items()}
 
 
-def find_streaks(found: Detections) -> list[Streak]:
+def _streak(ends: ArrayLike, step: int, signal: float) -> Streak:
+    """The streak with these ends in px of such a picture."""
+    x1, y1, x2, y2 = (step * np.asarray(ends, np.float64) + (step - 1) / 2).ravel().tolist()
+    return Streak(x1, y1, x2, y2, float(signal))
+
+
+def find_streaks(found: Detections, beside: Detections | None = None) -> list[Streak]:
     """Streaks of a frame, longest first.
 
     Parameters
     ----------
     found : what `detect` gave for the half-size image
+    beside : what `beyond.beyond_neighbours` gave; None where the frame has no neighbour
     """
-    marks, bars = _long_marks(found), _bars(found)
-    lines = _faint_lines(found)
-    if crowded(found):
-        known = np.array([[s.x1, s.y1, s.x2, s.y2] for s in marks + lines]).reshape(-1, 4)
-        lines += [_of_blocks(*line) for line in lines_in_crowds(found, ((known - 0.5) / 2 - (BLOCK - 1) / 2) / BLOCK)]
-    # a short piece's own line lies askew, and would take strobes far off for its own
-    lines = _join(marks + bars + lines)
-    pieces = _longest_first(_join(lines + _flashes(found, lines)))
-    whole = [_followed(found, piece) for piece in pieces[:FOLLOWED_MAX]]
-    return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
+    if beside is None:
+        # a short piece's own line lies askew, and would take strobes far off for its own
+        lines = _join(_long_marks(found) + _faint_lines(found, HALF, []))
+        pieces = _longest_first(_join(lines + _flashes(found, HALF, lines)))
+        whole = [_followed(found, HALF, piece) for piece in pieces[:FOLLOWED_MAX]]
+        return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
+
+    def sure(pieces: list[Streak]) -> list[Streak]:
+        whole = [_followed(beside, BEYOND, piece) for piece in pieces]
+        # where land moves through the picture, it uncovers sky that no neighbour shows: an edge in the frame itself
+        return [s for s in whole if _stands_out(beside, s) and not is_edge(found, s.ends(HALF), HALF)]
+
+    lines = _join(sure(_pieces(beside)[:PIECES_MAX]))
+    lines = _join(lines + sure(_faint_lines(beside, BEYOND, lines)))
+    whole = _join(lines + _flashes(beside, BEYOND, lines))
+    return _longest_first([_streak(laid(found, s.ends(HALF), ASTRAY), HALF, s.signal) for s in whole])
 
 
 def _longest_first(streaks: list[Streak]) -> list[Streak]:
     return sorted(streaks, key=lambda s: (-s.length, s.x1, s.y1))
 
 
-def _followed(found: Detections, streak: Streak) -> Streak:
+def _followed(seen: Detections, step: int, streak: Streak) -> Streak:
     """The streak with its ends where its light ends."""
-    ends = follow(found, ((streak.x1 - 0.5) / 2, (streak.y1 - 0.5) / 2, (streak.x2 - 0.5) / 2, (streak.y2 - 0.5) / 2))
-    x1, y1, x2, y2 = (2 * value + 0.5 for value in ends)
-    return Streak(x1, y1, x2, y2, streak.signal)
+    return _streak(follow(seen, streak.ends(step), step, step == HALF), step, streak.signal)
 
 
-def _least_length(found: Detections) -> float:
-    """Length from which a line is no image of a star, half-size px."""
-    bright = np.argsort(-found.objects["flux"], kind="stable")[:300]
-    # an even line of length l has a standard deviation of l / sqrt(12) along itself
-    typical = math.sqrt(12) * float(np.median(axes(found.objects[bright])[0]))
-    return max(LENGTH_MIN, LENGTH_OF_STARS * typical)
+def _marks(seen: Detections, chosen: NDArray[np.bool_], step: int) -> list[Streak]:
+    """Lines through these detections, the brightest first."""
+    objects = seen.objects
+    along, _, angle = axes(objects)
+    marks = []
+    for n in sorted(np.flatnonzero(chosen), key=lambda n: -objects["flux"][n]):
+        middle = np.array([objects["x"][n], objects["y"][n]])
+        # an even line of length l has a standard deviation of l / sqrt(12) along itself
+        reach = math.sqrt(3) * along[n] * np.array([math.cos(angle[n]), math.sin(angle[n])])
+        height = objects["flux"][n] / objects["npix"][n] / seen.noise
+        marks.append(_streak([middle - reach, middle + reach], step, height))
+    return marks
 
 
-def _bars(found: Detections) -> list[Streak]:
-    """Lines lit all along, with the stars that they run together with."""
-    if len(found.objects) == 0:
-        return []
-    bars, heights = find_bars(found, max(_least_length(found), BAR_LENGTH), BARS_MOST)
-    ends = (2 * bars + 0.5).tolist()
-    return [
-        Streak(x1, y1, x2, y2, float(height / found.noise))
-        for (x1, y1, x2, y2), height in zip(ends, heights, strict=True)
-    ]
+def _pieces(beside: Detections) -> list[Streak]:
+    """Detections beside neighbours that may be pieces of a streak."""
+    along, across, _ = axes(beside.objects)
+    flux = beside.objects["flux"] / beside.noise
+    chosen = (math.sqrt(12) * along > PIECE_LENGTH / BEYOND) & (along > PIECE_RATIO * across)
+    chosen &= (flux > PIECE_HEIGHT * beside.objects["npix"]) & (flux > PIECE_SUM)
+    return _marks(beside, chosen, BEYOND)
+
+
+def _stands_out(beside: Detections, streak: Streak) -> bool:
+    """Whether the light along a line is sure, and narrow."""
+    ends = streak.ends(BEYOND)
+    length = max(float(np.hypot(*(ends[1] - ends[0]))), 1.0)
+    if length * BEYOND < LENGTH_MIN:
+        return False
+    strip = strip_of(
+        beside.residual, (ends[0, 0], ends[0, 1]), tuple((ends[1] - ends[0]) / length), np.arange(length + 1), 5
+    )
+    light = strip[:, 4:7].sum(axis=1) - 3 * np.median(strip[:, [0, 1, 9, 10]], axis=1)
+    profile = strip.mean(axis=0)
+    profile -= np.median(profile[[0, 1, 9, 10]])
+    sigma = math.sqrt(3) * beside.noise
+    sure = light.sum() > (SURE + SURE_SHORT / streak.length) * sigma * math.sqrt(len(light))
+    parts = np.array([part.sum() / math.sqrt(len(part)) for part in np.array_split(light, PARTS) if len(part)])
+    narrow = np.mean(profile[[2, 3, 7, 8]]) < FLANKS * np.mean(profile[4:7])
+    return bool(sure and narrow and np.mean(parts > PART_SIGMA * sigma) > LIT)
 
 
 def _long_marks(found: Detections) -> list[Streak]:
-    """Detections that are long, thin, filled, and longer than the stars of the frame."""
+    """Detections of a frame alone that are long, thin, filled, and longer than its stars."""
     objects = found.objects
     if len(objects) == 0:
         return []
     along, across, angle = axes(objects)
     length = math.sqrt(12) * along
-    limit = _least_length(found)
-    thin = (across < WIDTH_MAX) & (along > AXIS_RATIO * across)
+    limit = max(ALONE_LENGTH / HALF, LENGTH_OF_STARS * _length_of_stars(found))
+    thin = (across < ALONE_WIDTH / HALF) & (along > ALONE_RATIO * across)
     # a defective column is exactly upright and one pixel wide
     upright = (np.abs(np.abs(angle) - math.pi / 2) < 0.02) | (np.abs(angle) < 0.02)
     column = upright & (across < 0.45)
-    chosen = np.flatnonzero((length > limit) & thin & ~column & (objects["npix"] > LINE_FILL * length))
-    reach = math.sqrt(3) * along
-    return [
-        Streak(
-            2 * (objects["x"][n] - reach[n] * math.cos(angle[n])) + 0.5,
-            2 * (objects["y"][n] - reach[n] * math.sin(angle[n])) + 0.5,
-            2 * (objects["x"][n] + reach[n] * math.cos(angle[n])) + 0.5,
-            2 * (objects["y"][n] + reach[n] * math.sin(angle[n])) + 0.5,
-            float(objects["flux"][n] / objects["npix"][n] / found.noise),
-        )
-        for n in chosen
-    ]
+    return _marks(found, (length > limit) & thin & ~column & (objects["npix"] > ALONE_FILL * length), HALF)
 
 
-def _flashes(found: Detections, known: Sequence[Streak]) -> list[Streak]:
+def _length_of_stars(found: Detections) -> float:
+    """Length of the image of a frame's usual bright star, px of the picture."""
+    bright = np.argsort(-found.objects["flux"], kind="stable")[:300]
+    return math.sqrt(12) * float(np.median(axes(found.objects[bright])[0]))
+
+
+def _flashes(seen: Detections, step: int, known: Sequence[Streak]) -> list[Streak]:
     """The line of an aircraft's strobes, whose lamps between them may be too faint: far more bright points on one
     straight line than chance puts on any. What lies on the lines of `known` streaks are pieces of those."""
-    objects = found.objects
-    lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in known]).reshape(-1, 4)
-    objects = objects[~on_lines(objects["x"], objects["y"], (lines - 0.5) / 2, KNOWN_WITHIN)]
+    objects = seen.objects
+    lines = np.array([s.ends(step).ravel() for s in known]).reshape(-1, 4)
+    objects = objects[~on_lines(objects["x"], objects["y"], lines, KNOWN_WITHIN / step)]
+    objects = objects[objects["peak"] > FLASH_SIGMA * seen.noise]
     objects = objects[np.argsort(-objects["peak"], kind="stable")]
     for number in FLASH_POINTS:
-        line = _row_of_points(objects[:number], found)
+        line = _row_of_points(objects[:number], seen, step)
         if line is not None:
             return [line]
     return []
 
 
-def _row_of_points(bright: NDArray[Any], found: Detections) -> Streak | None:
+def _row_of_points(bright: NDArray[Any], seen: Detections, step: int) -> Streak | None:
     """The fullest line of points, as far as it is filled; None where chance fills lines so."""
-    if len(bright) < FLASHES_MIN:
+    if len(bright) < FLASHES_MIN[step]:
         return None
+    within = FLASH_WITHIN / step
     x, y = np.asarray(bright["x"], np.float64), np.asarray(bright["y"], np.float64)
-    line, _ = fullest_line(x, y, 2 * FLASH_WITHIN)
-    on = on_lines(x, y, line, FLASH_WITHIN)
+    line, _ = fullest_line(x, y, 2 * within)
+    on = on_lines(x, y, line, within)
     direction = np.array([line[0, 2] - line[0, 0], line[0, 3] - line[0, 1]]) / 2
     along = (x - line[0, 0]) * direction[0] + (y - line[0, 1]) * direction[1]
     # one lamp makes them all alike, as stars on a line are not; a star far off on it is none of them either
@@ -177,13 +225,12 @@ def _row_of_points(bright: NDArray[Any], found: Detections) -> Streak | None:
     runs = np.split(order, np.flatnonzero(steps > FLASH_GAP * np.median(steps)) + 1) if len(steps) else [order]
     chosen = max(runs, key=len)
     span = float(np.ptp(along[chosen])) if len(chosen) else 0.0
-    area = found.residual.shape[0] * found.residual.shape[1]
-    chance = alike.sum() * 2 * FLASH_WITHIN * span / area
-    if len(chosen) < FLASHES_MIN or poisson.sf(len(chosen) - 1, chance) > FLASH_CHANCE or span < LENGTH_MIN:
+    chance = alike.sum() * 2 * within * span / seen.residual.size
+    few = len(chosen) < FLASHES_MIN[step] or poisson.sf(len(chosen) - 1, chance) > FLASH_CHANCE
+    if few or span < ALONE_LENGTH / step:
         return None
-    ends = np.array([[line[0, 0], line[0, 1]]]) + np.outer([along[chosen].min(), along[chosen].max()], direction)
-    (x1, y1), (x2, y2) = 2 * ends + 0.5
-    return Streak(float(x1), float(y1), float(x2), float(y2), float(np.median(bright["peak"][chosen]) / found.noise))
+    ends = line[0, :2] + np.outer([along[chosen].min(), along[chosen].max()], direction)
+    return _streak(ends, step, float(np.median(bright["peak"][chosen])) / seen.noise)
 
 
 @lru_cache(maxsize=2)
@@ -207,14 +254,24 @@ def _chord_shares(height: int, width: int) -> NDArray[np.float64]:
     return inside / np.maximum(uniform_filter1d(inside, BESIDE, axis=1), 1)
 
 
-def _faint_lines(found: Detections) -> list[Streak]:
-    """Lines across the frame too faint for a detection, from means of 4 x 4 px with the detections left out."""
-    height, width = (n // BLOCK for n in found.residual.shape)
+def _faint_lines(seen: Detections, step: int, known: Sequence[Streak]) -> list[Streak]:
+    """Lines across the frame too faint for a detection, from means of blocks; of a frame alone with the detections left
+    out, and beside neighbours what `known` streaks light."""
+    side = BLOCK_PX // step
+    height, width = (n // side for n in seen.residual.shape)
     if min(height, width) < 30:
         return []
-    blocks, spread = flattened(free_means(found.residual, found.segments))
-    rows, columns = np.nonzero(over_spread(blocks, spread) > FAINT_SIGMA)
-    if len(rows) < VOTES_MIN or len(rows) > SHARE_MAX * max(1, int(np.isfinite(blocks).sum())):
+    stars = seen.segments if step == HALF else np.zeros_like(seen.segments)
+    blocks, spread = flattened(free_means(seen.residual, stars, side))
+    high = over_spread(blocks, spread) > FAINT_SIGMA
+    for streak in known:
+        (x, y), end = streak.ends(BLOCK_PX)
+        for t in np.linspace(0, 1, math.ceil(streak.length / BLOCK_PX) + 1):
+            row, column = round(y + t * (end[1] - y)), round(x + t * (end[0] - x))
+            high[max(row - 2, 0) : max(row + 3, 0), max(column - 2, 0) : max(column + 3, 0)] = False
+    rows, columns = np.nonzero(high)
+    least = VOTES_MIN[step]
+    if len(rows) < least or len(rows) > SHARE_MAX * max(1, int(np.isfinite(blocks).sum())):
         return []
     offset = farthest(height, width)
     votes = line_sums(rows, columns, np.ones(len(rows)), (height, width))
@@ -224,36 +281,28 @@ def _faint_lines(found: Detections) -> list[Streak]:
     lines: list[Streak] = []
     for _ in range(8):
         k, r = np.unravel_index(int(np.argmax(excess)), excess.shape)
-        if excess[k, r] < VOTE_SIGMA or votes[k, r] < VOTES_MIN:
+        if excess[k, r] < VOTE_SIGMA or votes[k, r] < least:
             break
         cosine, sine = math.cos(k * math.pi / ANGLES), math.sin(k * math.pi / ANGLES)
         near = np.abs(columns * cosine + rows * sine - (r - offset)) <= 1.0
         along = np.sort((rows * cosine - columns * sine)[near])
-        first, last = _densest_stretch(along)
+        first, last = _densest_stretch(along, FAINT_COVER[step])
         beside = [
             int((np.abs(columns * cosine + rows * sine - (r - offset) - shift) <= 1.0).sum()) for shift in (-5, 5)
         ]
         upright = min(abs(cosine), abs(sine)) < UPRIGHT
         # an edge of the foreground is bright on one side as well
-        if not upright and last - first > VOTES_MIN and near.sum() > 2 * max(beside):
-            height_of = float(np.median(blocks[rows[near], columns[near]])) / found.noise
-            lines.append(_of_blocks(float(r - offset), cosine, sine, first, last, height_of))
+        if not upright and last - first > least and near.sum() > 2 * max(beside):
+            t, across = np.array([[first], [last]]), float(r - offset)
+            ends = np.hstack([across * cosine - t * sine, across * sine + t * cosine])
+            lines.append(_streak(ends, BLOCK_PX, float(np.median(blocks[rows[near], columns[near]])) / seen.noise))
         window = (slice(max(0, k - 8), k + 9), slice(max(0, r - 12), r + 13))
         excess[window] = 0
     return lines
 
 
-def _of_blocks(offset: float, cosine: float, sine: float, first: float, last: float, signal: float) -> Streak:
-    """The streak on a line of blocks, from one place along it to another."""
-    points = []
-    for t in (first, last):
-        column, row = offset * cosine - t * sine, offset * sine + t * cosine
-        points += [2 * (BLOCK * column + (BLOCK - 1) / 2) + 0.5, 2 * (BLOCK * row + (BLOCK - 1) / 2) + 0.5]
-    return Streak(points[0], points[1], points[2], points[3], signal)
-
-
-def _densest_stretch(along: NDArray[np.float64]) -> tuple[float, float]:
-    """The longest stretch of sorted positions that is filled to `FAINT_COVER` without a gap of 25 blocks."""
+def _densest_stretch(along: NDArray[np.float64], cover: float) -> tuple[float, float]:
+    """The longest stretch of sorted positions that is filled to `cover` without a gap of 25 blocks."""
     if len(along) < 2:
         return 0.0, 0.0
     breaks = np.flatnonzero(np.diff(along) > 25)
@@ -262,7 +311,7 @@ def _densest_stretch(along: NDArray[np.float64]) -> tuple[float, float]:
     best = (0.0, 0.0)
     for a, b in zip(starts, ends, strict=True):
         length = along[b] - along[a]
-        if length > best[1] - best[0] and (b - a + 1) > FAINT_COVER * length:
+        if length > best[1] - best[0] and (b - a + 1) > cover * length:
             best = (float(along[a]), float(along[b]))
     return best
 
@@ -293,6 +342,6 @@ def _aligned(whole: Streak, piece: Streak) -> bool:
     for x, y in ((piece.x1, piece.y1), (piece.x2, piece.y2)):
         dx, dy = x - whole.x1, y - whole.y1
         along, across = dx * ux + dy * uy, abs(dx * uy - dy * ux)
-        if across > 2 * JOIN_OFFSET + 0.02 * max(whole.length, along, whole.length - along):
+        if across > JOIN_OFFSET + 0.02 * max(whole.length, along, whole.length - along):
             return False
     return True
