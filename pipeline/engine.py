@@ -30,9 +30,9 @@ STEP_VERSIONS = {
     "judge": 32,
     "dark": 10,
     "register": 16,
-    "ground": 16,
+    "ground": 17,
     "combine": 28,
-    "join": 4,
+    "join": 5,
     "finish": 13,
     "summarise": 28,
 }

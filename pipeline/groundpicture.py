@@ -24,7 +24,7 @@ from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sky.geometry import Geometry
 from pipeline.skyline.hold import Hold
 from pipeline.stack import figures
-from pipeline.stack.groundfile import append_mask, picture_header
+from pipeline.stack.groundfile import FULL, append_mask, picture_header
 from pipeline.stack.land import SHARE_LEAST, Land, land_in
 from pipeline.stack.matching import Matching
 from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic
@@ -97,7 +97,8 @@ def half_mask(mask: NDArray[np.float32]) -> NDArray[np.float32]:
     """The largest share of ground among the pixels of the picture that a pixel of the planes is of."""
     rows, columns = half_shape((mask.shape[0], mask.shape[1]))
     even = np.pad(mask, ((0, 2 * rows - mask.shape[0]), (0, 2 * columns - mask.shape[1])), mode="edge")
-    return np.asarray(even.reshape(rows, 2, columns, 2).max(axis=(1, 3)))
+    upper, lower = even[::2], even[1::2]
+    return np.maximum(np.maximum(upper[:, ::2], upper[:, 1::2]), np.maximum(lower[:, ::2], lower[:, 1::2]))
 
 
 def solid_blocks(land: Land, side: int = BLOCK) -> NDArray[np.bool_]:
@@ -161,7 +162,7 @@ def make_ground(
                 coverage[top : top + w.height, left : left + w.width] = tile.coverage
                 rejected[top : top + w.height, left : left + w.width] = tile.rejected
             writer.finish(coverage, rejected)
-    append_mask(path, mask)
+    append_mask(path, np.rint(mask * np.float32(FULL)).astype(np.uint8))
     told = figures.figures(scene, gathered, ready.shared)
     # what the planes tell is of a pixel of the mosaic
     mixed = float(np.sqrt(mixing[len(mixing) // 2]))

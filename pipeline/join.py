@@ -107,9 +107,10 @@ def compose(sky: Sky, ground: GroundFile, path: Path) -> dict[str, Any]:
     hidden = 0
     with CombinedWriter(path, ground.mask.shape, header, noise_header) as writer:
         for top in range(0, ground.mask.shape[0], BAND):
-            picture, noise = (np.array(p[:, top : top + BAND], np.float32) for p in (sky.planes, sky.noise))
+            picture, noise = (p[:, top : top + BAND] for p in (sky.planes, sky.noise))
             first, last = max(top, box.top), min(top + picture.shape[1], box.top + box.height)
             if first < last:
+                picture, noise = (np.array(p, np.float32) for p in (picture, noise))
                 here = slice(first - box.top, last - box.top)
                 share = mask[here].astype(np.float32) / np.float32(FULL)
                 shown_sky = seen[here]
@@ -127,13 +128,13 @@ def compose(sky: Sky, ground: GroundFile, path: Path) -> dict[str, Any]:
                         stars_level.at(here.start, last - first, box.width),
                         ground_level.at(here.start, last - first, box.width),
                     )
-                picture[at] = np.where(use, joined, picture[at])
-                noise[at] = np.where(use, spread, noise[at])
+                np.copyto(picture[at], joined, where=use)
+                np.copyto(noise[at], spread, where=use)
                 hidden += int(np.count_nonzero(~shown_sky & (share < 0.5) & ground.covered[here]))
             writer.write(0, top, 0, picture)
             writer.write(1, top, 0, noise)
         writer.finish(sky.coverage, sky.rejected)
-    append_mask(path, ground.mask / np.float32(FULL))
+    append_mask(path, ground.mask)
     step = (stars_level.cells - ground_level.cells)[:, near]
     return {
         "level_step": [float(np.median(s)) if s.size else None for s in step],

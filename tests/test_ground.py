@@ -19,8 +19,9 @@ from pipeline.config import Trip, load_trip
 from pipeline.console import Progress
 from pipeline.errors import InputError
 from pipeline.handmask import check_mask, check_masks, mask_of, read_mask
-from pipeline.pixels.hidden import give_back, hide_slow
+from pipeline.pixels.hidden import NOTHING, SOME, WHOLE, give_back, hide_plane, hide_slow
 from pipeline.pixels.orientation import ORIENTATIONS, as_taken, upright
+from pipeline.pixels.positions import LAGRANGE, position_grid
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.sensor.demosaic import demosaic
 from pipeline.sensor.mosaic import write_mosaic
@@ -29,7 +30,7 @@ from pipeline.sky.geometry import Geometry, Placement
 from pipeline.skyline.hold import Hold
 from pipeline.stack import seam
 from pipeline.stack.groundfile import read_ground, write_no_ground
-from pipeline.stack.land import land_in
+from pipeline.stack.land import area_of, land_in
 from pipeline.stack.sources import Calibration
 from pipeline.stack.tiles import Tile, Window
 from tests.planted_scenes import Camera, PlantedGeometry, Stars, add_star, drifting, header, read_out
@@ -291,6 +292,30 @@ def test_a_scene_without_ground_is_as_before(night: Nightscape, tmp_path: Path) 
         == 0
     )
     assert not (tmp_path / "composite.fits").exists()
+
+
+def test_cells_hide_what_each_of_their_pixels_does() -> None:
+    """Where cells are told to show land alone, or none, the pixels are hidden as one by one: over a bent map, parts of
+    it unknown, land that goes on beyond its map, tiles that begin within a cell."""
+    rng = np.random.default_rng(5)
+    shape, side = (150, 230), 2
+    area = area_of(ndimage.gaussian_filter(rng.normal(size=(70, 120)), 6) > 0.01, None, side)  # type: ignore[arg-type]
+    grid = position_grid(lambda x, y: (1.02 * x - 4 + 2e-4 * (y - 70) ** 2, y + 3 + 2e-4 * (x - 90) ** 2), shape)
+    grid.shift[-1, :2] = np.nan
+    (cells,) = area.in_cells([grid], shape)
+    assert set(np.unique(cells)) == {NOTHING, SOME, WHOLE}
+    for origin, size in (((0, 0), shape), ((37, 51), (64, 150))):
+        codes = rng.integers(0, 196, size).astype(np.uint8)
+        codes[rng.random(size) < 0.1] = NOT_COVERED
+        results = []
+        for shown in (cells, np.full_like(cells, SOME)):
+            here, hidden = codes.copy(), np.zeros(size, np.uint8)
+            some = hide_plane(area.near, side, grid.shift, LAGRANGE, origin, shown, here, hidden)
+            results.append((here, hidden, some))
+        np.testing.assert_array_equal(results[0][0], results[1][0])
+        np.testing.assert_array_equal(results[0][1], results[1][1])
+        assert results[0][2]
+        assert results[1][2]
 
 
 def test_hiding_equals_its_slow_sentence() -> None:

@@ -13,7 +13,7 @@ from pipeline.skyline.empty import CELL, emptiness
 from pipeline.skyline.hold import Hold
 from pipeline.skyline.moving import about, knots, lay_out
 from pipeline.skyline.still import HALF, Stills, make_stills
-from pipeline.skyline.tell import tell
+from pipeline.skyline.tell import box_about, tell
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import FRAMES_MAX, Seen, sightings
 from pipeline.stack.land import Canvas
@@ -82,7 +82,8 @@ def find_ground(
         empty = emptiness(sighted, shape, max(CELL // side, 1) * side)
         if empty is not None:
             chosen = about(hold, order, knot) if len(places) > 1 else None
-            stills = make_stills(frames, mosaics, calibration, here, threads, side, chosen)
+            box = box_about(empty, side, (shape[0] // side, shape[1] // side))
+            stills = make_stills(frames, mosaics, calibration, here, threads, side, chosen, box)
             told = tell(stills, sighted, empty)
             reference = stills if knot == geometry.reference else reference
         result[knot] = told

@@ -82,8 +82,8 @@ def least_cut(odds: Floats, across: Floats, down: Floats, open_: Bools, ground: 
 def rooted(ground: Bools, roots: Bools) -> Bools:
     """The regions of ground (8 neighbours a pixel) that hold a root."""
     labels, count = ndimage.label(ground, structure=np.ones((3, 3)))
-    holds = np.bincount(labels.ravel(), weights=roots.ravel(), minlength=count + 1) > 0
-    holds[0] = False
+    holds = np.zeros(count + 1, bool)
+    holds[labels[roots & ground]] = True
     return np.asarray(holds[labels])
 
 
@@ -101,7 +101,8 @@ def filled(ground: Bools, odds: Floats, stars: Bools, most: int) -> Bools:
         return ground
     sizes = np.bincount(labels.ravel(), minlength=count + 1)
     level = np.bincount(labels.ravel(), weights=odds.ravel(), minlength=count + 1)
-    starry = np.bincount(labels.ravel(), weights=stars.ravel(), minlength=count + 1) > 0
+    starry = np.zeros(count + 1, bool)
+    starry[labels[stars]] = True
     gaps = (sizes <= most) & (level < -0.5 * sizes)
     keep = gaps | starry | (sizes >= sizes[1:].max())
     keep[0] = True

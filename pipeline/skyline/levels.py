@@ -90,8 +90,11 @@ def _mean_through(values: Doubles, weight: Doubles, reach: float, side: int) -> 
     """Smoothed values, those without weight filled from ever further away."""
     result = np.full(values.shape, np.nan)
     for wide in (reach, 3 * reach, 9 * reach, 27 * reach):
+        open_ = np.isnan(result)
+        if not open_.any():
+            return result
         bottom = smoothed(weight, wide)
-        fill = np.isnan(result) & (bottom > 1e-3 * side**2)
+        fill = open_ & (bottom > 1e-3 * side**2)
         result[fill] = smoothed(values * weight, wide)[fill] / bottom[fill]
     mean = float((values * weight).sum() / max(weight.sum(), 1e-9))
     return np.where(np.isnan(result), mean, result)
@@ -101,8 +104,11 @@ def _plane_through(values: Doubles, weight: Doubles, reach: float, side: int) ->
     """Local straight planes; further off with ever wider ones, and at last the mean of what is near."""
     result = np.full(values.shape, np.nan)
     for wide in (reach, 2 * reach, 4 * reach):
+        open_ = np.isnan(result)
+        if not open_.any():
+            return result
         plane, _, total = local_plane(values, weight, wide)
-        fill = np.isnan(result) & (total > 0.05 * side**2)
+        fill = open_ & (total > 0.05 * side**2)
         result[fill] = plane[fill]
     return np.where(np.isnan(result), _mean_through(values, weight, 4 * reach, side), result)
 

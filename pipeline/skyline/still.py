@@ -26,6 +26,8 @@ HALF = 2  # mosaic pixels to one of the stills, where the ground stands still du
 SIDE, SIDE_LEAST, BEND = 512, 64, 1.0
 # Nodes, a side, at which shifts are compared.
 NODES = 9
+# Pixels of which the medians are taken at once: what is sorted stays in the fastest cache.
+MEDIANS_AT_ONCE = 512
 # Cells in which the two halves' levels are compared, pixels of the stills, and the reach of the planes through them.
 LEVEL_CELL, LEVEL_REACH = 12, 2.5
 
@@ -100,6 +102,7 @@ def make_stills(
     threads: int = 1,
     side: int = HALF,
     numbers: Sequence[int] | None = None,
+    box: tuple[slice, slice] | None = None,
 ) -> Stills:
     """Take the medians.
 
@@ -111,6 +114,7 @@ def make_stills(
     threads : over tiles
     side : mosaic pixels to one of the stills, even
     numbers : the frames to choose from, in order of time; all by default
+    box : rows and columns of the stills that are wanted, all by default; far from them there are none
     """
     height, width = frames[0].shape
     colours = len(colour_planes(frames[0].header.cfa))
@@ -119,6 +123,8 @@ def make_stills(
     halves = [[numbers[k] for k in half] for half in choose(len(numbers))]
     tile = _tile_side(hold, [frames[n].id for half in halves for n in half], (height, width), side)
     windows = cut((height // side * side, width // side * side), tile)
+    if box is not None:
+        windows = [w for w in windows if _reaches(w, box, side)]
     x, y = (np.array(middles) for middles in zip(*(_middle(window) for window in windows), strict=True))
     places = {n: hold.from_reference(frames[n].id, x, y) for half in halves for n in half}
 
@@ -155,6 +161,15 @@ def _tile_side(hold: Hold, names: Sequence[str], shape: tuple[int, int], side: i
     # the far corner of a tile lies half a side off its middle in rows and in columns
     wanted = BEND * side / max(steepest, 1e-9)
     return max(int(min(max(wanted, SIDE_LEAST), SIDE)) // side, 1) * side
+
+
+def _reaches(window: Window, box: tuple[slice, slice], side: int) -> bool:
+    """Whether a window of the picture holds any of the stills' rows and columns."""
+    spans = ((window.top, window.height), (window.left, window.width))
+    return all(
+        first < part.stop * side and first + size > part.start * side
+        for part, (first, size) in zip(box, spans, strict=True)
+    )
 
 
 def _middle(window: Window) -> tuple[float, float]:
@@ -200,21 +215,38 @@ def medians(values, out):  # type: ignore[no-untyped-def]
 
     The lower middle of an even number, so that of two values a star's is passed over. As
     ``np.sort(values, axis=0)[(count - 1) // 2]``, which sorts what is no number last, `count` being how many are.
+    Rows are exchanged, not values, and only as far as the middle is sorted: that is vector code.
     """
     n, size = values.shape
-    held = np.empty(n, np.float32)
-    for p in range(size):
-        count = 0
+    held, counts = np.empty((n, MEDIANS_AT_ONCE), np.float32), np.empty(MEDIANS_AT_ONCE, np.int32)
+    for first in range(0, size, MEDIANS_AT_ONCE):
+        width = min(MEDIANS_AT_ONCE, size - first)
+        counts[:] = 0
         for k in range(n):
-            v = values[k, p]
-            if v == v:
-                at = count
-                while at > 0 and held[at - 1] > v:
-                    held[at] = held[at - 1]
-                    at -= 1
-                held[at] = v
-                count += 1
-        out[p] = held[(count - 1) // 2] if count else np.float32(np.nan)
+            _take(values[k, first : first + width], held[k], counts)
+        for k in range((n + 1) // 2):
+            for at in range(n - 1, k, -1):
+                _exchange(held[at - 1, :width], held[at, :width])
+        for j in range(width):
+            out[first + j] = held[(counts[j] - 1) // 2, j] if counts[j] > 0 else np.float32(np.nan)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take(values, held, counts):  # type: ignore[no-untyped-def]
+    """Count what is a number, and let the rest be larger than any."""
+    for j in range(np.uint64(len(values))):
+        known = values[j] == values[j]
+        held[j] = values[j] if known else np.float32(np.inf)
+        counts[j] += np.int32(known)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _exchange(low, high):  # type: ignore[no-untyped-def]
+    """Put the smaller of each two values into the first row."""
+    for j in range(np.uint64(len(low))):
+        one, other = low[j], high[j]
+        low[j] = one if one < other else other
+        high[j] = other if one < other else one
 
 
 __all__ = ["HALF", "Stills", "cells", "choose", "make_stills", "medians"]

@@ -14,6 +14,7 @@ from scipy import ndimage
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown
 from pipeline.stack.land import Canvas
+from pipeline.stack.output import compressed
 from pipeline.stack.tiles import Tile, Window
 
 FULL = 255  # a pixel that is ground and nothing else
@@ -107,11 +108,9 @@ def picture_header(box: Window, unit: str = "adu") -> fits.Header:
     return header
 
 
-def append_mask(path: Path, mask: NDArray[np.floating]) -> None:
-    """Add the mask (height, width; 0-1) to a written picture."""
-    hdu = fits.CompImageHDU(
-        np.rint(np.clip(mask, 0, 1) * FULL).astype(np.uint8), name="MASK", compression_type="RICE_1"
-    )
+def append_mask(path: Path, mask: NDArray[np.uint8]) -> None:
+    """Add the mask (height, width; share of ground in 1/255) to a written picture."""
+    hdu = compressed(mask, "MASK")
     with fits.open(path, mode="append", memmap=True, lazy_load_hdus=True) as hdus:
         hdus.append(hdu)
 

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from pipeline.pixels.background import Survey
 from pipeline.pixels.cells import any_in_cells
-from pipeline.pixels.hidden import hide_plane
+from pipeline.pixels.hidden import CELL, NOTHING, WHOLE, hide_plane, shown_in_cells
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
 from pipeline.stack.sources import Frame, Map
 
@@ -22,8 +22,6 @@ Bools = NDArray[np.bool_]
 SHARE_LEAST = 0.02
 # How far a value reaches that is demosaiced (2 px) and resampled (3 px, of which the outer lobes carry a few per cent).
 REACH_PX = 4
-# Cells in which it is looked up whether land is anywhere near, px.
-CELL = 16
 
 
 class Standing(Protocol):
@@ -74,21 +72,22 @@ class Area:
     cells: NDArray[np.bool_]
     coarse: int
 
-    def any(self, y0: float, y1: float, x0: float, x1: float) -> bool:
-        """Whether there is some between these rows and columns of the picture."""
-        rows, columns = self.cells.shape
-        # one pixel to spare for the bend of the map between the rows that were looked at
-        i0, i1 = (int(np.clip((y + self.margin + s) // self.coarse, 0, rows - 1)) for y, s in ((y0, -1), (y1, 2)))
-        j0, j1 = (int(np.clip((x + self.margin + s) // self.coarse, 0, columns - 1)) for x, s in ((x0, -1), (x1, 2)))
-        return bool(self.cells[i0 : i1 + 1, j0 : j1 + 1].any())
+    def in_cells(self, grids: Sequence[PositionGrid], shape: tuple[int, int]) -> list[NDArray[np.uint8]]:
+        """What frames show of it in cells of a result of `shape`, an array each (`shown_in_cells`).
 
-    def whole(self, y0: float, y1: float, x0: float, x1: float) -> bool:
-        """Whether there is nothing else between these rows and columns of the picture; land goes on beyond it."""
+        Parameters
+        ----------
+        grids : where on these cells, from the first on, lies what a frame shows at a pixel of the result
+        """
         rows, columns = self.near.shape
-        top, left = (int(np.floor((v + self.margin - 1) / self.side)) for v in (y0, x0))
-        bottom, right = (int(np.ceil((v + self.margin + 2) / self.side)) + 1 for v in (y1, x1))
-        top, left = min(max(top, 0), rows - 1), min(max(left, 0), columns - 1)
-        return bool(self.near[top : max(bottom, top + 1), left : max(right, left + 1)].all())
+        sums = np.zeros((rows + 1, columns + 1), np.int32)
+        np.cumsum(self.near, axis=0, dtype=np.int32, out=sums[1:, 1:])
+        np.cumsum(sums[1:, 1:], axis=1, out=sums[1:, 1:])
+        cells = (-(-shape[0] // CELL), -(-shape[1] // CELL))
+        result = [np.empty(cells, np.uint8) for _ in grids]
+        for grid, shown in zip(grids, result, strict=True):
+            shown_in_cells(sums, self.side, grid.shift, shown)
+        return result
 
     def at(self, frame: str, x: ArrayLike, y: ArrayLike) -> NDArray[np.bool_]:
         """Whether places in a frame, px, are some of it or next to it."""
@@ -138,17 +137,20 @@ class Land:
     areas : a frame's own
     grids : a position grid a frame: where on its area's picture, from the first cell on, lies the ground that the frame
         shows at a pixel of the result; none where frames are laid on the ground itself
+    shown : what each frame shows of it in cells of the result; as many as `grids`
     replaced : pixels that no frame shows without it come from elsewhere
     """
 
     areas: tuple[Area, ...]
     grids: tuple[PositionGrid, ...] = ()
+    shown: tuple[NDArray[np.uint8], ...] = ()
     replaced: bool = False
 
     @property
     def nbytes(self) -> int:
         """Memory that it takes."""
-        return sum({id(area): area.near.nbytes for area in self.areas}.values())
+        held = {id(area): area.near.nbytes for area in self.areas}
+        return sum(held.values()) + sum(cells.nbytes for cells in self.shown)
 
     def rows(self) -> tuple[int, int] | None:
         """The first row of the ground's picture that shows some, and the row after the last; None where none does."""
@@ -160,21 +162,21 @@ class Land:
         area, grid = self.areas[number], self.grids[number]
         if not self.shows(number, origin, (codes.shape[0], codes.shape[1])):
             return False
-        return bool(hide_plane(area.near, area.side, grid.shift, LAGRANGE, origin, codes, hidden))
+        return bool(hide_plane(area.near, area.side, grid.shift, LAGRANGE, origin, self.shown[number], codes, hidden))
 
     def shows(self, number: int, origin: tuple[int, int], shape: tuple[int, int]) -> bool:
         """Whether frame `number` may show land in a tile."""
-        area = self.areas[number]
-        bounds = self.grids[number].region(origin[0], origin[0] + shape[0], origin[1], origin[1] + shape[1])
-        return bounds is None or area.any(*(bound - area.margin for bound in bounds))
+        return bool((self._cells(number, origin, shape) != NOTHING).any())
 
     def skips(self, number: int, origin: tuple[int, int], shape: tuple[int, int]) -> bool:
         """Whether frame `number` need not be read for a tile: it shows nothing else there, and that is replaced."""
-        if not self.replaced or not self.grids:
-            return False
-        area = self.areas[number]
-        bounds = self.grids[number].region(origin[0], origin[0] + shape[0], origin[1], origin[1] + shape[1])
-        return bounds is not None and area.whole(*(bound - area.margin for bound in bounds))
+        return bool(self.replaced and self.grids and (self._cells(number, origin, shape) == WHOLE).all())
+
+    def _cells(self, number: int, origin: tuple[int, int], shape: tuple[int, int]) -> NDArray[np.uint8]:
+        (top, left), (height, width) = origin, shape
+        return self.shown[number][
+            top // CELL : (top + height - 1) // CELL + 1, left // CELL : (left + width - 1) // CELL + 1
+        ]
 
     def free_blocks(self, number: int, frame: str, survey: Survey) -> NDArray[np.bool_]:
         """(rows, columns) of the blocks of a frame's survey that hold none of it."""
@@ -203,7 +205,13 @@ def land_in(
 
 def land_over(areas: Sequence[Area], stars: Map, frames: Sequence[Frame]) -> Land:
     """Land to be left out of the stars' picture, each frame's in an area of its own; arguments as of `land_in`."""
-    return Land(tuple(areas), _grids(areas, stars, frames, frames[0].shape))
+    shape = frames[0].shape
+    grids = _grids(areas, stars, frames, shape)
+    shown: dict[int, NDArray[np.uint8]] = {}
+    for area in {id(area): area for area in areas}.values():
+        mine = [k for k, other in enumerate(areas) if other is area]
+        shown |= dict(zip(mine, area.in_cells([grids[k] for k in mine], shape), strict=True))
+    return Land(tuple(areas), grids, tuple(shown[k] for k in range(len(areas))))
 
 
 def _grids(
@@ -220,7 +228,6 @@ def _grids(
 
 
 __all__ = [
-    "CELL",
     "REACH_PX",
     "SHARE_LEAST",
     "Area",

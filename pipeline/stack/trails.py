@@ -142,7 +142,9 @@ def star_trails(
     shape, colours = inputs.shape, colour_count(inputs.cfa)
     numbers: Mapping[str, int] = {frame.id: n for n, frame in enumerate(inputs.frames)}
     frames = laid(inputs, geometry, begins, exposures)
-    land = None if mask is None else area_of(np.asarray(mask > SHARE_LEAST), None).near  # type: ignore[arg-type]
+    land = None if mask is None else area_of(np.asarray(mask > SHARE_LEAST), None)  # type: ignore[arg-type]
+    moved = [frame.grids[len(frame.grids) // 2] for frame in frames[len(inputs.frames) :]]
+    shown = [] if land is None else land.in_cells(moved, shape)
     node_x, node_y = grid_nodes(shape)
     nothing = np.zeros((colours, len(node_y), len(node_x)), np.float32)
     result = np.zeros((colours, *shape), np.float32)
@@ -159,8 +161,9 @@ def star_trails(
                 continue
             use = codes != NOT_COVERED
             if k >= len(inputs.frames) and land is not None:
-                hide_plane(land, 1, frame.grids[len(frame.grids) // 2].shift, LAGRANGE, origin, codes, aside)
-                here = land[window.top : window.top + window.height, window.left : window.left + window.width]
+                copy = k - len(inputs.frames)
+                hide_plane(land.near, 1, moved[copy].shift, LAGRANGE, origin, shown[copy], codes, aside)
+                here = land.near[window.top : window.top + window.height, window.left : window.left + window.width]
                 use = (codes != NOT_COVERED) & (here == 0)
             np.maximum(top, values, out=top, where=use[None])
         return window, np.where(np.isfinite(top), top, 0).astype(np.float32)
