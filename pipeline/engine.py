@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "decode": 3,
     "grade": 21,
     "judge": 32,
-    "dark": 10,
+    "dark": 11,
     "register": 16,
     "ground": 17,
     "combine": 28,
