@@ -23,10 +23,8 @@ SIDE = 2  # half-size px a side of a block
 STEP = 2 * SIDE  # px of the mosaic
 # Of the range of the blocks about a place, by which a star laid between them is missed, twinkles or swells.
 MISSED = 0.5
-CELL, CLIP = (
-    4,
-    3.0,
-)  # blocks a side over which what is broad is taken off; standard deviations that a block counts there
+CELL = 4  # blocks a side over which what is broad is taken off
+CLIP = 3.0  # standard deviations that a block counts there at most
 AROUND = 3  # cells
 TAIL, TAIL_SIGMA = 0.98, 2.054  # share of a normal distribution below so many standard deviations
 RIM = 2  # blocks at the edges of the picture
