@@ -26,7 +26,7 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 5,
     "decode": 3,
-    "grade": 21,
+    "grade": 22,
     "judge": 32,
     "dark": 11,
     "register": 16,

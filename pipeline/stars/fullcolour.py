@@ -23,7 +23,7 @@ RATIO_DTYPE = np.dtype([("full_red", "i2"), ("full_blue", "i2")])
 # others, which each frame chooses differently.
 STARS = 150
 FULL = 0.97  # of the room above black: a sample from here on tells nothing
-REACH = 2.5  # px beyond the outermost full sample: there is light enough, and the star's profile is one curve
+REACH = 1.5  # px beyond the outermost full sample: further out neighbours have too much of the light (crowded: by 2.5 half)
 SKY_FROM, SKY_TO = 7.0, 11.0  # px beyond it, where the sky around is read
 NEAR, FAR = 10.0, 40.0  # px; the windows that are tried. What is full further out is no star
 RISE = 6.0  # times the noise of one pixel, of samples that are used
@@ -177,7 +177,7 @@ def _heights(
         normal = (design.T * weight) @ design + np.diag(deviation**-2.0)
         solution = np.linalg.solve(normal, (design.T * weight) @ wanted + known * deviation**-2.0)
         miss = np.abs(wanted - design @ solution) * np.sqrt(weight)
-        weight = np.where(miss > 3.0, 0.0, weight)
+        weight = np.where(miss > 2.0, 0.0, weight)
         if min(np.count_nonzero(weight[colour == c]) for c in range(3)) < SAMPLES:
             return None
     error = np.linalg.inv(normal)
