@@ -23,7 +23,7 @@ RATIO_DTYPE = np.dtype([("full_red", "i2"), ("full_blue", "i2")])
 # others, which each frame chooses differently.
 STARS = 150
 FULL = 0.97  # of the room above black: a sample from here on tells nothing
-REACH = 1.5  # px beyond the outermost full sample: further out neighbours have too much of the light (crowded: by 2.5 half)
+REACH = 1.5  # px beyond the outermost full sample: by 2.5 neighbours have half of the light in a crowded field
 SKY_FROM, SKY_TO = 7.0, 11.0  # px beyond it, where the sky around is read
 NEAR, FAR = 10.0, 40.0  # px; the windows that are tried. What is full further out is no star
 RISE = 6.0  # times the noise of one pixel, of samples that are used
