@@ -177,7 +177,7 @@ def _heights(
         normal = (design.T * weight) @ design + np.diag(deviation**-2.0)
         solution = np.linalg.solve(normal, (design.T * weight) @ wanted + known * deviation**-2.0)
         miss = np.abs(wanted - design @ solution) * np.sqrt(weight)
-        weight = np.where(miss > 2.0, 0.0, weight)
+        weight = np.where(miss > 3.0, 0.0, weight)
         if min(np.count_nonzero(weight[colour == c]) for c in range(3)) < SAMPLES:
             return None
     error = np.linalg.inv(normal)
