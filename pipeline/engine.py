@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 5,
     "decode": 3,
     "grade": 22,
-    "judge": 32,
+    "judge": 33,
     "dark": 11,
     "register": 16,
     "ground": 17,

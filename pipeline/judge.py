@@ -19,7 +19,7 @@ from pipeline.judging.clouds import cloud_figures, see_sky
 from pipeline.judging.course import event_values, scene_course
 from pipeline.judging.graded import Graded, exposure_shares, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
-from pipeline.judging.passing import passing_streaks, without_flashes
+from pipeline.judging.passing import passing_streaks, unlikely_meteors, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.weather import frame_causes, weather
 from pipeline.plan import ScenePlan, most_common, read_scene
@@ -92,6 +92,7 @@ def judge_scene(
         pattern = learn_pattern(shapes, motions, width, height)
         motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)
         doubled_figures([figures[n] for n in alike], chosen)
+        unlikely_meteors([figures[n] for n in alike], sky, width, height)
         clear = cloud_figures([figures[n] for n in alike], chosen, sky, settings)
         sky_figures([figures[n] for n in alike], chosen, sky, settings)
         names = [frame.plan.shown for frame in chosen]

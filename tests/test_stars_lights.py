@@ -10,6 +10,9 @@ import pytest
 
 from pipeline.config import JudgeSettings
 from pipeline.judge import Graded, judge_scene
+from pipeline.judging.clouds import Sky
+from pipeline.judging.land import Land
+from pipeline.judging.passing import unlikely_meteors
 from pipeline.pages.passing import streak_rows, streak_sentence
 from pipeline.stars.followed import follow
 from pipeline.stars.glimpse import streak_picture, whole_picture
@@ -17,6 +20,8 @@ from pipeline.stars.lights import kind_of, light_of
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.measure import measure_frame
 from pipeline.stars.streaks import Streak, find_streaks
+from pipeline.stars.tiles import TILES
+from pipeline.verdicts import Figures
 from tests.labelled import Setting, make_scene
 from tests.starfields import Field, mosaic, random_field, render
 
@@ -206,3 +211,21 @@ def test_what_comes_back_in_its_place_is_no_meteor():
         rows, _, _ = judge_scene(marked, scene, JudgeSettings(), None)
         (streak,) = json.loads(rows[2]["streak_list"])
         assert streak["kind"] == kind
+
+
+def test_a_lamp_s_light_on_land_and_doubled_stars_are_no_meteors() -> None:
+    """The lower half of the picture is land, and the last frame was kicked: what is drawn there keeps no such name."""
+    rows, columns = TILES[0] * 3, TILES[1] * 3
+    fine = np.zeros((3, rows, columns), bool)
+    fine[:, rows // 2 :] = True
+    nothing = np.zeros(0, bool)
+    sky = Sky(None, nothing, (), Land(nothing, fine, (nothing,) * 3, False))  # type: ignore[arg-type]
+
+    def meteor(y: float) -> dict[str, object]:
+        return {"x1": 100.0, "y1": y, "x2": 300.0, "y2": y + 40.0, "kind": "meteor"}
+
+    frames = [Figures("a", streak_list=[meteor(50.0), meteor(500.0)]), Figures("b", streak_list=[meteor(340.0)])]
+    frames.append(Figures("c", doubled=True, streak_list=[meteor(50.0)]))
+    unlikely_meteors(frames, sky, 1200, 800)
+    kinds = [[streak["kind"] for streak in f.streak_list] for f in frames]
+    assert kinds == [["meteor", "unknown"], ["meteor"], ["unknown"]]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings, Site
 from pipeline.judging.graded import Graded, exposure_shares
-from pipeline.judging.land import Land, find_land, fine_grid
+from pipeline.judging.land import Land, find_land, fine_cell, fine_grid
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.motion import airmass, altitude_deg
 from pipeline.sky.times import julian_date, parse
@@ -50,6 +50,12 @@ class Sky:
     def above_land(self, frame: int, stars: NDArray[Any]) -> NDArray[Any]:
         """The stars of a frame's list without those that stand on land."""
         return stars if self.land is None else stars[~self.land.on[frame]]
+
+    def on_land(self, frame: int, places: NDArray[np.float64], width: int, height: int) -> NDArray[np.bool_]:
+        """Which places, (n, 2) px, of a frame of this size show land."""
+        if self.land is None:
+            return np.zeros(len(places), bool)
+        return np.asarray(self.land.fine[(frame, *fine_cell(places[:, 0], places[:, 1], width, height))])
 
     def land_share(self, frame: int) -> NDArray[np.float64]:
         """Share of each part of the grid that is land in a frame."""

@@ -154,7 +154,7 @@ def find_land(
     if shows.any():
         usual = float(np.quantile(np.bincount(seen.frame[shows], minlength=frames), 0.75))
         fine |= _void(everywhere[shows], usual, fine, turn, moment, width, height)
-        behind |= ~found & fine[(seen.frame, *_fine_cell(seen.x, seen.y, width, height))]
+        behind |= ~found & fine[(seen.frame, *fine_cell(seen.x, seen.y, width, height))]
     on = []
     for n, stars in enumerate(lists):
         there = turn(stars["x"] - (width - 1) / 2, stars["y"] - (height - 1) / 2, np.full(len(stars), moment[n]))
@@ -294,7 +294,7 @@ def _sharp(
     return len(edge) >= 3 and float(np.median(edge)) >= SHARP
 
 
-def _fine_cell(x: Floats, y: Floats, width: int, height: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def fine_cell(x: Floats, y: Floats, width: int, height: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Row and column of the fine grid at a position."""
     rows, columns = (n * POINTS for n in TILES)
     row = np.clip((y + 0.5) * rows / height, 0, rows - 1).astype(np.int64)
@@ -347,4 +347,4 @@ def _fine(ground: Ground, turn: _Turn, moment: Floats, width: int, height: int) 
     return fine
 
 
-__all__ = ["Land", "find_land", "fine_grid"]
+__all__ = ["Land", "find_land", "fine_cell", "fine_grid"]

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.judging.clouds import Sky
 from pipeline.judging.graded import Graded
 from pipeline.stars.lights import UNEVEN_ACROSS, Light, kind_of
 from pipeline.verdicts import Figures
@@ -21,6 +22,7 @@ OFF_COURSE = 0.02  # px a px along, by which a lens, and a mount between frames,
 LIGHT_FIELDS = tuple(field.name for field in fields(Light))
 # Times the star width: what is wider is an edge of land or cloud, or a contrail; glare and fireballs may be.
 WIDE = 3.0
+PLACES, ON_LAND = 21, 0.5  # places along a streak that are looked at; share of them on land, of what no meteor is
 FLASH = 12.0  # px from a streak within which what was measured is an aircraft's flash, or a star under its light
 
 
@@ -53,6 +55,16 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
                 continue
             f.streak_list.append({**streak, "kind": kind})
         f.streaks = len(f.streak_list)
+
+
+def unlikely_meteors(figures: Sequence[Figures], sky: Sky, width: int, height: int) -> None:
+    """Take the name from meteors that lie on land, as a lamp's light does, and from stars that a kick has doubled."""
+    for n, f in enumerate(figures):
+        for streak in f.streak_list:
+            line = np.linspace((streak["x1"], streak["y1"]), (streak["x2"], streak["y2"]), PLACES)
+            hidden = sky.on_land(n, line, width, height).mean() > ON_LAND
+            if streak["kind"] == "meteor" and (f.doubled or hidden):
+                streak["kind"] = "unknown"
 
 
 def without_flashes(frame: Graded, streaks: Sequence[Mapping[str, Any]]) -> Graded:
