@@ -26,7 +26,6 @@ from pipeline.sky.solve import solve
 from pipeline.sky.table import FrameStars
 from pipeline.sky.vignetting import Vignetting, measure_vignetting, response
 from pipeline.starlists import figure, middle_of
-from pipeline.verdicts import THOUGH
 
 Floats = NDArray[np.float64]
 J2000 = 2451545.0  # Julian date from which the stars' times are counted (`starlists.read_stars`)
@@ -336,7 +335,7 @@ def rank(rows: Mapping[str, Mapping[str, Any]], lists: Mapping[str, FrameStars])
 
     Parameters
     ----------
-    rows : figures of `verdicts.ecsv` by frame; `fwhm_px`, `transparency` and `detail` are used where they are
+    rows : figures of `verdicts.ecsv` by frame; `fwhm_px`, `transparency` and `margin` are used where they are
     lists : star lists in order of time
     """
     ids = list(lists)
@@ -353,7 +352,7 @@ def rank(rows: Mapping[str, Mapping[str, Any]], lists: Mapping[str, FrameStars])
     few = np.maximum(0.0, 0.7 - counts / max(float(np.median(counts)), 1.0))
     away = np.abs(np.linspace(-1.0, 1.0, len(ids))) if len(ids) > 1 else np.zeros(1)
     cost = cost + CLOUD_COST * (lost + few) + MIDDLE_COST * away**2
-    against = np.array([str(rows.get(i, {}).get("detail") or "").startswith(THOUGH) for i in ids])
+    against = np.array([figure(rows.get(i, {}), "margin") < 0 for i in ids])
     return [ids[n] for n in np.lexsort((np.round(cost, 9), against))]
 
 

@@ -25,7 +25,6 @@ STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexpo
 UNLIKE = "different camera or settings"
 CLOSEST = "closest: "  # before what came closest to its limit, of a frame that is kept
 CLOUDS = {"haze", "broken cloud", "passing cloud", "cloud"}  # of `judging.weather.CAUSES`
-THOUGH = "kept by hand, though "  # before what a frame kept by hand would be set aside for
 # Every reason for which a frame can be set aside, gravest first; `register` gives "not registered".
 REASONS = (
     "unreadable",
@@ -254,7 +253,7 @@ def decide(f: Figures, scene: Usual, settings: JudgeSettings, *, keep: bool = Fa
     reasons = tuple(reason for reason in REASONS if any(h.reason == reason for h in beyond))
     sentences = [min((h for h in beyond if h.reason == reason), key=lambda h: h.margin).sentence for reason in reasons]
     if keep:
-        said = f"{THOUGH}{'; '.join(sentences)}" if sentences else "kept by hand"
+        said = f"kept by hand, though {'; '.join(sentences)}" if sentences else "kept by hand"
         return Verdict("kept", (), margin, said, tuple(held))
     if reasons:
         return Verdict("set aside", reasons, margin, "; ".join(sentences), tuple(held))

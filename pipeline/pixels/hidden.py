@@ -54,13 +54,13 @@ def shown_in_cells(sums, side, shift, shown):  # type: ignore[no-untyped-def]
                     high[axis] = max(high[axis], place)
             u0, v0 = (low + 0.5 - BEND) / side
             u1, v1 = (high + 0.5 + BEND) / side
-            left, right_ = min(max(int(np.floor(u0)), 0), width - 1), min(max(int(np.floor(u1)), 0), width - 1) + 1
+            left, beyond = min(max(int(np.floor(u0)), 0), width - 1), min(max(int(np.floor(u1)), 0), width - 1) + 1
             top, bottom = min(max(int(np.floor(v0)), 0), height - 1), min(max(int(np.floor(v1)), 0), height - 1) + 1
-            number = sums[bottom, right_] - sums[top, right_] - sums[bottom, left] + sums[top, left]
+            number = sums[bottom, beyond] - sums[top, beyond] - sums[bottom, left] + sums[top, left]
             if number == 0:
                 shown[i, j] = NOTHING
             else:
-                shown[i, j] = WHOLE if number == (bottom - top) * (right_ - left) else SOME
+                shown[i, j] = WHOLE if number == (bottom - top) * (beyond - left) else SOME
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.ordering import median_first, select_first, sorting_network
+from pipeline.pixels.ordering import median_first, put_in_order, select_first, sorting_network
 from pipeline.sensor.calibrate import CHESS, lattices
 from pipeline.sensor.clipped import clipped
 
@@ -400,16 +400,8 @@ def _column_medians(total, block, network, medians):  # type: ignore[no-untyped-
             size = min(STRIP, width - left)
             rows[:, :size] = total[n * block : (n + 1) * block, left : left + size]
             for pair in range(len(network)):
-                _put_in_order(rows[network[pair, 0], :size], rows[network[pair, 1], :size])
+                put_in_order(rows[network[pair, 0], :size], rows[network[pair, 1], :size])
             medians[n, left : left + size] = rows[block // 2, :size]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _put_in_order(lower, upper):  # type: ignore[no-untyped-def]
-    for x in range(np.uint64(len(lower))):
-        one, other = lower[x], upper[x]
-        lower[x] = one if one < other else other
-        upper[x] = other if one < other else one
 
 
 def _beside_contrast(medians: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -153,11 +153,12 @@ def measure_vignetting(
     known = level, error, star, seen[:, 0].astype(int), place, np.column_stack(others), prior
     lens, covariance = _fit(*known, OFF_AXIS)
     middle_error = float(np.sqrt((covariance[2, 2] + covariance[3, 3]) / 2))
-    told = worst = _worst(camera, lens, covariance)
+    # what is stated holds wherever the middle may lie; whether it is corrected goes by what is taken
+    stated = _worst(camera, lens, covariance)
     if np.hypot(*lens[2:]) <= OFF_SURE * middle_error:
         lens, covariance = _fit(*known, ON_AXIS)
         lens[2:] = 0
-        worst = _worst(camera, lens, covariance)
+    worst = _worst(camera, lens, covariance)
     terms, middle = (float(lens[0]), float(lens[1])), (float(lens[2]), float(lens[3]))
     reach = float(np.sqrt(np.percentile(np.sum(place**2, axis=1), 98)))
     fall = np.exp(np.column_stack([PLACES**2, PLACES**4]) @ terms)
@@ -169,7 +170,7 @@ def measure_vignetting(
         refused = f"the stars tell it {how}: the sky moved too little, or they are too few"
     elif (np.diff(fall) > RISE_MAX / len(PLACES)).any() or fall[-1] < CORNER_LEAST:
         refused = "what the stars show is no lens's: it does not fall evenly towards the corners"
-    return Vignetting(terms, told, number, refused, middle, middle_error)
+    return Vignetting(terms, stated, number, refused, middle, middle_error)
 
 
 def _worst(camera: Camera, lens: Floats, covariance: Floats) -> float:

@@ -11,6 +11,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.cells import between, cell_sums, local_plane
+from pipeline.pixels.ordering import put_in_order, sorting_network
 from pipeline.sensor.mosaic import MosaicFile, colour_planes
 from pipeline.skyline.hold import Hold
 from pipeline.stack.sources import Calibration, Frame, Mosaics, calibrated
@@ -141,7 +142,7 @@ def make_stills(
                 values = np.stack(stack)
                 target = result[which, :, i : i + values.shape[2], j : j + values.shape[3]]
                 out = np.empty(values[0].size, np.float32)
-                medians(values.reshape(len(values), -1), out)
+                medians(values.reshape(len(values), -1), sorting_network(len(values)), out)
                 target[:] = out.reshape(target.shape)
 
     with ThreadPoolExecutor(threads) as pool:
@@ -210,12 +211,12 @@ def _part(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def medians(values, out):  # type: ignore[no-untyped-def]
+def medians(values, network, out):  # type: ignore[no-untyped-def]
     """Median over the first axis of (n, pixels) float32 values, those that are no numbers left out.
 
     The lower middle of an even number, so that of two values a star's is passed over. As
     ``np.sort(values, axis=0)[(count - 1) // 2]``, which sorts what is no number last, `count` being how many are.
-    Rows are exchanged, not values, and only as far as the middle is sorted: that is vector code.
+    `network` is the `sorting_network` of n: rows are put in order, not values.
     """
     n, size = values.shape
     held, counts = np.empty((n, MEDIANS_AT_ONCE), np.float32), np.empty(MEDIANS_AT_ONCE, np.int32)
@@ -224,9 +225,8 @@ def medians(values, out):  # type: ignore[no-untyped-def]
         counts[:] = 0
         for k in range(n):
             _take(values[k, first : first + width], held[k], counts)
-        for k in range((n + 1) // 2):
-            for at in range(n - 1, k, -1):
-                _exchange(held[at - 1, :width], held[at, :width])
+        for pair in range(len(network)):
+            put_in_order(held[network[pair, 0], :width], held[network[pair, 1], :width])
         for j in range(width):
             out[first + j] = held[(counts[j] - 1) // 2, j] if counts[j] > 0 else np.float32(np.nan)
 
@@ -238,15 +238,6 @@ def _take(values, held, counts):  # type: ignore[no-untyped-def]
         known = values[j] == values[j]
         held[j] = values[j] if known else np.float32(np.inf)
         counts[j] += np.int32(known)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _exchange(low, high):  # type: ignore[no-untyped-def]
-    """Put the smaller of each two values into the first row."""
-    for j in range(np.uint64(len(low))):
-        one, other = low[j], high[j]
-        low[j] = one if one < other else other
-        high[j] = other if one < other else one
 
 
 __all__ = ["HALF", "Stills", "cells", "choose", "make_stills", "medians"]
