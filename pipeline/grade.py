@@ -24,10 +24,11 @@ from pipeline.config import GradeSettings, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError
 from pipeline.files import replacing
-from pipeline.neighbours import Neighbour, beside, neighbour_of
+from pipeline.neighbours import Neighbour, neighbour_of, witnesses
 from pipeline.plan import read_batch
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.sensor.transfer import line_through, transfer_blocks
+from pipeline.stars.beyond import Witness, beyond_neighbours
 from pipeline.stars.broad import broad_light, packed
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
 from pipeline.stars.detect import Detections
@@ -121,11 +122,11 @@ def graded_frame(
     return measured.row, measured.found, streaks
 
 
-def add_passing(measured: Measured, others: Sequence[Neighbour]) -> list[Streak]:
+def add_passing(measured: Measured, beside: Sequence[Witness]) -> list[Streak]:
     """Add to a frame's row what is told once its neighbours are known: streaks, and doubled stars beside them."""
     row, found = measured.row, measured.found
     seen = found.detections
-    beyond = beside(seen, measured.kept, others)
+    beyond = beyond_neighbours(seen, measured.kept.glance, beside) if beside else None
     streaks = find_streaks(seen, beyond)
     lines = np.array([[s.x1, s.y1, s.x2, s.y2] for s in streaks]).reshape(-1, 4)
     ceiling = PEAK_SHARE * row["room_adu"] - row["sky_adu"]
@@ -309,25 +310,24 @@ class _Passers:
     def __init__(self, thumbs: Path | None) -> None:
         self._thumbs = thumbs
         self._held: Measured | None = None
-        self._before: list[Neighbour] = []
+        self._beside: list[Witness] = []
 
     def see(self, measured: Measured) -> None:
         """Take in the next frame and complete the one that waited."""
-        self._let_go([measured.kept])
-        self._held = measured
+        pair = None if self._held is None else witnesses(self._held.kept, measured.kept)
+        if pair is not None:
+            self._beside.append(pair[0])
+        self.end()
+        self._held, self._beside = measured, [] if pair is None else [pair[1]]
 
     def end(self) -> None:
-        """Complete the last frame."""
-        self._let_go([])
-
-    def _let_go(self, after: list[Neighbour]) -> None:
+        """Complete the frame that waits."""
         if self._held is None:
             return
         row, found = self._held.row, self._held.found.detections
-        streaks = add_passing(self._held, self._before + after)
+        streaks = add_passing(self._held, self._beside)
         if self._thumbs is not None:
             write_pictures(self._thumbs, row["frame"], found, streaks, row["room_adu"])
-        self._before = [self._held.kept]
 
 
 class _Gain:

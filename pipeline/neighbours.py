@@ -1,8 +1,7 @@
-"""A frame beside its neighbours in time: what it shows and they do not, in which streaks are searched."""
+"""A frame beside its neighbours in time: which of them show the same stars, and where."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,47 +9,40 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sensor.mosaic import MosaicHeader
-from pipeline.stars.beyond import Glance, beyond_neighbours, glance_of, laid_on
-from pipeline.stars.detect import Detections
+from pipeline.stars.beyond import Glance, Witness, glance_of, laid_on
 from pipeline.stars.measure import FrameStars
-from pipeline.tracks import FOLLOWED, lay
+from pipeline.tracks import lay
 
-SIGMA = 3.0  # a streak is cut by the stars on its way: what is searched are its pieces
+PLACES = 300  # of the brightest stars lay one frame on another
 
 
 @dataclass(frozen=True)
 class Neighbour:
     """What is kept of a frame for those before and after it.
 
-    `places` (n, 2) float64: of its brightest stars, px; `kind`: only frames of the same compare.
+    `places` (n, 2) float64: of its brightest stars, px; `kind`: only frames of the same compare; `extent`: long side,
+    px.
     """
 
     glance: Glance
     places: NDArray[np.float64]
     kind: tuple[Any, ...]
+    extent: float
 
 
 def neighbour_of(found: FrameStars, header: MosaicHeader) -> Neighbour:
     """What is kept of a frame."""
-    lead = found.stars[:FOLLOWED]
-    glance = glance_of(found.detections)
-    kind = (*found.detections.residual.shape, header.cfa, header.exposure_s, header.iso)
-    return Neighbour(glance, np.column_stack([lead["x"], lead["y"]]), kind)
+    lead = found.stars[:PLACES]
+    shape = found.detections.residual.shape
+    kind = (*shape, header.cfa, header.exposure_s, header.iso)
+    return Neighbour(glance_of(found.detections), np.column_stack([lead["x"], lead["y"]]), kind, 2.0 * max(shape))
 
 
-def beside(found: Detections, own: Neighbour, others: Sequence[Neighbour]) -> Detections | None:
-    """What a frame shows beyond its neighbours; None where it has none.
-
-    Parameters
-    ----------
-    found : of its half-size image
-    own : what is kept of it
-    others : the same of the frames before and after it; those of another kind and those that cannot be laid on it tell
-        nothing
-    """
-    witnesses = []
-    for other in others:
-        laid = lay(own.places, other.places, 2.0 * max(found.residual.shape)) if other.kind == own.kind else None
-        if laid is not None:
-            witnesses.append(laid_on(other.glance, laid.coefficients, laid.scale))
-    return beyond_neighbours(found, own.glance, witnesses, SIGMA) if witnesses else None
+def witnesses(first: Neighbour, second: Neighbour) -> tuple[Witness, Witness] | None:
+    """The second frame as the first one's witness, and the first as the second's; None where they tell nothing of one
+    another: other exposures, or other stars."""
+    laid = lay(first.places, second.places, first.extent) if first.kind == second.kind else None
+    if laid is None:
+        return None
+    back = laid.back()
+    return laid_on(second.glance, laid.coefficients, laid.scale), laid_on(first.glance, back.coefficients, back.scale)

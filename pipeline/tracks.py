@@ -24,6 +24,10 @@ SHARE_MIN = 0.3  # of the fewer stars of two frames that a true match brings tog
 CLEAR_LEAD = 1.5  # the winning shift has so many times the votes of the best one elsewhere
 QUADRATIC_NEEDS = 40
 AFFINE_NEEDS = 12
+GRID, BACK_ROUNDS = (
+    6,
+    6,
+)  # places a side and rounds in which a map is turned back; each brings it a hundred times nearer
 LOOK_BACK = 3  # frames: one spoiled frame must not break the chain
 
 
@@ -57,6 +61,16 @@ class Laying:
     def __call__(self, xy: Floats) -> Floats:
         """Where places of the first frame lie in the second."""
         return xy + _basis(xy / self.scale, self.terms) @ self.coefficients
+
+    def back(self) -> Laying:
+        """The map the other way, as good as its terms allow."""
+        y, x = np.meshgrid(*(np.linspace(0, self.scale, GRID),) * 2, indexing="ij")
+        there = np.column_stack([x.ravel(), y.ravel()])
+        here = there
+        for _ in range(BACK_ROUNDS):
+            here = here + there - self(here)
+        coefficients = np.linalg.lstsq(_basis(there / self.scale, self.terms), here - there, rcond=None)[0]
+        return Laying(self.pairs[:, ::-1], self.terms, np.asarray(coefficients, np.float64), self.scale)
 
 
 def follow(frames: Sequence[NDArray[Any]], width: int, height: int) -> Tracks:

@@ -21,13 +21,15 @@ from pipeline.stars.objects import find_objects
 
 SIDE = 2  # half-size px a side of a block
 STEP = 2 * SIDE  # px of the mosaic
+SIGMA = 3.0  # of the smoothed picture's noise: stars on a streak's way cut it, and what is searched are its pieces
 # Of the range of the blocks about a place, by which a star laid between them is missed, twinkles or swells.
 MISSED = 0.5
 CELL = 4  # blocks a side over which what is broad is taken off
 CLIP = 3.0  # standard deviations that a block counts there at most
 AROUND = 3  # cells
 TAIL, TAIL_SIGMA = 0.98, 2.054  # share of a normal distribution below so many standard deviations
-RIM = 2  # blocks at the edges of the picture
+RIM = 2  # blocks at the edges of the picture, where the sky's mesh tells least
+RUN = 16  # blocks, over which the sky moves alike to a fiftieth of one
 SAMPLED = 7  # every so many blocks tell the spread
 
 
@@ -63,35 +65,64 @@ def _means(image: Any, out: Any) -> None:
             out[i, j] = np.float32(0.25) * (upper[2 * j] + upper[2 * j + 1] + lower[2 * j] + lower[2 * j + 1])
 
 
+def block_means(image: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Means of blocks of `SIDE` px a side."""
+    out = np.empty((image.shape[0] // SIDE, image.shape[1] // SIDE), np.float32)
+    _means(image, out)
+    return out
+
+
 def glance_of(found: Detections) -> Glance:
     """What is kept of a frame."""
-    height, width = (n // SIDE for n in found.residual.shape)
-    light = np.empty((height, width), np.float32)
-    _means(found.residual, light)
-    return Glance(light, found.noise / SIDE)
+    return Glance(block_means(found.residual), found.noise / SIDE)
 
 
 @numba.njit(cache=True, nogil=True)
-def _beyond(light: Any, other: Any, terms: Any, most: Any, least: Any, spread: Any) -> None:
-    """One neighbour taken in: the most that any shows at the same stars, the least at the same pixels, and the range of
-    the blocks about the same stars."""
+def _take_in(other: Any, terms: Any, i: int, most: Any, least: Any, spread: Any) -> None:
+    """One neighbour's light about the places of row `i` taken in; see `unlike`. Within `RUN` blocks the neighbour is
+    laid by one shift."""
+    height, width = other.shape
+    here = other[i]
+    for j in range(width):
+        least[j] = min(least[j], here[j])
+    for start in range(0, width, RUN):
+        stop = min(start + RUN, width)
+        j = (start + stop - 1) / 2
+        x = terms[0, 0] + j * (terms[1, 0] + j * terms[3, 0]) + i * (terms[2, 0] + j * terms[4, 0] + i * terms[5, 0])
+        y = terms[0, 1] + j * (terms[1, 1] + j * terms[3, 1]) + i * (terms[2, 1] + j * terms[4, 1] + i * terms[5, 1])
+        if not (abs(x) < width and abs(y) < height):
+            continue
+        row, shift = i + int(np.floor(y)), int(np.floor(x))
+        first, last = max(start, -shift), min(stop, width - 1 - shift)
+        if row < 0 or row >= height - 1 or first >= last:
+            continue
+        down, right = np.float32(y - np.floor(y)), np.float32(x - np.floor(x))
+        upper, lower = other[row, first + shift : last + shift + 1], other[row + 1, first + shift : last + shift + 1]
+        high, wide = most[first:last], spread[first:last]
+        for k in range(last - first):
+            a, b, c, d = upper[k], upper[k + 1], lower[k], lower[k + 1]
+            above, below = a + right * (b - a), c + right * (d - c)
+            high[k] = max(high[k], above + down * (below - above))
+            wide[k] = max(wide[k], max(max(a, b), max(c, d)) - min(min(a, b), min(c, d)))
+
+
+@numba.njit(cache=True, nogil=True)
+def _unlike(light: Any, one: Any, its: Any, two: Any, theirs: Any, noise: float, out: Any) -> None:
+    """The compiled loop of `unlike`, for two neighbours and their terms."""
     height, width = light.shape
+    most, least, spread = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    own, missed = np.float32(noise * noise), np.float32(MISSED)
     for i in range(height):
-        x0, x1 = terms[0, 0] + i * (terms[2, 0] + i * terms[5, 0]), terms[1, 0] + i * terms[4, 0]
-        y0, y1 = terms[0, 1] + i * (terms[2, 1] + i * terms[5, 1]), terms[1, 1] + i * terms[4, 1]
+        most[:] = -np.inf
+        least[:] = np.inf
+        spread[:] = 0
+        _take_in(one, its, i, most, least, spread)
+        _take_in(two, theirs, i, most, least, spread)
+        here, row = light[i], out[i]
         for j in range(width):
-            least[i, j] = min(least[i, j], other[i, j])
-            x = j + x0 + j * (x1 + j * terms[3, 0])
-            y = i + y0 + j * (y1 + j * terms[3, 1])
-            if x < 0 or y < 0 or x >= width - 1 or y >= height - 1:
-                continue
-            row, column = int(y), int(x)
-            down, right = np.float32(y - row), np.float32(x - column)
-            a, b = other[row, column], other[row, column + 1]
-            c, d = other[row + 1, column], other[row + 1, column + 1]
-            upper, lower = a + right * (b - a), c + right * (d - c)
-            most[i, j] = max(most[i, j], upper + down * (lower - upper))
-            spread[i, j] = max(spread[i, j], max(max(a, b), max(c, d)) - min(min(a, b), min(c, d)))
+            error = missed * spread[j]
+            value = (here[j] - max(most[j], least[j])) / np.sqrt(own + error * error)
+            row[j] = value if most[j] > -np.inf else np.float32(0)
 
 
 def unlike(glance: Glance, witnesses: Sequence[Witness]) -> NDArray[np.float32]:
@@ -102,63 +133,76 @@ def unlike(glance: Glance, witnesses: Sequence[Witness]) -> NDArray[np.float32]:
     Parameters
     ----------
     glance : of the frame
-    witnesses : one and more
+    witnesses : one or two
 
     Returns
     -------
     (rows, columns) float32 array: differences of blocks from the brighter of what the neighbours show at the same stars
-    and at the same pixels (there the darkest of them: stars pass over pixels), over their error, broad structure taken
-    off; 0 where no neighbour shows the same stars
+    (the brightest, linear between blocks) and at the same pixels (the darkest of them: stars pass over pixels), over
+    their error; 0 where no neighbour shows the same stars
     """
-    light = glance.light
-    most = np.full_like(light, -np.inf)
-    least = np.full_like(light, np.inf)
-    spread = np.zeros_like(light)
-    for witness in witnesses:
-        _beyond(light, witness.glance.light, witness.terms, most, least, spread)
-    noise = np.float32(max(glance.noise, 1e-6))
-    over = light - np.maximum(most, least)
-    over /= np.sqrt(noise * noise + (np.float32(MISSED) * spread) ** 2)
-    over[np.isneginf(most)] = 0
-    return _flat(over)
+    one, two = witnesses[0], witnesses[-1]
+    out = np.empty_like(glance.light)
+    _unlike(glance.light, one.glance.light, one.terms, two.glance.light, two.terms, max(glance.noise, 1e-6), out)
+    return out
 
 
-def _flat(image: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The image less the mean over `AROUND` cells, in which no block counts for more than `CLIP`, in its own spread."""
+@numba.njit(cache=True, nogil=True)
+def _cells(image: Any, middle: float, scale: float, out: Any) -> None:
+    """Means over cells of ``(image - middle) / scale``, no block counting for more than `CLIP`, none below -`CLIP`."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            total = np.float32(0)
+            for row in range(CELL * i, CELL * (i + 1)):
+                for column in range(CELL * j, CELL * (j + 1)):
+                    value = (image[row, column] - np.float32(middle)) * np.float32(1 / scale)
+                    total += np.float32(0) if value < -CLIP else min(value, np.float32(CLIP))
+            out[i, j] = total / (CELL * CELL)
+
+
+@numba.njit(cache=True, nogil=True)
+def _less_cells(image: Any, middle: float, scale: float, cells: Any) -> None:
+    """``(image - middle) / scale`` less its cell's value, in place; what is below -`CLIP` and at the edges is 0."""
+    height, width = image.shape
+    rows, columns = cells.shape
+    for i in range(height):
+        line, cell = image[i], cells[min(i // CELL, rows - 1)]
+        for j in range(width):
+            value = (line[j] - np.float32(middle)) * np.float32(1 / scale) - cell[min(j // CELL, columns - 1)]
+            inside = RIM <= i < height - RIM and RIM <= j < width - RIM
+            line[j] = value if inside and value > -CLIP else np.float32(0)
+
+
+def flat(image: NDArray[np.float32]) -> None:
+    """Put a picture into its own spread and take off the mean over `AROUND` cells, in place.
+
+    What passes through a neighbour alone is far below nothing: it becomes nothing, and leaves no rim.
+    """
     rows, columns = (n // CELL for n in image.shape)
     if min(rows, columns) < 1:
-        return np.zeros_like(image)
+        image[:] = 0
+        return
     sample = image[::SAMPLED, ::SAMPLED]
     middle, high = np.percentile(sample, [50, 100 * TAIL])
-    image -= middle
     # what is left of stars makes the tail heavier than that of noise
-    image /= max(MAD_TO_SIGMA * float(np.median(np.abs(sample))), (high - middle) / TAIL_SIGMA, 1e-6)
-    cut = image[: rows * CELL, : columns * CELL]
-    cut = np.where(cut < -CLIP, 0, np.minimum(cut, CLIP))
-    cells = uniform_filter(cut.reshape(rows, CELL, columns, CELL).mean(axis=(1, 3)), AROUND)
-    row = np.minimum(np.arange(image.shape[0]) // CELL, rows - 1)
-    column = np.minimum(np.arange(image.shape[1]) // CELL, columns - 1)
-    image -= cells[row[:, None], column[None]]
-    # what passes through a neighbour alone is nothing here, and must leave no rim
-    image[image < -CLIP] = 0
-    # the mesh of the sky tells least at the edges
-    for edge in (image[:RIM], image[-RIM:], image[:, :RIM], image[:, -RIM:]):
-        edge[:] = 0
-    return image
+    scale = max(MAD_TO_SIGMA * float(np.median(np.abs(sample - middle))), (high - middle) / TAIL_SIGMA, 1e-6)
+    cells = np.empty((rows, columns), np.float32)
+    _cells(image, middle, scale, cells)
+    _less_cells(image, middle, scale, uniform_filter(cells, AROUND))
 
 
-def beyond_neighbours(found: Detections, glance: Glance, witnesses: Sequence[Witness], sigma: float) -> Detections:
+def beyond_neighbours(found: Detections, glance: Glance, witnesses: Sequence[Witness]) -> Detections:
     """What stands out of a frame beside its neighbours, as a picture of `STEP` px a pixel of noise 1.
 
     Parameters
     ----------
     found : of the frame's half-size image
     glance : of the frame
-    witnesses : one and more
-    sigma : threshold in standard deviations of the noise of the smoothed picture
+    witnesses : one or two
     """
     image = unlike(glance, witnesses)
-    objects, segments = find_objects(smoothed(image), sigma * KERNEL_NOISE)
+    flat(image)
+    objects, segments = find_objects(smoothed(image), SIGMA * KERNEL_NOISE)
     return Detections(objects, segments, found.sky, image, 1.0)
 
 

@@ -17,13 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.stats import poisson
 
+from pipeline.stars.beyond import STEP, block_means
 from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK_PX, farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
 from pipeline.stars.followed import follow, is_edge, laid, strip_of
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.objects import axes
 
-HALF, BEYOND = 2, 4  # px of the mosaic to one of the half-size image, of what a frame shows beyond its neighbours
+HALF, BEYOND = 2, STEP  # px of the mosaic to one of the half-size image, of what a frame shows beyond its neighbours
 
 
 # What a detection of the frame alone must be, in px by its moments: close pairs of stars are shorter, rows of blended
@@ -35,7 +36,7 @@ PIECE_LENGTH, PIECE_RATIO, PIECE_HEIGHT, PIECE_SUM = 18.0, 2.0, 1.8, 25.0
 # What follows from a piece is a streak if it is so long (px), its light so many standard deviations, more where it is
 # short, lit in so many of its parts, and beside it, from 6 to 14 px off, less light than this share: clouds leave 0.2
 # and more there, streaks and the glare of fireballs 0.1.
-LENGTH_MIN, SURE, SURE_SHORT, LIT, FLANKS = 32.0, 8.0, 300.0, 0.7, 0.15
+LENGTH_MIN, SURE, SURE_SHORT, LIT, FLANKS = 32.0, 8.0, 400.0, 0.7, 0.15
 PARTS, PART_SIGMA = 8, 1.5  # of its length, of which each is lit or not
 JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
 JOIN_ANGLE_SHORT = 10.0  # degrees; a star that lies on the end of a piece shorter than SHORT turns it by so much
@@ -49,7 +50,7 @@ VOTES_MIN = {HALF: 40, BEYOND: 20}
 FAINT_COVER = {HALF: 0.4, BEYOND: 0.2}
 UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
 # The brightest detections, among which an aircraft's strobes are; of the fewer chance puts fewer on a line.
-FLASH_POINTS = 75, 300
+FLASH_POINTS = {HALF: (75, 300), BEYOND: (75,)}
 FLASH_WITHIN = 3.0  # px off their line
 KNOWN_WITHIN = 8.0  # px off a streak's line, that are its own light
 FLASH_SIGMA = 6.0  # what is brighter may be one
@@ -109,9 +110,15 @@ def find_streaks(found: Detections, beside: Detections | None = None) -> list[St
         return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
 
     def sure(pieces: list[Streak]) -> list[Streak]:
-        whole = [_followed(beside, BEYOND, piece) for piece in pieces]
-        # where land moves through the picture, it uncovers sky that no neighbour shows: an edge in the frame itself
-        return [s for s in whole if _stands_out(beside, s) and not is_edge(found, s.ends(HALF), HALF)]
+        lines: list[Streak] = []
+        for piece in pieces:
+            if any(_within(line, piece) for line in lines):
+                continue
+            line = _followed(beside, BEYOND, piece)
+            # where land moves through the picture, it uncovers sky that no neighbour shows: an edge in the frame itself
+            if _stands_out(beside, line) and not is_edge(found, line.ends(HALF), HALF):
+                lines.append(line)
+        return lines
 
     lines = _join(sure(_pieces(beside)[:PIECES_MAX]))
     lines = _join(lines + sure(_faint_lines(beside, BEYOND, lines)))
@@ -199,7 +206,7 @@ def _flashes(seen: Detections, step: int, known: Sequence[Streak]) -> list[Strea
     objects = objects[~on_lines(objects["x"], objects["y"], lines, KNOWN_WITHIN / step)]
     objects = objects[objects["peak"] > FLASH_SIGMA * seen.noise]
     objects = objects[np.argsort(-objects["peak"], kind="stable")]
-    for number in FLASH_POINTS:
+    for number in FLASH_POINTS[step]:
         line = _row_of_points(objects[:number], seen, step)
         if line is not None:
             return [line]
@@ -261,8 +268,10 @@ def _faint_lines(seen: Detections, step: int, known: Sequence[Streak]) -> list[S
     height, width = (n // side for n in seen.residual.shape)
     if min(height, width) < 30:
         return []
-    stars = seen.segments if step == HALF else np.zeros_like(seen.segments)
-    blocks, spread = flattened(free_means(seen.residual, stars, side))
+    if step == HALF:
+        blocks, spread = flattened(free_means(seen.residual, seen.segments, side))
+    else:
+        blocks, spread = block_means(seen.residual).astype(np.float64), seen.noise / side
     high = over_spread(blocks, spread) > FAINT_SIGMA
     for streak in known:
         (x, y), end = streak.ends(BLOCK_PX)
@@ -331,6 +340,13 @@ def _join(pieces: list[Streak]) -> list[Streak]:
         else:
             joined.append(piece)
     return joined
+
+
+def _within(whole: Streak, piece: Streak) -> bool:
+    """Whether the middle of a piece lies on a longer one."""
+    x, y = (piece.x1 + piece.x2) / 2 - whole.x1, (piece.y1 + piece.y2) / 2 - whole.y1
+    ux, uy = (whole.x2 - whole.x1) / whole.length, (whole.y2 - whole.y1) / whole.length
+    return 0 < x * ux + y * uy < whole.length and abs(x * uy - y * ux) < JOIN_OFFSET
 
 
 def _aligned(whole: Streak, piece: Streak) -> bool:
