@@ -270,7 +270,7 @@ def grade_batch(
     offsets: list[NDArray[Any]] = []
     ratios: list[NDArray[Any]] = []
     gain = _Gain()
-    passers = _Passers(thumbs)
+    passers = Passers(thumbs)
     for frame in batch.frames:
         status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
         row: dict[str, Any] = {}
@@ -286,13 +286,14 @@ def grade_batch(
                     colour_offsets(pixels, *levels, stars),
                     full_star_colours(pixels, *levels, measured.found.noise, stars, zlib.crc32(frame.id.encode())),
                 )
+            except (FrameError, OSError, ValueError) as error:
+                log.warning("%s: %s", frame.shown, error)
+                status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
+            else:
                 passers.see(measured)
                 lists.append((frame.id, stars))
                 offsets.append(of_colours[0])
                 ratios.append(of_colours[1])
-            except (FrameError, OSError, ValueError) as error:
-                log.warning("%s: %s", frame.shown, error)
-                status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
         row |= {"frame": frame.id, **status}
         rows.append(row)
         progress.advance()
@@ -304,8 +305,11 @@ def grade_batch(
     return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets, ratios)
 
 
-class _Passers:
-    """Streaks of a batch's frames: one waits for the next, beside which and the one before it is searched."""
+class Passers:
+    """Streaks of frames in the order of time: one waits for the next, beside which and the one before it is searched.
+
+    Small pictures of the frames and their streaks go to `thumbs`, where it is given.
+    """
 
     def __init__(self, thumbs: Path | None) -> None:
         self._thumbs = thumbs

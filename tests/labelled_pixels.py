@@ -13,7 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from example_project.maker import Fault, Frame, Ground, Scenario, make_scenario
 from pipeline.config import GradeSettings, JudgeSettings, Site
-from pipeline.grade import grade_mosaic
+from pipeline.grade import Measured, Passers, measured_frame
 from pipeline.judge import judge_scene
 from pipeline.judging.graded import Graded
 from pipeline.plan import Look, PlannedFrame, ScenePlan
@@ -135,19 +135,28 @@ def with_lamps(mosaic: NDArray[np.uint16], setting: Setting, index: int) -> NDAr
     return lit
 
 
-def graded(frame: Frame, setting: Setting, scenario: Scenario, index: int) -> Graded:
-    """What grade says of a frame, as judge gets it."""
+def measured(frame: Frame, setting: Setting, scenario: Scenario, index: int) -> tuple[PlannedFrame, Measured]:
+    """What grade measures in a frame."""
     meta, sensor = frame.meta, scenario.sensor
     header = MosaicHeader(
         f"f{index}", sensor.cfa, sensor.black, float(sensor.saturation), exposure_s=meta.exposure_s,
         f_number=meta.f_number, focal_mm=meta.focal_mm, pixel_um=PITCH_UM,
     )  # fmt: skip
-    row, stars = grade_mosaic(with_lamps(frame.mosaic, setting, index), header, GradeSettings())
     planned = PlannedFrame(
         f"f{index}", f"/none/f{index}", f"f{index}", "light", taken=meta.taken.replace(tzinfo=None).isoformat(),
         exposure_s=meta.exposure_s, focal_mm=meta.focal_mm, f_number=meta.f_number,
     )  # fmt: skip
-    return Graded(planned, {**row, "status": "ok", "detail": ""}, stars)
+    return planned, measured_frame(with_lamps(frame.mosaic, setting, index), header, GradeSettings())
+
+
+def graded(frames: Sequence[tuple[PlannedFrame, Measured]]) -> list[Graded]:
+    """What grade says of frames in the order of time, as judge gets it."""
+    own = [replace(one, row={**one.row, "status": "ok", "detail": ""}) for _, one in frames]
+    passers = Passers(None)
+    for one in own:
+        passers.see(one)
+    passers.end()
+    return [Graded(planned, one.row, one.found.stars) for (planned, _), one in zip(frames, own, strict=True)]
 
 
 def fault_of(kind: str, severity: float, sound: Frame, rng: np.random.Generator) -> Fault:
@@ -166,20 +175,20 @@ def scene_rows(setting: Setting) -> Iterator[tuple[str, float, set[str], int, di
     """Judge a scene once for each cause: cause, severity, right reasons, frame, its row, the struck frame."""
     scenario = scenario_of(setting)
     frames = list(scenario.frames())
-    sound = [graded(frame, setting, scenario, n) for n, frame in enumerate(frames)]
+    sound = [measured(frame, setting, scenario, n) for n, frame in enumerate(frames)]
     middle = frames[FRAMES // 2].truth.geometry
     look = Look(None, None, None, None)
     if setting.solved:
         ra, dec = (float(v) for v in middle.to_sky(np.array(WIDTH / 2), np.array(HEIGHT / 2)))
         look = Look(math.degrees(1 / scenario.optics.focal_px) * 3600, ra, dec, setting.tracked)
-    plan = ScenePlan("scene", ("b",), tuple(g.plan for g in sound), look=look)
+    plan = ScenePlan("scene", ("b",), tuple(planned for planned, _ in sound), look=look)
     for number, (kind, severity, right) in enumerate(CAUSES):
         rng = np.random.default_rng([setting.seed, 4, number])
         faults = {n: fault_of(kind, severity, frames[n], rng) for n in STRUCK}
         struck = replace(scenario, faults=faults)
         bad = {n: struck.render(n) for n in STRUCK}
-        mixed = [graded(bad[n], setting, scenario, n) if n in bad else g for n, g in enumerate(sound)]
-        rows, _, _ = judge_scene(mixed, plan, JudgeSettings(), Site())
+        mixed = [measured(bad[n], setting, scenario, n) if n in bad else one for n, one in enumerate(sound)]
+        rows, _, _ = judge_scene(graded(mixed), plan, JudgeSettings(), Site())
         for n, row in enumerate(rows):
             if n in bad:
                 yield kind, severity, right, n, row, bad[n]

@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 from pipeline.judging.clouds import Sky
 from pipeline.judging.graded import Graded
-from pipeline.stars.lights import UNEVEN_ACROSS, Light, kind_of
+from pipeline.stars.lights import Light, kind_of
 from pipeline.verdicts import Figures
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
 SAME_LINE = 15.0  # px
+WITHIN = 2  # frames before and after, in one of which what crosses the sky shows again: one may miss it
 OFF_COURSE = 0.02  # px a px along, by which a lens, and a mount between frames, bend a satellite's path
 LIGHT_FIELDS = tuple(field.name for field in fields(Light))
 # Times the star width: what is wider is an edge of land or cloud, or a contrail; glare and fireballs may be.
@@ -35,7 +36,8 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
     lists = [json.loads(frame.row["streak_list"] or "[]") for frame in frames]
     places = [np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in found]).reshape(-1, 4) for found in lists]
     for n, (f, frame) in enumerate(zip(figures, frames, strict=True)):
-        beside = np.concatenate([places[k] for k in (n - 1, n + 1) if 0 <= k < len(places)] or [np.empty((0, 4))])
+        near = [k for k in range(n - WITHIN, n + WITHIN + 1) if k != n and 0 <= k < len(places)]
+        beside = np.concatenate([places[k] for k in near] or [np.empty((0, 4))])
         f.streak_list = []
         for streak, line in zip(lists[n], places[n], strict=True):
             seen = sum(_in_place(line, other) for other in places)
@@ -49,9 +51,7 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             if kind == "meteor" and seen > 1:
                 kind = "unknown"  # what comes back in its place is a lamp's light on something that stands
             wide = kind in ("unknown", "satellite") and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
-            # what is lit in places only is a row of those: land under a lamp, cloud
-            ragged = kind == "unknown" and light.uneven > UNEVEN_ACROSS
-            if known and (wide or ragged or streak.get("brightness", 1.0) <= 0):
+            if known and (wide or streak.get("brightness", 1.0) <= 0):
                 continue
             f.streak_list.append({**streak, "kind": kind})
         f.streaks = len(f.streak_list)

@@ -221,6 +221,8 @@ def _row_of_points(bright: NDArray[Any], seen: Detections, step: int) -> Streak 
     x, y = np.asarray(bright["x"], np.float64), np.asarray(bright["y"], np.float64)
     line, _ = fullest_line(x, y, 2 * within)
     on = on_lines(x, y, line, within)
+    if np.count_nonzero(on) < FLASHES_MIN[step]:
+        return None
     direction = np.array([line[0, 2] - line[0, 0], line[0, 3] - line[0, 1]]) / 2
     along = (x - line[0, 0]) * direction[0] + (y - line[0, 1]) * direction[1]
     # one lamp makes them all alike, as stars on a line are not; a star far off on it is none of them either

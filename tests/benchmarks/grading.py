@@ -2,9 +2,8 @@
 
     python -m tests.benchmarks.grading RAW... [--frames 6]
 
-Processor seconds (user and system) of one process; the parts are those that `graded_frame` calls and what the
-step does beside it (offsets of the colours, small pictures; electrons per ADU are told from two pairs a batch and left
-out), the rest is its own.
+Processor seconds (user and system) of one process; the parts are those that the step calls for a frame among its
+neighbours (electrons per ADU are told from two pairs a batch and left out), the rest is its own.
 Decoding is the pipeline's own (a child process does the unpacking), its processor seconds and its children's counted.
 """
 
@@ -19,12 +18,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline import grade
 from pipeline.config import GradeSettings
-from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, write_mosaic
+from pipeline.sensor.mosaic import MosaicFile, write_mosaic
 from pipeline.sensor.worker import Decoder
 from pipeline.stars import detect, measure
 
@@ -36,8 +32,14 @@ PARTS = (
     (detect, "find_objects", "detection"),
     (measure, "fit_shapes", "shapes"),
     (grade, "doubling", "doubled stars"),
+    (grade, "neighbour_of", "streaks"),
+    (grade, "witnesses", "streaks"),
+    (grade, "beyond_neighbours", "streaks"),
     (grade, "find_streaks", "streaks"),
     (grade, "light_of", "streaks"),
+    (grade, "colour_offsets", "offsets of the colours"),
+    (grade, "full_star_colours", "colours of full stars"),
+    (grade, "write_pictures", "small pictures"),
 )
 
 
@@ -60,14 +62,20 @@ def counted(work: Callable[..., Any], name: str, sums: dict[str, float]) -> Call
     return timed
 
 
-def graded(pixels: NDArray[np.uint16], header: MosaicHeader, folder: Path, sums: dict[str, float]) -> int:
-    """Grade a frame as the step does; the number of its stars."""
-    row, found, streaks = grade.graded_frame(pixels, header, GradeSettings())
-    pictures = counted(grade.write_pictures, "small pictures", sums)
-    pictures(folder, "picture", found.detections, streaks, row["room_adu"])
-    offsets = counted(grade.colour_offsets, "offsets of the colours", sums)
-    offsets(pixels, header.cfa, header.black, header.saturation, found.stars)
-    return len(found.stars)
+def graded(mosaics: list[Path], folder: Path, sums: dict[str, float]) -> int:
+    """Grade frames as the step does; the number of their stars."""
+    stars, passers = 0, grade.Passers(folder)
+    for path in mosaics:
+        mosaic = MosaicFile(path)
+        pixels, header = counted(mosaic.pixels, "reading", sums)(), mosaic.header
+        measured = grade.measured_frame(pixels, header, GradeSettings())
+        found, levels = measured.found, (header.cfa, header.black, header.saturation)
+        grade.colour_offsets(pixels, *levels, found.stars)
+        grade.full_star_colours(pixels, *levels, found.noise, found.stars, 0)
+        passers.see(measured)
+        stars += len(found.stars)
+    passers.end()
+    return stars
 
 
 def main() -> None:
@@ -90,20 +98,15 @@ def main() -> None:
                 mosaics.append(Path(folder) / f"frame{n}.fits")
                 write_mosaic(mosaics[-1], decoded.pixels, decoded.header)
         decoding = (spent() - begun) / len(paths)
-        first = MosaicFile(mosaics[0])
-        graded(first.pixels(), first.header, Path(folder), sums)  # compiled code is loaded once
+        graded(mosaics[:2], Path(folder), sums)  # compiled code is loaded once
         sums.clear()
         for module, name, said in PARTS:
             setattr(module, name, counted(getattr(module, name), said, sums))
-        stars = 0
         begun = time.process_time()
-        for path in mosaics:
-            mosaic = MosaicFile(path)
-            pixels = counted(mosaic.pixels, "reading", sums)()
-            stars += graded(pixels, mosaic.header, Path(folder), sums)
+        stars = graded(mosaics, Path(folder), sums)
         whole = (time.process_time() - begun) / len(paths)
-    n = len(paths)
-    print(f"{n} frames of {pixels.shape[1]} x {pixels.shape[0]} px, {stars / n:.0f} stars measured each")
+    n, (height, width) = len(paths), decoded.pixels.shape
+    print(f"{n} frames of {width} x {height} px, {stars / n:.0f} stars measured each")
     rest = whole * n - sum(sums.values())
     for name, seconds in (*sorted(sums.items(), key=lambda i: -i[1]), ("the rest", rest)):
         print(f"{name:<30}{seconds / n:>8.3f} s {100 * seconds / n / whole:>5.0f} %")
