@@ -287,22 +287,22 @@ def test_streaks_cost_no_frame_and_the_ground_is_no_streak():
 
 
 def test_an_edge_of_land_is_no_streak_in_two_frames_either():
-    """Too few frames to show what stays: a line no brighter than beside it, five stars wide or lit in places only is an
-    edge; one as narrow as stars passes, whatever drew it."""
+    """Too few frames to show what stays: a line no brighter than beside it, or five stars wide, is an edge; one as
+    narrow as stars passes, whatever drew it, also where it is lit unevenly."""
     frames, scene = make_scene(Setting(frames=2), 4)
     line = {"x1": 100.0, "y1": 3000.0, "x2": 3000.0, "y2": 3900.0, "signal": 5.0}
     light = {"flashes": 0, "uneven": 3.0, "tapering": 0.4, "ends_inside": 1}
     fwhm = frames[0].row["fwhm_px"]
     dark = {**line, **light, "width_px": fwhm, "brightness": -188.6}
     wide = {**line, **light, "width_px": 5 * fwhm, "brightness": 2010.0}
-    ragged = {**line, **light, "width_px": 2 * fwhm, "brightness": 390.0, "uneven": 6.8}
+    uneven = {**line, **light, "width_px": 2 * fwhm, "brightness": 390.0, "uneven": 6.8}
     narrow = {**line, **light, "width_px": 1.2 * fwhm, "brightness": 300.0}
     marked = [
         Graded(f.plan, {**f.row, "streaks": len(m), "streak_list": json.dumps(m)}, f.stars)
-        for f, m in zip(frames, [[dark, wide, ragged], [narrow]], strict=True)
+        for f, m in zip(frames, [[dark, wide], [narrow, uneven]], strict=True)
     ]
     rows, _, _ = judge_scene(marked, scene, JudgeSettings(), None)
-    assert [row["streaks"] for row in rows] == [0, 1]
+    assert [row["streaks"] for row in rows] == [0, 2]
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,10 @@ def project(tmp_path_factory):
 def start(project, **settings):
     """The front door on its way."""
     words = [sys.executable, "-m", "pipeline.moonless", "run", str(project)]
-    return subprocess.Popen(words, cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, **settings)
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
+    # tests that were started in the background ignore Ctrl-C, and what they start would too
+    settings = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.default_int_handler), **settings}
+    return subprocess.Popen(words, cwd=ROOT, text=True, **pipes, **settings)
 
 
 def wait_for_step(project, *steps):

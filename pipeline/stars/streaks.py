@@ -270,10 +270,8 @@ def _faint_lines(seen: Detections, step: int, known: Sequence[Streak]) -> list[S
     height, width = (n // side for n in seen.residual.shape)
     if min(height, width) < 30:
         return []
-    if step == HALF:
-        blocks, spread = flattened(free_means(seen.residual, seen.segments, side))
-    else:
-        blocks, spread = block_means(seen.residual).astype(np.float64), seen.noise / side
+    means = free_means(seen.residual, seen.segments, side) if step == HALF else block_means(seen.residual)
+    blocks, spread = flattened(means.astype(np.float64))
     high = over_spread(blocks, spread) > FAINT_SIGMA
     for streak in known:
         (x, y), end = streak.ends(BLOCK_PX)
