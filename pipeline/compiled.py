@@ -60,8 +60,11 @@ def keep_compiled(package: Path) -> None:
 
 
 def anything_kept() -> bool:
-    """Whether machine code is there already, or a first run will make it, function by function."""
-    return VARIABLE in os.environ and any(Path(os.environ[VARIABLE]).rglob("*.nbc"))
+    """Whether machine code of a run is there already, or a first one will make it, function by function.
+
+    Numba names the folders after those of the sources; the example's maker has some of its own there before.
+    """
+    return VARIABLE in os.environ and any(Path(os.environ[VARIABLE]).glob("pixels_*/*.nbc"))
 
 
 __all__ = ["anything_kept", "choose_folder", "keep_compiled", "state_of"]

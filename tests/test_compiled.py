@@ -43,8 +43,8 @@ def test_a_first_run_is_told_by_the_empty_folder(tmp_path, monkeypatch):
     """Numba's own call leaves what tells a later run that nothing need be compiled."""
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
     assert not anything_kept()
-    (tmp_path / "one.py").write_text(
-        "from numba import njit\n\n\n@njit(cache=True)\ndef f(x):\n    return x\n\n\nf(1)\n"
-    )
-    subprocess.run([sys.executable, str(tmp_path / "one.py")], check=True)
+    (tmp_path / "pixels").mkdir()
+    one = tmp_path / "pixels" / "one.py"
+    one.write_text("from numba import njit\n\n\n@njit(cache=True)\ndef f(x):\n    return x\n\n\nf(1)\n")
+    subprocess.run([sys.executable, str(one)], check=True)
     assert anything_kept()
