@@ -27,9 +27,7 @@ from pipeline.files import check_writable, read_json, shown
 from pipeline.handmask import check_masks
 from pipeline.locks import hold_run, no_jobs
 from pipeline.plan import names_of
-from pipeline.records import read_all, scene_failures
 from pipeline.scratch import check_room, clear, clear_halves, mosaic_bytes
-from pipeline.tables import read_table
 from pipeline.telling import Teller, duration
 from pipeline.timeleft import Job, JobLines, Left
 from pipeline.warm import ADDRESS, Warm, command
@@ -125,9 +123,13 @@ class Night:
         if not anything_kept():
             self.teller.say("the first run of an installation compiles its loops as it meets them: some minutes, once")
         with (self.project / "logs" / "inventory.log").open("wb") as log, self._watching(None):
-            status = self._wait(
-                subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True)
+            inventory = subprocess.Popen(
+                words, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
             )
+            # only here: what it loads takes a second, in which the card is being sorted
+            from pipeline.tables import read_table
+
+            status = self._wait(inventory)
         if status:
             text = (self.project / "logs" / "inventory.log").read_text(encoding="utf-8", errors="replace")
             lines = [line for line in text.splitlines() if line.startswith("inventory: ")]
@@ -343,6 +345,8 @@ class Night:
         return [s for s, entry in self.plan["scenes"].items() if not entry.get("gives_ground_to")]
 
     def _failures(self, scene: str) -> list[str]:
+        from pipeline.records import read_all, scene_failures  # only here: see `sort_card`
+
         work, source = self.project / "work", self.plan["scenes"][scene].get("ground_from")
         found = scene_failures(work, scene, source, read_all(work / "failures"))
         return [f"{failure.get('step')}: {failure.get('sentence')}" for failure in found]

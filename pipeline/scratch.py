@@ -6,12 +6,15 @@ import contextlib
 import shutil
 from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-from astropy.table import Table
 
 from pipeline.errors import InputError
 from pipeline.files import shown
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 
 def mosaic_bytes(inventory: Table) -> dict[str, int]:

@@ -34,14 +34,12 @@ ADDRESS = "MOONLESS_WARM"
 ENTRIES = {"snakemake": "snakemake.cli"}
 # What is loaded first, and may be asked for before the rest is: the front door sorts the card meanwhile.
 FIRST, WAIT_S = "pipeline.inventory", 0.5
-# What is loaded: the engine, what it would load for every run, and the steps that it runs.
-MODULES = (
-    "snakemake.cli",
-    "smart_open",
-    *(
-        f"pipeline.{step}"
-        for step in ("decode", "grade", "judge", "dark", "register", "ground", "combine", "join", "finish", "summarise")
-    ),
+# What is loaded then: the engine and what it would load for every run, ...
+ENGINE = ("snakemake.cli", "smart_open")
+# ... and the steps that it runs; it is asked for before they are loaded, where the card is sorted at once.
+STEPS = tuple(
+    f"pipeline.{step}"
+    for step in ("decode", "grade", "judge", "dark", "register", "ground", "combine", "join", "finish", "summarise")
 )
 # The process loads its libraries before it knows for which step: their threads are set to what the engine gives a job
 # of one core, so that the same sums come out in the same order.
@@ -148,32 +146,38 @@ def serve(listener: socket.socket) -> None:
     selector.register(listener, selectors.EVENT_READ)
     attend(WAIT_S)
     selector.unregister(listener)
-    for name in MODULES:
+    for name in ENGINE:
         importlib.import_module(name)
+    _begin_engine()
+    selector.register(listener, selectors.EVENT_READ)
+    for name in STEPS:
         attend(0)
+        importlib.import_module(name)
+    attend(0)
     _begin_libraries()
     gc.freeze()  # collecting garbage would copy the pages that all of them share
-    selector.register(listener, selectors.EVENT_READ)
     while wanted or jobs:
         attend(None)
 
 
-def _begin_libraries() -> None:
-    """Have done, once for all, what libraries do when they are first used: a third of a processor second each.
+# What libraries do when they are first used takes a third of a processor second each; here it is done once for all.
+# Imported only here: the front door imports this module too, and needs none of them.
+def _begin_engine() -> None:
+    """Have the engine look for extensions of itself, as it does when it readies the words that it understands."""
+    from snakemake.cli import get_argument_parser
 
-    Compiled functions ready the compiler; tables with units load half of the library that they come from; the engine
-    looks for extensions of itself when it readies the words that it understands.
-    """
-    # only here: the front door imports this module too, and needs none of them
+    get_argument_parser()
+
+
+def _begin_libraries() -> None:
+    """Ready the compiler, as the first compiled function does, and what tables with units load."""
     import numpy as np
     from astropy.io.misc import yaml  # noqa: F401
-    from snakemake.cli import get_argument_parser
 
     from pipeline.sensor.mosaic import to_stored
 
     pixels = np.zeros((1, 1), np.uint16)
     to_stored(pixels, pixels.copy())
-    get_argument_parser()
 
 
 def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: list[_Job]) -> _Job | None:
