@@ -341,6 +341,17 @@ def test_worker_may_not_write_files(tmp_path):
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] != 0
 
 
+def test_the_worker_loads_no_compiler():
+    """Every batch starts a decoding process: it loads neither Numba nor what only the steps need."""
+    code = (
+        "import sys, pipeline.sensor.serve, pipeline.sensor.raw, pipeline.sensor.fitsframe\n"
+        "print({'numba', 'scipy', 'astropy'} & set(sys.modules))"
+    )
+    root = Path(__file__).resolve().parents[1]
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=root, check=True)
+    assert result.stdout.strip() == "set()"
+
+
 def test_arrays_outlive_the_frames_after_them(decoder, tmp_path):
     """Shared memory is used again only when no array shows it."""
     paths = [write_dng(tmp_path / f"{n}.dng", starry_mosaic(seed=n)) for n in range(4)]

@@ -8,9 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.ordering import select_first
-
-MAD_TO_SIGMA = 1.4826  # from a median absolute deviation to the standard deviation of a normal distribution
 
 HUBER = 1.345  # standard deviations; 95 % efficient on normal errors (Huber 1981)
 ROUNDS = 12

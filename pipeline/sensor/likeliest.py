@@ -20,6 +20,7 @@ Efron 2011, doi:10.1198/jasa.2011.tm11181 (Tweedie's formula).
 from __future__ import annotations
 
 import functools
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numba import njit
@@ -52,6 +53,8 @@ VARIANCES = 2.0 ** np.arange(7)
 # Values are counted in bins of this width up to this value, in standard deviations; what lies beyond stays as it is.
 BIN, VALUES_TO = 0.1, 15.0
 ROUNDS = 300
+# CFA positions in work at once: two keep two cores busy.
+AT_ONCE = 2
 
 
 def least_error(
@@ -76,23 +79,33 @@ def least_error(
     value = _without_standing_out(mean)
     # even tiles: a narrow last one tells little
     high, wide = (-(-n // (step * max(1, round(n / TILE)))) for n in mean.shape)
+    planes = [value[row::step, column::step] for row in range(step) for column in range(step)]
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        shares = list(pool.map(lambda plane: _plane_structure(plane, (high, wide), BLOCK // step), planes))
     # share of the mean's noise, as means over blocks show it, that stays in the structure, by tiles: glow keeps more
-    kept = np.zeros([-(-n // (step * side)) for n, side in zip(mean.shape, (high, wide), strict=True)], np.float32)
-    for row in range(step):
-        for column in range(step):
-            plane = value[row::step, column::step]
-            whole, share = structure(plane, BLOCK // step)
-            kept += share / step**2
-            _, spread = clipped((plane - whole)[:: max(1, plane.shape[0] // 256)])
-            for i, j in np.ndindex(*kept.shape):
-                tile = (slice(i * high, (i + 1) * high), slice(j * wide, (j + 1) * wide))
-                kept[i, j] += _tile(plane[tile], whole[tile], spread, BLOCK // step) / step**2
-            whole += _lines(plane - whole, TILE // step)
-            plane[:] = whole
+    kept = np.zeros_like(shares[0][1])
+    for share, by_tile in shares:
+        kept += share / step**2
+        kept += by_tile / step**2
     scatter = _scatter(mean, value)
     error = np.empty_like(value)
     _draw(mean, noise, scatter, _belief(mean, value, scatter), kept, (step * high, step * wide), value, error)
     return value, error
+
+
+def _plane_structure(
+    plane: NDArray[np.float32], tile: tuple[int, int], block: int
+) -> tuple[float, NDArray[np.float32]]:
+    """Put a CFA position's structure in its place; what of white noise is kept by that of the whole, and by tiles."""
+    whole, share = structure(plane, block)
+    _, spread = clipped((plane - whole)[:: max(1, plane.shape[0] // 256)])
+    kept = np.zeros([-(-n // side) for n, side in zip(plane.shape, tile, strict=True)], np.float32)
+    for i, j in np.ndindex(*kept.shape):
+        part = (slice(i * tile[0], (i + 1) * tile[0]), slice(j * tile[1], (j + 1) * tile[1]))
+        kept[i, j] = _tile(plane[part], whole[part], spread, block)
+    whole += _lines(plane - whole, TILE * block // BLOCK)
+    plane[:] = whole
+    return share, kept
 
 
 def _tile(plane: NDArray[np.float32], whole: NDArray[np.float32], spread: float, block: int) -> float:
@@ -148,7 +161,7 @@ def structure(
     floor = float(np.mean(np.square(waves[waves.shape[0] // 2 :, waves.shape[1] // 2 :]), dtype=np.float64))
     above = power > floor * (1 + sure * np.sqrt(2 / numbers))
     told = np.where(above, 1 - floor / np.maximum(power, 1e-30), 0)
-    waves *= np.repeat(np.repeat(told, sizes[0], axis=0), sizes[1], axis=1).astype(np.float32)
+    waves *= np.repeat(np.repeat(told.astype(np.float32), sizes[0], axis=0), sizes[1], axis=1)
     passed = [_noise_passes(n, block) for n in plane.shape]
     # |own - around|^2, own and around each a product of what either axis passes
     parts = [(1, 0), (-2, 1), (1, 2)]
@@ -163,15 +176,20 @@ def _lines(rest: NDArray[np.float32], side: int) -> NDArray[np.float32]:
     What one line of thousands has is little of any block of frequencies; its own mean tells it.
     """
     _, spread = clipped(rest[:: max(1, rest.shape[0] // 256)])
-    found = np.zeros_like(rest)
+    found, left = np.zeros_like(rest), rest
     for length in (max(rest.shape), side, side // 4):
         for axis in (0, 1):
             starts = np.arange(0, rest.shape[axis], length)
             sizes = np.diff([*starts, rest.shape[axis]])
             numbers = sizes[:, None] if axis == 0 else sizes
-            means = np.add.reduceat(rest - found, starts, axis=axis, dtype=np.float64) / numbers
-            told = np.where(np.abs(means) > STRUCTURE_SIGMA * spread / np.sqrt(numbers), means, 0)
-            found += np.repeat(told, sizes, axis=axis).astype(np.float32)
+            means = np.add.reduceat(left, starts, axis=axis, dtype=np.float64) / numbers
+            ys, xs = np.nonzero(np.abs(means) > STRUCTURE_SIGMA * spread / np.sqrt(numbers))
+            for y, x, mean in zip(ys, xs, means[ys, xs].astype(np.float32), strict=True):
+                start = (y, x)[axis] * length
+                stretch = slice(start, start + length)
+                found[(stretch, x) if axis == 0 else (y, stretch)] += mean
+            if len(ys):
+                left = rest - found
     return found
 
 

@@ -12,7 +12,7 @@ import rawpy
 from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sensor.metadata import BAYER_PATTERNS, HeaderFacts, build_meta, colour_matrix
 from pipeline.sensor.rawheader import ORIENTATION, header_facts
 from pipeline.sensor.tags import bits_per_sample, exif_of_jpeg, is_plain_tiff, read_exif
