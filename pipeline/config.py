@@ -72,7 +72,9 @@ class Limits(_Section):
         ge=0,
         description="the mosaics of the scene made last stay for another run where they take no more than this, MB",
     )
-    frames_per_job: int = Field(16, ge=1, le=256, description="frames that one job decodes and grades")
+    frames_per_job: int = Field(
+        16, ge=1, le=256, description="frames that one job decodes and grades (of darks, biases and flats a quarter)"
+    )
 
 
 class InventorySettings(_Section):

@@ -29,6 +29,9 @@ from pipeline.plan import Batch, DarkSet, Look, PlannedFrame, ScenePlan, most_co
 OWN_DARK_PAUSE = (0.9, 1.3)
 OWN_DARK_SHARE = 0.7
 OWN_DARK_FRAMES = 4
+# Batches of darks, biases and flats hold this many times fewer frames: a master waits for all of them, and two cores
+# are to share a set of eight.
+SET_PARTS = 4
 # How many of the names that mean nothing are said.
 NAMES_SAID = 5
 
@@ -113,7 +116,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
     scenes = told_apart(with_ground(scenes, trip, bodies, sides), prefixes)
     planned_sets = []
     for each in sets:
-        own = batches_of(each.name, each.frames, trip.limits.frames_per_job)
+        own = batches_of(each.name, each.frames, max(1, trip.limits.frames_per_job // SET_PARTS))
         batches += [Batch(key, each.kind, _planned(of, trip)) for key, of in own.items()]
         dark, dark_why = match_flat_dark(each, sets) if each.kind == "flat" else (None, "")
         planned_sets.append(
