@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 34,
     "dark": 11,
     "register": 16,
-    "ground": 17,
+    "ground": 18,
     "combine": 28,
     "join": 5,
     "finish": 13,

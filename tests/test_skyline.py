@@ -203,7 +203,7 @@ def _scatter(count, keep, seed=8):
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, 800, count), rng.uniform(0, 600, count)
     good = keep(x, y)
-    return Witnesses(x[good], y[good], 10, 0)
+    return Witnesses(x[good], y[good], 10, 0, 1000.0)
 
 
 def test_a_hole_among_stars_is_empty_and_an_open_sky_is_not():
@@ -218,6 +218,27 @@ def test_a_hole_among_stars_is_empty_and_an_open_sky_is_not():
     assert found.region[away < 50].all()
     assert found.doubt[away < 100].min() > 0
     assert np.median(found.doubt[away > 150]) == 0
+
+
+@pytest.mark.parametrize(("path", "stars"), [(12, 150), (60, 60)])
+def test_few_stars_seen_often_leave_no_empty_places_between_them(path, stars):
+    """Of a sky that hardly moves each star is seen in every frame: hardly a place of an open one is empty for certain
+    (without counting stars four fifths were), and what lies deep in land of the picture's lowest 40 % is."""
+    rng, count = np.random.default_rng(5), 25
+    x, y = (rng.uniform(-60, size + 60, int(stars * 920 * 720 / 480_000)) for size in (800, 600))
+    part = np.linspace(-0.5, 0.5, count) * path
+    x, y = (x[:, None] + 0.9 * part).ravel(), (y[:, None] + 0.4 * part).ravel()
+
+    def seen(low):
+        good = (x > 0) & (x < 800) & (y > 0) & (y < low)
+        return emptiness(Witnesses(x[good], y[good], count, 0, path), (600, 800))
+
+    open_sky = seen(600)
+    assert open_sky is None or open_sky.region.mean() < 0.03
+    land = seen(360)
+    assert land is not None
+    assert land.region[130:].mean() > 0.5
+    assert land.region[:80].mean() < 0.03
 
 
 @pytest.mark.parametrize(("y", "there"), [(300, False), (599, True)])

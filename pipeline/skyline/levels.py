@@ -101,15 +101,19 @@ def _mean_through(values: Doubles, weight: Doubles, reach: float, side: int) -> 
 
 
 def _plane_through(values: Doubles, weight: Doubles, reach: float, side: int) -> Doubles:
-    """Local straight planes; further off with ever wider ones, and at last the mean of what is near."""
+    """Local straight planes; further off with ever wider ones, and at last the mean of what is near. Planes that are
+    drawn on beyond what is known go nowhere beyond the levels that are.
+    """
     result = np.full(values.shape, np.nan)
+    known = values[weight > 0]
+    least, most = (known.min(), known.max()) if known.size else (-np.inf, np.inf)
     for wide in (reach, 2 * reach, 4 * reach):
         open_ = np.isnan(result)
         if not open_.any():
             return result
         plane, _, total = local_plane(values, weight, wide)
         fill = open_ & (total > 0.05 * side**2)
-        result[fill] = plane[fill]
+        result[fill] = np.clip(plane[fill], least, most)
     return np.where(np.isnan(result), _mean_through(values, weight, 4 * reach, side), result)
 
 

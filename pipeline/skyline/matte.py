@@ -55,7 +55,8 @@ def soften(
     size = size or max(ground.shape)
     deep = ndimage.distance_transform_cdt(ground, "taxicab")
     within = ground & (deep <= max(BAND, round(AIRY * size)))
-    pure = np.stack([own_level(plane, level, ground) for plane, level in zip(picture, sky[0], strict=True)])
+    planes = zip(picture, sky[0], land, strict=True)
+    pure = np.stack([own_level(plane, level, own, ground) for plane, level, own in planes])
     airy = stars & _closed(ground, round(GAP * size))
     light = (pure / np.maximum(sky[0], np.float32(1e-3))).mean(axis=0)
     twiggy = light < BLACK
@@ -107,22 +108,31 @@ def _shares(picture: Floats, sky: tuple[Floats, Floats], land: Floats) -> tuple[
     return top / contrast, contrast
 
 
-def own_level(plane: Floats, level: Floats, ground: Bools) -> Floats:
-    """The ground's level as its purest pixels about each place show it.
+def own_level(plane: Floats, level: Floats, land: Floats, ground: Bools) -> Floats:
+    """The ground's level as its purest pixels about each place show it: those furthest above the sky where the land is
+    the brighter of the two, those furthest below elsewhere.
 
     Parameters
     ----------
-    plane, level : (rows, columns) float32 arrays, one colour and the sky's level in it
+    plane, level, land : (rows, columns) float32 arrays, one colour and the levels of sky and land in it
     ground : (rows, columns) bool array
 
     Returns
     -------
     (rows, columns) float32 array; the sky's level where no ground is near
     """
-    over = np.where(ground, plane / np.maximum(level, np.float32(1e-3)) - 1, np.float32(0))
+    over = np.asarray(plane / np.maximum(level, np.float32(1e-3)) - 1, np.float32)
+    brighter = land > level
+    up, down = _purest(over, ground & brighter), _purest(-over, ground & ~brighter)
+    return np.asarray(level * (1 + np.where(brighter, up, -down)), np.float32)
+
+
+def _purest(over: Floats, ground: Bools) -> Floats:
+    """The most by which pixels of ground exceed the sky about each place, at least 0."""
+    if not ground.any():
+        return np.zeros_like(over)
     cells = tuple(-(-n // CELL) for n in ground.shape)
-    sign = np.float32(1.0 if np.median(over[ground]) > 0 else -1.0)
-    inside, values = (in_cells(plane, CELL).swapaxes(1, 2).reshape(*cells, -1) for plane in (ground, sign * over))
+    inside, values = (in_cells(plane, CELL).swapaxes(1, 2).reshape(*cells, -1) for plane in (ground, over))
     asked = inside.sum(axis=2) >= CELL_PIXELS
     values = np.where(inside[asked], values[asked], -np.inf)
     number = inside[asked].sum(axis=1)
@@ -131,7 +141,7 @@ def own_level(plane: Floats, level: Floats, ground: Bools) -> Floats:
     found = np.zeros(cells, np.float32)
     found[asked] = np.maximum(np.take_along_axis(purest, place[:, None], axis=1)[:, 0], 0)
     found = ndimage.uniform_filter(ndimage.maximum_filter(found, REACH), 3)
-    return np.asarray(level * (1 + sign * between(found, CELL, plane.shape)), np.float32)
+    return np.asarray(between(found, CELL, over.shape), np.float32)
 
 
 __all__ = ["own_level", "soften"]

@@ -38,13 +38,15 @@ FLUX_FACTOR = 2.5
 class Witnesses:
     """Places (px) of the reference's picture, as it stands before the ground, where a frame saw a star in the sky.
 
-    `x`, `y` : (n,) float64; `frames` : how many frames were asked; `undecided` : stars that moved too little to tell.
+    `x`, `y` : (n,) float64; `frames` : how many frames were asked; `undecided` : stars that moved too little to tell;
+    `path_px` : how far the sky moves from the first of the frames to the last.
     """
 
     x: Floats
     y: Floats
     frames: int
     undecided: int
+    path_px: float = 0.0
 
     def __len__(self) -> int:
         return len(self.x)
@@ -52,19 +54,21 @@ class Witnesses:
 
 @dataclass(frozen=True)
 class Seen:
-    """Where each frame that was asked saw stars in the sky: `places` (x, y), px of the frame, by its id."""
+    """Where each frame that was asked saw stars in the sky: `places` (x, y), px of the frame, by its id; the rest as of
+    `Witnesses`."""
 
     places: Mapping[str, tuple[Floats, Floats]]
     undecided: int
+    path_px: float
 
     def on(self, hold: Hold) -> Witnesses:
         """All of them on the picture of the reference of `hold`, where they lie before the ground."""
         found = [hold.to_reference(name, x, y) for name, (x, y) in self.places.items()]
         if not found:
-            return Witnesses(np.zeros(0), np.zeros(0), 0, self.undecided)
+            return Witnesses(np.zeros(0), np.zeros(0), 0, self.undecided, self.path_px)
         x, y = (np.concatenate(both) for both in zip(*found, strict=True))
         good = np.isfinite(x) & np.isfinite(y)
-        return Witnesses(x[good], y[good], len(found), self.undecided)
+        return Witnesses(x[good], y[good], len(found), self.undecided, self.path_px)
 
 
 class _Motions:
@@ -160,7 +164,7 @@ def sightings(
             moved &= again
         undecided += int(still.sum())
         places[name] = (x[moved | still], y[moved | still])
-    return Seen(places, undecided)
+    return Seen(places, undecided, motions.between(ids[0], ids[-1]) if ids else 0.0)
 
 
 def _partners(motions: _Motions, ids: Sequence[str], number: int) -> list[str]:
