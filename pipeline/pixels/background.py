@@ -33,6 +33,9 @@ BLOCKS_PER_TERM = 6
 BISQUARE = 4.685
 # Rounds of weights at most, and the change (of the scatter) below which they end.
 ROUNDS, CONVERGED = 20, 1e-3
+# A surface that leaves the range of the values by more than so many times the scatter about it has run away where most
+# of them were left out: a sky full of moving light is no polynomial.
+AWAY = 3.0
 # Share of the values taken for their scatter where they fit exactly.
 EXACT = 1e-6
 
@@ -253,7 +256,8 @@ def fit_surface(
     """Fit the smooth surface behind values of which a part is not to be trusted (ground, cloud, edges).
 
     Degree by degree from a constant up, each time with Tukey's bisquare weights and the scale of the residuals of the
-    degree before; a higher degree is taken where Schwarz's criterion finds that its terms pay.
+    degree before; a higher degree is taken where Schwarz's criterion finds that its terms pay and it keeps to the
+    values' range.
 
     Parameters
     ----------
@@ -279,13 +283,16 @@ def fit_surface(
     residual = values - np.median(values)
     best = Surface(np.array([np.median(values)]), 0, shape)
     best_score, scatter = np.inf, _scale(residual)
+    least, most = values.min(), values.max()
     every_term = _terms(x, y, degree_max, shape)  # in order of their degree
     for degree in range(degree_max + 1):
         terms = every_term[:, : (degree + 1) * (degree + 2) // 2]
         if degree > 0 and len(values) < BLOCKS_PER_TERM * terms.shape[1]:
             break
         coefficients, residual = _bisquare(np.ascontiguousarray(terms), values, residual)
-        scale = _scale(residual)
+        scale, fitted = _scale(residual), values - residual
+        if fitted.min() < least - AWAY * scale or fitted.max() > most + AWAY * scale:
+            continue
         score = len(values) * np.log(max(scale, 1e-9) ** 2) + terms.shape[1] * np.log(len(values))
         if score < best_score:
             best, best_score, scatter = Surface(coefficients, degree, shape), score, scale

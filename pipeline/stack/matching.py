@@ -27,8 +27,9 @@ BEYOND_BLOCKS = 1.5
 # Points a side at which surfaces are evaluated for their mean.
 MEAN_POINTS = 24
 # Reach, in blocks, of the planes that follow what surfaces leave, the share of blocks about a place that must be known
-# for them, and how much of it is followed, in standard deviations of a frame's pixel: more is for the rejection.
-BROAD_REACH, BROAD_KNOWN, BROAD_MOST = 2.0, 0.05, 1.0
+# for them, and how much of it is followed: so many standard deviations of a frame's pixel, or so many times what the
+# others leave there, rms; more is one frame's alone and for the rejection.
+BROAD_REACH, BROAD_KNOWN, BROAD_MOST, BROAD_USUAL = 2.0, 0.05, 1.0, 3.0
 
 
 @dataclass(frozen=True)
@@ -263,11 +264,16 @@ def _broad(
     noise : (n, colours) standard deviations of a pixel, in the same units
     """
     result = np.empty((*left.shape[:2], len(x)))
+    shown = np.isfinite(left).sum(axis=0)
+    squares = np.sort(np.nan_to_num(left / noise[..., None, None]) ** 2, axis=0)[:-1].sum(axis=0)
+    usual = np.sqrt(squares / np.maximum(shown - 1, 1))
+    limits = np.where(shown > 0, np.maximum(BROAD_MOST, BROAD_USUAL * usual), np.nan)
     for k, c in np.ndindex(*left.shape[:2]):
-        known, most = np.isfinite(left[k, c]), BROAD_MOST * noise[k, c]
+        known, most = np.isfinite(left[k, c]), noise[k, c] * _filled(limits[c])
         held = np.clip(np.nan_to_num(left[k, c]), -most, most)
         plane, _, total = local_plane(held, known.astype(np.float64), BROAD_REACH)
-        result[k, c] = sample_map(_filled(np.where(total > BROAD_KNOWN, plane, np.nan)), block, x, y).clip(-most, most)
+        plane = _filled(np.where(total > BROAD_KNOWN, plane, np.nan)).clip(-most, most)
+        result[k, c] = sample_map(plane, block, x, y)
     return result
 
 
