@@ -123,7 +123,7 @@ def test_noise_and_small_structure_are_not_imprinted() -> None:
 
 
 def test_a_surface_does_not_run_away_from_waves_that_are_no_polynomial() -> None:
-    """Of airglow's waves above a slanting skyline (planted) the fit leaves a corner out; what it says there stays within
+    """Of airglow's waves above a slanting skyline (planted) the fit leaves a corner out; what it says there keeps to
     the values' range."""
     rng = np.random.default_rng(1)
     shape = (800, 1200)
