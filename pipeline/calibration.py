@@ -341,8 +341,10 @@ def _add_persistent(
         def shown(ys: NDArray[np.int64], xs: NDArray[np.int64], rows: bool = False) -> float:
             return defects.line_level([_patches(w, signal, ys, xs) for w in watch], [w.sigma for w in watch], rows)
 
-        lines = defects.bad_columns(total, frames, shown)
-        lines |= defects.bad_columns(np.ascontiguousarray(total.T), frames, lambda xs, ys: shown(ys, xs, True)).T
+        across = np.ascontiguousarray(total.T)
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            rows = pool.submit(defects.bad_columns, across, frames, lambda xs, ys: shown(ys, xs, True))
+            lines = defects.bad_columns(total, frames, shown) | rows.result().T
         flags[lines & (total > 0)] |= defects.HOT
         flags[lines & (total <= 0)] |= defects.COLD
 

@@ -41,17 +41,22 @@ def robust_level(values: NDArray[np.floating], sample: int = LEVEL_SAMPLE) -> tu
     """
     values = values.reshape(-1)
     values = values[:: max(1, values.size // sample)]
-    values = values[np.isfinite(values)].astype(float)
+    values = np.sort(values[np.isfinite(values)].astype(float))
     if values.size == 0:
         return 0.0, 0.0
     for _ in range(4):
-        middle = float(np.median(values))
-        sigma = MAD_TO_SIGMA * float(np.median(middle - values[values <= middle]))
+        middle = _median(values)
+        sigma = MAD_TO_SIGMA * _median(middle - values[: np.searchsorted(values, middle, "right")])
         keep = np.abs(values - middle) <= 3 * sigma
         if sigma <= 0 or keep.all():
             break
         values = values[keep]
     return middle, sigma
+
+
+def _median(ordered: NDArray[np.floating]) -> float:
+    """The median of values in order, rising or falling."""
+    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
 
 
 def gradient(light: NDArray[np.floating]) -> NDArray[np.float32]:

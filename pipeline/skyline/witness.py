@@ -87,21 +87,19 @@ class _Motions:
             if one not in self._from:
                 ground = self._hold.to_reference(one, self._x, self._y)
                 self._from[one] = self._geometry.directions(one, self._x, self._y), ground
-            directions, ground = self._from[one]
-            as_sky = self._geometry.positions(other, directions)
-            as_ground = self._hold.from_reference(other, *ground)
-            away = np.hypot(as_sky[0] - as_ground[0], as_sky[1] - as_ground[1])
+            away, _, _ = _apart(self._geometry, self._hold, other, *self._from[one])
             away = away[np.isfinite(away)]
             self._known[one, other] = float(np.median(away)) if away.size else 0.0
         return self._known[one, other]
 
 
 def _apart(
-    geometry: Geometry, hold: Hold, one: str, other: str, x: Floats, y: Floats
+    geometry: Geometry, hold: Hold, other: str, directions: Floats, ground: tuple[Floats, Floats]
 ) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
-    """Where what one frame shows at (x, y) lies in another, were it sky and were it ground, and how far apart."""
-    as_sky = geometry.positions(other, geometry.directions(one, x, y))
-    as_ground = hold.from_reference(other, *hold.to_reference(one, x, y))
+    """Where what has these directions on the sky, or lies there before the reference, is seen in a frame, and how far
+    apart."""
+    as_sky = geometry.positions(other, directions)
+    as_ground = hold.from_reference(other, *ground)
     return np.hypot(as_sky[0] - as_ground[0], as_sky[1] - as_ground[1]), as_sky, as_ground
 
 
@@ -132,11 +130,12 @@ def sightings(
         if not partners:
             continue
         x, y, flux = stars[name].T
+        shown = geometry.directions(name, x, y), hold.to_reference(name, x, y)
         tests, hits, fixed, met = (np.zeros(len(x), int) for _ in range(4))
         for other in partners:
             if other not in trees:
                 trees[other] = cKDTree(stars[other][:, :2])
-            away, sky, ground = _apart(geometry, hold, name, other, x, y)
+            away, sky, ground = _apart(geometry, hold, other, *shown)
             width, height = geometry.camera.width, geometry.camera.height
             inside = np.isfinite(away) & (sky[0] > 0) & (sky[1] > 0) & (sky[0] < width - 1) & (sky[1] < height - 1)
             telling = inside & (away > APART_PX)
@@ -149,7 +148,7 @@ def sightings(
         far = _far(motions, ids, number)
         if far is not None:
             tree = trees.setdefault(far, cKDTree(stars[far][:, :2]))
-            away, sky, _ = _apart(geometry, hold, name, far, x, y)
+            away, sky, _ = _apart(geometry, hold, far, *shown)
             again = _near(tree, stars[far][:, 2], sky, flux, np.isfinite(sky[0]) & np.isfinite(sky[1]))
             again &= away > FAR_PX
         else:

@@ -56,10 +56,10 @@ class CombinedWriter:
             rows = big[plane if len(big) == 3 else 0]
             start = self._starts[which] + 4 * (plane * height * width + top * width + left)
             if rows.shape[1] == width:
-                os.pwrite(self._file, rows.tobytes(), start)
+                os.pwrite(self._file, rows, start)
                 continue
-            for i in range(len(rows)):
-                os.pwrite(self._file, rows[i].tobytes(), start + 4 * i * width)
+            for i, row in enumerate(rows):
+                os.pwrite(self._file, row, start + 4 * i * width)
 
     def scale_noise(self, factor: float) -> None:
         """Multiply all of the noise that was written."""

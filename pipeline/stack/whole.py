@@ -109,7 +109,7 @@ def make_ready(
         shape,
         [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
         [frame.area for frame in inputs.frames],
-        _transfer(inputs),
+        _transfer(inputs, threads),
         parts,
         degree_max=LIT_DEGREE if lit else DEGREE_MAX,
         follow=not lit,
@@ -220,17 +220,20 @@ def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figur
     return total
 
 
-def _transfer(inputs: Inputs) -> PhotonTransfer:
+def _transfer(inputs: Inputs, threads: int) -> PhotonTransfer:
     """What neighbours in time, each pair for itself, tell of the camera's photon transfer."""
     pairs = [(int(a), int(b)) for a, b in noise_plan(len(inputs.frames)).pairs] or [(0, 0)]
-    blocks = []
-    for a, b in pairs:
+
+    def look(pair: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        a, b = pair
         one, other = inputs.frames[a], inputs.frames[b]
         black = (np.add(one.header.black, other.header.black) + one.dark_offset + other.dark_offset) / 2
         full = min(one.header.saturation, other.header.saturation)
         second = inputs.mosaics[b] if a != b else None
-        blocks.append(transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full))
-    return line_through(blocks)
+        return transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full)
+
+    with ThreadPoolExecutor(threads) as pool:
+        return line_through(pool.map(look, pairs))
 
 
 def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None) -> Survey:
