@@ -26,8 +26,8 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 5,
     "decode": 3,
-    "grade": 23,
-    "judge": 34,
+    "grade": 24,
+    "judge": 35,
     "dark": 11,
     "register": 16,
     "ground": 19,

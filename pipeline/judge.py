@@ -17,6 +17,7 @@ from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.judging.clouds import cloud_figures, see_sky
 from pipeline.judging.course import event_values, scene_course
+from pipeline.judging.focus import focus_course
 from pipeline.judging.graded import Graded, exposure_shares, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
 from pipeline.judging.passing import passing_streaks, unlikely_meteors, without_flashes
@@ -26,7 +27,7 @@ from pipeline.plan import ScenePlan, most_common, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
 from pipeline.tracks import follow
-from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, focus_course, of_dew, usual
+from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, of_dew, usual
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
     "frame": (str, None),
@@ -95,12 +96,6 @@ def judge_scene(
         unlikely_meteors([figures[n] for n in alike], sky, width, height)
         clear = cloud_figures([figures[n] for n in alike], chosen, sky, settings)
         sky_figures([figures[n] for n in alike], chosen, sky, settings)
-        names = [frame.plan.shown for frame in chosen]
-        course = focus_course(
-            [figures[n].width_px if figures[n].shape_stars >= SHAPE_STARS else None for n in alike], names
-        )
-        if course:
-            notes.append(course)
     gain = scene_gain(frames)
     normal = usual(figures)
     unsure_fluxes(figures, normal, settings)
@@ -132,8 +127,15 @@ def judge_scene(
         )
     events = []
     if sound:
+        ours = [figures[n] for n in alike]
         reasons = [str(rows[n]["reasons"]).split("; ") for n in alike]
-        events = weather(scene_course(chosen, [figures[n] for n in alike], reasons, sky, clear, site))
+        # what a kick spoils is no focus
+        told = [f.shape_stars >= SHAPE_STARS and "trailed" not in why for f, why in zip(ours, reasons, strict=True)]
+        widths = [f.width_px if tells else None for f, tells in zip(ours, told, strict=True)]
+        course = focus_course(widths, [frame.plan.shown for frame in chosen])
+        if course:
+            notes.append(course)
+        events = weather(scene_course(chosen, ours, reasons, sky, clear, site))
         for n, cause in zip(alike, frame_causes(events, len(alike)), strict=True):
             rows[n]["cause"] = cause
             if of_dew(rows[n]):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -282,41 +281,3 @@ def of_dew(row: Mapping[str, Any]) -> bool:
     """Whether a frame (a row of verdicts.ecsv) that is set aside for `cloud` was dimmed by dew, and by no cloud."""
     causes = set(str(row.get("cause") or "").split("; "))
     return "cloud" in str(row.get("reasons") or "").split("; ") and "dew" in causes and not causes & CLOUDS
-
-
-def focus_course(widths: Sequence[float | None], names: Sequence[str]) -> str | None:
-    """Say how the focus of a scene went, where it did not stay: a jump, or a slow drift.
-
-    Parameters
-    ----------
-    widths : star width of each frame in the order of time, px, motion taken out; None where not measured
-    names : what to call the frames
-    """
-    known = [(n, w) for n, w in enumerate(widths) if w is not None]
-    if len(known) < 6:
-        return None
-    values = np.log([w for _, w in known])
-    # frames far off both their neighbours are single events, not the course
-    smooth = np.array([np.median(values[max(0, n - 1) : n + 2]) for n in range(len(values))])
-    total = float(np.sum((smooth - smooth.mean()) ** 2))
-    place = np.arange(len(smooth), dtype=float)
-    slope, start = np.polyfit(place, smooth, 1)
-    drift_left = float(np.sum((smooth - start - slope * place) ** 2))
-    splits = range(2, len(smooth) - 1)
-    left = [smooth[:k].var() * k + smooth[k:].var() * (len(smooth) - k) for k in splits]
-    best = int(np.argmin(left))
-    k = splits[best]
-    before, after = math.exp(np.median(smooth[:k])), math.exp(np.median(smooth[k:]))
-    jump, drifted = abs(math.log(after / before)), abs(slope) * (len(smooth) - 1)
-    # what grows frame by frame (dew) has two levels as well, and no step between them
-    step = abs(float(np.mean(smooth[k : k + 2]) - np.mean(smooth[k - 2 : k])))
-    if jump > 0.12 and step > 0.6 * jump and left[best] < 0.3 * total and left[best] < drift_left:
-        return (
-            f"The focus jumped at {names[known[k][0]]}: stars {before:.1f} px wide before it, {after:.1f} px after it."
-        )
-    if drifted > 0.12 and drift_left < 0.4 * total:
-        first, last = math.exp(start), math.exp(start + slope * (len(smooth) - 1))
-        return (
-            f"The focus drifted slowly (temperature, dew): stars {first:.1f} px wide at first, {last:.1f} px at last."
-        )
-    return None

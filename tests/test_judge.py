@@ -16,13 +16,14 @@ from pipeline.config import GradeSettings, JudgeSettings, Site
 from pipeline.grade import COLUMNS as GRADE_COLUMNS
 from pipeline.grade import grade_mosaic, star_table
 from pipeline.judge import Graded, judge_scene
+from pipeline.judging.focus import focus_course
 from pipeline.judging.movement import at_middle
 from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.measure import STAR_DTYPE
 from pipeline.stars.trails import drawn_out
 from pipeline.tables import read_table, table_from_rows, write_table
-from pipeline.verdicts import Figures, Usual, decide, focus_course
+from pipeline.verdicts import Figures, Usual, decide
 from tests.labelled import PITCH_UM, RIGHT, Fault, Setting, make_scene
 
 REAL = Path(__file__).parents[2] / "shared" / "real-sky" / "field"
@@ -231,6 +232,21 @@ def test_slow_drift_of_focus_is_told():
     dewed = [2.45 if n < 12 else 2.45 * 1.025 ** (n - 11) for n in range(20)]
     assert "jumped" not in (focus_course(dewed, names) or "")
     assert focus_course([2.4, 3.0], ["a", "b"]) is None
+
+
+def test_a_night_of_focus_is_told_as_it_went():
+    """A drift, then a jump, then focused anew: each with its frame and its widths; a single soft frame is none of it,
+    and widths that scatter by twice the told change are no course."""
+    names = [f"f{n}" for n in range(24)]
+    rng = np.random.default_rng(2)
+    night = [2.75 * (1.0 + 0.24 * n / 11) for n in range(12)] + [4.6, 4.6, 4.6] + [2.75] * 9
+    night = [width * (1 + rng.normal(0, 0.01)) for width in night]
+    night[20] = 3.9
+    assert focus_course(night, names) == (
+        "The focus drifted slowly (temperature, dew): stars 2.8 px wide at first, 3.4 px before f12. "
+        "Then it jumped at f12, from 3.4 to 4.6 px. At f15 it was brought back, from 4.6 to 2.8 px."
+    )
+    assert focus_course([2.5 * math.exp(rng.normal(0, 0.1)) for _ in range(24)], names) is None
 
 
 def test_all_frames_hopeless():

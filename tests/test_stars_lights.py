@@ -12,7 +12,7 @@ from pipeline.config import JudgeSettings
 from pipeline.judge import Graded, judge_scene
 from pipeline.judging.clouds import Sky
 from pipeline.judging.land import Land
-from pipeline.judging.passing import unlikely_meteors
+from pipeline.judging.passing import passing_streaks, unlikely_meteors
 from pipeline.pages.passing import streak_rows, streak_sentence
 from pipeline.stars.followed import follow
 from pipeline.stars.glimpse import streak_picture, whole_picture
@@ -52,6 +52,18 @@ def test_a_meteor_brightens_and_fades_inside_the_frame():
     assert light.width_px == pytest.approx(2.3548 * 1.2, rel=0.5)
     assert light.flashes == 0
     assert light.ends_inside == 2
+
+
+@pytest.mark.parametrize("flares", [True, False])
+def test_a_long_meteor_flares(flares):
+    """Light over two fifths of the frame that rises and fades within it is a meteor's; an even line is none, though the
+    end it was followed to lies past its light."""
+    found = drawn(
+        np.random.default_rng(5), 300, 200, 900, 350, lambda s: 700 * s**3 * (1 - s) if flares else 70 + 0 * s
+    )
+    light = light_of(found, Streak(300, 200, 900 + 70 * (not flares), 350 + 17.5 * (not flares), 5.0))
+    assert light.tapering < 0.6
+    assert (kind_of(light, 620, DIAGONAL, goes_on=False) == "meteor") == flares
 
 
 @pytest.mark.parametrize("height", [25, 60])
@@ -182,6 +194,15 @@ def test_a_satellite_that_goes_on_for_many_frames_is_not_the_ground():
     assert [s["kind"] for s in listed] == ["satellite"] * 6
     assert "6\u202fsatellites" in streak_sentence(listed)
     assert streak_rows([{"frame": "a", "streak_list": "no json"}, {"frame": "b"}]) == []
+    # flashes in one of them tell what drew them all
+    lists = [json.loads(str(f.row["streak_list"])) for f in marked]
+    lists[2][0]["flashes"] = 5
+    seen = [
+        Graded(f.plan, {**f.row, "streak_list": json.dumps(s)}, f.stars) for f, s in zip(marked, lists, strict=True)
+    ]
+    figures = [Figures(f.plan.id) for f in seen]
+    passing_streaks(figures, seen)
+    assert [[s["kind"] for s in f.streak_list] for f in figures] == [["aircraft"]] * 6
 
 
 def test_pictures_show_the_frame_and_its_streak():

@@ -14,6 +14,7 @@ from pipeline.stars.beyond import MISSED, Glance, Witness, beyond_neighbours, un
 from pipeline.stars.blocks import farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
+from pipeline.stars.lights import light_of
 from pipeline.stars.measure import measure_frame, measure_mosaic
 from pipeline.stars.streaks import find_streaks
 from pipeline.tracks import Laying
@@ -42,15 +43,34 @@ def line(x1, y1, x2, y2, height, width=1.0):
 SHIFT = 5.3, -2.1  # px, by which the sky moves from frame to frame
 
 
-def streaks_beside(rng, field, light, fwhm=2.4, neighbours=2):
-    """Streaks of a frame of these stars and this light beside frames before and after it without the light."""
+def seen_beside(rng, field, light, fwhm=2.4, neighbours=2):
+    """A frame of these stars and this light, and what it shows beyond frames before and after it without the light."""
     frames = []
     for n in (0, -1, 1)[: neighbours + 1]:
         moved = Field(field.x + n * SHIFT[0], field.y + n * SHIFT[1], field.flux)
         frames.append(measure_frame(mosaic(rng, render(SHAPE, moved, fwhm) + light * (n == 0)), "RGGB", BLACK, 16000))
     kept = [neighbour_of(found, HEADER) for found in frames]
     beside = [witnesses(kept[0], other)[0] for other in kept[1:]]
-    return find_streaks(frames[0].detections, beyond_neighbours(frames[0].detections, kept[0].glance, beside))
+    return frames[0].detections, beyond_neighbours(frames[0].detections, kept[0].glance, beside)
+
+
+def streaks_beside(rng, field, light, fwhm=2.4, neighbours=2):
+    """Streaks of that frame."""
+    return find_streaks(*seen_beside(rng, field, light, fwhm, neighbours))
+
+
+def test_strobes_in_a_crowd_are_told_beside_neighbours():
+    """Where stars as bright as strobes stand beside every line, those on an aircraft's are told by a neighbour that
+    does not show them; by the frame alone they are not."""
+    rng = np.random.default_rng(12)
+    x = np.linspace(150, 1150, 14)
+    strobes = render(SHAPE, Field(x, 100 + 0.5 * x, np.full(14, 30000.0)), 2.8)
+    crowd = random_field(rng, SHAPE, 4000, (1500, 60000), apart=4.0)
+    seen, beside = seen_beside(rng, crowd, line(50, 125, 1250, 725, 150) + strobes, neighbours=1)
+    streak = find_streaks(seen, beside)[0]
+    assert streak.length > 1100
+    assert light_of(seen, streak, beside).flashes >= 7
+    assert light_of(seen, streak).flashes < 3
 
 
 def test_strobes_beside_satellites_and_a_meteor():

@@ -34,7 +34,7 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
     them, or wide as no star is. `frames` are in the order of time.
     """
     lists = [json.loads(frame.row["streak_list"] or "[]") for frame in frames]
-    places = [np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in found]).reshape(-1, 4) for found in lists]
+    places = [_places(found) for found in lists]
     for n, (f, frame) in enumerate(zip(figures, frames, strict=True)):
         near = [k for k in range(n - WITHIN, n + WITHIN + 1) if k != n and 0 <= k < len(places)]
         beside = np.concatenate([places[k] for k in near] or [np.empty((0, 4))])
@@ -47,7 +47,7 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             diagonal = math.hypot(frame.row["width"], frame.row["height"])
             length = math.hypot(line[2] - line[0], line[3] - line[1])
             known = "uneven" in streak
-            kind = kind_of(light, length, diagonal, _goes_on(line, beside)) if known else "unknown"
+            kind = kind_of(light, length, diagonal, bool(_goes_on(line, beside).any())) if known else "unknown"
             if kind == "meteor" and seen > 1:
                 kind = "unknown"  # what comes back in its place is a lamp's light on something that stands
             wide = kind in ("unknown", "satellite") and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
@@ -55,6 +55,23 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
                 continue
             f.streak_list.append({**streak, "kind": kind})
         f.streaks = len(f.streak_list)
+    _name_by_neighbours([f.streak_list for f in figures])
+
+
+def _name_by_neighbours(lists: Sequence[list[dict[str, Any]]]) -> None:
+    """Call an aircraft what goes on in one along its line: between two flashes, or cut by the frame, it shows none."""
+    numbers = range(len(lists))
+    for n in (*numbers, *reversed(numbers)):
+        near = [k for k in range(n - WITHIN, n + WITHIN + 1) if k != n and 0 <= k < len(lists)]
+        aircraft = _places([s for k in near for s in lists[k] if s["kind"] == "aircraft"])
+        for streak, line in zip(lists[n], _places(lists[n]), strict=True):
+            if _goes_on(line, aircraft).any():
+                streak["kind"] = "aircraft"
+
+
+def _places(streaks: Sequence[Mapping[str, Any]]) -> NDArray[np.float64]:
+    """Their ends, (n, 4)."""
+    return np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in streaks], np.float64).reshape(-1, 4)
 
 
 def unlikely_meteors(figures: Sequence[Figures], sky: Sky, width: int, height: int) -> None:
@@ -97,11 +114,11 @@ def _in_place(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
     return bool(((off < SAME_LINE).all(axis=1) & beside).any())
 
 
-def _goes_on(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
-    """Whether any of the others lies farther along the same line."""
+def _goes_on(line: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which of the others lie farther along the same line, (n,)."""
     off, along = _off_and_along(line, others)
     allowed = SAME_LINE + OFF_COURSE * np.maximum(np.abs(along - 0.5).max(axis=1), 1) * np.hypot(
         *(others[:, 2:] - others[:, :2]).T
     )
     apart = (along.min(axis=1) > 0.9) | (along.max(axis=1) < 0.1)
-    return bool(((off < allowed[:, None]).all(axis=1) & apart).any())
+    return (off < allowed[:, None]).all(axis=1) & apart

@@ -24,7 +24,7 @@ PARTS, PART_LEAST = 10, 9
 UNEVEN = 1.5  # a satellite's light changes by less along its line
 UNEVEN_ACROSS = 4.0  # ... over much of the frame, the lens's corners, haze and land on its way
 TAPERING = 0.6  # a meteor's dimmer end, over its brightest part; of satellites 0.64 and more
-METEOR_LENGTH = 0.3  # of the frame's diagonal
+METEOR_LENGTH = 0.3  # of the frame's diagonal, that few meteors reach: what is longer must flare
 BEYOND_END, GOES_ON = 240, 0.35  # px looked at past either end; a meteor's light there, over its own, is less
 BEYOND_WINDOW = 40  # ... in windows, whose medians count
 EDGE = 24.0  # px from the frame's edge: a line that ends here goes on outside
@@ -81,6 +81,8 @@ def light_of(found: Detections, streak: Streak, beside: Detections | None = None
         # stars lift parts here, and hide them there
         most, least = np.maximum(most, other), np.minimum(least, other)
     brightest = float(least.max())
+    if beside is not None:
+        wide = np.where(_lit(beside, streak, wide.shape), wide, np.minimum(wide, typical))
     flashes = _flashes(wide, LANES_REACH - BESIDE + middle, found.noise)
     ends = sum(
         EDGE / 2 < px < width - EDGE / 2 and EDGE / 2 < py < height - EDGE / 2 for px, py in ((x1, y1), (x2, y2))
@@ -103,6 +105,18 @@ def _parts(seen: Detections, streak: Streak, step: int, number: int) -> NDArray[
     direction = (last[0] - first[0]) / length, (last[1] - first[1]) / length
     light = light_along(seen, (first[0], first[1]), direction, np.arange(length), step)
     return np.array([np.median(part) for part in np.array_split(light, number)])
+
+
+def _lit(beside: Detections, streak: Streak, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Where about a streak a frame shows far more than its neighbours, as the half-size image has it beside the line:
+    where strobes may be and no star is."""
+    first, last = streak.ends(BEYOND)
+    direction = (last - first) / max(float(np.hypot(*(last - first))), 1e-9)
+    times = BEYOND // HALF
+    along = np.arange(float(math.ceil(shape[0] / times)))
+    strip = strip_of(beside.residual, tuple(first), tuple(direction), along, LANES_REACH // times)
+    lit = strip > FLASH_SIGMA
+    return np.repeat(np.repeat(lit, times, axis=0), times, axis=1)[: shape[0], : shape[1]]
 
 
 def _beyond(seen: Detections, streak: Streak, step: int) -> float:
@@ -177,16 +191,18 @@ def kind_of(light: Light, length_px: float, diagonal_px: float, goes_on: bool) -
     Returns
     -------
     `aircraft` (it flashes), `satellite` (goes on, or is steady, or long, or even and cut by the frame), `meteor` (in
-    one frame only, both ends inside, not long, brightening and fading, dark past either end), or `unknown`
+    one frame only, both ends inside, brightening and fading, plainly where it is long, dark past either
+    end), or `unknown`
     """
     if light.flashes >= FLASHES_MIN:
         return "aircraft"
     if goes_on:
         return "satellite"
     fades = light.tapering < TAPERING and light.beyond < GOES_ON
-    if light.ends_inside == 2 and length_px < METEOR_LENGTH * diagonal_px and fades:
-        return "meteor"
     long = length_px > METEOR_LENGTH * diagonal_px
+    # of a faint satellite followed past its end, the end is dim as well, and no part bright
+    if light.ends_inside == 2 and fades and (light.uneven > UNEVEN or not long):
+        return "meteor"
     steady = light.uneven <= UNEVEN and light.tapering >= TAPERING
     if light.ends_inside < 2 and long and light.uneven <= UNEVEN_ACROSS:
         return "satellite"
