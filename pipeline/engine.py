@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 35,
     "dark": 11,
     "register": 16,
-    "ground": 19,
+    "ground": 20,
     "combine": 29,
     "join": 5,
     "finish": 13,

@@ -158,7 +158,8 @@ def test_shares_are_recovered_and_a_lamp_is_no_mixture():
     picture[0, 125:128, 100:103] = 5000
     ground = truth.copy()
     sky = (np.full_like(picture, 300), np.full_like(picture, 1.0))
-    soft = soften(ground, picture, sky, np.full_like(picture, 200), np.zeros(truth.shape, bool))
+    land = (np.full_like(picture, 200), np.full_like(picture, 10))
+    soft = soften(ground, picture, sky, land, np.zeros(truth.shape, bool))
     band = ndimage.binary_dilation(truth) & ~ndimage.binary_erosion(truth, border_value=1)
     band[120:132, 95:108] = False
     assert np.sqrt(np.mean((soft - share)[band] ** 2)) < 0.02
@@ -189,7 +190,7 @@ def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
     ground = (crown & (ndimage.uniform_filter(share, 3) > 0.1)) | (share > 0.5)
     # a star beside the crown, which hardly moved, was taken for its part
     picture[:, 56:59, 128:131], ground[56:60, 128:131] = 5000, True
-    soft = soften(ground, picture, sky, np.full_like(picture, 250), stars)
+    soft = soften(ground, picture, sky, (np.full_like(picture, 250), np.full_like(picture, 10)), stars)
     inside = ndimage.binary_erosion(crown, iterations=3)
     error, hard = (np.sqrt(np.mean((m - share)[inside] ** 2)) for m in (soft, ground))
     assert error < 0.3
@@ -197,6 +198,11 @@ def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
     assert (soft > 0.5)[inside & (share < 0.2)].mean() < 0.1 < ground[inside & (share < 0.2)].mean()
     assert soft[125:].min() == 1
     assert soft[56:59, 128:131].max() == 0
+    # lit snow, whose texture passes through the sky's level, is no twigs beyond the pixels beside what was told for sky
+    lit = (np.full_like(picture, 520), np.full_like(picture, 150))
+    field = ndimage.binary_erosion(ground, iterations=4, border_value=1) & (np.arange(200) >= 120)[:, None]
+    picture[:, field] = 520 * np.clip(texture + 0.4 * (texture - 1), 0.1, None)[field]
+    assert soften(ground, picture, sky, lit, stars)[field].min() == 1
 
 
 def _scatter(count, keep, seed=8):

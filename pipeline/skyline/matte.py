@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.cells import between, in_cells
+from pipeline.skyline.levels import apart
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -17,7 +18,8 @@ BAND = 2
 # standard deviations are none.
 CONTRAST, SURE = 6.0, 2.5
 # Further in a pixel is shared where less than this of it is ground, and open sky, of which less than that is, is no
-# further off than so many pixels: solid ground has texture.
+# further off than so many pixels: solid ground has texture. No further in than that where the texture passes through
+# the sky's level: lit snow is full of what looks like gaps.
 SHARED, OPEN, NEAR = 0.6, 0.15, 3
 # Side of the cells in which the ground's own level is taken, pixels, of how many pixels at least, of which share of
 # them that differ most from the sky, and over how many cells each way: among twigs the rest are mixed with sky.
@@ -32,7 +34,12 @@ HALF, DARK = 0.5, 0.4
 
 
 def soften(
-    ground: Bools, picture: Floats, sky: tuple[Floats, Floats], land: Floats, stars: Bools, size: int | None = None
+    ground: Bools,
+    picture: Floats,
+    sky: tuple[Floats, Floats],
+    land: tuple[Floats, Floats],
+    stars: Bools,
+    size: int | None = None,
 ) -> Floats:
     """Make a soft mask of a hard one.
 
@@ -40,8 +47,7 @@ def soften(
     ----------
     ground : (rows, columns) bool array
     picture : (colours, rows, columns) float32 array
-    sky : the sky's level and its scatter, arrays like `picture`
-    land : the ground's level, likewise
+    sky, land : the sky's and the ground's level and scatter, each an array like `picture`
     stars : (rows, columns) bool array, where stars were seen in the sky
     size : longer side of the picture of which these are a part, pixels; theirs by default
 
@@ -54,15 +60,15 @@ def soften(
         return ground.astype(np.float32)
     size = size or max(ground.shape)
     deep = ndimage.distance_transform_cdt(ground, "taxicab")
-    within = ground & (deep <= max(BAND, round(AIRY * size)))
-    planes = zip(picture, sky[0], land, strict=True)
+    within = ground & (deep <= np.where(apart(sky, land), max(BAND, round(AIRY * size)), NEAR))
+    planes = zip(picture, sky[0], land[0], strict=True)
     pure = np.stack([own_level(plane, level, own, ground) for plane, level, own in planes])
     airy = stars & _closed(ground, round(GAP * size))
     light = (pure / np.maximum(sky[0], np.float32(1e-3))).mean(axis=0)
     twiggy = light < BLACK
     if airy.any():
         twiggy |= ndimage.distance_transform_cdt(~airy, "chessboard") <= AIRY * size
-    share, contrast = _shares(picture, sky, np.where(twiggy, pure, land))
+    share, contrast = _shares(picture, sky, np.where(twiggy, pure, land[0]))
     sure = SURE / np.sqrt(contrast)
     mixed = (contrast > CONTRAST**2) & (share > -2 * sure - 0.1)
     open_sky = ~ground | (mixed & (share < OPEN))

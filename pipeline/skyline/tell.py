@@ -63,6 +63,8 @@ TWIG = 6.0
 TEXTURE = 0.1
 # Largest gap between branches that is believed to be sky by its level alone, as a share of the picture.
 GAP_MOST = 0.03
+# Pixels of stars seen in a gap from which it is sky for certain: three stars' or more.
+GAP_STARS = 15
 # Least area of ground, as a share of the picture.
 AREA_MIN = 5e-4
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
@@ -114,6 +116,8 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     by_level = np.where(near, _by_level(picture, levels, land), 0).astype(np.float32)
     # what departs from the sky's level without an edge is the sky's own: glow, cloud
     by_level[(by_level > 0) & ~edges] = 0
+    # and so is a gap in which stars were seen: the sky's level is not followed into it
+    by_level[(by_level > 0) & _starry_gaps(known & ~coarse, stars)] = 0
     odds = evidence + by_level
     coarse = rooted(_coarse_ground(odds, cost, side), roots)
     open_ = _band(coarse, edges, known, side, longer)
@@ -127,7 +131,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = np.zeros(size, np.float32)
-    share[box] = soften(kept, picture, levels, land[0], stars, longer)
+    share[box] = soften(kept, picture, levels, land, stars, longer)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
 
@@ -165,6 +169,15 @@ def _cut_edges(box: tuple[slice, slice], shape: tuple[int, int]) -> list[tuple[s
         (columns.stop < width, (whole, -1)),
     )
     return [edge for cut, edge in ends if cut]
+
+
+def _starry_gaps(sky: Bools, stars: Bools) -> Bools:
+    """The parts of the sky, other than the largest, in which more stars were seen than chance matches."""
+    labels, count = ndimage.label(sky)
+    seen = np.bincount(labels[stars], minlength=count + 1)
+    gaps = seen >= GAP_STARS
+    gaps[[0, int(np.bincount(labels[sky], minlength=count + 1).argmax())]] = False
+    return np.asarray(gaps[labels])
 
 
 def _near_border(ground: Bools, most: int) -> Bools:
