@@ -33,7 +33,7 @@ from pipeline.sensor.warm import (
     expected_share,
     warm_pixels,
 )
-from pipeline.tables import read_table, table_from_rows, write_table
+from pipeline.tables import read_table, rows_of, table_from_rows, write_table
 from pipeline.withoutdark import Gathered, moved, pedestal_of
 
 # Lights whose pixels are followed for defects: with 16, what stands out by 1.3 sigma of a frame is found at 5 sigma.
@@ -123,7 +123,7 @@ def make_scene(arguments: argparse.Namespace) -> None:
     """Find a scene's dark factors, offsets and defects."""
     trip = load_trip(arguments.project)
     scene = read_scene(arguments.scene)
-    verdicts = {str(row["frame"]): row for row in read_table(arguments.verdicts)}
+    verdicts = {str(row["frame"]): row for row in rows_of(read_table(arguments.verdicts))}
     kept = {name: row for name, row in verdicts.items() if str(row["verdict"]) == "kept"}
     if scene.gives_ground_to is not None or not kept:
         # long exposures of land: the stars in them trail

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.tables import read_table
+from pipeline.tables import read_table, rows_of
 
 
 def find_path(frame: str, folders: Sequence[Path]) -> Path | None:
@@ -27,7 +27,7 @@ def damaged_frames(folders: Sequence[Path]) -> dict[str, str]:
         path = folder / "decoded.ecsv"
         if not path.is_file():
             continue
-        for row in read_table(path):
+        for row in rows_of(read_table(path), ("frame", "status", "detail")):
             if str(row["status"]) == "damaged":
                 found[str(row["frame"])] = str(row["detail"])
     return found

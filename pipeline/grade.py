@@ -41,7 +41,7 @@ from pipeline.stars.mesh import SkyMesh
 from pipeline.stars.shapes import fwhm_px
 from pipeline.stars.streaks import Streak, find_streaks
 from pipeline.stars.tiles import TILES, tile_of
-from pipeline.tables import read_table, row_values, table_from_rows, write_table
+from pipeline.tables import read_table, rows_of, table_from_rows, write_table
 
 SNR_SHAPE = 20.0  # of stars whose shapes count for the frame's figures
 PEAK_SHARE = 0.6  # of saturation; the mean of two greens below it has neither of them saturated but in sharp cores
@@ -360,8 +360,8 @@ class _Gain:
 def _decoded(path: Path) -> dict[str, dict[str, Any]]:
     """What decode said of each frame."""
     return {
-        str(row["frame"]): {k: v or "" for k, v in row_values(row, ["status", "detail"]).items()}
-        for row in read_table(path)
+        str(row["frame"]): {key: row[key] or "" for key in ("status", "detail")}
+        for row in rows_of(read_table(path), ("frame", "status", "detail"))
     }
 
 

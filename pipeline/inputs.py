@@ -29,7 +29,7 @@ from pipeline.sensor.patternfile import read_pattern
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.vignetting import response
 from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_grids, green_grids
-from pipeline.tables import read_table, row_values
+from pipeline.tables import read_table, rows_of
 
 log = logging.getLogger("moonless.inputs")
 
@@ -71,10 +71,9 @@ def showing_land(verdicts: Path) -> list[str]:
     names = ("frame", "verdict", "reasons")
     if not set(names) <= set(table.colnames):
         raise InputError(f"{shown(verdicts)}: has no columns 'frame', 'verdict' and 'reasons'; run judge again")
-    rows = [row_values(row, names) for row in table]
     return sorted(
         str(row["frame"])
-        for row in rows
+        for row in rows_of(table, names)
         if row["verdict"] == "kept" or not USELESS & set(str(row["reasons"] or "").split("; "))
     )
 
@@ -84,7 +83,7 @@ def listed_streaks(verdicts: Path) -> dict[str, list[dict[str, Any]]]:
     table = read_table(verdicts)
     if "streak_list" not in table.colnames:
         return {}
-    rows = (row_values(row, ("frame", "streak_list")) for row in table)
+    rows = rows_of(table, ("frame", "streak_list"))
     return {str(row["frame"]): json.loads(str(row["streak_list"] or "[]")) for row in rows}
 
 
@@ -99,7 +98,7 @@ def kept_mosaics(plan: ScenePlan, verdicts: Path, geometry: Geometry, folders: S
     table = read_table(verdicts)
     if not {"frame", "verdict"} <= set(table.colnames):
         raise InputError(f"{shown(verdicts)}: has no columns 'frame' and 'verdict'; run judge again")
-    kept = {str(row["frame"]) for row in table if str(row["verdict"]) == "kept"}
+    kept = {str(row["frame"]) for row in rows_of(table, ("frame", "verdict")) if row["verdict"] == "kept"}
     paths = {}
     for frame in sorted(kept & set(geometry.frames)):
         path = find_path(frame, folders)
@@ -202,7 +201,7 @@ def _star_sizes(path: Path) -> dict[str, float]:
     table = read_table(path)
     if "fwhm_px" not in table.colnames:
         return {}
-    rows = ((str(row["frame"]), row_values(row, ("fwhm_px",))["fwhm_px"]) for row in table)
+    rows = ((str(row["frame"]), row["fwhm_px"]) for row in rows_of(table, ("frame", "fwhm_px")))
     return {frame: float(size) for frame, size in rows if size is not None and float(size) > 0}
 
 
@@ -212,8 +211,7 @@ def _factors(path: Path) -> dict[str, tuple[float, float]]:
     if not set(names) <= set(table.colnames):
         raise InputError(f"{shown(path)}: has no columns {', '.join(names)}; run dark again")
     result = {}
-    for row in table:
-        values = row_values(row, names)
+    for values in rows_of(table, names):
         scale, offset = values["dark_scale"], values["dark_offset"]
         result[str(values["frame"])] = (
             1.0 if scale is None else float(scale),

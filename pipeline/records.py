@@ -21,7 +21,7 @@ from astropy.io import fits
 from pipeline.errors import MoonlessError
 from pipeline.files import read_json, shown
 from pipeline.plan import FINISHED, JOINED, PlannedFrame, ScenePlan, names_of, read_scene, read_set
-from pipeline.tables import read_table, row_values
+from pipeline.tables import read_table, rows_of
 
 log = logging.getLogger("moonless")
 T = TypeVar("T")
@@ -85,9 +85,7 @@ def read_rows(path: Path) -> Rows:
         table = read_table(path)
         names = table.colnames
         units = {name: str(table[name].unit) for name in names if table[name].unit is not None}
-        return Rows(
-            tuple({k: _plain(v) for k, v in row_values(row, names).items()} for row in table), units, dict(table.meta)
-        )
+        return Rows(tuple({k: _plain(v) for k, v in row.items()} for row in rows_of(table)), units, dict(table.meta))
 
     return _tolerant(read, path, Rows())
 

@@ -29,7 +29,7 @@ from pipeline.placing import rank, register
 from pipeline.plan import read_scene
 from pipeline.sky.geometry import Geometry
 from pipeline.starlists import focal_px, read_stars, sizes
-from pipeline.tables import read_table, row_values
+from pipeline.tables import read_table, rows_of
 
 KEPT = "kept"
 
@@ -44,8 +44,7 @@ def _work(arguments: argparse.Namespace) -> None:
     trip = load_trip(arguments.project)
     settings = trip.register_
     plan = read_scene(arguments.scene)
-    table = read_table(arguments.verdicts)
-    rows = {str(row["frame"]): row_values(row, table.colnames) for row in table}
+    rows = {str(row["frame"]): row for row in rows_of(read_table(arguments.verdicts))}
     kept = [f for f in plan.frames if rows.get(f.id, {}).get("verdict") == KEPT]
     with Progress(arguments.project, "register", plan.scene, len(kept), plan.scene) as progress:
         lists = read_stars(arguments.stars, kept, rows, settings.stars, trip.site)

@@ -20,7 +20,7 @@ from pipeline.sky.geometry import Geometry
 from pipeline.sky.table import FrameStars, centroid_sigma
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, PER_PIXEL
 from pipeline.stars.fullcolour import PER_UNIT, RATIO_DTYPE, UNKNOWN
-from pipeline.tables import read_table, row_values
+from pipeline.tables import read_table, rows_of
 
 Floats = NDArray[np.float64]
 
@@ -163,9 +163,9 @@ def sizes(
         if path.name.endswith(".stars.fits") and grades.is_file():
             table = read_table(grades)
             names = [n for n in ("width", "height", "pixel_um") if n in table.colnames]
-            for row in table:
+            for row in rows_of(table, ("frame", *names)):
                 if str(row["frame"]) in figures:
-                    figures[str(row["frame"])].update(row_values(row, names))
+                    figures[str(row["frame"])].update({name: row[name] for name in names})
     sizes = {i: (int(f["width"]), int(f["height"])) for i, f in figures.items() if f.get("width") and f.get("height")}
     pitch = next((float(f["pixel_um"]) for f in figures.values() if f.get("pixel_um")), None)
     if not sizes:

@@ -51,9 +51,11 @@ def read_table(path: str | os.PathLike[str]) -> Table:
     return Table(Table.read(path, format="ascii.ecsv"), masked=True, copy=False)
 
 
-def row_values(row: Any, names: Sequence[str]) -> dict[str, Any]:
-    """Plain Python values of a table row, None where masked."""
-    return {
-        name: None if row[name] is np.ma.masked else getattr(row[name], "item", lambda v=row[name]: v)()
-        for name in names
-    }
+def rows_of(table: Table, names: Sequence[str] | None = None) -> list[dict[str, Any]]:
+    """The rows as plain Python values, None where masked; of some columns or all.
+
+    Column by column: a value asked of a table's row takes a tenth of a millisecond.
+    """
+    names = table.colnames if names is None else names
+    columns = (table[name].tolist() for name in names)
+    return [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]

@@ -18,7 +18,6 @@ from pipeline.sensor.pattern import Pattern
 from pipeline.sensor.pedestal import Pedestal, pedestal
 from pipeline.sensor.transfer import transfer_blocks
 from pipeline.sky import times
-from pipeline.tables import row_values
 
 # Frames from which on it is looked for what stays with the sensor without a dark, and how far the sky must have moved
 # across it for glow, in blocks: crowds of stars must not stay in one.
@@ -32,9 +31,7 @@ def moved(frames: Sequence[PlannedFrame], kept: Mapping[str, Any]) -> float | No
     speeds = []
     for frame in frames:
         row = kept[frame.id]
-        expected = None
-        if "motion_expected_px" in row.colnames:
-            expected = row_values(row, ("motion_expected_px",))["motion_expected_px"]
+        expected = row.get("motion_expected_px")
         if expected is not None and frame.exposure_s:
             speeds.append(float(expected) / frame.exposure_s)
     moments = [moment for frame in frames if (moment := times.parse(frame.taken)) is not None]

@@ -20,7 +20,7 @@ from pipeline.errors import FrameError
 from pipeline.files import write_json
 from pipeline.plan import Batch, PlannedFrame
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, to_stored, write_mosaic
-from pipeline.tables import read_table, row_values
+from pipeline.tables import read_table, rows_of
 from tests.raw_files import ASCII, starry_mosaic, write_dng
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -33,10 +33,9 @@ def plan_batch(folder: Path, paths: list[Path | str], **more) -> Path:
     return folder / "batch.json"
 
 
-def rows_of(out: Path) -> list[dict]:
+def decoded_rows(out: Path) -> list[dict]:
     """The table's rows as plain values."""
-    table = read_table(out / "decoded.ecsv")
-    return [row_values(row, table.colnames) for row in table]
+    return rows_of(read_table(out / "decoded.ecsv"))
 
 
 def test_bad_frames_become_rows(tmp_path):
@@ -56,7 +55,7 @@ def test_bad_frames_become_rows(tmp_path):
     out = tmp_path / "mosaics" / "b1"
     assert main(["--batch", str(batch), "--out", str(out)]) == 0
     assert sorted(os.listdir(out)) == ["decoded.ecsv", "f0.fits", "f1.fits", "f4.fits"]
-    rows = rows_of(out)
+    rows = decoded_rows(out)
     assert [row["frame"] for row in rows] == ["f0", "f1", "f2", "f3", "f4"]
     assert [row["status"] for row in rows] == ["ok", "damaged", "unreadable", "unreadable", "ok"]
     assert rows[1]["detail"].startswith("rows 100 to 119 of 256 hold no picture")
@@ -161,7 +160,7 @@ def test_same_frames_give_the_same_bytes(tmp_path):
 def test_empty_batch_gives_an_empty_table(tmp_path):
     """A batch of no frames is no error."""
     assert main(["--batch", str(plan_batch(tmp_path, [])), "--out", str(tmp_path / "out")]) == 0
-    assert rows_of(tmp_path / "out") == []
+    assert decoded_rows(tmp_path / "out") == []
 
 
 def test_project_gets_timings(tmp_path):

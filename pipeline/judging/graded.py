@@ -15,7 +15,7 @@ from pipeline.errors import InputError
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.starlists import read_lists
 from pipeline.stars.measure import STAR_DTYPE
-from pipeline.tables import read_table, row_values
+from pipeline.tables import read_table, rows_of
 
 GRADE_FIGURES = (
     "status",
@@ -80,7 +80,7 @@ def read_graded(scene: ScenePlan, grades: Sequence[Path], stars: Sequence[Path])
         missing = [name for name in ("frame", *GRADE_FIGURES) if name not in table.colnames]
         if missing:
             raise InputError(f"{path.name}: column {missing[0]!r} is missing; run grade again")
-        rows.update({str(row["frame"]): row_values(row, GRADE_FIGURES) for row in table})
+        rows.update({str(row["frame"]): row for row in rows_of(table, GRADE_FIGURES)})
     lists = read_lists(stars, STAR_DTYPE)
     absent = dict.fromkeys(GRADE_FIGURES) | {"status": "unreadable", "detail": "was not graded"}
     frames = [
