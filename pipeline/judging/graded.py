@@ -80,7 +80,7 @@ def read_graded(scene: ScenePlan, grades: Sequence[Path], stars: Sequence[Path])
         missing = [name for name in ("frame", *GRADE_FIGURES) if name not in table.colnames]
         if missing:
             raise InputError(f"{path.name}: column {missing[0]!r} is missing; run grade again")
-        rows.update({str(row["frame"]): row for row in rows_of(table, GRADE_FIGURES)})
+        rows |= {str(row.pop("frame")): row for row in rows_of(table, ("frame", *GRADE_FIGURES))}
     lists = read_lists(stars, STAR_DTYPE)
     absent = dict.fromkeys(GRADE_FIGURES) | {"status": "unreadable", "detail": "was not graded"}
     frames = [
