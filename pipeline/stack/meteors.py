@@ -17,8 +17,9 @@ from pipeline.pixels.resample import NOT_COVERED
 from pipeline.stack.bands import Band, band_of, beside
 from pipeline.stack.sources import Frame
 
-# Across: whole so many of the streak's widths (FWHM) to either side and this many px at least, then the soft edge, px.
-WIDTHS, HALF_LEAST, SOFT = 1.0, 3.0, 4.0
+# Across: whole so many of the streak's widths (FWHM) to either side and this many px at least, then so many times that
+# the soft edge: at 1.2 widths, where a Gaussian profile has 2 % of its peak, half is the frame's, with its noise.
+WIDTHS, HALF_LEAST, SOFT = 0.6, 2.0, 2.0
 # Ends are found some px short of where the light fades: so much of the length and px are added, softly.
 BEYOND_SHARE, BEYOND = 0.05, 8.0
 # Kinds that a frame named by hand may have: what it shows is not always told.
@@ -48,13 +49,14 @@ def meteors_of(
 
 def reach_of(meteor: Band) -> float:
     """How far from its ends and line a meteor is laid over, px at most."""
-    return meteor.half + SOFT + BEYOND + BEYOND_SHARE * meteor.length + 2
+    return (1 + SOFT) * meteor.half + BEYOND + BEYOND_SHARE * meteor.length + 2
 
 
 def share_of(meteor: Band, x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float32]:
     """How much of a frame's pixel at (x, y) is laid over: 1 on the streak, 0 away from it, smooth between."""
     across, beyond = beside(meteor, x, y)
-    off = np.clip(np.maximum((across - meteor.half) / SOFT, beyond / (BEYOND + BEYOND_SHARE * meteor.length)), 0, 1)
+    aside = np.maximum(across / meteor.half - 1, 0) / SOFT
+    off = np.minimum(np.hypot(aside, beyond / (BEYOND + BEYOND_SHARE * meteor.length)), 1)
     return np.nan_to_num(0.5 + 0.5 * np.cos(np.pi * off)).astype(np.float32)
 
 
