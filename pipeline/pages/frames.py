@@ -12,7 +12,7 @@ from pipeline.pages.words import UNKNOWN, count, moment, motion, number
 from pipeline.records import SceneRecord
 
 THUMBS_MAX = 24
-ASIDE_COLUMNS = ("file", "taken", "reasons", "detail", "margin", "fwhm_px", "motion_px", "sky_e_s", "transparency")
+ASIDE_COLUMNS = ("file", "taken", "reasons", "detail", "margin", "fwhm_px", "motion_px", "sky", "transparency")
 ALL_COLUMNS = (
     "file",
     "taken",
@@ -21,7 +21,7 @@ ALL_COLUMNS = (
     "fwhm_px",
     "motion_px",
     "motion_expected_px",
-    "sky_e_s",
+    "sky",
     "transparency",
     "cloud_fraction",
     "cause",
@@ -67,12 +67,21 @@ def verdict_sentence(figures: Mapping[str, Any], aside: Sequence[Mapping[str, An
 
 def columns(keys: Sequence[str], sky_unit: str, clock: str) -> list[dict[str, str]]:
     """Heads of a table: `key`, `name`, and the `kind` of its cells."""
-    heads = {**_HEADS, "sky_e_s": (f"sky, {sky_unit}", "n"), "taken": (f"taken, {clock}", "t")}
+    heads = {**_HEADS, "sky": (f"sky, {sky_unit}", "n"), "taken": (f"taken, {clock}", "t")}
     return [{"key": key, "name": heads[key][0], "kind": heads[key][1]} for key in keys]
 
 
-def cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
-    """The printed cells of a frame's row; with `dates` the day stands before the time."""
+def sky_shown(rows: Sequence[Mapping[str, Any]], sky_unit: str) -> tuple[str, str]:
+    """Which of its columns tells a scene's sky on the page, and its unit: magnitudes where stars give them, which
+    compare from night to night though one tells its electrons and another does not."""
+    if any(row.get("sky_mag_arcsec2") is not None for row in rows):
+        return "sky_mag_arcsec2", "mag/arcsec\N{SUPERSCRIPT TWO}"
+    return "sky_e_s", sky_unit
+
+
+def cells(row: Mapping[str, Any], dates: bool, sky: str) -> dict[str, str]:
+    """The printed cells of a frame's row; with `dates` the day stands before the time; `sky` names the column of its
+    level."""
 
     def cell(key: str, digits: int = 3, decimals: int | None = None, scale: float = 1.0) -> str:
         value = row.get(key)
@@ -90,8 +99,9 @@ def cells(row: Mapping[str, Any], dates: bool) -> dict[str, str]:
         "stars": cell("stars"),
         "fwhm_px": cell("fwhm_px", decimals=2),
         "motion_px": motion(row.get("motion_px"), decimals=2),
-        "motion_expected_px": cell("motion_expected_px", decimals=2),
-        "sky_e_s": cell("sky_e_s"),
+        # a tracked frame's is none at all
+        "motion_expected_px": "0" if row.get("motion_expected_px") == 0 else cell("motion_expected_px", decimals=2),
+        "sky": cell(sky, decimals=2) if sky == "sky_mag_arcsec2" else cell(sky),
         "transparency": cell("transparency", decimals=2),
         "cloud_fraction": cell("cloud_fraction", decimals=0, scale=100.0),
         "cause": str(row.get("cause") or "–"),

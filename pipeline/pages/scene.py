@@ -9,7 +9,16 @@ from typing import Any
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import clock, dark_facts, dark_sentence, made_facts, span, star_facts
 from pipeline.pages.finished import colour_facts, colour_sentence
-from pipeline.pages.frames import ALL_COLUMNS, ASIDE_COLUMNS, cells, columns, thumbs, time_plot, verdict_sentence
+from pipeline.pages.frames import (
+    ALL_COLUMNS,
+    ASIDE_COLUMNS,
+    cells,
+    columns,
+    sky_shown,
+    thumbs,
+    time_plot,
+    verdict_sentence,
+)
 from pipeline.pages.frametable import ASIDE
 from pipeline.pages.ground import ground_facts, ground_sentence
 from pipeline.pages.headline import lead, tiles, warnings
@@ -61,6 +70,7 @@ def scene_page(
     streaks = streak_rows(rows)
     known = figures.get("frames_kept") is not None
     sky_unit = unit_words(record.verdicts.units.get("sky_e_s") or "adu / s")
+    sky, sky_head = sky_shown(rows, sky_unit)
     first, last = span(record)
     dates = first is None or last is None or (last - first).total_seconds() > 86_400
     view = {
@@ -78,10 +88,10 @@ def scene_page(
         "events": [event["sentence"] for event in figures.get("sky_events") or []],
         "events_clock": clock(record),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
-        "aside_columns": columns(ASIDE_COLUMNS, sky_unit, clock(record)),
-        "aside_rows": [cells(row, dates) for row in aside],
-        "all_columns": columns(ALL_COLUMNS, sky_unit, clock(record)),
-        "all_rows": [cells(row, dates) for row in rows],
+        "aside_columns": columns(ASIDE_COLUMNS, sky_head, clock(record)),
+        "aside_rows": [cells(row, dates, sky) for row in aside],
+        "all_columns": columns(ALL_COLUMNS, sky_head, clock(record)),
+        "all_rows": [cells(row, dates, sky) for row in rows],
         "time_plot": time_plot(rows, figures, sky_unit, clock(record)),
         "thumbs": thumbs(record, aside),
         "streak_sentence": streak_sentence(streaks, len(figures.get("meteors") or [])),
