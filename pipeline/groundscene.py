@@ -18,6 +18,7 @@ from scipy import ndimage
 
 from pipeline.decoded import find_path
 from pipeline.inputs import read_inputs, showing_land
+from pipeline.pixels.cells import between
 from pipeline.plan import ScenePlan, read_scene
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.skyline.empty import CELL, emptiness
@@ -236,11 +237,17 @@ def _scale(
 
 
 def _mask(sharp: Stills, found: Found, hold: Hold, shape: tuple[int, int]) -> NDArray[np.float32] | None:
-    """The ground as the other frames show it sharply: stars of the tracked ones are witnesses of sky all the same."""
+    """The ground as the other frames show it sharply, and beyond them as the tracked ones do, whose stars are witnesses
+    of sky all the same."""
     assert found.seen is not None
     seen = found.seen.on(hold)
     empty = emptiness(seen, shape, max(CELL, HALF))
-    return None if empty is None else tell(sharp, seen, empty).mask(shape)
+    mask = None if empty is None else tell(sharp, seen, empty).mask(shape)
+    own = found.told.mask(shape)
+    if mask is None or own is None:
+        return mask
+    reached = np.asarray(np.isfinite(sharp.mean).all(axis=0), np.float32)
+    return np.where(between(reached, sharp.side, shape) > 0.5, mask, own)
 
 
 __all__ = ["Separate", "separate_arguments", "separate_ground"]
