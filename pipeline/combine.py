@@ -35,7 +35,7 @@ from pipeline.stack.meteors import meteors_of
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.passes import passes_of
 from pipeline.stack.sources import Frame, Inputs
-from pipeline.stack.tiles import cut, cut_at_land
+from pipeline.stack.tiles import UNQUIET_MARGIN, cut, cut_at_land, cut_at_unrest
 from pipeline.stack.trails import star_trails
 from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
 
@@ -208,6 +208,7 @@ def combine(
     windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
     if land is not None and land.replaced:
         windows = cut_at_land(windows, land, n)
+    windows = cut_at_unrest(windows, scene, side_of_tiles(scene, memory_mb, threads, UNQUIET_MARGIN))
     progress.total = n + len(windows)
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pipeline import combine
 from pipeline.pixels.restless import restless_pixels, restlessness, settle
+from pipeline.stack.tiles import Scene, Window, cut_at_unrest
 from tests.planted_scenes import Camera, drifting, write_scene
 from tests.test_combine import Made, sky_truth
 
@@ -63,6 +65,26 @@ def test_a_changing_sky_is_averaged(lit: tuple[Made, Made, NDArray[np.float64], 
     quiet = np.s_[230:300, 260:430]
     photons = np.sqrt(np.mean(truth[aurora]) / np.mean(truth[quiet]))
     assert np.std(error[aurora]) < 1.35 * np.std(error[quiet]) * photons
+
+
+def test_tiles_cut_where_the_sky_changes_change_no_byte(
+    lit: tuple[Made, Made, NDArray[np.float64], NDArray[np.float64]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With memory for small tiles only, those of a changing sky smaller than the others, the file is the same."""
+    large = lit[0]
+    before, cuts = large.path.read_bytes(), []
+
+    def watched(windows: list[Window], scene: Scene, most: int) -> list[Window]:
+        cuts.append((windows, cut_at_unrest(windows, scene, most)))
+        return cuts[-1][1]
+
+    monkeypatch.setattr(combine, "cut_at_unrest", watched)
+    small = Made(large.path.parent, drifting(FRAMES, SHAPE, (0.9, -0.6)), CAMERA, threads=1, memory_mb=265)
+    ((windows, smaller),) = cuts
+    sizes = {w.height * w.width for w in smaller}
+    assert len(smaller) > len(windows) > 1 and max(sizes) == max(w.height * w.width for w in windows), sizes
+    assert sum(w.height * w.width for w in smaller) == SHAPE[0] * SHAPE[1]
+    assert small.path.read_bytes() == before
 
 
 def test_a_satellite_before_a_changing_sky(

@@ -112,6 +112,27 @@ def cut_at_land(windows: Sequence[Window], land: Land, frames: int) -> list[Wind
     return [part for w in windows for part in parts(w, pixels_read(w))[0]]
 
 
+def cut_at_unrest(windows: Sequence[Window], scene: Scene, most: int) -> list[Window]:
+    """The windows, those with restless sky cut in four, and again, until no side is longer than `most` pixels.
+
+    What settling looks at about such a tile takes memory that a tile of quiet sky needs not.
+    """
+
+    def parts(window: Window) -> list[Window]:
+        if max(window.height, window.width) <= most or not is_unquiet(scene, window):
+            return [window]
+        return [part for quarter in _quarters(window) for part in parts(quarter)]
+
+    return [part for window in windows for part in parts(window)]
+
+
+def is_unquiet(scene: Scene, window: Window) -> bool:
+    """Whether some sky of a tile, or of what settling looks at about it, is restless."""
+    corner = (window.top - UNQUIET_MARGIN, window.left - UNQUIET_MARGIN)
+    wide = (window.height + 2 * UNQUIET_MARGIN, window.width + 2 * UNQUIET_MARGIN)
+    return bool(restless_pixels(scene.matching.restless, corner, wide).any())
+
+
 def _quarters(window: Window) -> list[Window]:
     """A window in four, or two or one where it is narrow; their corners at nodes of the position grid."""
     high, wide = (-(-size // (2 * TILE_STEP)) * TILE_STEP for size in (window.height, window.width))
@@ -190,8 +211,7 @@ class Stack:
 def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     """Read, calibrate, demosaic, resample and match what every frame shows of a tile and its margin."""
     restless = scene.matching.restless
-    wide = (window.height + 2 * UNQUIET_MARGIN, window.width + 2 * UNQUIET_MARGIN)
-    unquiet = bool(restless_pixels(restless, (window.top - UNQUIET_MARGIN, window.left - UNQUIET_MARGIN), wide).any())
+    unquiet = is_unquiet(scene, window)
     margin = UNQUIET_MARGIN if unquiet else GROW_MARGIN
     top, left = max(window.top - margin, 0), max(window.left - margin, 0)
     bottom = min(window.top + window.height + margin, scene.shape[0])
@@ -401,6 +421,7 @@ __all__ = [
     "check_window",
     "cut",
     "cut_at_land",
+    "cut_at_unrest",
     "load_stack",
     "make_tile",
     "sample_windows",

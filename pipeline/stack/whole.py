@@ -30,7 +30,6 @@ from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_
 from pipeline.stack.planes import half_matching, half_shape
 from pipeline.stack.sources import Frame, Inputs, Scratch
 from pipeline.stack.tiles import (
-    UNQUIET_MARGIN,
     Check,
     Scene,
     Tile,
@@ -183,8 +182,8 @@ def _scaled(frames: Sequence[Frame], light: OneLight, used: Sequence[int]) -> li
     return [replace(f, flux_scale=f.flux_scale * float(by)) for f, by in zip(frames, factors, strict=True)]
 
 
-def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:
-    """The side of tiles for which so many threads have room.
+def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW_MARGIN) -> int:
+    """The side of tiles, with so many pixels about each, for which so many threads have room.
 
     Raises
     ------
@@ -198,7 +197,6 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int) -> int:
         held += scene.land.nbytes
     held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
     budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
-    margin = UNQUIET_MARGIN if scene.matching.restless.any() else GROW_MARGIN
     return tile_side(len(scene.frames), scene.colours, budget // threads, margin)
 
 
