@@ -70,7 +70,7 @@ def test_a_changing_sky_is_averaged(lit: tuple[Made, Made, NDArray[np.float64], 
 def test_tiles_cut_where_the_sky_changes_change_no_byte(
     lit: tuple[Made, Made, NDArray[np.float64], NDArray[np.float64]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With memory for small tiles only, those of a changing sky smaller than the others, the file is the same."""
+    """With memory for small tiles only, those of a changing sky cut smaller yet, the file is the same."""
     large = lit[0]
     before, cuts = large.path.read_bytes(), []
 
@@ -81,8 +81,7 @@ def test_tiles_cut_where_the_sky_changes_change_no_byte(
     monkeypatch.setattr(combine, "cut_at_unrest", watched)
     small = Made(large.path.parent, drifting(FRAMES, SHAPE, (0.9, -0.6)), CAMERA, threads=1, memory_mb=265)
     ((windows, smaller),) = cuts
-    sizes = {w.height * w.width for w in smaller}
-    assert len(smaller) > len(windows) > 1 and max(sizes) == max(w.height * w.width for w in windows), sizes
+    assert len(smaller) > len(windows) > 1
     assert sum(w.height * w.width for w in smaller) == SHAPE[0] * SHAPE[1]
     assert small.path.read_bytes() == before
 
