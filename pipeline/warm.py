@@ -155,6 +155,9 @@ def serve(listener: socket.socket) -> None:
         importlib.import_module(name)
     attend(0)
     _begin_libraries()
+    for function in _compiled():
+        attend(0)
+        _load_kept(function)
     gc.freeze()  # collecting garbage would copy the pages that all of them share
     while wanted or jobs:
         attend(None)
@@ -170,14 +173,27 @@ def _begin_engine() -> None:
 
 
 def _begin_libraries() -> None:
-    """Ready the compiler, as the first compiled function does, and what tables with units load."""
-    import numpy as np
+    """Ready what tables with units load."""
     from astropy.io.misc import yaml  # noqa: F401
 
-    from pipeline.sensor.mosaic import to_stored
 
-    pixels = np.zeros((1, 1), np.uint16)
-    to_stored(pixels, pixels.copy())
+def _compiled() -> list[Any]:
+    """The compiled functions of all that is loaded."""
+    from numba.core.dispatcher import Dispatcher
+
+    modules = [module for name, module in sorted(sys.modules.items()) if name.startswith("pipeline.")]
+    found = {id(value): value for module in modules for value in vars(module).values() if isinstance(value, Dispatcher)}
+    return list(found.values())
+
+
+def _load_kept(function: Any) -> None:
+    """Load the machine code that is kept of a function, which would take every job that calls it ten milliseconds;
+    nothing where that is another machine's or of older sources."""
+    with contextlib.suppress(Exception):  # the index is Numba's own affair; loading early saves time, nothing else
+        kept = function._cache._cache_file._load_index()
+        for signature in {key[0] for key in kept}:
+            if function._cache._index_key(signature, function.targetctx.codegen()) in kept:
+                function.compile(signature)
 
 
 def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: list[_Job]) -> _Job | None:

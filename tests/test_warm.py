@@ -8,11 +8,13 @@ import tempfile
 import time
 from importlib.metadata import version
 
+import numpy as np
 import psutil
 import pytest
 
 from pipeline.config import Trip
 from pipeline.night import Night
+from pipeline.sensor.mosaic import to_stored
 from pipeline.warm import Warm, command
 
 SLEEP = ("-n", "1", "-r", "1", "import time; time.sleep(60)")
@@ -20,7 +22,8 @@ SLEEP = ("-n", "1", "-r", "1", "import time; time.sleep(60)")
 
 @pytest.fixture(scope="module")
 def warm(tmp_path_factory):
-    """A process that has everything loaded."""
+    """A process that has everything loaded; of one compiled function at least there is machine code kept."""
+    to_stored(np.zeros((1, 1), np.uint16), np.zeros((1, 1), np.uint16))
     process = Warm(tmp_path_factory.mktemp("project"))
     yield process
     process.close()
@@ -60,6 +63,17 @@ def test_the_engine_starts_either_way(warm, through, tmp_path):
     address = warm.address if through else str(tmp_path / "nobody")
     out, _ = asked(address, "snakemake", "--version").communicate(timeout=60)
     assert out.strip() == version("snakemake")
+
+
+def test_machine_code_that_is_kept_is_loaded_once_for_all_jobs(warm):
+    """A job finds compiled functions loaded that it has not called."""
+    text = "from pipeline.sensor import mosaic; print(len(mosaic._to_stored.overloads))"
+
+    def loaded() -> bool:
+        out, _ = asked(warm.address, "timeit", "-n", "1", "-r", "1", text).communicate(timeout=60)
+        return int(out.split()[0]) > 0
+
+    assert wait_for(loaded)  # it is asked while it goes on loading
 
 
 def test_a_steps_status_comes_back(warm, tmp_path):
