@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 35,
     "dark": 11,
     "register": 16,
-    "ground": 20,
+    "ground": 21,
     "combine": 30,
     "join": 5,
     "finish": 13,

@@ -193,7 +193,7 @@ def _mean(
     """Combine the planes of unmoved frames where there is ground, and so far about it as its picture needs."""
     half = half_mask(mask)
     wide = about_ground(half, (RIM + AROUND) // 2)
-    mean = MeanMosaic.empty(windows_over(wide, TILE_MAX // 2))
+    mean = MeanMosaic.empty(windows_over(wide, TILE_MAX // 2), mask)
     held = BYTES_PER_PIXEL * mean.mosaic.size // 1_000_000
     side = side_of_tiles(scene, memory_mb - held, threads)
     for tile in combined(windows_over(wide, min(side, TILE_MAX // 2))):

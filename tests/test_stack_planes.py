@@ -100,6 +100,35 @@ def test_unmoved_ground_is_the_picture_of_its_mean_mosaic(tmp_path: Path, cfa: s
     assert told["rejected_share"] < 0.06
 
 
+def test_no_colour_rings_at_a_skyline(tmp_path: Path) -> None:
+    """Dark land before a bright coloured sky, planted with an edge as sharp as the pixels: no colour of the picture lies
+    below the land's level or above the sky's by more than noise and what sampling leaves."""
+    rng = np.random.default_rng(3)
+    shape = (192, 256)
+    geometry = drifting(N, shape, (2.3, 1.9), 0.0)
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
+    share = ndimage.gaussian_filter((y > 90 + 0.37 * x).astype(float), 0.5)
+    sky = np.array([9000.0, 11000.0, 7000.0])
+    light = np.empty(shape)
+    for place, colour in enumerate("RGGB"):
+        here = (slice(place // 2, None, 2), slice(place % 2, None, 2))
+        light[here] = share[here] * 800 + (1 - share[here]) * sky["RGB".index(colour)]
+    camera = Camera(gain=GAIN, read_noise=READ)
+    for frame in geometry.frames:
+        write_mosaic(tmp_path / f"{frame}.fits", read_out(rng, camera, light), header(camera, frame))
+    inputs, path = inputs_of(tmp_path, geometry, camera), tmp_path / "ground.fits"
+    stand = Stand(geometry, (0.0, 0.0))
+    mask = share.astype(np.float32)
+    groundpicture.make_ground(inputs, geometry, stand, mask, path, Trip(), 2, Progress(None, "ground", "s"))
+    opened = read_ground(path)
+    assert opened is not None
+    box = opened.box
+    rim = ((share > 0.02) & (share < 0.98))[box.top : box.top + box.height, box.left : box.left + box.width]
+    electrons = opened.planes[:, rim] * GAIN
+    assert electrons.min() > 600
+    assert (electrons.max(axis=1) / sky).max() < 1.03
+
+
 def test_frames_that_moved_are_not_taken_for_unmoved(tmp_path: Path) -> None:
     """At the limit and beyond it, by either axis; a camera without colours is left to the usual way."""
     shape = (128, 128)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.sensor.demosaic import MARGIN
@@ -18,8 +19,10 @@ from pipeline.stack.whole import in_order
 
 # How much of the mean must lie about a tile of the picture, px: demosaicing, the colours' shifts and interpolation.
 AROUND = 16
+# Pixels beside a skyline at which demosaicing rings.
+RINGING = 2
 # Bytes of a pixel of the picture that the mean and what belongs to it take.
-BYTES_PER_PIXEL = 9
+BYTES_PER_PIXEL = 10
 
 
 @dataclass
@@ -32,6 +35,8 @@ class MeanMosaic:
     mosaic : (height, width) float32 array, ADU above black; 0 where no tile was made
     noise : (4, height / 2, width / 2) float32 array, standard deviation of a mosaic pixel's mean
     coverage, rejected : (height / 2, width / 2) uint16 arrays
+    skyline : (height, width) bool array, where black land may stand before a bright sky: sums that are right for stars
+        ring at such an edge, in another place for every colour
     """
 
     box: Window
@@ -39,18 +44,23 @@ class MeanMosaic:
     noise: NDArray[np.float32]
     coverage: NDArray[np.uint16]
     rejected: NDArray[np.uint16]
+    skyline: NDArray[np.bool_]
 
     @classmethod
-    def empty(cls, windows: Sequence[Window]) -> MeanMosaic:
-        """One that holds these windows of the planes."""
+    def empty(cls, windows: Sequence[Window], mask: NDArray[np.float32]) -> MeanMosaic:
+        """One that holds these windows of the planes; `mask` (height, width) the share of each pixel that is land."""
         box = box_of(windows)
         rows, columns = box.height, box.width
+        whole = Window(2 * box.top, 2 * box.left, 2 * rows, 2 * columns)
+        shown = mask[whole.top : whole.top + whole.height, whole.left : whole.left + whole.width]
+        edge = ndimage.maximum_filter(shown, 2 * RINGING + 1) > ndimage.minimum_filter(shown, 2 * RINGING + 1)
         return cls(
-            Window(2 * box.top, 2 * box.left, 2 * rows, 2 * columns),
+            whole,
             np.zeros((2 * rows, 2 * columns), np.float32),
             np.zeros((4, rows, columns), np.float32),
             np.zeros((rows, columns), np.uint16),
             np.zeros((rows, columns), np.uint16),
+            np.pad(edge, [(0, 2 * n - size) for n, size in zip((rows, columns), edge.shape, strict=True)]),
         )
 
     def add(self, tile: Tile, cfa: str) -> None:
@@ -135,7 +145,8 @@ class MeanMosaic:
             )
         )
         nothing = np.zeros((len(picture), *frame.grids[0].shift.shape[:2]), np.float32)
-        lay(self.mosaic[np.ix_(rows, columns)], frame, region, level, Part(nothing, origin, picture, codes), scratch)
+        part, here = Part(nothing, origin, picture, codes), np.ix_(rows, columns)
+        lay(self.mosaic[here], frame, region, level, part, scratch, self.skyline[here])
         return codes != NOT_COVERED
 
 

@@ -291,6 +291,7 @@ def lay(
     level: np.float32,
     part: Part,
     scratch: Scratch,
+    cliffs: NDArray[np.bool_] | None = None,
 ) -> None:
     """Fill a frame's part of a tile from the mosaic: demosaic and resample it.
 
@@ -299,6 +300,7 @@ def lay(
     padded : float32 array, the calibrated mosaic of the region with `MARGIN` pixels to spare
     region : of `reach`
     level : from which pixels are full
+    cliffs : array like `padded`, where values are kept within their neighbours' as about full pixels
     """
     top, bottom, left, right = region
     colours = part.values.shape[0]
@@ -311,9 +313,11 @@ def lay(
         green_padded(padded, frame.header.cfa, top, left, planes[1], frame.balance)
         virtual = scratch.take("virtual", padded.shape, np.float32)
         carry_green(padded, frame.header.cfa, (top, left), source, frame.green, frame.balance, virtual)
-    full = bool(padded.max() >= level)
-    if full:
-        near = near_full(padded, level, REACH)
+    near = np.zeros(padded.shape, bool) if cliffs is None else cliffs
+    if padded.max() >= level:
+        near = near | near_full(padded, level, REACH)
+    bound = bool(near.any())
+    if bound:
         if colours == 3:
             bound_demosaiced(padded, near, _sites(frame.header.cfa, top, left), planes)
         near = near[MARGIN:-MARGIN, MARGIN:-MARGIN]
@@ -324,7 +328,7 @@ def lay(
             0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, part.offset,
             part.values, part.codes, number == len(frame.grids) - 1,
         )  # fmt: skip
-        if full:
+        if bound:
             bound_resampled(
                 planes, near, (top, left), grid.shift, LAGRANGE, part.origin,
                 0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, part.offset,
