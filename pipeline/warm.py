@@ -22,7 +22,9 @@ import subprocess
 import sys
 import tempfile
 import traceback
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -150,17 +152,23 @@ def serve(listener: socket.socket) -> None:
         importlib.import_module(name)
     _begin_engine()
     selector.register(listener, selectors.EVENT_READ)
-    for name in STEPS:
+    for load in _loads():
         attend(0)
-        importlib.import_module(name)
-    attend(0)
-    _begin_libraries()
-    for function in _compiled():
-        attend(0)
-        _load_kept(function)
+        if not (wanted or jobs):
+            return
+        load()
     gc.freeze()  # collecting garbage would copy the pages that all of them share
     while wanted or jobs:
         attend(None)
+
+
+def _loads() -> Iterator[Callable[[], Any]]:
+    """What is loaded for the steps, piece by piece."""
+    for name in STEPS:
+        yield partial(importlib.import_module, name)
+    yield _begin_libraries
+    for function in _compiled():
+        yield partial(_load_kept, function)
 
 
 # What libraries do when they are first used takes a third of a processor second each; here it is done once for all.

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import uniform_filter1d
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 from pipeline.stars.beyond import STEP, block_means
 from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK_PX, farthest, flattened, free_means, line_sums, over_spread
@@ -235,7 +235,8 @@ def _row_of_points(bright: NDArray[Any], seen: Detections, step: int) -> Streak 
     chosen = max(runs, key=len)
     span = float(np.ptp(along[chosen])) if len(chosen) else 0.0
     chance = alike.sum() * 2 * within * span / seen.residual.size
-    few = len(chosen) < FLASHES_MIN[step] or poisson.sf(len(chosen) - 1, chance) > FLASH_CHANCE
+    # Poisson's; by name, in scipy.stats, it takes each run half a second to load
+    few = len(chosen) < FLASHES_MIN[step] or pdtrc(len(chosen) - 1, chance) > FLASH_CHANCE
     if few or span < ALONE_LENGTH / step:
         return None
     ends = line[0, :2] + np.outer([along[chosen].min(), along[chosen].max()], direction)
