@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "register": 16,
     "ground": 21,
     "combine": 30,
-    "join": 5,
+    "join": 6,
     "finish": 13,
     "summarise": 29,
 }

@@ -362,6 +362,19 @@ def test_a_mixed_pixel_is_joined_exactly() -> None:
     np.testing.assert_allclose(noise, np.hypot(3 * (1 - share), 4), rtol=1e-5)
 
 
+def test_land_told_for_sky_does_not_turn_black() -> None:
+    """Where moonlit frames were brought to one light the ground's sky is twice the stars': a pixel of lit land that the
+    mask takes for sky keeps the light that it has, in the stars' proportion (elementary)."""
+    one = np.ones((3, 4, 5), np.float32)
+    lit, none = 300 * one, np.zeros((4, 5), bool)
+    for share in (0.0, 0.3):
+        joined, _ = seam.join(
+            0 * one, one, none, lit, 2 * one, np.full((4, 5), share, np.float32), 600 * one, 1300 * one
+        )
+        assert joined.min() > 300 * 600 / 1300 - 4
+        assert joined.max() < 300
+
+
 def test_the_sky_level_goes_on_behind_the_ground() -> None:
     """A sloping sky is followed to the skyline and two cells beyond it, stars and noise notwithstanding, also a bright
     star that fills what land leaves open of a cell."""

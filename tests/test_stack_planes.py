@@ -101,8 +101,8 @@ def test_unmoved_ground_is_the_picture_of_its_mean_mosaic(tmp_path: Path, cfa: s
 
 
 def test_no_colour_rings_at_a_skyline(tmp_path: Path) -> None:
-    """Dark land before a bright coloured sky, planted with an edge as sharp as the pixels: no colour of the picture lies
-    below the land's level or above the sky's by more than noise and what sampling leaves."""
+    """Dark land before a bright coloured sky, planted with an edge as sharp as the pixels: no colour of the picture
+    lies below the land's level or above the sky's by more than noise and what sampling leaves."""
     rng = np.random.default_rng(3)
     shape = (192, 256)
     geometry = drifting(N, shape, (2.3, 1.9), 0.0)

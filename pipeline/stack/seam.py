@@ -7,7 +7,8 @@ the stars:
 
     joined = (1 - share) * stars + ground - (1 - share) * level
 
-An error of the mask then moves starlight, and no edge: what the pixel shows of land comes from the picture itself.
+An error of the mask then moves starlight, and no edge: what the pixel shows of land comes from the picture itself. No
+pixel is taken to show more sky than all its light could be.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ PLANE_REACH = 2.5
 STRANGE, ABOUT = 8.0, 12
 # Below this share of land, what the picture of the land shows fades out: its noise comes on top of the sky's.
 FADE = 0.1
+# Standard deviations by which a pixel may fall short of the sky that it is said to show.
+SURE = 3.0
 
 
 @dataclass(frozen=True)
@@ -154,7 +157,10 @@ def join(
     -------
     joined, noise : (colours, height, width) float32 arrays
     """
-    sky = 1 - share
+    # where the frames' light was brought to that of the land, the skies differ: what is land after all turns black
+    with np.errstate(divide="ignore"):
+        most = np.where(ground_level > 0, (ground + SURE * ground_noise) / ground_level, np.float32(1)).min(axis=0)
+    sky = np.minimum(1 - share, np.maximum(most, np.float32(0)))
     fade = np.clip(share / np.float32(FADE), 0, 1)
     both = sky * stars + fade * (ground - sky * ground_level)
     both_noise = np.sqrt((sky * stars_noise) ** 2 + (fade * ground_noise) ** 2)
