@@ -26,7 +26,7 @@ from pipeline.warm import shell_command
 STEP_VERSIONS = {
     "inventory": 5,
     "decode": 3,
-    "grade": 24,
+    "grade": 25,
     "judge": 35,
     "dark": 11,
     "register": 16,

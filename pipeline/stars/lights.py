@@ -17,6 +17,7 @@ FLASH_TIMES = 3.0  # the line's own light; an aircraft's strobes stand ten times
 FLASH_SIGMA = 6.0
 FLASHES_MIN = 3
 FLASHES_CHANCE = 5.0  # standard deviations more than stars alone make on lines beside it
+LAMPS_APART = 4  # half-size px from the line of an aircraft's lamp to its strobes, where no star is taken for one
 LANES_REACH, LANES_STEP, LANES_FROM = 40, 6, 10  # half-size px across: the lines beside it
 # Parts of the line, for its course of brightness, each so many half-size px at least; medians in each leave flashes and
 # stars out.
@@ -81,9 +82,10 @@ def light_of(found: Detections, streak: Streak, beside: Detections | None = None
         # stars lift parts here, and hide them there
         most, least = np.maximum(most, other), np.minimum(least, other)
     brightest = float(least.max())
+    about = 1
     if beside is not None:
-        wide = np.where(_lit(beside, streak, wide.shape), wide, np.minimum(wide, typical))
-    flashes = _flashes(wide, LANES_REACH - BESIDE + middle, found.noise)
+        wide, about = np.where(_lit(beside, streak, wide.shape), wide, np.minimum(wide, typical)), LAMPS_APART
+    flashes = _flashes(wide, LANES_REACH - BESIDE + middle, found.noise, about)
     ends = sum(
         EDGE / 2 < px < width - EDGE / 2 and EDGE / 2 < py < height - EDGE / 2 for px, py in ((x1, y1), (x2, y2))
     )
@@ -133,11 +135,12 @@ def _beyond(seen: Detections, streak: Streak, step: int) -> float:
     return max(on, 0.0) / max(own, 1e-3)
 
 
-def _flashes(wide: NDArray[np.float64], middle: int, noise: float) -> int:
-    """Points on the line far brighter than it, less those that stars make on lines beside it; 0 if not many more."""
+def _flashes(wide: NDArray[np.float64], middle: int, noise: float, about: int) -> int:
+    """Points within `about` px of the line far brighter than it, less those that stars make on lines beside it; 0 if
+    not many more."""
 
     def number(column: int, floor: float) -> int:
-        light = wide[:, column - 1 : column + 2].max(axis=1)
+        light = wide[:, max(column - about, 0) : column + about + 1].max(axis=1)
         # one flash ends where its light is half gone: noise on a meteor's flare makes many peaks
         up, down = light > floor, light < (floor + max(line, 0.0)) / 2
         up = up[up | down]
