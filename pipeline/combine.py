@@ -231,6 +231,8 @@ def combine(
         if content["noise_scale"] != 1.0:
             writer.scale_noise(content["noise_scale"])
         writer.finish(coverage, rejected)
+    shown = int(np.count_nonzero(coverage))
+    content["one_frame_share"] = round(int(np.count_nonzero(coverage == 1)) / shown, 4) if shown and n > 1 else None
     del coverage, rejected
     content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
     content["reference"] = reference.id

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import erfa
 import numpy as np
+from astropy.wcs import WCS
 from scipy.spatial.transform import Rotation
 
 from pipeline.sky import catalogue
@@ -32,6 +33,32 @@ def lens(mm: float) -> Camera:
     )  # fmt: skip
 
 
+class Fisheye:
+    """A fisheye without distortion whose projection is astropy's: "ARC" equidistant, "ZEA" equisolid, "STG"
+    stereographic (Calabretta & Greisen 2002, A&A 395, 1077, 5.1). Nothing is seen beyond `edge_deg` off the axis."""
+
+    def __init__(self, kind, mm, width=WIDTH, height=HEIGHT, sensor_mm=36.0, edge_deg=95.0):
+        self.focal_px, self.width, self.height, self.edge_deg = mm / sensor_mm * width, width, height, edge_deg
+        self.wcs = WCS(naxis=2)
+        self.wcs.wcs.ctype = [f"RA---{kind}", f"DEC--{kind}"]
+        # the axis is the pole of the WCS; right ascension runs from right (x) to down (y)
+        self.wcs.wcs.crval, self.wcs.wcs.lonpole = [0.0, 90.0], 270.0
+        self.wcs.wcs.crpix = [width / 2 + 7 + 1, height / 2 - 5 + 1]
+        self.wcs.wcs.cdelt = [np.degrees(1 / self.focal_px)] * 2
+
+    def project(self, vectors):
+        """x, y of directions (..., 3); NaN beyond the edge."""
+        angle = np.degrees(np.arctan2(np.hypot(vectors[..., 0], vectors[..., 1]), vectors[..., 2]))
+        x, y = self.wcs.all_world2pix(np.degrees(np.arctan2(vectors[..., 1], vectors[..., 0])), 90 - angle, 0)
+        return np.where(angle < self.edge_deg, x, np.nan), np.where(angle < self.edge_deg, y, np.nan)
+
+    def unproject(self, x, y):
+        """Directions of pixels; NaN beyond the edge."""
+        ra, dec = np.radians(self.wcs.all_pix2world(x, y, 0))
+        seen = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
+        return np.where((np.degrees(dec) > 90 - self.edge_deg)[..., None], seen, np.nan)
+
+
 def detections(camera, vectors, magnitudes, rng, count, missing=0.3, false=0.3, noise=0.1):
     """x, y, flux of what is found of stars (camera's frame, brightest first); a share is missing, a share false."""
     x, y = camera.project(vectors)
@@ -46,12 +73,15 @@ def detections(camera, vectors, magnitudes, rng, count, missing=0.3, false=0.3, 
     return x[order], y[order], 10 ** (-0.4 * (mag[order] - 15.0))
 
 
-def random_field(camera, rng, count=300, **kinds):
-    """x, y, flux of a field anywhere on the sky, and the rotation (ICRS to camera) that is true."""
+def random_field(camera, rng, count=300, lowest=0.05, **kinds):
+    """x, y, flux of a field anywhere on the sky, and the rotation (ICRS to camera) that is true.
+
+    `lowest` is the cosine of the widest angle off the axis.
+    """
     stars = catalogue.load()
     turn = Rotation.random(random_state=int(rng.integers(1 << 31)))
     vectors = turn.apply(stars.vectors)
-    front = vectors[:, 2] > 0.05
+    front = vectors[:, 2] > lowest
     return *detections(camera, vectors[front], stars.magnitudes[front], rng, count, **kinds), turn
 
 
@@ -112,10 +142,14 @@ def _aim(azimuth_deg, altitude_deg):
 
 def sequence(
     mm, kind, frames=12, span_s=3600.0, altitude=30.0, azimuth=150.0, latitude=45.0, longitude=-30.0, strength=1.0,
-    count=400, polar_deg=0.5, dither_px=12.0, creep_arcsec_h=20.0, blends_px=0.25, seed=1, **kinds,
+    count=400, polar_deg=0.5, dither_px=12.0, creep_arcsec_h=20.0, blends_px=0.25, seed=1, camera=None, **kinds,
 ):  # fmt: skip
-    """A tripod or tracked run, stars seen through air, a third blended with neighbours by some tenths of a pixel."""
-    camera, rng = lens(mm), np.random.default_rng(seed)
+    """A tripod or tracked run, stars seen through air, a third blended with neighbours by some tenths of a pixel.
+
+    `camera` is the lens where it is another than `lens(mm)`.
+    """
+    front = 0.1 if camera is None else -1.0
+    camera, rng = camera or lens(mm), np.random.default_rng(seed)
     stars = catalogue.load()
     velocity = np.asarray(erfa.epv00(JD, TT_MINUS_UTC)[1]["v"]) / 173.1446326846693
     # only the brightest that make up the count within a frame, six times over
@@ -146,7 +180,7 @@ def sequence(
             follow = Rotation.from_rotvec(angle * axis) * Rotation.from_rotvec(-angle * pole)
             shift = Rotation.from_rotvec([*(rng.normal(0, dither_px, 2) / camera.focal_px), 0.0])
             attitude = shift.as_matrix() @ first @ follow.as_matrix()
-        up_here = (vectors @ zenith > 0.01) & (vectors @ attitude[2] > 0.1)
+        up_here = (vectors @ zenith > 0.01) & (vectors @ attitude[2] > front)
         seen = _raise(vectors[up_here], zenith, strength) @ attitude.T
         x, y, flux = detections(camera, seen, stars.magnitudes[: len(vectors)][up_here], rng, count, **kinds)
         lists.append(

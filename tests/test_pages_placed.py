@@ -5,7 +5,16 @@ from dataclasses import replace
 import yaml
 
 from pipeline.config import parse_trip
-from pipeline.pages.placed import clock_note, lens_facts, mirror_note, mount_facts, placed_figures, pointing_notes
+from pipeline.pages.headline import warnings
+from pipeline.pages.placed import (
+    clock_note,
+    lens_facts,
+    mirror_note,
+    mount_facts,
+    placed_figures,
+    pointing_notes,
+    unsolved_note,
+)
 from pipeline.plan import ScenePlan
 from pipeline.records import Rows, SceneRecord
 
@@ -85,6 +94,29 @@ def test_a_mirrored_picture_is_told():
     assert "turn them over" in (mirror_note(_figures(**turned)) or "")
     for plain in ({}, {"solved": True, "camera": {"mirrored": False}}, {"solved": False, "camera": {"mirrored": True}}):
         assert mirror_note(_figures(**plain)) is None
+
+
+def test_a_scene_that_was_not_found_on_the_sky_says_why():
+    """A small field, 2.3 by 1.5 degrees, holds some 40 of the catalogue's stars (482,176 over 41,253 square degrees);
+    of a wide one the lens is not known; a fisheye that was found is named."""
+    assert unsolved_note({"solved": True, "field_deg": [2.3, 1.5]}) is None
+    assert "2.30° by 1.50°" in (small := unsolved_note({"solved": False, "field_deg": [2.3, 1.5]}) or "")
+    assert "about 40\u202fstars there" in small
+    wide = unsolved_note({"solved": False, "field_deg": [100.4, 77.3], "frames_kept": 9}) or ""
+    assert "may not lie on one another" in wide
+    assert "may not lie" not in (unsolved_note({"solved": False, "field_deg": [40.0, 30.0], "frames_kept": 9}) or "")
+    assert "no focal length" in (unsolved_note({"solved": False, "field_deg": None}) or "")
+    camera = {"mirrored": False, "fisheye": True}
+    lens = dict(lens_facts(_figures(solved=True, camera=camera)))
+    assert lens["lens"].startswith("a fisheye")
+    assert lens["distortion in the corners"].endswith("against equal angles")
+
+
+def test_what_one_frame_alone_shows_is_told():
+    """Three tenths of the picture by one frame of nine; a rim of 2 % is every tripod's."""
+    figures = {"frames_found": 9, "frames_kept": 9, "one_frame_share": 0.289}
+    assert any("28.9% of the sky in the picture is shown by one frame only" in note for note in warnings(figures))
+    assert not any("one frame only" in note for note in warnings({**figures, "one_frame_share": 0.02}))
 
 
 def test_nothing_told_is_nothing_said():

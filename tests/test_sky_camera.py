@@ -18,7 +18,7 @@ from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.slopes import camera_vector, project_with_slopes, with_vector
-from tests.planted_sky import HEIGHT, lens
+from tests.planted_sky import HEIGHT, Fisheye, lens
 
 ARCSEC = np.pi / 648000
 GRID = np.meshgrid(np.linspace(0, 6059, 41), np.linspace(0, 4039, 31))
@@ -64,10 +64,55 @@ def test_no_picture_behind_the_lens_or_where_it_turns_back():
     assert not camera.changed(focal_px=300.0).covers_frame()
 
 
-@pytest.mark.parametrize("mirrored", [False, True])
-def test_slopes_are_the_derivatives_of_the_projection(mirrored):
+@pytest.mark.parametrize(
+    ("kind", "radial", "limit_px"),
+    [
+        ("ARC", (0.0, 0.0, 0.0), 1e-9),
+        # the series of 2 sin(theta / 2) over theta
+        ("ZEA", (-1 / 24, 1 / 1920, -1 / 322560), 2e-3),
+        # of 2 tan(theta / 2), least squares to 85 degrees
+        ("STG", (0.08393, 0.00722, 0.00143), 0.5),
+    ],
+)
+def test_a_fisheye_draws_as_astropys_projections_do(kind, radial, limit_px):
+    """Equidistant, equisolid and stereographic pictures of 15 mm on 36 mm (ARC, ZEA, STG), there and back."""
+    planted = Fisheye(kind, 15, edge_deg=85.0)
+    camera = Camera(planted.focal_px, 3029.5 + 7.5, 2019.5 - 4.5, radial, width=6060, height=4040, fisheye=True)
+    seen = planted.unproject(*GRID)
+    inside = np.isfinite(seen[..., 0])
+    assert inside.sum() > 0.8 * inside.size
+    np.testing.assert_allclose(np.array(camera.project(seen))[:, inside], np.array(GRID)[:, inside], atol=limit_px)
+    back = camera.unproject(*GRID)
+    np.testing.assert_allclose(back[inside], seen[inside], atol=limit_px / 1500)
+    np.testing.assert_allclose(camera.project(back), GRID, atol=1e-6)
+    np.testing.assert_allclose(camera.unproject(3037.0, 2015.0), [0, 0, 1], atol=1e-12)
+    assert Camera.from_json(camera.to_json()) == camera
+
+
+def test_a_fisheye_sees_all_of_its_hemisphere_and_nothing_behind():
+    """An undistorted one covers 2 pi within 90 degrees (its pixels' areas summed up); beyond 110 is no picture."""
+    camera = Camera.simple(100.0, 401, 401, fisheye=True)
+    x, y = np.meshgrid(np.arange(401.0), np.arange(401.0))
+    seen = camera.unproject(x, y)
+    front = seen[..., 2] > 0
+    assert camera.pixel_area(x, y)[front].sum() == pytest.approx(2 * np.pi, rel=2e-3)
+    assert np.isfinite(camera.unproject(200 + 100 * np.radians(109), 200.0)).all()
+    assert np.isnan(camera.unproject(200 + 100 * np.radians(111), 200.0)).all()
+    assert camera.covers_frame()
+    u, v = camera.to_gnomonic(x, y)
+    np.testing.assert_allclose(np.stack([u, v], -1)[front], seen[front][:, :2] / seen[front][:, 2:], rtol=1e-9)
+    assert np.isnan(u[seen[..., 2] < 0]).all()
+    assert np.isnan(camera.project([0.0, 0.0, -1.0])).all()
+
+
+@pytest.mark.parametrize(
+    "camera",
+    [lens(24), lens(24).changed(mirrored=True), lens(14).changed(fisheye=True, radial=(-0.04, 0.01, 1e-3))],
+    ids=["plain", "mirrored", "fisheye"],
+)
+def test_slopes_are_the_derivatives_of_the_projection(camera):
     """Analytic slopes by rotation and camera agree with central differences."""
-    camera, rng = lens(24).changed(mirrored=mirrored), np.random.default_rng(3)
+    rng = np.random.default_rng(3)
     v = camera.unproject(rng.uniform(0, 6059, 50), rng.uniform(0, 4039, 50))
     position, by_rotation, by_camera = project_with_slopes(camera, v)
     np.testing.assert_allclose(position, np.stack(camera.project(v), axis=1), atol=1e-9)

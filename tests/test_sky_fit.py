@@ -35,7 +35,7 @@ from tests.placed_runs import (
     placed_run,
     rms,
 )
-from tests.planted_sky import HEIGHT, WIDTH, lens, sequence
+from tests.planted_sky import HEIGHT, WIDTH, Fisheye, lens, sequence
 
 NO_COLOURS = Lateral({}, [], {}, 0, None)
 
@@ -254,6 +254,35 @@ def test_the_wcs_puts_catalogue_stars_on_their_images(mm, limit):
     px, py = wcs.all_world2pix(ra, dec, 0, tolerance=1e-3, maxiter=50, quiet=True)
     assert np.sqrt(np.median((px - x) ** 2 + (py - y) ** 2)) < limit
     assert abs(header["WCSRMSPX"]) < limit
+
+
+@pytest.mark.parametrize(("kind", "mm", "altitude", "site"), [("ZEA", 15, 42.0, True), ("ARC", 8, 89.0, False)])
+def test_a_fisheye_before_a_turning_sky_is_mapped_and_has_a_wcs(kind, mm, altitude, site):
+    """180 degrees across the diagonal, and a circle with the horizon all round it, an hour long, drawn by astropy's
+    projections: maps to 0.05 px rms, the zenith found, and a WCS that astropy reads to 0.1 px rms both ways."""
+    camera = Fisheye(kind, mm)
+    run = sequence(mm, "tripod", frames=5, altitude=altitude, camera=camera, count=250, blends_px=0.0, false=0.1)
+    geometry, result = _register(run, 2, site)
+    assert geometry.camera.fisheye
+    assert rms(map_errors(run, 2, ours(run, geometry))) < 0.05
+    assert result.zeniths is not None
+    assert np.degrees(np.arccos(min(1.0, result.zeniths[2] @ run.zeniths[2]))) < 1.0
+    header = wcs_header(geometry)
+    assert header["CTYPE1"] == "RA---ARC-SIP"
+    wcs = WCS(header)
+    x, y = np.meshgrid(np.linspace(0, WIDTH - 1, 30), np.linspace(0, HEIGHT - 1, 20))
+    high = run.altitude(2, x, y) > 8
+    x, y = x[high], y[high]
+    from tests.planted_sky import _raise
+
+    seen = _raise(camera.unproject(x, y) @ run.attitudes[2], run.zeniths[2], run.strength, inverse=True)
+    v = times.unaberrated(seen, times.earth_velocity(run.jd[2]))
+    ra, dec = np.degrees(np.arctan2(v[:, 1], v[:, 0])), np.degrees(np.arcsin(v[:, 2]))
+    px, py = wcs.all_world2pix(ra, dec, 0, tolerance=1e-3, maxiter=50, quiet=True)
+    assert np.sqrt(np.mean((px - x) ** 2 + (py - y) ** 2)) < 0.1
+    found = Angle(wcs.all_pix2world(x, y, 0), "deg").radian
+    w = np.stack([np.cos(found[1]) * np.cos(found[0]), np.cos(found[1]) * np.sin(found[0]), np.sin(found[1])], axis=1)
+    assert np.sqrt(np.mean(np.sum((w - v) ** 2, axis=1))) * camera.focal_px < 0.1
 
 
 def test_a_long_lens_aimed_at_the_horizon_has_a_wcs():

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.sky import catalogue
 from pipeline.sky.match import match_fields
 from pipeline.sky.solve import solve
-from tests.planted_sky import HEIGHT, WIDTH, lens, random_field
+from tests.planted_sky import HEIGHT, WIDTH, Fisheye, lens, random_field
 
 GRID = np.stack(np.meshgrid(np.linspace(0, WIDTH - 1, 13), np.linspace(0, HEIGHT - 1, 9)), axis=-1).reshape(-1, 2)
 
@@ -29,6 +29,7 @@ def test_fields_all_over_the_sky_are_solved(mm):
         *stars, turn = random_field(camera, rng)
         solution = solve(*stars, WIDTH, HEIGHT, camera.focal_px * rng.uniform(0.95, 1.05))
         assert solution is not None
+        assert not solution.camera.fisheye
         assert _error(solution, camera, turn) < 0.5
         assert solution.rms_px < 0.25
         assert solution.matched > 100
@@ -47,6 +48,32 @@ def test_a_missing_or_wrong_focal_length_is_no_hindrance(mm, said):
     assert solution is not None
     assert solution.focal_px == pytest.approx(camera.focal_px, rel=1e-3)
     assert _error(solution, camera, turn) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("kind", "mm", "sensor_mm", "said", "count"),
+    [
+        ("ARC", 15, 36.0, 15, 300),  # 165 degrees across the diagonal
+        ("ZEA", 15, 36.0, 15, 120),  # few stars, a third of them false
+        ("ZEA", 17, 23.5, 17, 300),  # 48 degrees off the axis in the corners: a bent rectilinear lens nearly fits
+        ("STG", 8, 23.5, 8, 300),
+        ("ZEA", 8, 36.0, 8, 300),  # a circle in a black frame
+        ("ZEA", 10, 23.5, None, 300),
+    ],
+)
+def test_a_fisheye_is_told_by_the_stars(kind, mm, sensor_mm, said, count):
+    """Pictures drawn by astropy's projections: found as a fisheye's, to 0.5 px; by few stars to 3."""
+    camera, rng = Fisheye(kind, mm, sensor_mm=sensor_mm, edge_deg=89.0), np.random.default_rng(mm)
+    *stars, turn = random_field(camera, rng, count=count, lowest=0.02)
+    solution = solve(*stars, WIDTH, HEIGHT, None if said is None else said / sensor_mm * WIDTH)
+    assert solution is not None
+    assert solution.camera.fisheye
+    directions = camera.unproject(*GRID.T)
+    inside = np.isfinite(directions[:, 0])
+    attitude = Rotation.from_quat(solution.attitude, scalar_first=True)
+    x, y = solution.camera.project((attitude * turn.inv()).apply(directions[inside]))
+    off = np.hypot(x - GRID[inside, 0], y - GRID[inside, 1])
+    assert np.sqrt(np.mean(off**2)) < (0.5 if count > 200 else 3.0)
 
 
 @pytest.mark.parametrize("mm", [24, 50])

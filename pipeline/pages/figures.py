@@ -45,6 +45,14 @@ def optics(record: SceneRecord, rows: list[dict[str, Any]]) -> dict[str, float |
     }
 
 
+def field_deg(camera: Mapping[str, Any], scale_arcsec: float | None) -> list[float] | None:
+    """About how wide and high the picture is, degrees, distortion left out; None where the scale is not known."""
+    if not scale_arcsec or not camera.get("width"):
+        return None
+    halves = [math.radians(scale_arcsec / 3600) * camera[side] / 2 for side in ("width", "height")]
+    return [round(math.degrees(2 * (half if camera.get("fisheye") else math.atan(half))), 2) for half in halves]
+
+
 def centre(record: SceneRecord) -> tuple[float | None, float | None]:
     """Right ascension and declination (deg, ICRS) of the middle of the reference frame; None where not solved.
 
@@ -187,6 +195,7 @@ NOISE_KEYS = (
     "noise_dark_shared",
     "noise_notes",
     "rejected_share",
+    "one_frame_share",
     "electrons_per_adu",
 )
 
@@ -244,9 +253,12 @@ def scene_figures(
         "centre_dec_deg": dec,
         "constellation": where,
         "solved": record.geometry.get("solved"),
-        "lens": {key: camera.get(key) for key in ("focal_px", "centre_x", "centre_y", "radial", "tangential")}
+        "lens": {
+            key: camera.get(key) for key in ("focal_px", "centre_x", "centre_y", "radial", "tangential", "fisheye")
+        }
         if camera
         else None,
+        "field_deg": field_deg(camera, lens["scale_arcsec"]),
         **placed_figures(record, {str(row["frame"]): str(row.get("file") or row["frame"]) for row in rows}),
         "fwhm_px_frames": median(good, "fwhm_px"),
         "registration_rms_px": median(good, "registration_rms_px"),

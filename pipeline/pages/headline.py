@@ -7,13 +7,14 @@ from typing import Any
 
 from pipeline.pages.advice import width_at_rest
 from pipeline.pages.noise import lowered, noise_gain
-from pipeline.pages.placed import clock_note, mirror_note
+from pipeline.pages.placed import clock_note, mirror_note, unsolved_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
 
 NOISE_LOW = 0.85  # below it frames are not independent
 NOISE_HIGH = 1.10  # the main claim is within 10 % of theory
 SIZE_HIGH = 1.10
 PLACED_BADLY = 0.3  # px rms, of a star from frame to frame; ordinary lenses reach 0.01 to 0.1
+ALONE_HIGH = 0.05  # of the picture in one frame only; where all are placed, the edges have 0.00 to 0.02
 REJECTED_HIGH = 0.12  # of all values; quiet nights have 0.0 to 0.03, a rising Moon 0.06, an aurora had 0.29
 
 
@@ -64,10 +65,17 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     placed = figures.get("registration_rms_px")
     if kept and kept > 1 and isinstance(placed, (int, float)) and placed > PLACED_BADLY:
         result.append(
-            f"The frames lie on one another to {number(placed, 'px')} only, which draws stars out. A fisheye lens, "
-            "whose picture no flat one resembles, cannot be placed better; other lenses are, to 0.1 px and less."
+            f"The frames lie on one another to {number(placed, 'px')} only, which draws stars out; others are placed "
+            "to 0.1 px and less."
         )
-    result += [note for note in (clock_note(figures), mirror_note(figures)) if note]
+    alone = figures.get("one_frame_share")
+    if kept and kept > 2 and isinstance(alone, (int, float)) and alone > ALONE_HIGH:
+        result.append(
+            f"{percent(alone)} of the sky in the picture is shown by one frame only and as noisy as that; plane "
+            "COVERAGE of combined.fits says where."
+        )
+    notes = (unsolved_note(figures), clock_note(figures), mirror_note(figures))
+    result += [note for note in notes if note]
     darks = figures.get("darks") or {}
     if darks.get("camera_subtracted"):
         result.append("The camera had already subtracted a dark from these frames, so no master dark was used.")

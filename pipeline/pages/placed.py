@@ -21,6 +21,11 @@ CREEP_PX_H = 0.3
 SURE_SIGMAS = 3.0
 RATE_ERROR_MIN = 5e-4
 COLOUR_PX_MIN = 0.05
+# The longest field whose stars are not sure to be found in the catalogue: of 5 degrees 18 of 20 were. Its stars reach
+# magnitude 10, so many a square degree.
+NARROW_DEG, CATALOGUE_PER_DEG2 = 5.0, 482_176 / 41_253
+# From here on a lens's own bending, unknown without the catalogue, moves stars by more than one sees.
+WIDE_DEG = 50.0
 NAMED = 6  # knocks that are named
 
 MOUNT_KEYS = (
@@ -69,17 +74,18 @@ def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, A
         "clock_sigma_min": learned.get("clock_sigma_min"),
         "clock_minus_utc_h": learned.get("clock_minus_utc_h"),
         "mount": mount,
-        "mirrored": _mirrored(record),
+        "mirrored": _of_camera(record, "mirrored"),
+        "fisheye": _of_camera(record, "fisheye"),
         "pointings": _pointings(record, files),
     }
 
 
-def _mirrored(record: SceneRecord) -> bool | None:
-    """Whether the picture is a mirror image of the sky; None where the scene was not found on it."""
+def _of_camera(record: SceneRecord, key: str) -> bool | None:
+    """Whether the picture is a mirror image of the sky, or the lens a fisheye; None where the scene was not found."""
     camera = record.geometry.get("camera")
     if not record.geometry.get("solved") or not isinstance(camera, Mapping):
         return None
-    return bool(camera.get("mirrored"))
+    return bool(camera.get(key))
 
 
 def _pointings(record: SceneRecord, files: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -122,6 +128,34 @@ def mirror_note(figures: Mapping[str, Any]) -> str | None:
     )
 
 
+def unsolved_note(figures: Mapping[str, Any]) -> str | None:
+    """A sentence where the scene was not found on the sky, with the likely reason."""
+    if figures.get("solved") is not False:
+        return None
+    text = "This scene was not found in the star catalogue, so it has no sky coordinates and no constellation: "
+    field = figures.get("field_deg")
+    if not field:
+        return text + "its frames name no focal length, and none that was tried fits their stars, or they show too few."
+    wide, high = sorted(field, reverse=True)
+    size = f"{number(wide, '°', digits=2)} by {number(high, '°', digits=2)}"
+    if wide < NARROW_DEG:
+        held = count(round(CATALOGUE_PER_DEG2 * wide * high), "star")
+        return (
+            f"{text}its field, {size} by its focal length, is a small one, and the catalogue holds about {held} there. "
+            "The frames were matched to one another, which serves a field this small as well."
+        )
+    text += (
+        f"no place of {size} (by its focal length) fits its stars: they are too few, or too many that pass for them "
+    )
+    text += "are lamps, noise or cloud."
+    if wide > WIDE_DEG and figures.get("frames_kept") != 1:
+        text += (
+            " How the lens bends the picture is therefore not known, a fisheye's least of all: away from the middle "
+            "the frames may not lie on one another."
+        )
+    return text
+
+
 def clock_note(figures: Mapping[str, Any]) -> str | None:
     """A sentence where the camera's clock and the sky disagree."""
     off = figures.get("clock_error_min")
@@ -144,6 +178,8 @@ def lens_facts(figures: Mapping[str, Any]) -> Facts:
     facts: Facts = []
     if figures.get("focal_measured_mm") is not None:
         facts.append(("focal length by the stars", number(figures["focal_measured_mm"], "mm", digits=4)))
+    if figures.get("fisheye"):
+        facts.append(("lens", "a fisheye, by the stars: distances from the axis go with the angle, not its tangent"))
     change = figures.get("focal_change")
     if isinstance(change, (int, float)) and change > 0:
         text = f"by {percent(change, 3)} over the run (focus, temperature); taken out"
@@ -152,7 +188,8 @@ def lens_facts(figures: Mapping[str, Any]) -> Facts:
     if isinstance(bent, (int, float)):
         kind = "barrel" if bent < 0 else "pincushion"
         named = f" ({kind})" if abs(bent) >= 5e-4 else ""
-        facts.append(("distortion in the corners", percent(bent, 2) + named))
+        against = " against equal angles" if figures.get("fisheye") else ""
+        facts.append(("distortion in the corners", percent(bent, 2) + named + against))
     colour = figures.get("lateral_colour_px")
     if isinstance(colour, Mapping):
         told = [

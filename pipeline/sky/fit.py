@@ -187,9 +187,7 @@ def fit(
     work = _Work(obs, len(bundle.stars), frames)
     tied = np.isfinite(catalogue[:, 0])
     tie_to = np.where(tied[:, None], catalogue, bundle.stars)
-    neutral = bundle.camera if hold_camera is None else hold_camera
-    if hold_camera is None:
-        neutral = Camera.simple(bundle.camera.focal_px, bundle.camera.width, bundle.camera.height)
+    neutral = bundle.camera.plain if hold_camera is None else hold_camera
     for n in range(steps):
         fresh = n < SCALE_STEPS
         bundle, moved, scale = _step(bundle, obs, work, tie_to, tied, free_camera, neutral, scale, fresh, hold_frame)
@@ -271,7 +269,7 @@ def _step(
     model, by_rotation, by_camera = project_with_slopes(camera, seen)
     residual = obs.xy - model
     distance = np.hypot(*residual.T)
-    usable = np.isfinite(distance) & (seen[:, 2] > 0.05)
+    usable = np.isfinite(distance) & camera.reached(seen)
     residual = np.where(usable[:, None], residual, 0.0)
     if fresh_scale:
         scale = frame_scales(np.where(usable, distance, 1e6), obs.sigma, obs.frame, frames, scale)

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from pipeline.sky import times
 from pipeline.sky.adjust import AIR_SIGMA, AIR_STRENGTH, Adjusted, Known
-from pipeline.sky.camera import Camera
 from pipeline.sky.colour import Lateral, largest_shift
 from pipeline.sky.fit import Air
 from pipeline.sky.geometry import Geometry
@@ -49,7 +48,7 @@ def learned(
     figures: dict[str, Any] = {
         "stars_in_table": len(bundle.stars),
         "stars_in_catalogue": result.tied,
-        "distortion_corner": _corner_distortion(bundle.camera) if geometry.solved else None,
+        "distortion_corner": _rounded(bundle.camera.bent()) if geometry.solved else None,
         "lateral_colour": _colour_figures(colours),
         "scale_range": round(float(np.ptp(result.scales)), 7),
         "refraction": None,
@@ -134,10 +133,6 @@ def _ahead(angle: float, said: float | None) -> float | None:
     return round(float(ahead / times.SIDEREAL_RATE / 60.0), 1)
 
 
-def _corner_distortion(camera: Camera) -> float:
-    """Relative displacement of the picture's corners by the lens (negative: barrel)."""
-    x, y = camera.outline(2)
-    u, v = camera.to_plane(x, y)
-    plain = np.hypot(u, v) * camera.focal_px
-    seen = np.hypot(x - camera.centre_x, y - camera.centre_y)
-    return round(float(np.mean(seen / plain - 1.0)), 6)
+def _rounded(value: float) -> float | None:
+    """Six places; None for what is not seen."""
+    return round(value, 6) if np.isfinite(value) else None

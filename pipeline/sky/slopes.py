@@ -32,7 +32,7 @@ def project_with_slopes(camera: Camera, vectors: Floats) -> tuple[Floats, Floats
     Parameters
     ----------
     camera : the lens
-    vectors : (n, 3) float64, unit vectors in the camera's frame, all in front of it
+    vectors : (n, 3) float64, unit vectors in the camera's frame, all where the lens draws
 
     Returns
     -------
@@ -40,15 +40,11 @@ def project_with_slopes(camera: Camera, vectors: Floats) -> tuple[Floats, Floats
     by_rotation : (n, 2, 3), change with a small rotation of the vectors (rotation vector, camera's axes, radians)
     by_camera : (n, 2, 8), change with the camera's parameters, in the order of `camera_vector`
     """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        u, v = vectors[:, 0] / vectors[:, 2], vectors[:, 1] / vectors[:, 2]
+    u, v, du, dv = _fisheye(camera, vectors) if camera.fisheye else _plane(vectors)
     f = camera.focal_px
     a, b = camera._distort(u, v)
     uu, mixed, vv = camera._slopes(u, v)
     r2 = u * u + v * v
-    # the plane's coordinates change with a rotation by d: d x V, seen on Z = 1
-    du = np.stack([-u * v, 1 + u * u, -v], axis=-1)
-    dv = np.stack([-1 - v * v, u * v, u], axis=-1)
     by_rotation = f * np.stack([uu[:, None] * du + mixed[:, None] * dv, mixed[:, None] * du + vv[:, None] * dv], axis=1)
     by_camera = np.zeros((len(u), 2, CAMERA_PARAMETERS))
     by_camera[:, 0, 0], by_camera[:, 1, 0] = a, b
@@ -66,18 +62,38 @@ def project_with_slopes(camera: Camera, vectors: Floats) -> tuple[Floats, Floats
     return positions, by_rotation, by_camera
 
 
-def prior_sigmas(camera: Camera, corner_rad: float | None = None) -> Floats:
+def _plane(vectors: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """(u, v) on the plane Z = 1, and how they (n, 3) change with a rotation by d: d x V, seen there."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        u, v = vectors[:, 0] / vectors[:, 2], vectors[:, 1] / vectors[:, 2]
+    du = np.stack([-u * v, 1 + u * u, -v], axis=-1)
+    dv = np.stack([-1 - v * v, u * v, u], axis=-1)
+    return u, v, du, dv
+
+
+def _fisheye(camera: Camera, vectors: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """The same of a fisheye: along the radius a rotation changes the angle itself, across it theta / tan(theta)."""
+    u, v = camera.from_vectors(vectors)
+    theta, sine = np.hypot(u, v), np.hypot(vectors[:, 0], vectors[:, 1])
+    off = sine > 1e-12
+    c, s = np.where(off, u / np.where(off, theta, 1.0), 1.0), np.where(off, v / np.where(off, theta, 1.0), 0.0)
+    across = np.where(off, theta * vectors[:, 2] / np.where(off, sine, 1.0), 1.0)
+    du = np.stack([-c * s * (1 - across), c * c + s * s * across, -v], axis=-1)
+    dv = np.stack([-s * s - c * c * across, c * s * (1 - across), u], axis=-1)
+    return u, v, du, dv
+
+
+def prior_sigmas(camera: Camera) -> Floats:
     """How far each camera parameter may go from an undistorted centred lens before the fit holds it back.
 
     Photographic lenses: a few per cent of distortion at the corner for each radial term, the axis within 1.5 % of the
     diagonal of the middle, tangential terms of some thousandths. They only matter where the stars say nothing.
-
-    Parameters
-    ----------
-    corner_rad : tangent of the angle between axis and corner; computed from the camera where None
     """
     diagonal = float(np.hypot(camera.width, camera.height))
-    corner = diagonal / 2 / camera.focal_px if corner_rad is None else corner_rad
+    corner = diagonal / 2 / camera.focal_px
+    if camera.fisheye:
+        # its picture may end in a circle within the frame
+        corner = min(corner, np.pi / 2)
     return np.array(
         [
             0.3 * camera.focal_px,

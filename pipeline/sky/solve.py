@@ -22,6 +22,11 @@ GUESS_SPAN, KNOWN_SPAN = 0.14, 0.03
 # Focal lengths, in long sides of the frame, that are tried where Exif's is missing or wrong: from 14 mm on full frame
 # (0.39) to a telephoto with 8 degrees. Steps of 22 %, the commonest first.
 LADDER = (0.71, 0.58, 0.87, 1.06, 0.48, 0.39, 1.3, 1.58, 1.93, 2.36, 2.88, 3.5, 4.3, 5.2, 6.4)
+# The same of fisheyes, tried last: 180 degrees across the diagonal (0.42) to a circle within the frame (0.22).
+FISHEYE_LADDER = (0.42, 0.34, 0.27, 0.22)
+# Lenses whose focal length lies between these, in half diagonals, may be fisheyes (1.3: 44 degrees off the axis in the
+# corners); one whose corners its distortion moves by more than this share may be of the other kind.
+FISHEYE_LEAST, FISHEYE_FOCAL, BENT = 0.15, 1.3, 0.1
 # Half-diagonal of the inner field in which the patterns are sought, degrees: a lens with 8 % of distortion at 57
 # degrees bends positions there by less than 2 %.
 INNER_DEG = 33.0
@@ -34,6 +39,9 @@ BRIGHT_STARS = 32
 LEFT_OUT = 48
 # Fields between these widths (by a focal length that was told) are sought by the patterns of long lenses.
 LONG_LENS_DEG = 3.0, 11.0
+# Catalogue stars are sought so far from the axis, of a rectilinear lens and of a fisheye, whose picture may end in a
+# circle: of any kind within so many focal lengths (stereographic at 90 degrees).
+WIDEST_DEG, WIDEST_FISHEYE_DEG, CIRCLE = 75, 95, 2.0
 # Catalogue stars per detected star that take part: detections miss some and hold false ones.
 CATALOGUE_FACTOR = 1.6
 DETECTIONS_MAX = 1500
@@ -114,34 +122,56 @@ def solve(
     if len(order) < FEWEST:
         return None
     positions, brightness = np.stack([x[order], y[order]], axis=1), flux[order]
-    guesses = _guesses(width, height, focal_px, camera, anywhere)
-    tries = [(guess, False, 0) for guess in guesses]
-    if len(guesses) != len(LADDER):
-        tries[0] = guesses[0], True, 0
-        if camera is None and len(order) >= 3 * LEFT_OUT:
-            tries.insert(1, (guesses[0], True, LEFT_OUT))
+    told_lenses, others = _guesses(width, height, focal_px, camera, anywhere)
+    tries = [(guess, True, 0) for guess in told_lenses]
+    if camera is None and len(order) >= 3 * LEFT_OUT:
+        tries = [(guess, True, first) for guess in told_lenses for first in (0, LEFT_OUT)]
+    tries += [(guess, False, 0) for guess in others]
     for guess, told, first in tries:
         start = _search(positions[first:], brightness[first:], guess, told, camera is not None)
         if start is None:
             continue
         attitude, lens = start
         found = refine(positions, lens, attitude, known=camera is not None)
+        if found is not None and camera is None:
+            found = _either_kind(positions[first:], brightness[first:], found)
         if found is not None:
             return _solution(found, order)
     return None
 
 
-def _guesses(width: int, height: int, focal_px: float | None, camera: Camera | None, anywhere: bool) -> list[Camera]:
+def _guesses(
+    width: int, height: int, focal_px: float | None, camera: Camera | None, anywhere: bool
+) -> tuple[list[Camera], list[Camera]]:
+    """Lenses that were told, and lenses to be tried."""
     if camera is not None:
-        return [camera]
-    tried: list[Camera] = []
+        return [camera], []
+    told: list[Camera] = []
     if focal_px is not None and np.isfinite(focal_px) and focal_px > 0:
-        field = np.degrees(2 * np.arctan(width / 2 / focal_px))
-        if 0.5 < field < 130:
-            tried.append(Camera.simple(focal_px, width, height))
-    if anywhere or not tried:
-        tried += [Camera.simple(step * max(width, height), width, height) for step in LADDER]
-    return tried
+        half = float(np.hypot(width, height)) / 2
+        if 0.5 < np.degrees(2 * np.arctan(width / 2 / focal_px)) < 130:
+            told.append(Camera.simple(focal_px, width, height))
+        if FISHEYE_LEAST * half < focal_px < FISHEYE_FOCAL * half:
+            told.append(Camera.simple(focal_px, width, height, fisheye=True))
+    if told and not anywhere:
+        return told, []
+    side = max(width, height)
+    others = [Camera.simple(step * side, width, height) for step in LADDER]
+    return told, others + [Camera.simple(step * side, width, height, fisheye=True) for step in FISHEYE_LADDER]
+
+
+def _either_kind(positions: Floats, brightness: Floats, found: Refined) -> Refined:
+    """A lens that bends as the other kind does (a rectilinear one inwards, a fisheye outwards) is sought as that too:
+    whichever leaves less over at as many stars."""
+    camera = found.camera
+    if not (-camera.bent() if not camera.fisheye else camera.bent()) > BENT:
+        return found
+    other = Camera.simple(camera.focal_px, camera.width, camera.height, camera.mirrored, not camera.fisheye)
+    start = _search(positions, brightness, other, True, False)
+    rival = None if start is None else refine(positions, start[1], start[0])
+    if rival is None or len(rival.stars) < len(found.stars) or rival.rms_px >= found.rms_px:
+        return found
+    return rival
 
 
 def _search(
@@ -151,10 +181,12 @@ def _search(
 
     A pattern and its mirror image have the same sides: where the sky fits mirrored, the frame is turned over (once).
     """
-    u, v = camera.to_plane(positions[:, 0], positions[:, 1])
+    u, v = camera.to_gnomonic(positions[:, 0], positions[:, 1])
     a, b = u * camera.focal_px, v * camera.focal_px  # undistorted where the lens is known
     half_diagonal = np.hypot(camera.width, camera.height) / 2
-    reach = min(half_diagonal, camera.focal_px * np.tan(np.radians(INNER_DEG)))
+    reach = camera.focal_px * np.tan(np.radians(INNER_DEG))
+    if not camera.fisheye:
+        reach = min(half_diagonal, reach)
     share = reach / half_diagonal
     half_w, half_h = share * camera.width / 2, share * camera.height / 2
     inner = (np.abs(a) < half_w) & (np.abs(b) < half_h)
@@ -213,10 +245,15 @@ def refine(
     stars = catalogue.load()
     middle = np.array([(camera.width - 1) / 2, (camera.height - 1) / 2])
     half = float(np.hypot(*(middle + 0.5)))
-    corner_angle = np.arctan(1.1 * half / camera.focal_px)
+    widest = WIDEST_DEG
+    if camera.fisheye:
+        half, widest = min(half, CIRCLE * camera.focal_px), WIDEST_FISHEYE_DEG
+    corner_angle = camera.angle(1.1 * half / camera.focal_px)
     centre = attitude.T @ camera.unproject(*middle)
     # the frame fills a good third of the circle around it; the brightest of six times its share are enough
-    candidates = stars.within(centre, min(corner_angle * 1.15, np.radians(75)), 6 * int(CATALOGUE_FACTOR * depth) + 200)
+    candidates = stars.within(
+        centre, min(corner_angle * 1.15, np.radians(widest)), 6 * int(CATALOGUE_FACTOR * depth) + 200
+    )
     vectors = stars.vectors[candidates]
 
     def inside(lens: Camera, turn: Floats) -> tuple[NDArray[np.intp], Floats]:
@@ -230,7 +267,7 @@ def refine(
     if len(rows) < FEWEST:
         return None
     tree = cKDTree(positions)
-    reach = 1.0 if known else min(START_REACH, camera.focal_px * np.tan(np.radians(INNER_DEG)) / half)
+    reach = 1.0 if known else min(START_REACH, camera.focal_px * camera.plane_radius(np.radians(INNER_DEG)) / half)
     tolerance = max(3.0, 0.004 * half)
     steps: list[tuple[float, float]] = [(reach, tolerance), (reach, tolerance / 2)]
     while reach < 1.0:
@@ -306,7 +343,7 @@ def _fit(
         free[5] = n >= 40 and radius > 0.7
         free[[6, 7]] = n >= 120 and radius > 0.75
     sigma = prior_sigmas(camera)
-    neutral = camera_vector(Camera.simple(camera.focal_px, camera.width, camera.height))
+    neutral = camera_vector(camera.plain)
     if known:
         sigma[0], neutral = 0.0025 * camera.focal_px, camera_vector(camera)
     noise = 1.0

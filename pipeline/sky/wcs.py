@@ -1,4 +1,4 @@
-"""The celestial WCS of a frame (TAN-SIP), and the constellation its middle lies in."""
+"""The celestial WCS of a frame (TAN-SIP, of a fisheye ARC-SIP), and the constellation its middle lies in."""
 
 from __future__ import annotations
 
@@ -24,9 +24,10 @@ GROUND_DEG, GROUND_WEIGHT = 5.0, 1e-2
 def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
     """Cards of a celestial WCS for a frame's pixel grid.
 
-    Two axes, RA---TAN-SIP and DEC--TAN-SIP, ICRS, with forward and inverse polynomials of the lowest order that
-    describes lens and refraction to 0.01 px, at most 9. `WCSRMSPX` and `WCSMAXPX` say how well, over the sky part of
-    the frame.
+    Two axes, RA---TAN-SIP and DEC--TAN-SIP, ICRS, of a fisheye RA---ARC-SIP and DEC--ARC-SIP: the gnomonic plane ends
+    at 90 degrees, the zenithal equidistant one has the angle itself for its radius. With forward and inverse
+    polynomials of the lowest order that describes lens and refraction to 0.01 px, at most 9. `WCSRMSPX` and `WCSMAXPX`
+    say how well, over the sky part of the frame.
 
     Parameters
     ----------
@@ -40,6 +41,8 @@ def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
 
     References
     ----------
+    Calabretta, M. R. & Greisen, E. W. 2002, "Representations of celestial coordinates in FITS", A&A 395, 1077, 5.1.3
+    (TAN) and 5.1.5 (ARC).
     Shupe, D. L. et al. 2005, "The SIP convention for representing distortion in FITS image headers", ASP Conf. Ser.
     347, 491.
     """
@@ -52,7 +55,7 @@ def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
     u, v = (a.ravel() for a in np.meshgrid(nodes * half_w, nodes * half_h))
     x, y = middle[0] + u, middle[1] + v
     ra0, dec0 = (float(a) for a in geometry.to_sky(frame, middle[0], middle[1]))
-    plane = _gnomonic(*geometry.to_sky(frame, x, y), ra0, dec0)
+    plane = _standard(*geometry.to_sky(frame, x, y), ra0, dec0, camera.fisheye)
     good = np.isfinite(plane).all(axis=1)
     weight = np.ones(len(u))
     zenith = geometry.frames[frame].zenith
@@ -80,7 +83,8 @@ def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
     higher = coefficients[2:] @ np.linalg.inv(cd).T  # pixels
     header = fits.Header()
     header["WCSAXES"] = 2
-    header["CTYPE1"], header["CTYPE2"] = "RA---TAN-SIP", "DEC--TAN-SIP"
+    projection = "ARC" if camera.fisheye else "TAN"
+    header["CTYPE1"], header["CTYPE2"] = f"RA---{projection}-SIP", f"DEC--{projection}-SIP"
     header["CUNIT1"], header["CUNIT2"] = "deg", "deg"
     header["CRPIX1"], header["CRPIX2"] = float(middle[0]) + 1, float(middle[1]) + 1
     header["CRVAL1"], header["CRVAL2"] = ra0, dec0
@@ -117,14 +121,18 @@ def _terms(u: Floats, v: Floats, powers: list[tuple[int, int]]) -> Floats:
     return np.stack([u**p * v**q for p, q in powers], axis=1)
 
 
-def _gnomonic(ra_deg: Floats, dec_deg: Floats, ra0_deg: float, dec0_deg: float) -> Floats:
-    """(n, 2) standard coordinates, degrees; NaN beyond 89 degrees."""
+def _standard(ra_deg: Floats, dec_deg: Floats, ra0_deg: float, dec0_deg: float, fisheye: bool) -> Floats:
+    """(n, 2) standard coordinates, degrees: gnomonic, NaN beyond 89 degrees, or of a fisheye zenithal equidistant."""
     ra, dec, dec0 = np.radians(ra_deg - ra0_deg), np.radians(dec_deg), np.radians(dec0_deg)
     along = np.sin(dec0) * np.sin(dec) + np.cos(dec0) * np.cos(dec) * np.cos(ra)
+    xi = np.cos(dec) * np.sin(ra)
+    eta = np.cos(dec0) * np.sin(dec) - np.sin(dec0) * np.cos(dec) * np.cos(ra)
+    if fisheye:
+        across = np.hypot(xi, eta)
+        stretch = np.where(across > 0, np.arctan2(across, along) / np.where(across > 0, across, 1.0), 1.0)
+        return np.degrees(np.stack([xi * stretch, eta * stretch], axis=-1))
     along = np.where(along > np.cos(np.radians(89)), along, np.nan)
-    xi = np.cos(dec) * np.sin(ra) / along
-    eta = (np.cos(dec0) * np.sin(dec) - np.sin(dec0) * np.cos(dec) * np.cos(ra)) / along
-    return np.degrees(np.stack([xi, eta], axis=-1))
+    return np.degrees(np.stack([xi / along, eta / along], axis=-1))
 
 
 def constellation(ra_deg: float, dec_deg: float) -> str:

@@ -21,6 +21,8 @@ FRAMES, STARS = 6, 160
 FEWEST = 40
 # The grid of zeniths: altitudes of the axis above the horizon, and the direction of up in the picture, degrees.
 ALTITUDES_DEG = (5.0, 9.0, 14.0, 20.0, 28.0, 37.0, 48.0, 60.0, 75.0)
+# A fisheye aimed at the zenith shows all of the horizon: there the air differs least from the lens's own bending.
+OVERHEAD_DEG = 88.0
 ROLLS_DEG = tuple(range(0, 360, 20))
 # The best of the grid that lie this far apart (degrees) go on into the fit proper.
 APART_DEG, STARTS = 14.0, 4
@@ -66,7 +68,8 @@ def seek_zenith(
     right, down, axis = bundle.attitudes[at]
     known = (0.0, 0.0, strength)
     tried: list[tuple[float, Floats, Air, float]] = []
-    for altitude in np.radians(ALTITUDES_DEG):
+    altitudes = (*ALTITUDES_DEG, OVERHEAD_DEG) if bundle.camera.fisheye else ALTITUDES_DEG
+    for altitude in np.radians(altitudes):
         for roll in np.radians(ROLLS_DEG):
             zenith = np.sin(altitude) * axis + np.cos(altitude) * (np.sin(roll) * right - np.cos(roll) * down)
             x, y, z = axes @ zenith
