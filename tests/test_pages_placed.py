@@ -100,7 +100,7 @@ def test_a_scene_that_was_not_found_on_the_sky_says_why():
     """A small field, 2.3 by 1.5 degrees, holds some 40 of the catalogue's stars (482,176 over 41,253 square degrees);
     of a wide one the lens is not known; a fisheye that was found is named."""
     assert unsolved_note({"solved": True, "field_deg": [2.3, 1.5]}) is None
-    assert "2.30° by 1.50°" in (small := unsolved_note({"solved": False, "field_deg": [2.3, 1.5]}) or "")
+    assert "2.3° by 1.5°" in (small := unsolved_note({"solved": False, "field_deg": [2.3, 1.5]}) or "")
     assert "about 40\u202fstars there" in small
     wide = unsolved_note({"solved": False, "field_deg": [100.4, 77.3], "frames_kept": 9}) or ""
     assert "may not lie on one another" in wide

@@ -140,10 +140,9 @@ def unsolved_note(figures: Mapping[str, Any]) -> str | None:
     size = f"{number(wide, '°', digits=2)} by {number(high, '°', digits=2)}"
     if wide < NARROW_DEG:
         held = count(round(CATALOGUE_PER_DEG2 * wide * high), "star")
-        return (
-            f"{text}its field, {size} by its focal length, is a small one, and the catalogue holds about {held} there. "
-            "The frames were matched to one another, which serves a field this small as well."
-        )
+        text += f"its field, {size} by its focal length, is a small one, and the catalogue holds about {held} there."
+        several = " The frames were matched to one another, which serves a field this small as well."
+        return text if figures.get("frames_kept") == 1 else text + several
     text += (
         f"no place of {size} (by its focal length) fits its stars: they are too few, or too many that pass for them "
     )
