@@ -65,6 +65,3 @@ def anything_kept() -> bool:
     Numba names the folders after those of the sources; the example's maker has some of its own there before.
     """
     return VARIABLE in os.environ and any(Path(os.environ[VARIABLE]).glob("pixels_*/*.nbc"))
-
-
-__all__ = ["anything_kept", "choose_folder", "keep_compiled", "state_of"]

@@ -415,6 +415,3 @@ class Developer:
                 icc_profile=icc.profile(SRGB, "sRGB IEC 61966-2-1"),
             )
         return content
-
-
-__all__ = ["Choices", "Combined", "Developer", "choose", "read_combined"]

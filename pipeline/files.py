@@ -85,7 +85,7 @@ def reserve(path: str | os.PathLike[str], size: int) -> None:
 def shown(path: str | bytes | os.PathLike[str]) -> str:
     """Make a path printable: bytes that are no UTF-8, control characters and backslashes become `\\xNN` or `\\\\`.
 
-    The result holds no control character and is valid Unicode; `unshown` gives the path back.
+    The result holds no control character, is valid Unicode, and no two paths give the same.
     """
     text = os.fsdecode(path)
 
@@ -99,15 +99,3 @@ def shown(path: str | bytes | os.PathLike[str]) -> str:
         return "".join(f"\\x{byte:02x}" for byte in character.encode("utf-8", "surrogatepass"))
 
     return _UNSAFE.sub(escape, text)
-
-
-def unshown(text: str) -> str:
-    """Give back the path (surrogate-escaped) that `shown` made printable."""
-    raw = bytearray()
-    position = 0
-    for match in re.finditer(r"\\(\\|x[0-9a-f]{2})", text):
-        raw += text[position : match.start()].encode("utf-8")
-        raw += b"\\" if match.group(1) == "\\" else bytes([int(match.group(1)[1:], 16)])
-        position = match.end()
-    raw += text[position:].encode("utf-8")
-    return os.fsdecode(bytes(raw))

@@ -217,6 +217,3 @@ def fill_rim(tile: Tile, shape: tuple[int, int]) -> None:
         bare = (tile.coverage[:, rim] == 0) & at_edge
         for plane in planes:
             plane[bare, rim] = plane[bare, inner]
-
-
-__all__ = ["fill_rim", "half_mask", "make_ground", "on_ground", "samples_of", "solid_blocks", "windows_over"]

@@ -248,6 +248,3 @@ def _mask(sharp: Stills, found: Found, hold: Hold, shape: tuple[int, int]) -> ND
         return mask
     reached = np.asarray(np.isfinite(sharp.mean).all(axis=0), np.float32)
     return np.where(between(reached, sharp.side, shape) > 0.5, mask, own)
-
-
-__all__ = ["Separate", "separate_arguments", "separate_ground"]

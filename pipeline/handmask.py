@@ -128,6 +128,3 @@ def _wrong_size(path: Path, got: tuple[int, int], wanted: tuple[int, int]) -> st
         f"{shown(path)}: the mask has {got[0]} x {got[1]} pixels, the picture {wanted[0]} x {wanted[1]}; "
         "make it on the scene's combined.tif"
     )
-
-
-__all__ = ["check_mask", "check_masks", "digest", "mask_of", "read_mask"]

@@ -273,6 +273,3 @@ def _plane(hdus: fits.HDUList, which: int, path: Path, shape: tuple[int, int], d
         size = "no picture" if data is None else f"{data.shape[-1]} x {data.shape[-2]} pixels"
         raise InputError(f"{shown(path)}: holds {size}, the frames {shape[1]} x {shape[0]}; run dark again")
     return np.ascontiguousarray(data, dtype)
-
-
-__all__ = ["input_arguments", "kept_mosaics", "read_inputs"]

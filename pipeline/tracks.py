@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.sky.match import match_fields
+from pipeline.sky.match import match_fields, pairs_within
 
 Floats = NDArray[np.float64]
 
@@ -24,10 +24,8 @@ SHARE_MIN = 0.3  # of the fewer stars of two frames that a true match brings tog
 CLEAR_LEAD = 1.5  # the winning shift has so many times the votes of the best one elsewhere
 QUADRATIC_NEEDS = 40
 AFFINE_NEEDS = 12
-GRID, BACK_ROUNDS = (
-    6,
-    6,
-)  # places a side and rounds in which a map is turned back; each brings it a hundred times nearer
+GRID = 6  # places a side on which a map is turned back
+BACK_ROUNDS = 6  # in which that is done; each brings it a hundred times nearer
 LOOK_BACK = 3  # frames: one spoiled frame must not break the chain
 
 
@@ -146,12 +144,8 @@ def _carry_back(tracks: Tracks, frames: Sequence[NDArray[Any]], width: int, heig
         free = np.setdiff1d(np.arange(len(stars)), tracks.rows[earlier])
         if len(free) and len(ids):
             tree = cKDTree(np.column_stack([stars["x"][free], stars["y"][free]]))
-            distance, nearest = tree.query(places, distance_upper_bound=RADII[-1])
-            hit = np.flatnonzero(np.isfinite(distance))
-            hit = hit[np.argsort(distance[hit], kind="stable")]
-            _, once = np.unique(nearest[hit], return_index=True)
-            chosen = np.sort(hit[once])
-            rows[chosen] = free[nearest[chosen]]
+            chosen, nearest = pairs_within(places, tree, RADII[-1]).T
+            rows[chosen] = free[nearest]
             places[chosen] = np.column_stack([stars["x"][rows[chosen]], stars["y"][rows[chosen]]])
         tracks.ids[earlier] = np.concatenate([tracks.ids[earlier], ids])
         tracks.rows[earlier] = np.concatenate([tracks.rows[earlier], rows])
@@ -226,12 +220,7 @@ def _closer(first: Floats, second: Floats, guess: Floats, extent: float) -> Layi
     coefficients: Floats = np.zeros((1, 2))
     pairs = np.empty((0, 2), np.int64)
     for radius in RADII:
-        distance, nearest = tree.query(moved, distance_upper_bound=radius)
-        hit = np.flatnonzero(np.isfinite(distance))
-        hit = hit[np.argsort(distance[hit], kind="stable")]
-        _, once = np.unique(nearest[hit], return_index=True)
-        chosen = np.sort(hit[once])
-        pairs = np.stack([chosen, nearest[chosen]], axis=1)
+        pairs = pairs_within(moved, tree, radius)
         if len(pairs) < PAIRS_MIN:
             return None
         terms = 6 if len(pairs) >= QUADRATIC_NEEDS else 3 if len(pairs) >= AFFINE_NEEDS else 1
@@ -287,6 +276,3 @@ def drift(tracks: Tracks, times_s: Sequence[float | None], extent: float) -> tup
 def drift_at(coefficients: Floats, x: Floats, y: Floats, extent: float) -> Floats:
     """(n, 2) velocities at places, px/s."""
     return _basis(np.column_stack([x, y]) / extent, 6) @ coefficients
-
-
-__all__ = ["Laying", "Tracks", "drift", "drift_at", "follow", "lay"]

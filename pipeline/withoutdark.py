@@ -103,6 +103,3 @@ def pedestal_of(mosaics: Sequence[MosaicFile]) -> Pedestal | None:
         levels.append(found[0])
         variances.append(found[1])
     return pedestal(np.concatenate(levels), np.concatenate(variances))
-
-
-__all__ = ["Gathered", "moved", "pedestal_of"]

@@ -92,6 +92,3 @@ def set_prefix(frames: Sequence[CardFrame]) -> str:
         if facts.iso is not None:
             parts.append(f"iso{facts.iso}")
     return "_".join(parts).replace(".", "-")
-
-
-__all__ = ["FOCAL_TOLERANCE", "CalibrationSet", "group_darks", "group_flats", "set_prefix"]

@@ -417,6 +417,3 @@ def _when(days: int | None) -> str:
     if days is None:
         return "of an unknown night"
     return "of the same night" if days == 0 else f"of {count(days, 'night')} before or after"
-
-
-__all__ = ["DarkMatch", "match_bias", "match_darks", "match_flat_dark", "match_flats"]

@@ -108,6 +108,3 @@ def _same_lens(one: ScenePlan, other: ScenePlan) -> bool:
 def _seconds(one: PlannedFrame, other: PlannedFrame) -> float | None:
     first, second = times.parse(one.taken), times.parse(other.taken)
     return None if first is None or second is None else (second - first).total_seconds()
-
-
-__all__ = ["with_ground"]

@@ -112,6 +112,3 @@ def event_values(events: Sequence[Event], ids: Sequence[str]) -> list[dict[str, 
         values = asdict(event) | {"frames": [ids[n] for n in event.frames]}
         out.append({k: round(v, 3) if isinstance(v, float) else v for k, v in values.items()})
     return out
-
-
-__all__ = ["event_values", "scene_course"]

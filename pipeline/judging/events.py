@@ -102,6 +102,3 @@ def extreme(values: Floats, least: bool = False) -> float | None:
     if not len(good):
         return None
     return float(good.min() if least else good.max())
-
-
-__all__ = ["CAUSES", "Course", "Event", "extreme", "rank", "runs"]

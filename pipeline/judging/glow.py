@@ -55,6 +55,3 @@ def _part_of(grid: Sequence[int], rows: int, columns: int) -> NDArray[np.int64]:
     down = ((np.arange(grid[0]) + 0.5) * rows / grid[0]).astype(np.int64)
     across = ((np.arange(grid[1]) + 0.5) * columns / grid[1]).astype(np.int64)
     return (down[:, None] * columns + across).ravel()
-
-
-__all__ = ["glow"]

@@ -345,6 +345,3 @@ def _fine(ground: Ground, turn: _Turn, moment: Floats, width: int, height: int) 
         # no frame is left out: of the land itself all tell
         fine[n] = ground.hidden(turn(x, y, np.full(len(x), when)), np.full(len(x), -1)).reshape(fine.shape[1:])
     return fine
-
-
-__all__ = ["Land", "find_land", "fine_cell", "fine_grid"]

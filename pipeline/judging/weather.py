@@ -347,6 +347,3 @@ def _by_sun_and_moon(course: Course, run: NDArray[np.int64], ratio: Floats, tren
     rose = course.moon.min() < 0
     words = ("moonrise" if course.moon[-1] > course.moon[0] else "moonset") if rose and abs(trend) > 0.5 else ""
     return Event("moonlight", frames, words, **figures)
-
-
-__all__ = ["CAUSES", "Course", "Event", "frame_causes", "weather"]

@@ -201,6 +201,3 @@ def _plain(value: Any) -> str:
     if isinstance(value, Mapping):
         return ", ".join(f"{key} {_plain(v)}" for key, v in value.items() if v is not None)
     return " ".join(map(str, value)) if isinstance(value, list) else str(value)
-
-
-__all__ = ["clock", "dark_facts", "dark_sentence", "made_facts", "span", "star_facts"]

@@ -77,6 +77,3 @@ def colour_facts(finish: Mapping[str, Any]) -> Facts:
         ("orientation", str(finish.get("orientation_how"))),
     ]
     return facts
-
-
-__all__ = ["colour_facts", "colour_sentence"]

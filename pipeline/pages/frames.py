@@ -160,6 +160,3 @@ def thumbs(record: SceneRecord, aside: Sequence[Mapping[str, Any]]) -> list[dict
             continue
         result.append({"data": picture_data(path), "file": str(row.get("file")), "reasons": reasons_said(row)})
     return result
-
-
-__all__ = ["ALL_COLUMNS", "ASIDE_COLUMNS", "cells", "columns", "thumbs", "time_plot", "verdict_sentence"]

@@ -217,6 +217,3 @@ def _each_term(x: NDArray[np.floating], y: NDArray[np.floating]) -> tuple[NDArra
 
 def _terms(x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.stack(np.broadcast_arrays(*_each_term(x, y)), axis=-1)
-
-
-__all__ = ["LUMINANCE", "gradient", "robust_level"]

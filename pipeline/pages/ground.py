@@ -83,6 +83,3 @@ def ground_facts(ground: Mapping[str, Any] | None) -> list[tuple[str, str]]:
         )
     )
     return facts
-
-
-__all__ = ["ground_facts", "ground_figures", "ground_sentence"]

@@ -56,6 +56,3 @@ def hazy_scenes(scenes: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]
                     }
                 )
     return told
-
-
-__all__ = ["hazy_scenes"]

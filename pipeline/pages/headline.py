@@ -149,6 +149,3 @@ def tiles(figures: Mapping[str, Any]) -> list[dict[str, str]]:
 
 def _tile(name: str, text: str, small: str = "") -> dict[str, str]:
     return {"name": name, "text": text, "small": small}
-
-
-__all__ = ["lead", "tiles", "warnings"]

@@ -77,6 +77,3 @@ def noise_plot(figures: Mapping[str, Any]) -> str:
     if len(curve) < 2 or not isinstance(one, (int, float)):
         return ""
     return noise_curve(curve, float(one), unit_words(figures.get("bunit") or "adu"))
-
-
-__all__ = ["gain_beyond", "lowered", "noise_gain", "noise_plot", "noise_sentence"]

@@ -86,6 +86,3 @@ def streak_sentence(streaks: Sequence[Mapping[str, Any]], kept: int = 0) -> str:
     elif kinds["meteor"]:
         text += " None is in the picture; combine: {meteors: keep} lays the meteors back over it."
     return text
-
-
-__all__ = ["STREAK_COLUMNS", "streak_pictures", "streak_rows", "streak_sentence"]

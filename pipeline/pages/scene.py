@@ -122,6 +122,3 @@ def scene_page(
         "versions": json.dumps(figures["versions"], indent=1, sort_keys=True),
     }
     return page("scene.html.j2", view)
-
-
-__all__ = ["FILES", "scene_page"]

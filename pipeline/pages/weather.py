@@ -243,5 +243,3 @@ _WORDS: dict[str, Callable[[Mapping[str, Any], str], str]] = {
     "glow": _glow,
     "lamp": _lamp,
 }
-
-__all__ = ["exposure_lost", "lost_sentence", "sky_events"]

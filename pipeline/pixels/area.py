@@ -33,6 +33,3 @@ def pixel_area(grid: PositionGrid) -> NDArray[np.float32]:
         area = (1 + across[..., 0]) * (1 + down[..., 1]) - across[..., 1] * down[..., 0]
     area = np.where(np.isfinite(area) & (area > 0), area, 1.0)
     return np.ones(area.shape, np.float32) if np.abs(area - 1).max() < SAME_AREA else area.astype(np.float32)
-
-
-__all__ = ["pixel_area"]

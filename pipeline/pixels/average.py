@@ -302,6 +302,3 @@ def _rescue(  # type: ignore[no-untyped-def]
     else:
         picture[c, i, j] = np.float32(0)
         noise[c, i, j] = np.float32(0)
-
-
-__all__ = ["NO_GROUP", "NoisePlan", "average", "noise_plan", "tally_of"]

@@ -389,15 +389,3 @@ def _solve_symmetric(matrix, right):  # type: ignore[no-untyped-def]
             solution[i] -= matrix[k, i] * solution[k]
         solution[i] /= matrix[i, i]
     return solution
-
-
-__all__ = [
-    "DEGREE_MAX",
-    "Surface",
-    "Survey",
-    "bisquare_slow",
-    "block_size",
-    "fit_surface",
-    "sample_map",
-    "survey_mosaic",
-]

@@ -122,6 +122,3 @@ def bound_resampled(  # type: ignore[no-untyped-def]
                         low, high = min(low, v), max(high, v)
                 more = added[c, k] + into * (added[c, k + 1] - added[c, k])
                 values[colour + c, i, j] = min(max(values[colour + c, i, j], gain * low + more), gain * high + more)
-
-
-__all__ = ["FULL", "REACH", "bound_demosaiced", "bound_resampled", "near_full", "near_full_slow"]

@@ -112,6 +112,3 @@ def local_plane(values: Doubles, weight: Doubles, reach: float) -> tuple[Doubles
     dx, dy = np.clip(x - mx, -most, most), np.clip(y - my, -most, most)
     plane = mean + ((yy * xv - xy * yv) * dx + (xx * yv - xy * xv) * dy) / det
     return plane, mean, total
-
-
-__all__ = ["any_in_cells", "between", "cell_sums", "in_cells", "local_plane", "smoothed"]

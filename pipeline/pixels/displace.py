@@ -173,6 +173,3 @@ def displaced_slow(plane: NDArray[Any], x: NDArray[np.float64], y: NDArray[np.fl
         patch = plane[iy - REACH_BEFORE : iy + REACH_AFTER + 1, ix - REACH_BEFORE : ix + REACH_AFTER + 1]
         result[at] = (down / down.sum()) @ patch @ (across / across.sum())
     return result
-
-
-__all__ = ["BEYOND", "displaced", "displaced_slow", "displacement_grid"]

@@ -108,6 +108,3 @@ def _find_seeds(hits, square, seeds):  # type: ignore[no-untyped-def]
         seeds[j] = hits[j] if square[j] >= np.uint8(CLUSTER_MIN) else np.uint8(0)
         found = np.uint8(found | seeds[j])
     return found != 0
-
-
-__all__ = ["GROW_MARGIN", "grow"]

@@ -150,6 +150,3 @@ def hide_slow(codes: NDArray[np.uint8], land: NDArray[np.bool_]) -> tuple[NDArra
     open_ = there & ~land
     never = (there & land).any(axis=0) & ~open_.any(axis=0)
     return np.where(open_ | (there & never), codes, NOT_COVERED).astype(np.uint8), never
-
-
-__all__ = ["CELL", "NOTHING", "SOME", "WHOLE", "give_back", "hide_plane", "hide_slow", "shown_in_cells"]

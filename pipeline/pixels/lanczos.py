@@ -62,16 +62,3 @@ def lanczos_polynomials() -> NDArray[np.float32]:
 
 LANCZOS = lanczos_table()
 POLYNOMIALS = lanczos_polynomials()
-
-__all__ = [
-    "LANCZOS",
-    "OVERREAD",
-    "PHASES",
-    "POLYNOMIALS",
-    "REACH_AFTER",
-    "REACH_BEFORE",
-    "ROW",
-    "lanczos3",
-    "lanczos_polynomials",
-    "lanczos_table",
-]

@@ -1,5 +1,3 @@
 """From median absolute deviations to standard deviations; alone, as the decoding process must load no compiler."""
 
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
-
-__all__ = ["MAD_TO_SIGMA"]

@@ -188,6 +188,3 @@ def shared_share(
         pairs = w if halves is None else w * (halves != halves[i])
         total += w[i] * float(common @ pairs)
     return total if halves is None else 2 * total
-
-
-__all__ = ["BLOCK", "BlockNoise", "PhotonTransfer", "block_noise", "photon_transfer", "shared_share"]

@@ -81,6 +81,3 @@ def sorting_network(size: int) -> NDArray[np.int64]:
             step //= 2
         merged *= 2
     return np.array(pairs, np.int64).reshape(-1, 2)
-
-
-__all__ = ["median_first", "put_in_order", "select_first", "sort_first", "sorting_network"]

@@ -38,6 +38,3 @@ def as_taken(picture: NDArray[Any], orientation: int) -> NDArray[Any]:
 def upright_shape(shape: tuple[int, int], orientation: int) -> tuple[int, int]:
     """(height, width) once upright."""
     return upright(np.broadcast_to(np.uint8(0), shape), orientation).shape[:2]
-
-
-__all__ = ["ORIENTATIONS", "as_taken", "upright", "upright_shape"]

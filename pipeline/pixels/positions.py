@@ -154,16 +154,3 @@ def _bounds(shift, lagrange, top, bottom, left, right):  # type: ignore[no-untyp
 
 
 LAGRANGE = lagrange_table()
-
-__all__ = [
-    "GRID_STEP",
-    "LAGRANGE",
-    "PixelMap",
-    "PositionGrid",
-    "grid_nodes",
-    "grid_through",
-    "lagrange_table",
-    "node_row",
-    "position_grid",
-    "positions",
-]

@@ -96,6 +96,3 @@ def row_medians(values: NDArray[Any]) -> NDArray[Any]:
     number = np.count_nonzero(~np.isnan(values), axis=-1)
     middle = np.take_along_axis(ordered, (np.maximum(number - 1, 0) // 2)[..., None], axis=-1)[..., 0]
     return np.where(number > 0, middle, middle.dtype.type(0))
-
-
-__all__ = ["MAD_TO_SIGMA", "robust_fit", "robust_mean", "row_medians"]

@@ -377,18 +377,3 @@ def one_by_one_slow(
         mean = np.average(values[keep], weights=w)
         keep |= (values - mean) ** 2 <= sigma**2 * variance * (1 + weights / w.sum())
     return keep
-
-
-__all__ = [
-    "CLUSTER_SIDE",
-    "GROWN",
-    "MILD",
-    "OWN_MIN",
-    "SINGLE",
-    "UNLIMITED",
-    "one_by_one",
-    "one_by_one_slow",
-    "own_scatter",
-    "reject",
-    "settle_pairs",
-]

@@ -391,15 +391,3 @@ def noise_code(ix, iy, fx, fy):  # type: ignore[no-untyped-def]
     qx, qy = qx * (np.int32(1) - over_x), qy * (np.int32(1) - over_y)
     place = ((iy + over_y) & np.int32(1)) * np.int32(2) + ((ix + over_x) & np.int32(1))
     return np.uint8((place * np.int32(NOISE_PHASES) + qy) * np.int32(NOISE_PHASES) + qx)
-
-
-__all__ = [
-    "NOISE_PHASES",
-    "NOT_COVERED",
-    "block_variance",
-    "interpolation_variance",
-    "noise_code",
-    "resample",
-    "resample_plane",
-    "row_of_nodes",
-]

@@ -82,6 +82,3 @@ def residuals(  # type: ignore[no-untyped-def]
                     scatters[c, cores[c]] = (squares - noise) / (covered - 1) / (signal[c, i, j] * signal[c, i, j])
                     cores[c] += 1
     return told
-
-
-__all__ = ["residuals"]

@@ -211,6 +211,3 @@ def _take_off(values, blocks, restless, origin):  # type: ignore[no-untyped-def]
             first = blocks[top, left] + across * (blocks[top, beside] - blocks[top, left])
             second = blocks[below, left] + across * (blocks[below, beside] - blocks[below, left])
             values[i, j] -= share * (first + down * (second - first))
-
-
-__all__ = ["SETTLE_MARGIN", "SIDE", "restless_pixels", "restlessness", "settle"]

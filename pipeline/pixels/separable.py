@@ -285,6 +285,3 @@ def _run_end(near, far, t):  # type: ignore[no-untyped-def]
         t = 64
     left = far >> np.uint64(t - 64)
     return t + 1 + lowest_bit(left)  # type: ignore[call-arg]
-
-
-__all__ = ["MOST", "OUT", "SLOPE_MAX", "cubic", "row_curves", "stretch", "stretch_scratch", "stretch_slow"]

@@ -102,6 +102,3 @@ def _widen(values, reach, out):  # type: ignore[no-untyped-def]
             out[j] = max(out[j], values[j + step])
         for j in range(step, width):
             out[j] = max(out[j], values[j - step])
-
-
-__all__ = ["MEDIAN_FRAMES", "RING_PX", "RING_SHARE", "spread", "star_signal"]

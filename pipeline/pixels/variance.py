@@ -76,6 +76,3 @@ def fill_bases(floor, slope, offsets, members, sky, row, columns, bases):  # typ
 def base_variance(floor, slope, level, offsets, row, column):  # type: ignore[no-untyped-def]
     """Variance of a frame's mosaic pixel at the sky of one cell."""
     return floor + slope * max(level - cell_mean(offsets, row, column), np.float32(0))
-
-
-__all__ = ["along_row", "base_variance", "cell_mean", "fill_bases", "row_cells"]

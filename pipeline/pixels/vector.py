@@ -295,17 +295,3 @@ def _sums(
             total = builder.fadd(pick(total, list(range(width))), pick(total, list(range(width, 2 * width))))
         results.append(builder.extract_element(total, ir.Constant(_INDEX, 0)))
     return results
-
-
-__all__ = [
-    "blend_6x8",
-    "blend_6x8_rgb",
-    "changes_8",
-    "fetch",
-    "fetch_row",
-    "lowest_bit",
-    "multiply_add",
-    "weighted_6x8",
-    "weighted_6x8_rgb",
-    "weighted_6x8_slow",
-]

@@ -234,6 +234,3 @@ def _same_colour(kind, dy, dx):  # type: ignore[no-untyped-def]
     if kind == CHESS:
         return (dy + dx) % 2 == 0
     return True
-
-
-__all__ = ["CHESS", "FULL", "REPAIR_MARGIN", "SPARSE", "calibrate", "dark_signal", "lattices", "repair"]

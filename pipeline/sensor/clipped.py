@@ -45,6 +45,3 @@ def _clip_rounds(values, centre, spread, sigma, rounds):  # type: ignore[no-unty
             break
         last = count
     return centre, spread
-
-
-__all__ = ["clipped"]

@@ -286,14 +286,3 @@ def block_rows(frames: int, width: int, memory_mb: float) -> int:
     """Rows (even, at least 2) of a stack of `frames` that fit the memory given."""
     rows = int(memory_mb * 1e6 / (2 * frames * width + 32 * width))
     return max(2, rows // 2 * 2)
-
-
-__all__ = [
-    "CLIP_SIGMA",
-    "NoiseModel",
-    "block_rows",
-    "fit_noise",
-    "robust_mean",
-    "standard_error",
-    "unstable_ratio",
-]

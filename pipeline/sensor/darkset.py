@@ -167,6 +167,3 @@ def left_out(figures: Sequence[FrameFigures], sigma: float) -> dict[int, str]:
 
 def _spread(values: NDArray[np.float64]) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
-
-
-__all__ = ["FrameFigures", "frame_figures", "left_out", "sample_rows", "set_centre", "successive_sigma"]

@@ -421,21 +421,3 @@ def _window_tops(height: int, window: int) -> list[int]:
     """Tops of windows that overlap by half and reach the last row."""
     tops = list(range(0, height - window + 1, max(1, window // 2)))
     return tops if tops[-1] + window == height else [*tops, height - window]
-
-
-__all__ = [
-    "COLD",
-    "HOT",
-    "UNSTABLE",
-    "Pixels",
-    "add_persistence",
-    "bad_columns",
-    "coarse_level",
-    "cross_residual_sigma",
-    "gather_patches",
-    "line_level",
-    "looks_like_defect",
-    "master_defects",
-    "persistence_candidates",
-    "same_colour_excess",
-]

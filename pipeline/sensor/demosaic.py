@@ -205,16 +205,3 @@ def _malvar_green(m, red_row, red_column, red_gain, blue_gain, green):  # type: 
             far = (a[x + 2] + e[x + 2]) + (c[x] + c[x + 4])
             at_colour = gain * (half * here - eighth * far) + quarter * (near_v + near_h)
             line[x] = at_colour if site[x] > half else here
-
-
-__all__ = [
-    "MARGIN",
-    "NEUTRAL",
-    "Balance",
-    "colours",
-    "demosaic",
-    "demosaic_padded",
-    "green_padded",
-    "response",
-    "usable_balance",
-]

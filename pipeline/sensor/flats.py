@@ -167,15 +167,3 @@ def flat_defects(flat: NDArray[np.float32]) -> NDArray[np.uint8]:
 def usable(flat: NDArray[np.float32]) -> NDArray[np.float32]:
     """The flat with 0 (which `calibrate` leaves undivided) where it is too dark to divide by."""
     return np.where(flat > FLAT_FLOOR * float(np.percentile(flat[::8, ::8], 99)), flat, np.float32(0))
-
-
-__all__ = [
-    "block_response",
-    "by_place",
-    "flat_defects",
-    "flat_levels",
-    "normalise",
-    "shape_departures",
-    "unusable_flat",
-    "usable",
-]

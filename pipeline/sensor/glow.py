@@ -227,6 +227,3 @@ def colour_levels(surveys: Sequence[NDArray[np.float32]], cfa: str) -> NDArray[n
         frames += np.median(middles) - middles
         planes.append([np.median(part, axis=0) for part in (frames[:middle], frames[middle:])])
     return np.stack(planes, axis=1)
-
-
-__all__ = ["Glow", "colour_levels", "find_glow", "grey_weights"]

@@ -288,6 +288,3 @@ def _draw(mean, noise, scatter, belief, kept, tile, value, error):  # type: igno
             value[y, x] += rest
             shared = (1 - min(own, np.float32(1))) * kept[y // tile[0], x // tile[1]]
             error[y, x] = np.sqrt(variance * (own + shared))
-
-
-__all__ = ["least_error", "structure"]

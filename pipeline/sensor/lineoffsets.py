@@ -111,6 +111,3 @@ def line_offsets(lines: Lines) -> NDArray[np.float32] | None:
 
 def _spread(values: NDArray[np.floating]) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
-
-
-__all__ = ["Lines", "line_offsets"]

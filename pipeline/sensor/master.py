@@ -108,15 +108,3 @@ def master_hdus(
             table,
         ]
     )
-
-
-__all__ = [
-    "Master",
-    "check_fits_together",
-    "empty_master",
-    "is_dark",
-    "master_hdus",
-    "read_master",
-    "read_usable_master",
-    "unusable",
-]

@@ -247,6 +247,3 @@ def colour_planes(cfa: str) -> dict[str, tuple[tuple[int, int], ...]]:
     if cfa not in CFA_PATTERNS:
         raise ValueError(f"cfa must be MONO or one of {', '.join(CFA_PATTERNS)} (got {cfa!r})")
     return {c: tuple((n // 2, n % 2) for n in range(4) if cfa[n] == c) for c in "RGB"}
-
-
-__all__ = ["CFA_PATTERNS", "MosaicFile", "MosaicHeader", "colour_planes", "to_stored", "write_mosaic"]

@@ -33,6 +33,3 @@ class Pattern:
         if self.columns is not None:
             total += self.columns
         return total
-
-
-__all__ = ["Pattern"]

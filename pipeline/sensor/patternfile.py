@@ -43,6 +43,3 @@ def read_pattern(path: Path) -> Pattern:
         raise InputError(f"{shown(path)}: there is no such file; run dark first") from None
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(f"{shown(path)}: not a defect map; run 'dark scene' again") from error
-
-
-__all__ = ["pattern_hdus", "read_pattern"]

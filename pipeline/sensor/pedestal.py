@@ -52,6 +52,3 @@ def pedestal(levels: NDArray[np.floating], variances: NDArray[np.floating]) -> P
     if level < 0 or error > ERROR_MAX * sky:
         return None
     return Pedestal(min(level, lowest), error)
-
-
-__all__ = ["Pedestal", "pedestal"]

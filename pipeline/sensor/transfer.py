@@ -218,6 +218,3 @@ def _correlation(axes: tuple[tuple[int, int], ...], fwhm: float) -> tuple[float,
     variance = (fwhm / 2.3548) ** 2
     step = axes[0][0] ** 2 + axes[0][1] ** 2
     return float(np.exp(-step / 4 / variance)), float(np.exp(-step / variance))
-
-
-__all__ = ["line_through", "transfer_blocks"]

@@ -183,6 +183,3 @@ def dark_factor(values: Pixels, warm: WarmPixels, sigma: float, top: float) -> D
     if error > FACTOR_ERROR_MAX:
         return DarkFactor(None, error, int(inside.sum()))
     return DarkFactor(factor, error, int(inside.sum()))
-
-
-__all__ = ["DarkFactor", "WarmPixels", "dark_factor", "expected_share", "rim_excess", "warm_pixels"]

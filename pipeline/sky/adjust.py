@@ -14,7 +14,8 @@ from pipeline.sky import refraction, times
 from pipeline.sky.breathing import matters, rescaled, scale_changes
 from pipeline.sky.camera import Camera
 from pipeline.sky.fit import Air, Bundle, Observations, bundle_cost, fit, resect
-from pipeline.sky.table import FrameStars, catalogue_directions, gather, mutual, observations
+from pipeline.sky.match import pairs_within
+from pipeline.sky.table import FrameStars, catalogue_directions, gather, observations
 from pipeline.sky.zenith import seek_zenith
 
 Floats = NDArray[np.float64]
@@ -348,10 +349,10 @@ def _place_all(
         for steps in (0,) if n in in_fit else ROUGH_THEN_FINE:
             seen = _directions(camera, final[n], stars.xy, zenith, strength)
             good = np.flatnonzero(np.isfinite(seen[:, 0]))
-            pairs = mutual(tree, seen[good], reach / camera.focal_px)
+            pairs = pairs_within(seen[good], tree, reach / camera.focal_px)
             if len(pairs) < 3:
                 break
-            star, detection = pairs[:, 0], good[pairs[:, 1]]
+            star, detection = pairs[:, 1], good[pairs[:, 0]]
             directions = bundle.stars[star]
             if zenith is not None:
                 directions = refraction.refract(directions, zenith, strength)

@@ -156,6 +156,3 @@ def _fit(design: Floats, target: Floats) -> tuple[float, float] | None:
         return None
     solution, errors = robust_fit(design, target)
     return float(solution[1]), float(errors[1])
-
-
-__all__ = ["Brightness", "Frame", "sky_zero"]

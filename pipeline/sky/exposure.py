@@ -13,16 +13,6 @@ def rule_of_500(focal_mm: float, crop: float = 1.0) -> float:
     return 500.0 / (focal_mm * crop)
 
 
-def npf_simple(f_number: float, pixel_um: float, focal_mm: float) -> float:
-    """Longest exposure for points, seconds: (35 N + 30 p) / f.
-
-    References
-    ----------
-    F. Michaud, Societe Astronomique du Havre, "regle NPF".
-    """
-    return (35.0 * f_number + 30.0 * pixel_um) / focal_mm
-
-
 def npf_full(f_number: float, pixel_um: float, focal_mm: float, declination_deg: float = 0.0, k: float = 1.0) -> float:
     """Longest exposure, seconds: k (16.9 N + 0.1 f + 13.7 p) / (f cos(dec)); k = 1 points, 3 trails just visible.
 
@@ -30,7 +20,7 @@ def npf_full(f_number: float, pixel_um: float, focal_mm: float, declination_deg:
 
     References
     ----------
-    As `npf_simple`.
+    F. Michaud, Societe Astronomique du Havre, "regle NPF".
     """
     lever = focal_mm * math.cos(math.radians(declination_deg))
     if lever <= 1e-9 * focal_mm:

@@ -167,8 +167,8 @@ def _transformation(p: Floats, q: Floats, with_scale: bool) -> tuple[Floats, Flo
     return matrix, q0 - matrix @ p0
 
 
-def _pairs_within(moved: Floats, tree: cKDTree, tolerance: float) -> NDArray[np.intp]:
-    """Mutually nearest neighbours within a distance."""
+def pairs_within(moved: Floats, tree: cKDTree, tolerance: float) -> NDArray[np.intp]:
+    """(k, 2): rows of `moved` and of the tree's points that are each other's nearest within a distance."""
     distance, nearest = tree.query(moved, distance_upper_bound=tolerance)
     hit = np.flatnonzero(np.isfinite(distance))
     order = hit[np.argsort(distance[hit], kind="stable")]
@@ -218,12 +218,12 @@ def _best(
             continue
         tried.add(key)
         # a triangle's own errors are stretched across the frame: look wider first, then close in
-        pairs = _pairs_within(sample @ matrix.T + offset, tree, 3 * tolerance)
+        pairs = pairs_within(sample @ matrix.T + offset, tree, 3 * tolerance)
         for width in (3.0, 2.0, 1.0):
             if len(pairs) < 4:
                 break
             matrix, offset = _transformation(p[pairs[:, 0]], q[pairs[:, 1]], scale_tolerance > 0)
-            pairs = _pairs_within(p @ matrix.T + offset, tree, width * tolerance)
+            pairs = pairs_within(p @ matrix.T + offset, tree, width * tolerance)
         if best is None or len(pairs) > len(best):
             best = pairs
             if len(best) >= max(enough, 3 * FEWEST):
@@ -234,7 +234,7 @@ def _best(
     if pdtrc(len(best) - 4, chance) * max(len(tried), 1) > CHANCE:
         return None
     matrix, offset = _transformation(p[best[:, 0]], q[best[:, 1]], scale_tolerance > 0)
-    best = _pairs_within(p @ matrix.T + offset, tree, tolerance)
+    best = pairs_within(p @ matrix.T + offset, tree, tolerance)
     if len(best) < FEWEST:
         return None
     matrix, offset = _transformation(p[best[:, 0]], q[best[:, 1]], scale_tolerance > 0)

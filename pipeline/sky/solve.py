@@ -13,6 +13,7 @@ from scipy.special import pdtrc
 
 from pipeline.sky import catalogue
 from pipeline.sky.camera import Camera
+from pipeline.sky.match import pairs_within
 from pipeline.sky.slopes import camera_vector, prior_sigmas, project_with_slopes, with_vector
 
 Floats = NDArray[np.float64]
@@ -281,7 +282,7 @@ def refine(
         width = width or max(1.0, 3.5 * rms)
         near = np.hypot(*(predicted - middle).T) <= radius * half * 1.001
         rows, predicted = rows[near], predicted[near]
-        pairs = _mutual(predicted, tree, width)
+        pairs = pairs_within(predicted, tree, width)
         if len(pairs) < FEWEST:
             return None
         seen_at = positions[pairs[:, 1]]
@@ -317,16 +318,6 @@ def _covered(matched: Floats, predicted: Floats, middle: Floats, half: float) ->
     if outer < 20 or inner < 20:
         return True
     return float(ours.sum()) / outer >= OUTER_SHARE * float((~ours).sum()) / inner
-
-
-def _mutual(predicted: Floats, tree: cKDTree, width: float) -> NDArray[np.intp]:
-    """(k, 2) rows of predicted and detected stars that are each other's nearest within a distance."""
-    distance, nearest = tree.query(predicted, distance_upper_bound=width)
-    hit = np.flatnonzero(np.isfinite(distance))
-    order = hit[np.argsort(distance[hit], kind="stable")]
-    _, first = np.unique(nearest[order], return_index=True)
-    chosen = np.sort(order[first])
-    return np.stack([chosen, nearest[chosen]], axis=1)
 
 
 def _fit(

@@ -52,6 +52,3 @@ def _unit(vectors: Floats) -> Floats:
 
 def _altitude(vectors: Floats, up: Floats) -> Floats:
     return np.degrees(np.arcsin(np.clip(np.sum(vectors * up, axis=-1), -1, 1)))
-
-
-__all__ = ["SunMoon", "sun_and_moon"]

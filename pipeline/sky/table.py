@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.sky import catalogue
 from pipeline.sky.fit import Observations
+from pipeline.sky.match import pairs_within
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -62,16 +63,6 @@ def centroid_sigma(flux: Floats, flux_error: Floats, fwhm_px: float, saturated: 
     return np.sqrt(FLOOR_PX**2 + noise**2 + np.where(saturated, SATURATED_PX**2, 0.0))
 
 
-def mutual(one: cKDTree, other: Floats, width: float) -> Ints:
-    """(k, 2): rows of the tree's points and of `other` that are each other's nearest within a distance."""
-    distance, nearest = one.query(other, distance_upper_bound=width)
-    hit = np.flatnonzero(np.isfinite(distance))
-    order = hit[np.argsort(distance[hit], kind="stable")]
-    _, first = np.unique(nearest[order], return_index=True)
-    chosen = np.sort(order[first])
-    return np.stack([nearest[chosen], chosen], axis=1)
-
-
 def gather(directions: Sequence[Floats], width: float, order: Sequence[int]) -> tuple[list[Ints], Floats, Ints]:
     """Bring the detections of all frames together, star by star.
 
@@ -98,9 +89,9 @@ def gather(directions: Sequence[Floats], width: float, order: Sequence[int]) -> 
         mine = directions[n][good]
         assigned = np.full(len(good), -1, np.intp)
         if tree is not None and len(good):
-            pairs = mutual(tree, mine, width)
-            assigned[pairs[:, 1]] = pairs[:, 0]
-            seen[pairs[:, 0]] += 1
+            ours, stars = pairs_within(mine, tree, width).T
+            assigned[ours] = stars
+            seen[stars] += 1
         new = assigned < 0
         if tree is not None and new.any():
             # a second detection beside a star that is taken is no new star: it would only confuse the next frame
@@ -152,6 +143,6 @@ def catalogue_directions(stars: Floats, width: float, velocity: Floats) -> Float
     places /= np.linalg.norm(places, axis=1, keepdims=True)
     if not len(near):
         return result
-    pairs = mutual(cKDTree(places), stars, width)
-    result[pairs[:, 1]] = places[pairs[:, 0]]
+    rows, catalogued = pairs_within(stars, cKDTree(places), width).T
+    result[rows] = places[catalogued]
     return result

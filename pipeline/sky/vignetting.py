@@ -233,6 +233,3 @@ def _centred(values: Floats, weight: Floats, star: NDArray[np.intp]) -> Floats:
     """Values less each star's own weighted mean."""
     total = np.maximum(np.bincount(star, weight), 1e-30)
     return np.asarray(values - (np.bincount(star, weight * values) / total)[star])
-
-
-__all__ = ["Vignetting", "measure_vignetting", "response"]

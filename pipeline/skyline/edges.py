@@ -128,6 +128,3 @@ def support(region: Bools, halves: tuple[Floats, Floats]) -> Support:
     stands = steps.min(axis=0) > STANDS * steps.max(axis=0)
     good = strong & stands & (steps.mean(axis=0) > SHARP * norm) & usable
     return Support(float(good.sum() / usable.sum()), int(usable.sum()))
-
-
-__all__ = ["Support", "is_skyline", "sharpness", "support"]

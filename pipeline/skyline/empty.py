@@ -108,6 +108,3 @@ def _density(counts: Floats, seen: Witnesses, cell: int) -> Floats:
         density[settled] = held[settled] / area[settled]
     density[density == 0] = counts.sum() / counts.size / 4
     return density
-
-
-__all__ = ["CELL", "Emptiness", "emptiness"]

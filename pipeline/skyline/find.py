@@ -89,6 +89,3 @@ def find_ground(
         result[knot] = told
     moves = (len(places) > 1 or side > HALF) and any(told.cells is not None for told in result.values())
     return Found(result[geometry.reference], lay_out(hold, result, side) if moves else [], reference, seen)
-
-
-__all__ = ["Found", "find_ground"]

@@ -193,6 +193,3 @@ def hold_of(geometry: Geometry, seconds: Mapping[str, float | None], pole: Float
 
 def _matrix(geometry: Geometry, name: str) -> Floats:
     return np.asarray(Rotation.from_quat(geometry.frames[name].attitude, scalar_first=True).as_matrix())
-
-
-__all__ = ["TRACKED", "TRIPOD", "UNKNOWN", "Hold", "hold_of"]

@@ -107,6 +107,3 @@ def filled(ground: Bools, odds: Floats, stars: Bools, most: int) -> Bools:
     keep = gaps | starry | (sizes >= sizes[1:].max())
     keep[0] = True
     return np.asarray(ground | ~keep[labels])
-
-
-__all__ = ["filled", "least_cut", "rooted"]

@@ -115,6 +115,3 @@ def _plane_through(values: Doubles, weight: Doubles, reach: float, side: int) ->
         fill = open_ & (total > 0.05 * side**2)
         result[fill] = np.clip(plane[fill], least, most)
     return np.where(np.isnan(result), _mean_through(values, weight, 4 * reach, side), result)
-
-
-__all__ = ["apart", "block_side", "follow"]

@@ -148,6 +148,3 @@ def _purest(over: Floats, ground: Bools) -> Floats:
     found[asked] = np.maximum(np.take_along_axis(purest, place[:, None], axis=1)[:, 0], 0)
     found = ndimage.uniform_filter(ndimage.maximum_filter(found, REACH), 3)
     return np.asarray(between(found, CELL, over.shape), np.float32)
-
-
-__all__ = ["own_level", "soften"]

@@ -141,6 +141,3 @@ def _cells_of(
         i + np.rint(between(down / side, NODE, shape)).astype(np.int64),
         j + np.rint(between(right / side, NODE, shape)).astype(np.int64),
     )
-
-
-__all__ = ["about", "areas_of", "knots", "lay_out", "moving_land", "nearest", "spacing_px"]

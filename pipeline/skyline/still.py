@@ -238,6 +238,3 @@ def _take(values, held, counts):  # type: ignore[no-untyped-def]
         known = values[j] == values[j]
         held[j] = values[j] if known else np.float32(np.inf)
         counts[j] += np.int32(known)
-
-
-__all__ = ["HALF", "Stills", "cells", "choose", "make_stills", "medians"]

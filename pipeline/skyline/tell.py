@@ -290,6 +290,3 @@ def _pixel_noise(plane: Floats, known: Bools) -> float:
     if not steps.size:
         return 1.0
     return max(float(np.median(np.abs(steps[:: max(1, steps.size // 200_000)])) / 0.6745 / np.sqrt(2)), 1e-3)
-
-
-__all__ = ["box_about", "enlarged", "tell"]

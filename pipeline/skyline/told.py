@@ -37,6 +37,3 @@ class Told:
     def share(self) -> float:
         """Of the picture that is ground."""
         return 0.0 if self.cells is None else float(self.cells.mean(dtype=np.float64))
-
-
-__all__ = ["Told"]

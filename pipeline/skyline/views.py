@@ -248,6 +248,3 @@ def scale_between(
     # error of a median: 1.253 times that of a mean (elementary statistics)
     error = 1.253 * MAD_TO_SIGMA * float(np.median(np.abs(ratio - middle))) / np.sqrt(len(ratio))
     return middle, error
-
-
-__all__ = ["ALIKE", "View", "carried", "contrast", "moved_through", "place_view", "scale_between"]

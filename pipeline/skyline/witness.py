@@ -227,6 +227,3 @@ def _near(
     ratio[near] = fluxes[which[near]] / np.maximum(flux[use][near], 1e-9)
     found[use] = near & (ratio < FLUX_FACTOR) & (ratio > 1 / FLUX_FACTOR)
     return found
-
-
-__all__ = ["Seen", "Witnesses", "sightings"]

@@ -66,6 +66,3 @@ def reaches(band: Band, far: float, frame: Frame, origin: tuple[int, int], shape
     ends = np.array(band.ends).reshape(2, 2)
     low, high = ends.min(axis=0) - far, ends.max(axis=0) + far
     return bool(low[0] <= x1 and high[0] >= x0 and low[1] <= y1 and high[1] >= y0)
-
-
-__all__ = ["Band", "band_of", "beside", "frame_positions", "reaches"]

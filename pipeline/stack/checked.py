@@ -148,6 +148,3 @@ def star_scatter(scatters: NDArray[np.floating], frames: int) -> float:
         return SCATTER_DEFAULT
     found = max(float(np.quantile(scatters, SCATTER_QUANTILE)), 0.0)
     return float(np.clip(np.sqrt(found), *SCATTER_RANGE))
-
-
-__all__ = ["CROWDED", "corrected", "star_scatter", "transfer_of", "with_transfer"]

@@ -236,6 +236,3 @@ def _frame_noise(gathered: Gathered, measured: Sequence[BlockNoise], sets: int) 
 def gathered_pixels(gathered: Gathered, matching: Matching) -> int:
     """Values that a frame covering everything has: the largest of any frame (the reference covers all)."""
     return max(int(gathered.tally[:, 0].max()), matching.sky.shape[0])
-
-
-__all__ = ["Gathered", "SharedDark", "figures", "noise_scale", "shared_dark"]

@@ -169,16 +169,3 @@ def read_ground(path: Path) -> GroundFile | None:
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(f"{shown(path)}: is not a scene's ground ({error}); run ground again") from error
     return GroundFile(mask, box, planes, noise, covered)
-
-
-__all__ = [
-    "FULL",
-    "GroundFile",
-    "LaidOver",
-    "append_mask",
-    "append_moving",
-    "picture_header",
-    "read_ground",
-    "read_moving",
-    "write_no_ground",
-]

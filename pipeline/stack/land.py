@@ -225,16 +225,3 @@ def _grids(
         )
         result.append(replace(grid, shift=grid.shift + np.float32(area.margin)))
     return tuple(result)
-
-
-__all__ = [
-    "REACH_PX",
-    "SHARE_LEAST",
-    "Area",
-    "Canvas",
-    "Land",
-    "Standing",
-    "area_of",
-    "land_in",
-    "land_over",
-]

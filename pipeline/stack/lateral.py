@@ -97,6 +97,3 @@ def malvar_colour(m, own_row, own_column, out):  # type: ignore[no-untyped-def]
                 )
                 opposite = (half + quarter) * here - (eighth + sixteenth) * (far_v + far_h) + quarter * diagonal
                 line[x] = above if site[x] > half else opposite
-
-
-__all__ = ["EXTRA", "carry_green", "malvar_colour"]

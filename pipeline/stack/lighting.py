@@ -115,6 +115,3 @@ def _scatter(differences: NDArray[np.float64]) -> float:
     """Robust standard deviation about each colour's median."""
     about: Sequence[NDArray[np.float64]] = [row - np.median(row) for row in differences]
     return MAD_TO_SIGMA * float(np.median(np.abs(np.concatenate(about))))
-
-
-__all__ = ["OneLight", "light_factor", "one_light"]

@@ -436,6 +436,3 @@ def _mean_surface(
     mean = np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
     coefficients = np.linalg.lstsq(terms * root[:, None], mean * root, rcond=None)[0]
     return Surface(coefficients, min(degree, DEGREE_MAX), shape)
-
-
-__all__ = ["Matching", "by_colour", "grid_positions", "match_frames", "sky_levels", "star_weights"]

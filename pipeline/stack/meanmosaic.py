@@ -154,6 +154,3 @@ def mean_level(scene: Scene) -> np.float32:
     """The level at which pixels of the frames' mean are full, as `full_level` of one frame's."""
     levels = [frame.flux_scale * float(full_level(frame, scene.calibration)) for frame in scene.frames]
     return np.float32(np.average(levels, weights=scene.matching.weights))
-
-
-__all__ = ["AROUND", "BYTES_PER_PIXEL", "MeanMosaic", "mean_level"]

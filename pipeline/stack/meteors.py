@@ -92,6 +92,3 @@ def lay_over(
     shown = np.round(1 + (1 - share) * (coverage.astype(np.float32) - 1)).astype(np.uint16)
     coverage[:] = np.where(here & (coverage > 0), shown, coverage)
     rejected[:] = np.where(here, np.minimum(np.round((1 - share) * rejected), coverage), rejected)
-
-
-__all__ = ["lay_over", "meteors_of", "reach_of", "share_of"]

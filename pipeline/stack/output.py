@@ -109,6 +109,3 @@ def _head(shape: tuple[int, int, int], header: fits.Header, primary: bool) -> by
         if card.keyword not in first and card.keyword not in ("SIMPLE", "XTENSION"):
             first.append(card)
     return first.tostring(endcard=True, padding=True).encode("ascii")
-
-
-__all__ = ["CombinedWriter", "compressed"]

@@ -80,6 +80,3 @@ def take_out(
     left = (codes[:, rows, columns] != NOT_COVERED) & ((mask[:, rows, columns] & ~np.uint8(MILD)) == 0)
     enough = left.sum(axis=0) - left[k] >= LEFT_LEAST
     mask[k, rows[enough], columns[enough]] |= np.uint8(GROWN)
-
-
-__all__ = ["passes_of", "reach_of", "take_out"]

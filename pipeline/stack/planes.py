@@ -111,16 +111,3 @@ def part_planes(pixels, places, scale, offset, origin, values):  # type: ignore[
             line = pixels[2 * i + places[p, 0]]
             for j in range(width):
                 values[p, i, j] = scale * line[2 * j + first] + added[j]
-
-
-__all__ = [
-    "COLOUR_OF",
-    "UNMOVED_PX",
-    "half_matching",
-    "half_nodes",
-    "half_shape",
-    "load_planes",
-    "part_planes",
-    "places_of",
-    "unmoved",
-]

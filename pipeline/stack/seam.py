@@ -170,6 +170,3 @@ def join(
         np.where(seen, both, alone).astype(np.float32),
         np.where(seen, both_noise, ground_noise).astype(np.float32),
     )
-
-
-__all__ = ["CELL", "FADE", "Levels", "join", "seam_cells", "sky_levels"]

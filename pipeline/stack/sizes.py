@@ -84,6 +84,3 @@ def _green(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> NDArra
         else:
             green_padded(padded, frame.header.cfa, top, 0, green[top:bottom], frame.balance)
     return green
-
-
-__all__ = ["compare"]

@@ -382,23 +382,3 @@ def reflected(first: int, last: int, size: int) -> NDArray[np.int64]:
     period = max(2 * (size - 1), 1)
     numbers = np.arange(first, last) % period
     return np.where(numbers < size, numbers, period - numbers)
-
-
-__all__ = [
-    "Calibration",
-    "Frame",
-    "Inputs",
-    "Map",
-    "Mosaics",
-    "Part",
-    "Scratch",
-    "allow_open_files",
-    "calibrated",
-    "frame_grids",
-    "full_level",
-    "green_grids",
-    "lay",
-    "load_tile",
-    "reach",
-    "reflected",
-]

@@ -407,23 +407,3 @@ def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, dow
             top, left = max(top, 0), max(left, 0)
             if top < shape[0] and left < shape[1]:
                 yield Window(top, left, min(side, shape[0] - top), min(side, shape[1] - left))
-
-
-__all__ = [
-    "UNQUIET_MARGIN",
-    "Check",
-    "Scene",
-    "Stack",
-    "Tile",
-    "Window",
-    "box_of",
-    "bytes_per_pixel",
-    "check_window",
-    "cut",
-    "cut_at_land",
-    "cut_at_unrest",
-    "load_stack",
-    "make_tile",
-    "sample_windows",
-    "tile_side",
-]

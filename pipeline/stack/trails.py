@@ -172,6 +172,3 @@ def star_trails(
         for window, tile in in_order(pool, brightest, list(cut(shape, SIDE)), threads):
             result[:, window.top : window.top + window.height, window.left : window.left + window.width] = tile
     return result
-
-
-__all__ = ["Copy", "copies", "laid", "star_trails"]

@@ -329,15 +329,3 @@ def interpolation_factors(
     single = np.einsum("cdk,cd->ck", interpolation_variance(kernels, places), ratio)
     block = np.einsum("cd,cd->c", block_variance(kernels, places, BLOCK), ratio)
     return single.astype(np.float32), block.astype(np.float32)
-
-
-__all__ = [
-    "PROGRAM_MB",
-    "Ready",
-    "in_order",
-    "interpolation_factors",
-    "make_ready",
-    "make_tiles",
-    "side_of_tiles",
-    "survey_of",
-]

@@ -48,6 +48,3 @@ def reaches(
     cells = np.unpackbits(np.frombuffer(bytes.fromhex(code), np.uint8)).astype(bool).reshape(CELLS)
     row = np.clip((y + 0.5) * CELLS[0] / height, 0, CELLS[0] - 1).astype(np.int64)
     return cells[row, np.clip((x + 0.5) * CELLS[1] / width, 0, CELLS[1] - 1).astype(np.int64)]
-
-
-__all__ = ["broad_light", "packed", "reaches"]

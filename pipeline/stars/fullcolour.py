@@ -188,6 +188,3 @@ def _heights(
     variance = [error[c, c] + error[1, 1] - 2 * error[c, 1] for c in (0, 2)]
     ratios: Floats = heights[[0, 2]] - heights[1]
     return ratios if max(variance) < ERROR_MAX**2 and np.abs(ratios).max() < 4 else None
-
-
-__all__ = ["PER_UNIT", "RATIO_DTYPE", "UNKNOWN", "full_star_colours"]

@@ -20,7 +20,7 @@ from pipeline.stars.detect import (
     within_broad_light,
 )
 from pipeline.stars.mesh import sky_mesh
-from pipeline.stars.shapes import FIT_DTYPE, fit_shapes
+from pipeline.stars.shapes import fit_shapes
 
 STAR_DTYPE = np.dtype(
     [
@@ -281,6 +281,3 @@ def _is_star(stars: NDArray[Any], fit: NDArray[Any], noise: float) -> NDArray[np
     if plain.sum() >= SHARP_NEEDS:
         good &= stars["saturated"] | (size > SHARP_SHARE * np.median(size[plain]))
     return good
-
-
-__all__ = ["FIT_DTYPE", "STAR_DTYPE", "FrameStars", "measure_frame", "measure_mosaic", "measure_picture"]

@@ -293,14 +293,6 @@ def fit_shapes(
     return out.view(FIT_DTYPE)[:, 0]
 
 
-def gaussian(parameters: NDArray[np.float64], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float64]:
-    """The model that `fit_shapes` fits (amplitude, x, y, mxx, mxy, myy), sampled at the pixel centres."""
-    amplitude, x0, y0, mxx, mxy, myy = parameters
-    dx, dy = np.asarray(x) - x0, np.asarray(y) - y0
-    determinant = mxx * myy - mxy**2
-    return amplitude * np.exp(-0.5 * (myy * dx**2 - 2 * mxy * dx * dy + mxx * dy**2) / determinant)
-
-
 def fwhm_px(mxx: Any, myy: Any) -> Any:
     """2.3548 times the root of the mean second moment, px."""
     return FWHM_PER_SIGMA * np.sqrt((np.asarray(mxx) + np.asarray(myy)) / 2)
