@@ -112,7 +112,7 @@ def stretch(
     brightness = light @ LUMINANCE.astype(np.float32)
     noise = max(pixel_noise(np.where(open_sky, brightness, np.float32(np.nan))), 1e-9)
     edge = None if land is None else ndimage.maximum_filter(land, 2 * RING_PX + 1) > 0
-    brightness = _fill_rings(light, brightness, noise, edge)
+    brightness = _fill_rings(light, noise, edge)
     _, structure = robust_level(brightness[open_sky])
     white = max(float(np.quantile(brightness[open_sky], 0.9995)), 30 * noise)
     # slope of the encoded curve at the sky
@@ -208,9 +208,7 @@ def _land(light: NDArray[np.float32], sky: float) -> NDArray[np.float32]:
     return result
 
 
-def _fill_rings(
-    light: NDArray[np.float32], brightness: NDArray[np.float32], noise: float, edge: NDArray[np.bool_] | None = None
-) -> NDArray[np.float32]:
+def _fill_rings(light: NDArray[np.float32], noise: float, edge: NDArray[np.bool_] | None) -> NDArray[np.float32]:
     """Raise the dark rings that interpolation leaves around undersampled bright stars, in place; the new brightness.
 
     Only pixels darker than the sky about them by RING_SIGMA beside a star are touched, so that dark clouds, ground and

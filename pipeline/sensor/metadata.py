@@ -117,15 +117,13 @@ class FrameMeta:
         return cls(**values)
 
 
-def build_meta(facts: HeaderFacts, tags: Mapping[str, Any], file_size: int | None = None) -> FrameMeta:
+def build_meta(facts: HeaderFacts, tags: Mapping[str, Any]) -> FrameMeta:
     """Put a frame's metadata together; LibRaw's values win where it has them.
 
     Parameters
     ----------
     facts : HeaderFacts
     tags : mapping from `read_exif`
-    file_size : int, optional
-        Bytes in the file.
 
     Returns
     -------

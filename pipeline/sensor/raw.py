@@ -95,7 +95,7 @@ class RawFrame:
         self.facts = header_facts(self._path, sizes) or self._facts_after_unpacking()
         if self.facts.cfa is not None and self.facts.cfa.startswith("?"):
             raise FrameError(self.facts.cfa[1:])
-        self.meta = build_meta(self.facts, self.tags, self.file_size)
+        self.meta = build_meta(self.facts, self.tags)
 
     def _open(self) -> None:
         try:

@@ -87,7 +87,7 @@ def lateral_colour(frames: Sequence[FrameStars], camera: Camera) -> Lateral:
         found = _gather(frames, number, camera, half)
         if len(found.frame) < STARS_MIN:
             continue
-        coefficients, scatter = _fit(found, half, sizes, len(frames))
+        coefficients, scatter = _fit(found)
         count += len(found.frame)
         scatters.append(scatter)
         a = coefficients / half  # the fit's are pixels at the corner
@@ -127,7 +127,7 @@ def _gather(frames: Sequence[FrameStars], colour: int, camera: Camera, half: flo
     return _Offsets(*(np.concatenate(part) for part in (frame, place, offset, sigma)))
 
 
-def _fit(found: _Offsets, half: float, sizes: Floats, frames: int) -> tuple[Floats, float]:
+def _fit(found: _Offsets) -> tuple[Floats, float]:
     """Coefficients (3,), px at the corner, of the terms that the offsets ask for; and the scatter about them."""
     seen = np.unique(found.frame)
     if len(seen) > FIT_FRAMES:

@@ -1,1 +1,1 @@
-"""Land in the picture: telling ground from sky, how the camera stood against the ground, and joining the two."""
+"""Land in the picture: telling ground from sky, and how the camera stood against the ground."""
