@@ -19,11 +19,12 @@ from pipeline.files import replacing
 from pipeline.inputs import showing_land
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.sensor import defects
+from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import Master, check_fits_together, is_dark, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.pattern import Pattern
-from pipeline.sensor.patternfile import pattern_hdus
+from pipeline.sensor.patternfile import banding_hdus, pattern_hdus
 from pipeline.sensor.warm import (
     DOUBLING_C,
     LINEAR_SHARE,
@@ -156,8 +157,9 @@ def make_scene(arguments: argparse.Namespace) -> None:
     if signal.dark is None and not any(frame.camera_subtracted for frame, _ in lights):
         gathered = Gathered(header.cfa, shape, signal.bias is None, moved([f for f, _ in lights], kept))
     with Progress(arguments.project, "dark", scene.scene, len(lights), scene.scene) as progress:
-        rows, flags = _scene(scene, lights, signal, trip.dark.hot_sigma, progress, gathered)
+        rows, flags, found = _scene(scene, lights, signal, trip.dark.hot_sigma, progress, gathered)
     pattern, told = (Pattern(), {}) if gathered is None else gathered.pattern()
+    told = told | found.told()
     if not header.black_stated:
         told = told | _take_pedestal(rows, lights, signal)
     if dead is not None:
@@ -177,7 +179,7 @@ def make_scene(arguments: argparse.Namespace) -> None:
     cards["NCOLD"] = (counts["cold_pixels"], "cold pixels")
     cards["COMMENT"] = "1 hot, 2 cold, 4 unstable; any of them is repaired"
     with replacing(arguments.defects) as temporary:
-        hdus = fits.HDUList([fits.PrimaryHDU(flags, cards), *pattern_hdus(pattern)])
+        hdus = fits.HDUList([fits.PrimaryHDU(flags, cards), *pattern_hdus(pattern), *banding_hdus(found.by_frame)])
         hdus.writeto(temporary, overwrite=True, output_verify="exception")
 
 
@@ -212,38 +214,77 @@ def _scene(
     hot_sigma: float,
     progress: Progress,
     gathered: Gathered | None,
-) -> tuple[list[dict[str, Any]], NDArray[np.uint8]]:
+) -> tuple[list[dict[str, Any]], NDArray[np.uint8], SceneBanding]:
     shape, header = lights[0][1].shape, lights[0][1].header
     watched = set(np.unique(np.linspace(0, len(lights) - 1, min(PERSISTENCE_FRAMES, len(lights))).round().astype(int)))
     total = np.zeros(shape, np.float32)
-    rows: list[dict[str, Any]] = []
     watch: list[_Watched] = []
-
-    def look(n: int) -> tuple[dict[str, Any], NDArray[np.float32] | None, _Watched | None]:
-        frame, mosaic = lights[n]
-        row = _dark_row(frame, mosaic, signal, scene)
-        if n not in watched:
-            return row, None, None
-        offset, scale = row.get("dark_offset") or 0.0, row.get("dark_scale", 1.0)
-        dark, factor = dark_signal(signal.dark, signal.bias, scale)
-        values = calibrate(mosaic.pixels(), mosaic.header.black, dark, factor, offset)
-        sky = np.array([[clipped_level(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)], np.float32)
-        sigma = max(defects.cross_residual_sigma(values), 1e-3)
-        return row, values, _Watched(mosaic, scale, sky + offset, sigma)
-
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        for first in range(0, len(lights), AT_ONCE):
-            for row, values, seen in pool.map(look, range(first, min(first + AT_ONCE, len(lights)))):
-                rows.append(row)
-                if values is not None and seen is not None:
-                    defects.add_persistence(total, values, seen.sigma)
-                    watch.append(seen)
-                    if gathered is not None:
-                        gathered.add(seen.mosaic, values, seen.sigma, signal.bias)
-                progress.advance()
+        rows = list(pool.map(lambda n: _dark_row(*lights[n], signal, scene), range(len(lights))))
+        found = _banding(lights, [row.get("dark_scale", 1.0) for row in rows], signal, pool, progress)
+
+        def look(n: int) -> tuple[NDArray[np.float32], _Watched]:
+            frame, mosaic = lights[n]
+            offset, scale = rows[n].get("dark_offset") or 0.0, rows[n].get("dark_scale", 1.0)
+            dark, factor = dark_signal(signal.dark, signal.bias, scale, banding=found.by_frame.get(frame.id))
+            values = calibrate(mosaic.pixels(), mosaic.header.black, dark, factor, offset)
+            sky = np.array([[clipped_level(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)], np.float32)
+            sigma = max(defects.cross_residual_sigma(values), 1e-3)
+            return values, _Watched(mosaic, scale, sky + offset, sigma)
+
+        order = sorted(watched)
+        for first in range(0, len(order), AT_ONCE):
+            for values, seen in pool.map(look, order[first : first + AT_ONCE]):
+                defects.add_persistence(total, values, seen.sigma)
+                watch.append(seen)
+                if gathered is not None:
+                    gathered.add(seen.mosaic, values, seen.sigma, signal.bias)
     flags = np.zeros(shape, np.uint8) if signal.defects is None else signal.defects.copy()
     _add_persistent(flags, total, watch, signal, header.cfa, hot_sigma, header.full_scale)
-    return rows, flags
+    return rows, flags, found
+
+
+@dataclass(frozen=True)
+class SceneBanding:
+    """What is taken off the lines of single frames, by their ids, and how far lines are off, ADU rms; None: not."""
+
+    by_frame: dict[str, Banding]
+    rows_adu: float | None
+    columns_adu: float | None
+
+    def told(self) -> dict[str, Any]:
+        """For the header of the table."""
+        rms = {"banding_rows_adu": self.rows_adu, "banding_columns_adu": self.columns_adu}
+        return {
+            "banding_frames": len(self.by_frame),
+            **{key: None if value is None else round(value, 3) for key, value in rms.items()},
+        }
+
+
+def _banding(
+    lights: list[tuple[PlannedFrame, MosaicFile]],
+    scales: list[float],
+    signal: Signal,
+    pool: ThreadPoolExecutor,
+    progress: Progress,
+) -> SceneBanding:
+    """What rows and columns are off by in single lights: each is set against those of the other lights."""
+    dark, bias = (None if part is None else strips_of(part) for part in (signal.dark, signal.bias))
+    mono = lights[0][1].header.cfa == "MONO"
+
+    def look(n: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        strips = strips_of(lights[n][1].stored)
+        if scales[n] != 0:
+            strips = strips.less(scales[n], dark).less(1.0, bias)
+        return quarters_of(strips, mono)
+
+    quarters = []
+    for found in pool.map(look, range(len(lights))):
+        quarters.append(found)
+        progress.advance()
+    banding, rows, columns = scene_banding(quarters)
+    by_frame = {frame.id: of for (frame, _), of in zip(lights, banding, strict=True) if of is not None}
+    return SceneBanding(by_frame, rows, columns)
 
 
 def clipped_level(values: NDArray[np.float32]) -> float:

@@ -18,7 +18,7 @@ from pipeline.masters import make_master
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import check_fits_together, read_master
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.sensor.patternfile import read_pattern
+from pipeline.sensor.patternfile import read_banding, read_pattern
 
 
 def calibrate_one(arguments: argparse.Namespace) -> None:
@@ -47,13 +47,14 @@ def calibrate_one(arguments: argparse.Namespace) -> None:
             raise InputError(
                 f"{shown(arguments.defects)}: has another size than the frame (got {flags.shape} and {mosaic.shape})"
             )
-    bias_plane = signal.bias
-    if arguments.defects is not None and signal.dark is None:
+    bias_plane, banding = signal.bias, None
+    if arguments.defects is not None:
+        banding = read_banding(arguments.defects).get(header.frame)
         pattern = read_pattern(arguments.defects)
-        if pattern:
+        if pattern and signal.dark is None:
             plane = pattern.at_pixels(mosaic.shape)
             bias_plane = plane if bias_plane is None else bias_plane + plane
-    dark, factor = dark_signal(signal.dark, bias_plane, 1.0 if scale is None else scale)
+    dark, factor = dark_signal(signal.dark, bias_plane, 1.0 if scale is None else scale, banding=banding)
     values = calibrate(
         pixels,
         header.black,

@@ -25,7 +25,7 @@ from pipeline.sensor.demosaic import usable_balance
 from pipeline.sensor.levels import settled_saturation
 from pipeline.sensor.master import is_dark, unusable
 from pipeline.sensor.mosaic import MosaicHeader
-from pipeline.sensor.patternfile import read_pattern
+from pipeline.sensor.patternfile import read_banding, read_pattern
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.vignetting import response
 from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_grids, green_grids
@@ -126,6 +126,7 @@ def read_inputs(
     # the reference's: a camera on automatic white balance may give every frame another
     balance = usable_balance(mosaics[reference].header.white_balance)
     calibration = _read_calibration(arguments, shape)
+    banding = {} if arguments.defects is None else read_banding(arguments.defects)
     pedestal = 0.0 if mosaics[reference].header.black_stated else take_pedestal(calibration)
     lens = lens_response(geometry, shape) if vignetting == "stars" and calibration.flat is None else None
     if lens is not None:
@@ -155,7 +156,9 @@ def read_inputs(
         grids = frame_grids(geometry, frame, shape, colour_count(cfa))
         green = green_grids(geometry, frame, shape) if len(grids) > 1 else None
         size = sizes.get(frame)
-        frames.append(Frame(frame, header, shape, float(flux), scale, offset, grids, balance, green, size))
+        frames.append(
+            Frame(frame, header, shape, float(flux), scale, offset, grids, balance, green, size, banding.get(frame))
+        )
     return Inputs(plan.scene, frames, mosaics, calibration, reference)
 
 

@@ -22,6 +22,7 @@ from pipeline.errors import FrameError, InputError
 from pipeline.files import replacing, shown
 from pipeline.plan import DarkSet, PlannedFrame, read_set
 from pipeline.sensor import darks, darkset, defects, flats
+from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.likeliest import least_error
 from pipeline.sensor.master import Master, empty_master, master_hdus, read_usable_master
@@ -127,6 +128,10 @@ def _master_dark(
     shape = candidates[0].mosaic.shape
     rows = darkset.sample_rows(*shape)
     sample = np.stack([_sample(c.mosaic, rows) for c in candidates])
+    banding = _changing_banding(candidates)
+    for part, shifts in zip(sample, banding, strict=True):
+        if shifts is not None:
+            part -= shifts.at_pixels((slice(None), slice(None)))[rows]
     figures = darkset.frame_figures(sample)
     model = darks.fit_noise(sample - _column(figures))
     out = darkset.left_out(figures, model.sigma)
@@ -148,9 +153,13 @@ def _master_dark(
     unstable = np.empty(shape, np.bool_)
 
     def block(top: int, bottom: int) -> int:
-        stack = np.empty((len(used), bottom - top, shape[1]), np.uint16)
+        some = any(banding[n] is not None for n in kept)
+        stack = np.empty((len(used), bottom - top, shape[1]), np.float32 if some else np.uint16)
         for n, c in enumerate(used):
             stack[n] = c.mosaic.region(top, bottom, 0, shape[1])
+            shifts = banding[kept[n]]
+            if shifts is not None:
+                stack[n] -= shifts.at_pixels((slice(top, bottom), slice(None)))
         part, variance, number, unsteady = darks.robust_mean(stack, levels, model)
         mean[top:bottom] = part
         noise[top:bottom] = darks.standard_error(part, variance, number, model)
@@ -186,6 +195,20 @@ def _master_dark(
         *(int(np.count_nonzero(flags & bit)) for bit in (defects.HOT, defects.COLD, defects.UNSTABLE)),
     )
     return master_hdus(cards, mean, noise, flags, table)
+
+
+def _changing_banding(candidates: list[_Candidate]) -> list[Banding | None]:
+    """What the lines of single frames are off by against the mean of all: what they have in it stays in the master."""
+    mono = candidates[0].mosaic.header.cfa == "MONO"
+    found, _, _ = scene_banding([quarters_of(strips_of(c.mosaic.stored), mono) for c in candidates])
+    some = [own for own in found if own is not None]
+    if not some:
+        return found
+    share = np.float32(len(some) / len(found))
+    rows = share * np.mean([own.rows for own in some], axis=0)
+    columns = share * np.mean([own.columns for own in some], axis=0)
+    none = Banding(np.zeros_like(rows), np.zeros_like(columns))
+    return [Banding(own.rows - rows, own.columns - columns) for own in (own or none for own in found)]
 
 
 def _column(figures: Sequence[darkset.FrameFigures]) -> NDArray[np.float32]:

@@ -13,7 +13,7 @@ from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.headline import warnings
-from pipeline.pages.noise import lowered
+from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
 from pipeline.pages.weather import exposure_lost, lost_sentence
@@ -400,3 +400,14 @@ def test_settings_made_by_hand_are_named() -> None:
     assert dict(made_facts(SimpleNamespace(plan=None), {"settings": same})) == {
         "settings changed in trip.yaml": "none: the defaults hold"
     }
+
+
+def test_a_sensors_own_pattern_is_told_where_it_is_in_no_figure():
+    """Of frames that met the same pixels, without flats; not where they moved, nor with flats and darks."""
+    figures = {"frames_kept": 26, "noise_frame": 30.0, "noise_combined": 6.0, "sensor_places": 1.62}
+    said = noise_sentence(figures | {"darks": {"used": True}, "flats": {"used": False}})
+    assert "(no flats) is in none of these figures" in said
+    assert "as over 1.6" in said
+    assert "no flats and no darks" in noise_sentence(figures)
+    for more in ({"sensor_places": 20.0}, {"flats": {"used": True}, "darks": {"camera_subtracted": True}}):
+        assert "has of its own" not in noise_sentence(figures | more)

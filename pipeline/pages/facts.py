@@ -67,7 +67,30 @@ def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
 
 
 def dark_sentence(figures: Mapping[str, Any]) -> str:
-    """Whether and why darks were taken off."""
+    """Whether and why darks were taken off, and what lines were off by from frame to frame."""
+    return _dark_taken(figures) + _banding(figures["darks"].get("banding") or {})
+
+
+def _banding(told: Mapping[str, Any]) -> str:
+    lines = _lines(told)
+    if not lines:
+        return ""
+    return (
+        f" The readout shifted whole lines, in each frame otherwise ({lines} rms, in "
+        f"{count(told['frames'], 'frame')}); this was measured and taken off."
+    )
+
+
+def _lines(told: Mapping[str, Any]) -> str:
+    """How far rows and columns are off, as far as they are."""
+    return ", ".join(
+        f"{name} by {number(told[key], 'ADU', digits=2)}"
+        for name, key in (("rows", "rows_adu"), ("columns", "columns_adu"))
+        if told.get(key)
+    )
+
+
+def _dark_taken(figures: Mapping[str, Any]) -> str:
     darks = figures["darks"]
     if darks["camera_subtracted"]:
         return (
@@ -95,13 +118,9 @@ def _without_dark(told: Mapping[str, Any]) -> str:
     else:
         why = told.get("glow") or "it was not looked for"
         text = f" An amplifier's glow, if there is any, is still in the picture: {why}."
-    lines = [
-        f"{name} by {number(told[key], 'ADU', digits=2)}"
-        for name, key in (("rows", "rows_adu"), ("columns", "columns_adu"))
-        if told.get(key)
-    ]
+    lines = _lines(told)
     if lines:
-        return f"{text} Offsets that whole lines keep were taken off ({', '.join(lines)} rms)."
+        return f"{text} Offsets that whole lines keep were taken off ({lines} rms)."
     return f"{text} Whole rows or columns with offsets of their own did not stand out."
 
 

@@ -175,6 +175,7 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         "scale_median": float(statistics.median(scales)) if scales else None,
         "camera_subtracted": plan is not None and 0 < subtracted == len(plan.frames),
         "camera_subtracted_frames": subtracted,
+        "banding": {k: record.calibration.meta.get(f"banding_{k}") for k in ("frames", "rows_adu", "columns_adu")},
         "without": {k: record.calibration.meta.get(k) for k in ("glow", "glow_adu", "rows_adu", "columns_adu")},
     }
 
@@ -193,6 +194,7 @@ NOISE_KEYS = (
     "size_ratio_corners",
     "stars_compared",
     "noise_dark_shared",
+    "sensor_places",
     "noise_notes",
     "rejected_share",
     "one_frame_share",

@@ -9,6 +9,7 @@ from pipeline.pages.plots import noise_curve
 from pipeline.pages.words import number, sentence, unit_words
 
 GAIN_BEYOND = 1.05  # small pictures tell the noise to 3 %
+PLACES_SHARE = 0.5  # pixels' own pattern averages like noise where as large a share of the frames met other pixels
 
 
 def noise_gain(figures: Mapping[str, Any]) -> float | None:
@@ -63,7 +64,22 @@ def noise_sentence(figures: Mapping[str, Any]) -> str:
     effective = figures.get("effective_frames")
     if isinstance(effective, (int, float)) and kept:
         text += f" By weight the {number(kept)} frames kept count as {number(float(effective))} equal ones."
-    return text
+    return text + _own_pattern(figures)
+
+
+def _own_pattern(figures: Mapping[str, Any]) -> str:
+    """That what pixels have of their own is in no figure, where frames met the same pixels and nothing took it off."""
+    places, kept = figures.get("sensor_places"), figures.get("frames_kept")
+    flats, darks = figures.get("flats") or {}, figures.get("darks") or {}
+    taken = {"flats": flats.get("used"), "darks": darks.get("used") or darks.get("camera_subtracted")}
+    lacking = [f"no {name}" for name, used in taken.items() if not used]
+    if not lacking or not isinstance(places, (int, float)) or not kept or places > PLACES_SHARE * kept:
+        return ""
+    return (
+        f" What each pixel of the sensor has of its own ({' and '.join(lacking)}) is in none of these figures: the sky "
+        f"moved so little over the sensor that it averages as over {number(places, digits=2)} frames, not "
+        f"{number(kept)}. Moving the framing by some twenty pixels between frames would average it with the rest."
+    )
 
 
 def noise_plot(figures: Mapping[str, Any]) -> str:

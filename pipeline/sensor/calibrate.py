@@ -14,6 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.ordering import median_first
+from pipeline.sensor.banding import Banding
 from pipeline.sensor.mosaic import colour_planes
 
 # How far a repair looks for sound pixels of the same colour. A region with this margin around what is wanted gives the
@@ -116,12 +117,18 @@ def dark_signal(
     bias: NDArray[np.float32] | None,
     scale: float,
     window: tuple[slice, slice] = (slice(None), slice(None)),
+    banding: Banding | None = None,
 ) -> tuple[NDArray[np.float32] | None, float]:
     """What is taken off a light of dark factor `scale`, as `calibrate` takes it: an array and what multiplies it.
 
-    ``bias + scale * dark``, where `dark` is what a master dark shows above the bias (without a bias: above black) and
-    either may be None. A factor of exactly 0 means that the camera has taken its own dark off, bias and all.
+    ``bias + scale * dark + banding``, where `dark` is what a master dark shows above the bias (without a bias: above
+    black) and any may be None; `banding` is the frame's own. A factor of exactly 0 means that the
+    camera has taken its own dark off, bias and all.
     """
+    if banding is not None:
+        own = banding.at_pixels(window)
+        rest, factor = dark_signal(dark, bias, scale, window)
+        return (own if rest is None else own + np.float32(factor) * rest), 1.0
     if scale == 0 or (dark is None and bias is None):
         return None, 1.0
     if bias is None:

@@ -16,6 +16,7 @@ from pipeline.sensor.clipped import clipped
 
 # Lines of the same colours to either side that a line is set against, every second one.
 BESIDE = 8
+STEPS = np.arange(2, 2 * BESIDE + 1, 2)
 # Values further than this from one beside are left out (stars, edges of land), in standard deviations of a pixel; what
 # is left of a small offset then, noise being normal: with c = cut / sqrt(2), 1 - 2 c phi(c) / (2 Phi(c) - 1).
 LINE_CUT, LINE_LEFT = 3.0, 0.8149
@@ -45,28 +46,39 @@ class Lines:
         """
         step = max(1, values.shape[0] // ACROSS) | 1  # odd: both colours of each line
         part = np.ascontiguousarray(values[::step])
-        _add_lines(part, np.float32(LINE_CUT * max(sigma, 1e-3)), self.sums, self.counts)
+        add_lines(part, np.float32(LINE_CUT * max(sigma, 1e-3)), STEPS, self.sums, self.counts)
 
 
 @njit(cache=True, nogil=True)
-def _add_lines(values, limit, sums, counts):  # type: ignore[no-untyped-def]
-    """Sums and numbers of the differences ``v[x] - v[x + k]`` that are below the limit, k = +-2 ... +-2 `BESIDE`.
+def add_lines(values, limit, steps, sums, counts):  # type: ignore[no-untyped-def]
+    """Sums and numbers of the differences ``v[x] - v[x + k]`` that are below the limit, k = +-`steps`.
 
     What one line of a pair gains the other loses, so that stars, left out or not, shift no mean over lines.
     """
     height, width = values.shape
-    reach = 2 * BESIDE
+    apart, told = np.empty(width, np.float32), np.empty(width, np.float32)
     for y in range(height):
         half = 0 if 2 * y < height else 1
-        row = values[y]
-        for k in range(2, reach + 1, 2):
-            for x in range(width - k):
-                apart = row[x + k] - row[x]
-                if abs(apart) < limit:
-                    sums[half, x + k] += apart
-                    sums[half, x] -= apart
-                    counts[half, x + k] += 1
-                    counts[half, x] += 1
+        row, total, number = values[y], sums[half], counts[half]
+        for k in steps:
+            _differences(row[k:], row[: width - k], limit, apart, told)
+            _add(apart, told, total[k:], number[k:], np.float32(1))
+            _add(apart, told, total[: width - k], number[: width - k], np.float32(-1))
+
+
+@njit(cache=True, nogil=True)
+def _differences(one, other, limit, apart, told):  # type: ignore[no-untyped-def]
+    for x in range(len(one)):
+        step = one[x] - other[x]
+        counted = np.float32(abs(step) < limit)
+        apart[x], told[x] = step * counted, counted
+
+
+@njit(cache=True, nogil=True)
+def _add(apart, told, total, number, sign):  # type: ignore[no-untyped-def]
+    for x in range(len(total)):
+        total[x] += sign * apart[x]
+        number[x] += told[x]
 
 
 def line_offsets(lines: Lines) -> NDArray[np.float32] | None:
@@ -87,13 +99,13 @@ def line_offsets(lines: Lines) -> NDArray[np.float32] | None:
     one, other, mean = one - wave, other - wave, mean - wave
     error = clipped(apart[usable])[1] / 2
     broad = ndimage.uniform_filter1d(mean, BROAD)
-    wide = np.abs(broad) > BROAD_SIGMA * max(_spread(broad[usable]), error / np.sqrt(BROAD))
+    wide = np.abs(broad) > BROAD_SIGMA * max(spread_of(broad[usable]), error / np.sqrt(BROAD))
     usable &= ~ndimage.binary_dilation(wide, iterations=2 * BESIDE)
     usable &= np.abs(apart) < 2 * OFF_SIGMA * max(error, 1e-6)
     if usable.sum() < 64:
         return None
     # single lines far off are no pattern, and must not make one by themselves
-    near = usable & (np.abs(mean) < OFF_SIGMA * max(_spread(mean[usable]), 1e-6))
+    near = usable & (np.abs(mean) < OFF_SIGMA * max(spread_of(mean[usable]), 1e-6))
     shared = float(np.mean(one[near] * other[near]))
     # stars leave their mark on neighbouring lines: what chance gives is seen where the halves are shifted
     a, b = np.where(near, one, 0), np.where(near, other, 0)
@@ -109,5 +121,6 @@ def line_offsets(lines: Lines) -> NDArray[np.float32] | None:
     return np.where(usable, offsets, 0).astype(np.float32)
 
 
-def _spread(values: NDArray[np.floating]) -> float:
+def spread_of(values: NDArray[np.floating]) -> float:
+    """Robust standard deviation; 0 of nothing."""
     return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values)))) if len(values) else 0.0

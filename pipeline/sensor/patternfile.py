@@ -1,7 +1,10 @@
-"""What stays with the sensor (`sensor/pattern.py`) in the file of a scene's defects: GLOW, ROWS and COLUMNS."""
+"""What stays with the sensor (`sensor/pattern.py`), and what its lines are off by in single frames
+(`sensor/banding.py`), in the file of a scene's defects: GLOW, ROWS and COLUMNS; BANDING."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +12,7 @@ from astropy.io import fits
 
 from pipeline.errors import InputError
 from pipeline.files import shown
+from pipeline.sensor.banding import Banding
 from pipeline.sensor.pattern import Pattern
 
 _PARTS = {"GLOW": "glow", "ROWS": "rows", "COLUMNS": "columns"}
@@ -27,6 +31,43 @@ def pattern_hdus(pattern: Pattern) -> list[fits.ImageHDU]:
     return hdus
 
 
+def banding_hdus(banding: Mapping[str, Banding]) -> list[fits.BinTableHDU]:
+    """The unit that holds the frames' banding; none where no frame has any."""
+    if not banding:
+        return []
+    rows = np.stack([of.rows for of in banding.values()])
+    columns = np.stack([of.columns for of in banding.values()])
+    hdu = fits.BinTableHDU.from_columns(
+        [
+            fits.Column("FRAME", f"{max(len(frame) for frame in banding)}A", array=list(banding)),
+            *(
+                fits.Column(name, f"{part[0].size}E", "adu", dim=str(part.shape[:0:-1]), array=part)
+                for name, part in (("ROWS", rows), ("COLUMNS", columns))
+            ),
+        ],
+        name="BANDING",
+    )
+    hdu.header["COMMENT"] = "taken off one frame: of rows by the column's parity, of columns by the row's"
+    return [hdu]
+
+
+def read_banding(path: Path) -> dict[str, Banding]:
+    """Read what `banding_hdus` gave, by frame; nothing where the file holds none.
+
+    Raises
+    ------
+    InputError
+        Where it is no file of defects.
+    """
+    with _opened(path) as hdus:
+        if "BANDING" not in hdus:
+            return {}
+        return {
+            str(row["FRAME"]): Banding(np.array(row["ROWS"], np.float32), np.array(row["COLUMNS"], np.float32))
+            for row in hdus["BANDING"].data
+        }
+
+
 def read_pattern(path: Path) -> Pattern:
     """Read what `pattern_hdus` gave; an empty pattern where the file holds none.
 
@@ -35,10 +76,17 @@ def read_pattern(path: Path) -> Pattern:
     InputError
         Where it is no file of defects.
     """
+    with _opened(path) as hdus:
+        parts = {f: np.asarray(hdus[n].data, np.float32) for n, f in _PARTS.items() if n in hdus}
+        return Pattern(block=int(hdus["GLOW"].header["BLOCK"]) if "GLOW" in hdus else 0, **parts)
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[fits.HDUList]:
+    """The file's units; what is amiss with it as an `InputError`."""
     try:
         with fits.open(path, memmap=False) as hdus:
-            parts = {f: np.asarray(hdus[n].data, np.float32) for n, f in _PARTS.items() if n in hdus}
-            return Pattern(block=int(hdus["GLOW"].header["BLOCK"]) if "GLOW" in hdus else 0, **parts)
+            yield hdus
     except FileNotFoundError:
         raise InputError(f"{shown(path)}: there is no such file; run dark first") from None
     except (OSError, KeyError, TypeError, ValueError) as error:

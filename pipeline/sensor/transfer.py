@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
 from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.sensor.banding import SIGMAS
 from pipeline.sensor.mosaic import colour_planes
 
 # Side of the blocks, px, and how many of them are looked at: 400 give the slope to 1 % where colours differ by half.
@@ -99,6 +100,8 @@ def transfer_blocks(
         free &= _free(frame, saturation)
         frames[n] = frame - levels
     apart = frames[0] if len(frames) == 1 else frames[0] - frames[1]
+    if len(frames) > 1:
+        _take_banding(apart, free, len(np.unique(places[:, 0])))
     level = frames[0] if len(frames) == 1 else np.float32(0.5) * (frames[0] + frames[1])
     colours = colour_planes(cfa)
     masks = {c: _lattice(sites) for c, sites in colours.items()}
@@ -146,6 +149,31 @@ def _free(frame: NDArray[np.float32], saturation: float) -> NDArray[np.bool_]:
     wide = wide[:, :-2] | wide[:, 1:-1] | wide[:, 2:]
     wide = wide[:, :, :-2] | wide[:, :, 1:-1] | wide[:, :, 2:]
     return ~np.repeat(np.repeat(wide, 2, axis=1), 2, axis=2)
+
+
+def _take_banding(apart: NDArray[np.float32], free: NDArray[np.bool_], down: int) -> None:
+    """Take off differences, in place, what whole rows and columns are off by: it is no pixel's noise.
+
+    Blocks beside one another show the same rows: what both halves of these have in common, where that stands out.
+    """
+    grid = (down, len(apart) // down, SIDE, SIDE)
+    for axes in ((0, 1, 2, 3), (1, 0, 3, 2)):
+        values, seen = apart.reshape(grid).transpose(axes), free.reshape(grid).transpose(axes)
+        if values.shape[1] < 2:
+            continue
+        for parity in (0, 1):
+            part, known = values[..., parity::2], seen[..., parity::2]
+            means = (part * known).sum(axis=3) / np.maximum(known.sum(axis=3), 1)
+            # a colour's level is its own
+            means = means.reshape(*means.shape[:2], -1, 2)
+            means = (means - means.mean(axis=2, keepdims=True)).reshape(*means.shape[:2], -1)
+            halves = np.stack([means[:, k::2].mean(axis=1) for k in (0, 1)], axis=1).astype(np.float64)
+            between = halves[:, 0] - halves[:, 1]
+            noise = float(np.mean(between**2)) / 2  # of either; what both have is not in their difference
+            shared = float(np.mean(halves[:, 0] * halves[:, 1]))
+            if shared > SIGMAS * noise / np.sqrt(halves[:, 0].size):
+                lines = halves.mean(axis=1) * (shared / (shared + noise / 2))
+                part -= lines[:, None, :, None].astype(np.float32)
 
 
 def _shared(values: NDArray[np.float32], free: NDArray[np.bool_], lag: tuple[int, int]) -> NDArray[np.float64]:

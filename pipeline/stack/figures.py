@@ -138,6 +138,8 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     if noise_combined is not None and n not in plan.sizes:
         curve.append([n, noise_combined])
     weights = matching.weights.astype(np.float64)
+    # of what every pixel has of its own so much is left in block means, as if that many frames had met other pixels
+    own = shared_dark(scene.frames, weights, [1.0] * n, 1.0, scene.shape).mean
     covered, lost = gathered.tally[:, 0], gathered.tally[:, 1]
     notes = []
     if n == 1:
@@ -166,6 +168,7 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
         "noise_block_px": BLOCK,
         "noise_dark_shared": float(np.sqrt(block_factor * shared.mean)),
         "noise_curve": curve,
+        "sensor_places": 1 / own if own > 0 else None,
         "frames_effective": float(weights.sum() ** 2 / (weights**2).sum()),
         "electrons_per_adu": matching.transfer.electrons_per_adu,
         "restless_share": changing,

@@ -21,6 +21,7 @@ from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, REACH_AFTER, REACH_BEFORE
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, grid_nodes, grid_through
 from pipeline.pixels.resample import NOT_COVERED, resample_plane
+from pipeline.sensor.banding import Banding
 from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate, dark_signal
 from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded, green_padded
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
@@ -141,6 +142,7 @@ class Frame:
     balance: Balance = NEUTRAL  # the scene's, the same for every frame
     green: tuple[PositionGrid, PositionGrid] | None = None
     fwhm_px: float | None = None  # of its stars
+    banding: Banding | None = None  # what its rows and columns are off by
 
     @cached_property
     def area(self) -> NDArray[np.float32]:
@@ -359,7 +361,7 @@ def calibrated(
     x0, x1 = max(left - repair, 0) & ~1, min(max(right + repair, REPAIR_MARGIN), width)
     y0, x0 = min(y0, max(height - REPAIR_MARGIN, 0) & ~1), min(x0, max(width - REPAIR_MARGIN, 0) & ~1)
     window = (slice(y0, y1), slice(x0, x1))
-    dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window)
+    dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window, frame.banding)
     pixels = calibrate(
         mosaic.region(y0, y1, x0, x1),
         frame.header.black,

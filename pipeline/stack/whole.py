@@ -237,7 +237,7 @@ def _transfer(inputs: Inputs, threads: int) -> PhotonTransfer:
 def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None) -> Survey:
     """Measure one frame's sky in blocks, those that hold any of these rows or all."""
     frame, c = inputs.frames[number], inputs.calibration
-    dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale)
+    dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale, banding=frame.banding)
     survey = survey_mosaic(
         inputs.mosaics[number].stored,
         frame.header.black,

@@ -1,0 +1,113 @@
+"""Rows and columns that the readout shifts otherwise in each frame: found, and nothing else taken for them."""
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
+from pipeline.sensor.calibrate import dark_signal
+from pipeline.sensor.mosaic import to_stored
+from pipeline.sensor.patternfile import banding_hdus, read_banding
+from pipeline.sensor.transfer import line_through, transfer_blocks
+
+SHAPE, FRAMES, READ = (320, 480), 4, 4.0
+Y, X = (a.astype(np.float32) for a in np.indices(SHAPE))
+# what stands before a camera, or passes it, as a factor of the sky in frame k
+SEEN = {
+    "a clear sky": lambda k: 1.0,
+    "a level horizon at dusk": lambda k: np.where(Y > 200, 0.3, 1 - 0.05 * k),
+    "a roof's level tiles, lit more and more": lambda k: np.where((Y > 200) & (Y // 7 % 2 == 0), 1.5 + 0.1 * k, 1.0),
+    "a dome of light along the horizon": lambda k: 1 + (1.5 + 0.1 * k) * np.exp(-(SHAPE[0] - Y) / 90),
+    "rays of an aurora along the columns": lambda k: (
+        1 + 0.5 * np.sin(X / 7 + 2 * k) ** 2 * np.exp(-(((Y - 160) / 160) ** 2))
+    ),
+    "a satellite along a row": lambda k: 1 + (k == 2) * 3 * np.exp(-(((Y - 100) / 1.2) ** 2) / 2),
+}
+
+
+def frames_of(seen, rows=0.0, columns=0.0, stars=150):
+    """Mosaics as decode writes them, e- as ADU, and what was added to each row and column."""
+    rng = np.random.default_rng(4)
+    places, light = rng.uniform(8, 300, (stars, 2)), 10 ** rng.uniform(2, 4, stars)
+    result = []
+    for k in range(FRAMES):
+        mean = np.full(SHAPE, 60.0)
+        mean[::2, ::2] *= 0.6
+        mean[1::2, 1::2] *= 0.7
+        mean *= SEEN[seen](k)
+        for (y, x), flux in zip(places + [0, 3.0 * k], light, strict=True):
+            near = (slice(int(y) - 6, int(y) + 7), slice(int(x) - 6, int(x) + 7))
+            mean[near] += flux / 7.6 * np.exp(-((Y[near] - y) ** 2 + (X[near] - x) ** 2) / 2.4)
+        shift = rows * rng.standard_normal(SHAPE[0]), columns * rng.standard_normal(SHAPE[1])
+        values = rng.poisson(mean) + READ * rng.standard_normal(SHAPE) + shift[0][:, None] + shift[1]
+        result.append((np.clip(np.rint(values + 500), 0, 65535).astype(np.uint16), shift))
+    return result
+
+
+def banding_of(frames, mono=False):
+    """What is found in them."""
+    told = []
+    for pixels, _ in frames:
+        stored = np.empty(pixels.shape, np.uint16)
+        to_stored(pixels, stored)
+        told.append(quarters_of(strips_of(stored.view(">u2")), mono))
+    return scene_banding(told)
+
+
+@pytest.mark.parametrize("seen", SEEN)
+def test_what_is_no_banding_is_left_alone(seen):
+    """Sky, land and what passes make no banding."""
+    assert banding_of(frames_of(seen)) == ([None] * FRAMES, None, None)
+
+
+@pytest.mark.parametrize("seen", [seen for seen in SEEN if "lit" not in seen])
+def test_what_is_seen_hides_no_banding(seen):
+    """Where rows band, what is seen beside it is neither taken off with it nor hides it."""
+    frames = frames_of(seen, rows=3.0)
+    found, rows, columns = banding_of(frames)
+    assert columns is None
+    assert rows == pytest.approx(3.0, rel=0.15)
+    left = [shift[0] - own.rows.mean(axis=1) for own, (_, shift) in zip(found, frames, strict=True)]
+    assert np.std(left) < 1.2
+
+
+@pytest.mark.parametrize("mono", [False, True])
+def test_planted_shifts_come_back(mono):
+    """Of rows and columns at once: what is left is near what 300 pixels of a line can tell, 0.5."""
+    frames = frames_of("a clear sky", 2.0, 3.0)
+    found, *_ = banding_of(frames, mono)
+    for own, (_, (rows, columns)) in zip(found, frames, strict=True):
+        assert np.std(rows - own.rows.mean(axis=1)) < 0.9
+        assert np.std(columns - own.columns.mean(axis=0)) < 1.1
+
+
+def test_pixels_noise_is_told_as_without_banding():
+    """Photon transfer of two frames: banding is neither read noise nor gain."""
+    plain, banded = (
+        line_through([transfer_blocks(*(pixels for pixels, _ in frames[:2]), "RGGB", (500.0,) * 4, 65000.0)])
+        for frames in (frames_of("a dome of light along the horizon", *shifts) for shifts in ((0, 0), (4.0, 3.0)))
+    )
+    assert plain.measured
+    assert banded.measured
+    assert banded.adu_per_electron == pytest.approx(plain.adu_per_electron, rel=0.05)
+    assert banded.read_variance == pytest.approx(plain.read_variance, rel=0.15)
+
+
+def test_banding_is_kept_in_the_file_of_defects(tmp_path):
+    """What is written comes back, stands at every pixel of its parity, and is taken off with the dark."""
+    rng = np.random.default_rng(1)
+    own = Banding(rng.normal(0, 1, (6, 2)).astype(np.float32), rng.normal(0, 1, (2, 8)).astype(np.float32))
+    flags = fits.PrimaryHDU(np.zeros((6, 8), np.uint8))
+    fits.HDUList([flags, *banding_hdus({"one": own, "longer": own})]).writeto(tmp_path / "defects.fits")
+    back = read_banding(tmp_path / "defects.fits")
+    assert list(back) == ["one", "longer"]
+    y, x = np.indices((6, 8))
+    expected = own.rows[y, x % 2] + own.columns[y % 2, x]
+    window = slice(2, 6), slice(4, 8)
+    dark = np.full((6, 8), 3.0, np.float32)
+    taken, factor = dark_signal(dark, None, 2.0, window, back["one"])
+    np.testing.assert_allclose(taken * factor, expected[window] + 6, rtol=1e-6)
+    taken, factor = dark_signal(dark, None, 0.0, banding=back["longer"])
+    np.testing.assert_allclose(taken * factor, expected, rtol=1e-6)
+    flags.writeto(tmp_path / "plain.fits")
+    assert read_banding(tmp_path / "plain.fits") == {}
