@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "grade": 26,
     "judge": 35,
     "dark": 12,
-    "register": 17,
+    "register": 18,
     "ground": 22,
     "combine": 32,
     "join": 6,

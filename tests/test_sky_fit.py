@@ -136,6 +136,34 @@ def test_a_clock_an_hour_wrong_is_found_out():
 
 
 @pytest.mark.parametrize(
+    ("mm", "azimuth", "altitude", "count", "minutes"), [(14, 150.0, 16.0, 150, 700.0), (20, 0.0, 30.0, 400, 0.0)]
+)
+def test_lights_on_the_land_do_not_pass_for_stars(mm, azimuth, altitude, count, minutes):
+    """A tripod for a minute and a half, lights that follow the camera below the skyline: with a clock that was reset,
+    and before the pole, the frames lie where the stars put them, and the zenith is where it was."""
+    run = sequence(mm, "tripod", frames=7, span_s=91.0, altitude=altitude, azimuth=azimuth)
+    rng = np.random.default_rng(4)
+    lights = np.stack([rng.uniform(0, WIDTH, count), rng.uniform(0.7 * HEIGHT, HEIGHT, count)], axis=1)
+    frames = []
+    for frame in run.frames:
+        sky = frame.xy[:, 1] < 0.7 * HEIGHT
+        seen = {"xy": lights + rng.normal(0, 0.1, lights.shape), "sigma": np.full(count, 0.1)}
+        seen["flux"], seen["flux_error"] = (np.full(count, np.median(v)) for v in (frame.flux, frame.flux_error))
+        seen["saturated"] = np.zeros(count, bool)
+        both = {key: np.concatenate([getattr(frame, key)[sky], values]) for key, values in seen.items()}
+        frames.append(replace(frame, **both))
+    known = known_of(run, 3, True)
+    known = replace(known, angle=known.angle + times.SIDEREAL_RATE * 60 * minutes)
+    placed = place(frames, WIDTH, HEIGHT, run.camera.focal_px, order=[3], pole=known.axes[2])
+    attitudes = [placed.attitudes[n] for n in range(7)]
+    result = adjust(frames, placed.camera, attitudes, 3, known=known, solved=True)
+    assert np.all(result.rms_px < 0.2), result.rms_px
+    true = np.degrees(times.sidereal_angle(run.jd[3], run.longitude))
+    off = (np.degrees(result.bundle.air.angle) - true + 180) % 360 - 180
+    assert abs(off) < 3.0, off
+
+
+@pytest.mark.parametrize(
     ("mm", "kind", "altitude", "minutes", "told"),
     [
         (24, "tripod", 30.0, 0.0, True),

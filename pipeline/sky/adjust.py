@@ -39,6 +39,8 @@ AIR_STRENGTH, AIR_SIGMA = 0.92, 0.12
 # Refraction moves stars against each other by about a part in a thousand of their distance at 30 degrees altitude;
 # what that makes of the turn of the field must exceed this before the zenith is sought, pixels.
 AIR_MATTERS_PX = 0.02
+# Steps of the fit in which the air stands.
+STANDING_STEPS = 6
 # Steps of the fit of a frame outside it, in its two rounds of matching.
 ROUGH_THEN_FINE = (3, 8)
 # Frames' scales and the rest of the fit take turns so often; the second round is exact to a thousandth of a pixel.
@@ -162,6 +164,7 @@ def _adjust(
     free = _free(bundle, obs, solved)
     prior = None if solved else camera
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=4)
+    obs = _steady(bundle, obs)
     if timed and known is not None:
         bundle = _with_air(bundle, obs, catalogue, free, hold, prior, known, seconds[chosen], solved)
     bundle, obs, catalogue = collect(_width(bundle, obs))
@@ -184,6 +187,17 @@ def _spread(frames: Sequence[FrameStars], reference: int) -> list[int]:
     picked = set(np.unique(np.linspace(0, count - 1, FIT_FRAMES).round().astype(int)).tolist())
     picked.add(reference)
     return sorted(picked)
+
+
+def _steady(bundle: Bundle, obs: Observations) -> Observations:
+    """The observations of what stays in its place among the stars.
+
+    A light on the land follows the camera instead, and is taken for a star as long as the width of matching allows.
+    """
+    far = bundle.distance > np.maximum(OUTLIER_SIGMAS * obs.sigma * bundle.scale[obs.frame], MATCH_MIN_PX)
+    seen = np.bincount(obs.star, minlength=len(bundle.stars))
+    astray = np.bincount(obs.star[far], minlength=len(bundle.stars))
+    return obs.only((2 * astray <= seen)[obs.star])
 
 
 def _width(bundle: Bundle, obs: Observations) -> float:
@@ -285,7 +299,10 @@ def _with_air(
     bundle = replace(bundle, stars=np.where(tied, catalogue, bundle.stars))
 
     def settle(start: Air, steps: int) -> Bundle:
-        begun = replace(bundle, air=start)
+        # all else gives way to the air first: else its strength, held least, gives way to a lens fitted without it
+        begun = replace(bundle, air=replace(start, sigma=(0.0, 0.0, 0.0)))
+        begun = fit(begun, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=STANDING_STEPS)
+        begun = replace(begun, air=start)
         return fit(begun, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=steps)
 
     sure = (np.radians(0.3), np.radians(0.6), AIR_SIGMA)

@@ -30,6 +30,8 @@ STEPS = 12
 SCALE_STEPS = 3
 # Steps of the numerical derivatives by the air's parameters (radians, radians, strength).
 AIR_STEPS = (1e-4, 1e-4, 1e-2)
+# What they change by at most in a step of the fit.
+AIR_STEP_MAX = 0.17
 
 
 @dataclass(frozen=True)
@@ -364,6 +366,10 @@ def _step(
     star_step = np.empty_like(rest)
     star_step[:, 1] = rest[:, 1] / l11
     star_step[:, 0] = (rest[:, 0] - l10 * star_step[:, 1]) / l00
+    # the zenith is found in steps of at most ten degrees: its pull is far from linear; all else goes no further
+    longest = float(np.abs(step[len(free_camera) : shared]).max(initial=0.0))
+    share = min(1.0, AIR_STEP_MAX / longest) if longest > 0 else 1.0
+    step, star_step = share * step, share * star_step
     values = camera_vector(camera)
     values[free_camera] += step[: len(free_camera)]
     attitudes = Rotation.from_rotvec(step[shared:].reshape(frames, 3)).as_matrix() @ bundle.attitudes
@@ -371,8 +377,7 @@ def _step(
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     if air is not None and free_air:
         changed = air.values
-        # the zenith is found in steps of at most ten degrees: its pull is far from linear
-        changed[free_air] += np.clip(step[len(free_camera) : shared], -0.17, 0.17)
+        changed[free_air] += step[len(free_camera) : shared]
         air = air.changed(changed)
     lens = with_vector(camera, values)
     result = replace(bundle, camera=lens, attitudes=attitudes, stars=directions, air=air, air_sigma=air_sigma)
