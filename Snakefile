@@ -2,7 +2,7 @@
 # The inventory is made before the plan, since everything below depends on what is on the card.
 from pathlib import Path
 
-from pipeline.engine import Workflow, step
+from pipeline.run.engine import Workflow, step
 
 W = Workflow(Path.cwd())
 

@@ -19,8 +19,8 @@ from pipeline.config import CombineSettings, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, shown, write_json
-from pipeline.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
 from pipeline.plan import TRAILS_FITS, ScenePlan, read_scene
+from pipeline.scene.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky import times
 from pipeline.sky.geometry import Geometry

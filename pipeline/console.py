@@ -16,7 +16,7 @@ from pathlib import Path
 
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import shown, write_json
-from pipeline.locks import share_jobs
+from pipeline.run.locks import share_jobs
 
 log = logging.getLogger("moonless")
 

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from pipeline.calibration import Signal, make_scene, measure_factor, no_factor
 from pipeline.console import project_argument, run_step
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown
-from pipeline.masters import make_master
+from pipeline.scene.calibration import Signal, make_scene, measure_factor, no_factor
+from pipeline.scene.masters import make_master
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import check_fits_together, read_master
 from pipeline.sensor.mosaic import MosaicFile

@@ -13,13 +13,13 @@ from PIL import Image
 
 from pipeline.config import load_trip
 from pipeline.console import Progress, project_argument, run_step
-from pipeline.developing import Developer, choose, read_combined
 from pipeline.files import replacing, write_json
 from pipeline.pixels.orientation import upright
 from pipeline.plan import FINISHED, TRAILS, TRAILS_FITS, read_scene
+from pipeline.scene.developing import Developer, choose, read_combined
+from pipeline.scene.starlists import full_star_places
 from pipeline.sky.geometry import Geometry
 from pipeline.stack.groundfile import LaidOver, read_ground
-from pipeline.starlists import full_star_places
 
 
 def run(arguments: argparse.Namespace) -> None:

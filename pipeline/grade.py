@@ -24,8 +24,8 @@ from pipeline.config import GradeSettings, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError
 from pipeline.files import replacing
-from pipeline.neighbours import Neighbour, neighbour_of, witnesses
 from pipeline.plan import read_batch
+from pipeline.scene.neighbours import Neighbour, neighbour_of, witnesses
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stars.beyond import Witness, beyond_neighbours

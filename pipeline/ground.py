@@ -17,12 +17,13 @@ from pipeline.config import load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown, write_json
-from pipeline.groundpicture import make_ground
-from pipeline.groundscene import separate_arguments, separate_ground
-from pipeline.handmask import mask_of, read_mask
-from pipeline.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
 from pipeline.pages.words import count
 from pipeline.plan import ScenePlan, read_scene
+from pipeline.scene.groundpicture import make_ground
+from pipeline.scene.groundscene import separate_arguments, separate_ground
+from pipeline.scene.handmask import mask_of, read_mask
+from pipeline.scene.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
+from pipeline.scene.starlists import read_lists
 from pipeline.sky import times
 from pipeline.sky.geometry import Geometry
 from pipeline.skyline.find import Found, find_ground
@@ -32,7 +33,6 @@ from pipeline.skyline.told import Told
 from pipeline.stack.groundfile import append_moving, write_no_ground
 from pipeline.stack.land import Canvas
 from pipeline.stack.sources import Frame, Inputs
-from pipeline.starlists import read_lists
 
 log = logging.getLogger("moonless.ground")
 

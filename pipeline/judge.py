@@ -22,12 +22,12 @@ from pipeline.judging.graded import Graded, exposure_shares, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
 from pipeline.judging.passing import passing_streaks, unlikely_meteors, without_flashes
 from pipeline.judging.skylight import scene_gain, sky_figures
+from pipeline.judging.tracks import follow
+from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, of_dew, usual
 from pipeline.judging.weather import frame_causes, weather
 from pipeline.plan import ScenePlan, most_common, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.tables import table_from_rows, write_table
-from pipeline.tracks import follow
-from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, of_dew, usual
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
     "frame": (str, None),

@@ -13,7 +13,7 @@ from pathlib import Path
 from pipeline.config import load_trip
 from pipeline.errors import MoonlessError
 from pipeline.files import shown
-from pipeline.night import Night
+from pipeline.run.night import Night
 from pipeline.versions import moonless
 
 # A frame of 24 megapixels being decoded and another being graded take 0.6 to 0.9 GB each, with their programs.

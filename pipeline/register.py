@@ -25,10 +25,10 @@ import numpy as np
 from pipeline.config import load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import InputError
-from pipeline.placing import rank, register
 from pipeline.plan import read_scene
+from pipeline.scene.placing import rank, register
+from pipeline.scene.starlists import focal_px, read_stars, sizes
 from pipeline.sky.geometry import Geometry
-from pipeline.starlists import focal_px, read_stars, sizes
 from pipeline.tables import read_table, rows_of
 
 KEPT = "kept"

@@ -19,7 +19,7 @@ from pipeline.files import shown, write_text
 from pipeline.inventory import Sorted, looked_at, open_reader, sort_card
 from pipeline.pages.words import duration
 from pipeline.plan import ScenePlan
-from pipeline.telling import Teller
+from pipeline.run.telling import Teller
 
 # More folders of frames than this are not listed one by one.
 FOLDERS_LISTED = 8

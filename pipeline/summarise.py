@@ -19,7 +19,7 @@ from pipeline.pages.passing import STREAK_COLUMNS, streak_rows
 from pipeline.pages.scene import FILES, scene_page
 from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
 from pipeline.plan import scene_settings
-from pipeline.records import (
+from pipeline.scene.records import (
     SceneRecord,
     read_object,
     read_rows,
@@ -28,7 +28,7 @@ from pipeline.records import (
     size_of,
     standing_failures,
 )
-from pipeline.skyzero import sky_zero_of
+from pipeline.scene.skyzero import sky_zero_of
 from pipeline.tables import table_from_rows, write_table
 from pipeline.versions import versions
 

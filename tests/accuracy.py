@@ -22,6 +22,8 @@ from pipeline.config import GradeSettings, JudgeSettings
 from pipeline.grade import grade_mosaic
 from pipeline.judging.clouds import cloud_figures, see_sky
 from pipeline.judging.graded import Graded
+from pipeline.judging.tracks import follow
+from pipeline.judging.verdicts import Figures
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.measure import measure_mosaic
@@ -29,8 +31,6 @@ from pipeline.stars.motion import LensPattern, Shapes, frame_shape, usable
 from pipeline.stars.shapes import fwhm_px
 from pipeline.stars.tiles import TILES
 from pipeline.stars.trails import drawn_out
-from pipeline.tracks import follow
-from pipeline.verdicts import Figures
 from tests.starfields import mosaic, random_field, render, star_flux
 
 SHAPE = (900, 1400)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.inputs import above_pedestal, take_pedestal
+from pipeline.scene.inputs import above_pedestal, take_pedestal
 from pipeline.sensor.calibrate import CHESS, FULL, REPAIR_MARGIN, SPARSE, calibrate, dark_signal, lattices, repair
 from pipeline.sensor.mosaic import CFA_PATTERNS, MosaicHeader, colour_planes
 from pipeline.stack.sources import Calibration

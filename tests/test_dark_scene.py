@@ -9,10 +9,10 @@ import rawpy
 from astropy.io import fits
 from scipy.special import erf
 
-from pipeline.calibration import Signal
 from pipeline.dark import main
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
+from pipeline.scene.calibration import Signal
 from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.clipped import clipped

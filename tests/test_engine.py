@@ -4,7 +4,7 @@ import shutil
 import sys
 
 from pipeline.config import Trip
-from pipeline.engine import step, step_key
+from pipeline.run.engine import step, step_key
 from tests.conftest import moonless, planned
 
 

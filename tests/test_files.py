@@ -11,10 +11,10 @@ from astropy.table import Table
 
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, reserve, shown, write_json
-from pipeline.locks import hold_run, no_jobs, share_jobs
-from pipeline.scratch import mosaic_bytes
+from pipeline.run.locks import hold_run, no_jobs, share_jobs
+from pipeline.run.scratch import mosaic_bytes
+from pipeline.run.telling import duration
 from pipeline.tables import read_table, rows_of, table_from_rows, write_table
-from pipeline.telling import duration
 
 HOSTILE = [
     b"a b",
@@ -130,7 +130,7 @@ def test_the_same_rows_give_the_same_bytes(tmp_path):
 def test_a_folder_is_held_once_and_freed_by_death(tmp_path):
     """A second run is refused with the first one's process number; a killed run frees the folder."""
     code = (
-        "import pipeline.locks as l, pathlib, time\n"
+        "import pipeline.run.locks as l, pathlib, time\n"
         f"h = l.hold_run(pathlib.Path({str(tmp_path)!r})); print('held', flush=True); time.sleep(60)"
     )
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE) as other:

@@ -18,9 +18,9 @@ from pipeline import finish
 from pipeline.colour import curves
 from pipeline.colour.cores import TOUCHED, find_cores
 from pipeline.colour.spaces import BT2020, rgb_to_xyz
-from pipeline.developing import fill_rim
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pages.preview import area_mean, stretch
+from pipeline.scene.developing import fill_rim
 
 MATRIX = np.array([[0.9, -0.3, -0.1], [-0.45, 1.25, 0.22], [-0.1, 0.2, 0.6]])  # invented, of a usual shape
 BALANCE = np.array([2.0, 1.0, 1.55])

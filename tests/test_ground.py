@@ -18,11 +18,11 @@ from pipeline import combine, ground, groundpicture, join
 from pipeline.config import Trip, load_trip
 from pipeline.console import Progress
 from pipeline.errors import InputError
-from pipeline.handmask import check_mask, check_masks, mask_of, read_mask
 from pipeline.pixels.hidden import NOTHING, SOME, WHOLE, give_back, hide_plane, hide_slow
 from pipeline.pixels.orientation import ORIENTATIONS, as_taken, upright
 from pipeline.pixels.positions import LAGRANGE, position_grid
 from pipeline.pixels.resample import NOT_COVERED
+from pipeline.scene.handmask import check_mask, check_masks, mask_of, read_mask
 from pipeline.sensor.demosaic import demosaic
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.sky.camera import Camera as Lens

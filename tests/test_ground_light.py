@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-from pipeline import groundpicture
 from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.background import Survey
 from pipeline.pixels.noise import PhotonTransfer
 from pipeline.pixels.positions import position_grid
+from pipeline.scene import groundpicture
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.stack.groundfile import read_ground
 from pipeline.stack.lighting import light_factor, one_light

@@ -18,12 +18,12 @@ from pipeline.grade import grade_mosaic, star_table
 from pipeline.judge import Graded, judge_scene
 from pipeline.judging.focus import focus_course
 from pipeline.judging.movement import at_middle
+from pipeline.judging.verdicts import Figures, Usual, decide
 from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.measure import STAR_DTYPE
 from pipeline.stars.trails import drawn_out
 from pipeline.tables import read_table, table_from_rows, write_table
-from pipeline.verdicts import Figures, Usual, decide
 from tests.labelled import PITCH_UM, RIGHT, Fault, Setting, make_scene
 
 REAL = Path(__file__).parents[2] / "shared" / "real-sky" / "field"

@@ -6,13 +6,13 @@ import sys
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.locks import hold_run, no_jobs, share_jobs
+from pipeline.run.locks import hold_run, no_jobs, share_jobs
 
 
 def test_a_folder_is_taken_once_even_where_work_is_deleted(tmp_path):
     """A second run is refused with the process that has the folder, without `work/` too, and let in afterwards."""
     held = hold_run(tmp_path)
-    asked = [sys.executable, "-c", "import sys; from pathlib import Path; from pipeline.locks import hold_run\n"
+    asked = [sys.executable, "-c", "import sys; from pathlib import Path; from pipeline.run.locks import hold_run\n"
              "hold_run(Path(sys.argv[1]))", str(tmp_path)]  # fmt: skip
     done = subprocess.run(asked, capture_output=True, text=True, check=False)
     assert "another run is working on this folder (process " in done.stderr

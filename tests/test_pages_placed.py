@@ -16,7 +16,7 @@ from pipeline.pages.placed import (
     unsolved_note,
 )
 from pipeline.plan import ScenePlan
-from pipeline.records import Rows, SceneRecord
+from pipeline.scene.records import Rows, SceneRecord
 
 LEARNED = {
     "rotation_deg": 12.5,

@@ -14,9 +14,9 @@ from pipeline.config import RegisterSettings, Site
 from pipeline.errors import SceneError
 from pipeline.files import write_json
 from pipeline.grade import star_table
-from pipeline.placing import rank, register
 from pipeline.plan import Look, PlannedFrame, ScenePlan
 from pipeline.register import main
+from pipeline.scene.placing import rank, register
 from pipeline.sky import catalogue, times
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.table import FrameStars

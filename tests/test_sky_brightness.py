@@ -13,11 +13,11 @@ from example_project.maker.sky import unrefract
 from pipeline.config import GradeSettings
 from pipeline.grade import _Gain, grade_mosaic
 from pipeline.pages.haze import hazy_scenes
+from pipeline.scene.skyzero import dark_adu
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.camera import Camera
 from pipeline.sky.geometry import Geometry, Placement
-from pipeline.skyzero import dark_adu
 
 WIDTH, HEIGHT = 1080, 720
 

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from pipeline import groundpicture
 from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.positions import GRID_STEP, grid_nodes
+from pipeline.scene import groundpicture
 from pipeline.sensor.demosaic import demosaic
 from pipeline.sensor.mosaic import CFA_PATTERNS, write_mosaic
 from pipeline.stack.groundfile import read_ground

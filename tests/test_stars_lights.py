@@ -13,6 +13,7 @@ from pipeline.judge import Graded, judge_scene
 from pipeline.judging.clouds import Sky
 from pipeline.judging.land import Land
 from pipeline.judging.passing import passing_streaks, unlikely_meteors
+from pipeline.judging.verdicts import Figures
 from pipeline.pages.passing import streak_rows, streak_sentence
 from pipeline.stars.followed import follow
 from pipeline.stars.glimpse import streak_picture, whole_picture
@@ -21,7 +22,6 @@ from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.measure import measure_frame
 from pipeline.stars.streaks import Streak, find_streaks
 from pipeline.stars.tiles import TILES
-from pipeline.verdicts import Figures
 from tests.labelled import Setting, make_scene
 from tests.starfields import Field, mosaic, random_field, render
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from pipeline.neighbours import neighbour_of, witnesses
+from pipeline.judging.tracks import Laying
+from pipeline.scene.neighbours import neighbour_of, witnesses
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.beyond import MISSED, Glance, Witness, beyond_neighbours, unlike
 from pipeline.stars.blocks import farthest, flattened, free_means, line_sums, over_spread
@@ -17,7 +18,6 @@ from pipeline.stars.doubles import doubling, far_doubling
 from pipeline.stars.lights import light_of
 from pipeline.stars.measure import measure_frame, measure_mosaic
 from pipeline.stars.streaks import find_streaks
-from pipeline.tracks import Laying
 from tests.starfields import Field, mosaic, random_field, render
 
 BLACK = (512.0,) * 4

@@ -19,7 +19,7 @@ from pipeline import summarise
 from pipeline.files import read_json, shown, write_json
 from pipeline.pages.frametable import CONTRACT_COLUMNS
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
-from pipeline.records import _file_names, read_scene_record
+from pipeline.scene.records import _file_names, read_scene_record
 from pipeline.tables import table_from_rows, write_table
 
 HOSTILE = [

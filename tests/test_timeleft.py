@@ -2,8 +2,8 @@
 
 import pytest
 
-from pipeline import timeleft
-from pipeline.timeleft import Job, JobLines, Left
+from pipeline.run import timeleft
+from pipeline.run.timeleft import Job, JobLines, Left
 
 SAID = """
 [Wed Nov 25 09:36:07 2026]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pipeline.judging.tracks import drift, drift_at, follow, lay
 from pipeline.stars.measure import STAR_DTYPE
-from pipeline.tracks import drift, drift_at, follow, lay
 
 WIDTH, HEIGHT = 3000, 2000
 

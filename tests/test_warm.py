@@ -13,9 +13,9 @@ import psutil
 import pytest
 
 from pipeline.config import Trip
-from pipeline.night import Night
+from pipeline.run.night import Night
+from pipeline.run.warm import Warm, command
 from pipeline.sensor.mosaic import to_stored
-from pipeline.warm import Warm, command
 
 SLEEP = ("-n", "1", "-r", "1", "import time; time.sleep(60)")
 

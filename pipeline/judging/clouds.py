@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from pipeline.config import JudgeSettings, Site
 from pipeline.judging.graded import Graded, exposure_shares
 from pipeline.judging.land import Land, find_land, fine_cell, fine_grid
+from pipeline.judging.tracks import Tracks
+from pipeline.judging.verdicts import REFERENCE, Figures
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.motion import airmass, altitude_deg
 from pipeline.sky.times import julian_date, parse
@@ -21,8 +23,6 @@ from pipeline.stars.broad import reaches
 from pipeline.stars.motion import BLOB
 from pipeline.stars.tiles import TILES, tile_of
 from pipeline.stars.transparency import Clearness, Sightings, clearness, rank_transparency
-from pipeline.tracks import Tracks
-from pipeline.verdicts import REFERENCE, Figures
 
 CLEAREST = 0.9  # quantile of a frame's places that tells how clear it is where no cloud stands
 # Of what the whole sky must let through: below it a place of a hazy frame is clouded. Even haze scatters.

@@ -14,12 +14,12 @@ from pipeline.config import Site
 from pipeline.judging.clouds import Sky
 from pipeline.judging.events import Course, Event
 from pipeline.judging.graded import Graded
+from pipeline.judging.verdicts import SHAPE_STARS, Figures
+from pipeline.scene.starlists import middle_of
 from pipeline.sky.sunmoon import sun_and_moon
 from pipeline.sky.times import parse
-from pipeline.starlists import middle_of
 from pipeline.stars.tiles import TILES
 from pipeline.stars.transparency import Clearness
-from pipeline.verdicts import SHAPE_STARS, Figures
 
 LAND_NEAR = 0.1  # share of land in a part, above which it is left out
 # Reasons that spoil star images, so that fluxes tell nothing of the sky, unless `cloud` is told beside them.

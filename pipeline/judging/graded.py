@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.plan import PlannedFrame, ScenePlan
-from pipeline.starlists import read_lists
+from pipeline.scene.starlists import read_lists
 from pipeline.stars.measure import STAR_DTYPE
 from pipeline.tables import read_table, rows_of
 

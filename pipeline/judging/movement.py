@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings
 from pipeline.judging.graded import Graded
+from pipeline.judging.tracks import Tracks, drift, drift_at
+from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, Figures, Usual
 from pipeline.plan import ScenePlan
 from pipeline.sky.motion import trail_px
 from pipeline.sky.times import parse
 from pipeline.stars.motion import FrameShape, LensPattern, Shapes, beyond_blur, frame_shape, visible_excess
-from pipeline.tracks import Tracks, drift, drift_at
-from pipeline.verdicts import SHAPE_STARS, SMALL_SCENE, Figures, Usual
 
 STILL_SHARE = 0.3  # of the equator's rate: a field that moves so fast on average is not tracked (its pole apart)
 VISIBLE = 2.0  # star widths: a motion that is no kick of a tracker's in every frame

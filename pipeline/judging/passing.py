@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.judging.clouds import Sky
 from pipeline.judging.graded import Graded
+from pipeline.judging.verdicts import Figures
 from pipeline.stars.lights import Light, kind_of
-from pipeline.verdicts import Figures
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
 SAME_LINE = 15.0  # px

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from pipeline.config import JudgeSettings
 from pipeline.judging.clouds import LAND_SHARE, Sky
 from pipeline.judging.graded import Graded, exposure_shares
+from pipeline.judging.verdicts import REFERENCE, SMALL_SCENE, Figures
 from pipeline.stars.tiles import TILES, tile_of
-from pipeline.verdicts import REFERENCE, SMALL_SCENE, Figures
 
 DARKEST = 0.5  # of the scene's sky: no part of open sky is darker, so that land that moves out of it sets no measure
 # What light beyond the limit counts for at most: of twice the limit it halves the share that may be lit. The lit parts

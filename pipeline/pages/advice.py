@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.judging.verdicts import CLOUDS
 from pipeline.pages.words import count, moment, number, percent, setting
 from pipeline.sky import exposure
-from pipeline.verdicts import CLOUDS
 
 # A drift below this cannot be seen beside the width of a star: at FWHM 2.5 px it adds 4 % to one axis (check: L^2/12).
 DRIFT_SEEN_PX = 1.5

@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.config import Trip
 from pipeline.pages.placed import Facts, lens_facts, mount_facts
 from pipeline.pages.words import UNKNOWN, count, moment, motion, number, percent, sentence, setting
-from pipeline.records import SceneRecord
+from pipeline.scene.records import SceneRecord
 
 
 def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:

@@ -16,7 +16,7 @@ from pipeline.pages.ground import ground_figures
 from pipeline.pages.noise import gain_beyond
 from pipeline.pages.placed import placed_figures
 from pipeline.pages.weather import exposure_lost, sky_events
-from pipeline.records import SceneRecord
+from pipeline.scene.records import SceneRecord
 
 
 def optics(record: SceneRecord, rows: list[dict[str, Any]]) -> dict[str, float | None]:

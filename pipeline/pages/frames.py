@@ -9,7 +9,7 @@ from pipeline.pages.frametable import ASIDE, reasons_said
 from pipeline.pages.plots import Panel, Point, over_time
 from pipeline.pages.render import picture_data
 from pipeline.pages.words import UNKNOWN, count, moment, motion, number
-from pipeline.records import SceneRecord
+from pipeline.scene.records import SceneRecord
 
 THUMBS_MAX = 24
 ASIDE_COLUMNS = ("file", "taken", "reasons", "detail", "margin", "fwhm_px", "motion_px", "sky", "transparency")

@@ -9,9 +9,9 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
-from pipeline.records import SceneRecord
-from pipeline.skyzero import dark_adu
-from pipeline.verdicts import CLOSEST, REASONS, of_dew
+from pipeline.judging.verdicts import CLOSEST, REASONS, of_dew
+from pipeline.scene.records import SceneRecord
+from pipeline.scene.skyzero import dark_adu
 
 # name: (type, unit); the contract's columns in the contract's order, then what is added to them.
 # The unit of sky_e_s is what the grades state (electrons or ADU per second).

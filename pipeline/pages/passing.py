@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.pages.render import picture_data
 from pipeline.pages.words import count
-from pipeline.records import SceneRecord
+from pipeline.scene.records import SceneRecord
 
 PICTURES_MAX = 24
 # a meteor is a gift, what cannot be told may be one

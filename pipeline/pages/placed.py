@@ -9,7 +9,7 @@ from typing import Any, TypeGuard
 
 from pipeline.config import quoted
 from pipeline.pages.words import count, number, percent
-from pipeline.records import SceneRecord
+from pipeline.scene.records import SceneRecord
 
 Facts = list[tuple[str, str]]
 

@@ -28,7 +28,7 @@ from pipeline.pages.placed import pointing_notes
 from pipeline.pages.render import REASON_MEANINGS, page
 from pipeline.pages.weather import lost_sentence
 from pipeline.pages.words import count, file_size, link, sentence, unit_words
-from pipeline.records import SceneRecord
+from pipeline.scene.records import SceneRecord
 
 FILES = {
     "combined.tif": "16-bit RGB for your editor",

@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from pipeline.judging.verdicts import REASONS
 from pipeline.pages.words import count, duration, moment, number, percent
-from pipeline.records import SceneRecord
-from pipeline.verdicts import REASONS
+from pipeline.scene.records import SceneRecord
 
 # Reasons that a cause can give a frame; whatever else it was set aside for is not the sky's doing.
 OF_LIGHT = {"bright sky", "overexposed"}

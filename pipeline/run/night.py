@@ -21,16 +21,16 @@ import psutil
 
 from pipeline.compiled import anything_kept
 from pipeline.config import Trip
-from pipeline.engine import DRY, HELD, KEEP, put_back
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import check_writable, read_json, shown
-from pipeline.handmask import check_masks
-from pipeline.locks import hold_run, no_jobs
 from pipeline.plan import names_of
-from pipeline.scratch import check_room, clear, clear_halves, mosaic_bytes
-from pipeline.telling import Teller, duration
-from pipeline.timeleft import Job, JobLines, Left
-from pipeline.warm import ADDRESS, Warm, command
+from pipeline.run.engine import DRY, HELD, KEEP, put_back
+from pipeline.run.locks import hold_run, no_jobs
+from pipeline.run.scratch import check_room, clear, clear_halves, mosaic_bytes
+from pipeline.run.telling import Teller, duration
+from pipeline.run.timeleft import Job, JobLines, Left
+from pipeline.run.warm import ADDRESS, Warm, command
+from pipeline.scene.handmask import check_masks
 
 # What is made of a scene; the same names stand in the Snakefile.
 RESULTS = (
@@ -38,7 +38,7 @@ RESULTS = (
     *("frames.ecsv", "streaks.ecsv", "scene.json", "timings.json"),
 )
 NOTES = ("join.json", "finish.json")
-SNAKEFILE = Path(__file__).parents[1] / "Snakefile"
+SNAKEFILE = Path(__file__).parents[2] / "Snakefile"
 
 DOING = {
     "inventory": "sorting the card",
@@ -345,7 +345,7 @@ class Night:
         return [s for s, entry in self.plan["scenes"].items() if not entry.get("gives_ground_to")]
 
     def _failures(self, scene: str) -> list[str]:
-        from pipeline.records import read_all, scene_failures  # only here: see `sort_card`
+        from pipeline.scene.records import read_all, scene_failures  # only here: see `sort_card`
 
         work, source = self.project / "work", self.plan["scenes"][scene].get("ground_from")
         found = scene_failures(work, scene, source, read_all(work / "failures"))

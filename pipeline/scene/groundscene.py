@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.decoded import find_path
-from pipeline.inputs import read_inputs, showing_land
 from pipeline.pixels.cells import between
 from pipeline.plan import ScenePlan, read_scene
+from pipeline.scene.decoded import find_path
+from pipeline.scene.inputs import read_inputs, showing_land
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.skyline.empty import CELL, emptiness
 from pipeline.skyline.find import Found

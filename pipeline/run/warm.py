@@ -78,7 +78,7 @@ class Warm:
                 raise
             listener.listen(64)
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "pipeline.warm", str(listener.fileno()), str(self._folder)],
+                [sys.executable, "-P", "-m", "pipeline.run.warm", str(listener.fileno()), str(self._folder)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,

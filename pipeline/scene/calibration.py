@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 from pipeline.config import load_trip
 from pipeline.console import Progress
-from pipeline.decoded import find_mosaic
 from pipeline.errors import SceneError
 from pipeline.files import replacing
-from pipeline.inputs import showing_land
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
+from pipeline.scene.decoded import find_mosaic
+from pipeline.scene.inputs import showing_land
+from pipeline.scene.withoutdark import Gathered, moved, pedestal_of
 from pipeline.sensor import defects
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
 from pipeline.sensor.calibrate import calibrate, dark_signal
@@ -35,7 +36,6 @@ from pipeline.sensor.warm import (
     warm_pixels,
 )
 from pipeline.tables import read_table, rows_of, table_from_rows, write_table
-from pipeline.withoutdark import Gathered, moved, pedestal_of
 
 # Lights whose pixels are followed for defects: with 16, what stands out by 1.3 sigma of a frame is found at 5 sigma.
 PERSISTENCE_FRAMES = 16

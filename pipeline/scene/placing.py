@@ -14,6 +14,7 @@ from pipeline.card.pointing import overlap_solved
 from pipeline.config import RegisterSettings, Site
 from pipeline.errors import SceneError
 from pipeline.plan import ScenePlan
+from pipeline.scene.starlists import figure, middle_of
 from pipeline.sky import times
 from pipeline.sky.adjust import Adjusted, Known, adjust
 from pipeline.sky.breathing import jumps
@@ -25,7 +26,6 @@ from pipeline.sky.place import Placed, assumed_camera, place
 from pipeline.sky.solve import solve
 from pipeline.sky.table import FrameStars
 from pipeline.sky.vignetting import Vignetting, measure_vignetting, response
-from pipeline.starlists import figure, middle_of
 
 Floats = NDArray[np.float64]
 J2000 = 2451545.0  # Julian date from which the stars' times are counted (`starlists.read_stars`)

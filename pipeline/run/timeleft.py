@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.telling import duration
+from pipeline.run.telling import duration
 
 # What a job costs, in units of decoding a frame: (a frame, a job). Wall time of two cores, measured on 24-megapixel
 # frames; only the time left depends on it.

@@ -17,10 +17,10 @@ from typing import Any
 from pipeline.config import SECTIONS, Trip, load_trip
 from pipeline.errors import InputError
 from pipeline.files import read_json
-from pipeline.handmask import digest, mask_of
-from pipeline.locks import hold_run, share_jobs
 from pipeline.plan import FINISHED, JOINED, TRAILS, TRAILS_FITS, read_scene, scene_settings
-from pipeline.warm import shell_command
+from pipeline.run.locks import hold_run, share_jobs
+from pipeline.run.warm import shell_command
+from pipeline.scene.handmask import digest, mask_of
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
 STEP_VERSIONS = {

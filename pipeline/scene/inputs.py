@@ -16,10 +16,10 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from pipeline.console import project_argument
-from pipeline.decoded import find_path
 from pipeline.errors import InputError, SceneError
 from pipeline.files import shown
 from pipeline.plan import ScenePlan
+from pipeline.scene.decoded import find_path
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.demosaic import usable_balance
 from pipeline.sensor.levels import settled_saturation

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from pipeline.config import load_trip
 from pipeline.console import Progress, log
-from pipeline.decoded import damaged_frames, find_mosaic
 from pipeline.errors import FrameError, InputError
 from pipeline.files import replacing, shown
 from pipeline.plan import DarkSet, PlannedFrame, read_set
+from pipeline.scene.decoded import damaged_frames, find_mosaic
 from pipeline.sensor import darks, darkset, defects, flats
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
 from pipeline.sensor.calibrate import calibrate

@@ -12,11 +12,11 @@ import numpy as np
 
 from pipeline.config import Site
 from pipeline.plan import PlannedFrame
-from pipeline.records import UNREADABLE, SceneRecord
+from pipeline.scene.records import UNREADABLE, SceneRecord
+from pipeline.scene.starlists import STAR_FIELDS, middle_of, read_lists
 from pipeline.sky import times
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.geometry import Geometry
-from pipeline.starlists import STAR_FIELDS, middle_of, read_lists
 
 log = logging.getLogger("moonless")
 

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.judging.tracks import lay
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.beyond import Glance, Witness, glance_of, laid_on
 from pipeline.stars.measure import FrameStars
-from pipeline.tracks import lay
 
 PLACES = 300  # of the brightest stars lay one frame on another
 
