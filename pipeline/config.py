@@ -10,6 +10,7 @@ import os
 import re
 import sys
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -370,7 +371,12 @@ def _sentence(name: str, item: Any) -> str:
         .replace("a valid integer", "a whole number")
         .replace("a valid ", "a ")
     )
-    return f"{name}: {path}: {rule} (got {shown(value)})"
+    hint = ""
+    if item["type"] == "string_type" and isinstance(item["input"], int | float | date):
+        hint = f'; YAML reads names like this as numbers or dates: put it in quotes, "{item["input"]}"'
+    elif item["type"] == "list_type" and isinstance(item["input"], str):
+        hint = f"; in brackets: [{shown(item['input'])}]"
+    return f"{name}: {path}: {rule} (got {shown(value)}){hint}"
 
 
 def _known_keys(location: tuple[Any, ...]) -> list[str]:

@@ -229,7 +229,7 @@ def _sort(
 ) -> list[CardFrame]:
     """Give every frame its kind."""
     verdicts: dict[str, Verdict] = {}
-    unknown = []
+    unknown, flats = [], []
     hand_made = [pattern for scene in trip.scenes.values() for pattern in scene.frames]
     for frame in frames:
         role = by_hand.of(frame.path)
@@ -240,13 +240,19 @@ def _sort(
         elif role == "flat" and frame.role == "flats" and frame.facts.image_type in ("dark", "bias"):
             why = f"its header says it is a {frame.facts.image_type} frame, among the flats"
             verdicts[frame.id] = Verdict(frame.facts.image_type, why)
+        elif role == "flat" and frame.role == "flats":
+            flats.append(frame)
         elif role is not None:
-            key = "flats" if frame.role == "flats" and role == "flat" else "roles"
-            verdicts[frame.id] = Verdict(role, f"by hand ({key} in trip.yaml)")
+            verdicts[frame.id] = Verdict(role, "by hand (roles in trip.yaml)")
         else:
             unknown.append(frame)
     sorter = Sorter(reader.look_at_all, reader.look, reader.broken, reader.preview)
     verdicts |= sorter.sort(unknown)
+    # the darks of flats are often kept beside them
+    for key, verdict in sorter.sort(flats).items():
+        covered = verdict.kind in ("dark", "bias")
+        by_hand_flat = Verdict("flat", "by hand (flats in trip.yaml)")
+        verdicts[key] = Verdict(verdict.kind, f"{verdict.reason}, among the flats") if covered else by_hand_flat
     placed = []
     for frame in frames:
         verdict = verdicts[frame.id]

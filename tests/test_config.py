@@ -39,7 +39,7 @@ def test_every_setting_says_what_it_means():
         ("grade: {detection_sigma: 1}", r"grade.detection_sigma: must be greater than or equal to 2 \(got 1\)"),
         ("grade: {stars_max: many}", r"grade.stars_max: must be a whole number.* \(got 'many'\)"),
         ("judge: {mount: rail}", r"judge.mount: must be 'auto', 'tripod' or 'tracker' \(got 'rail'\)"),
-        ("frames: raw", r"frames: must be a list \(got 'raw'\)"),
+        ("frames: raw", r"frames: must be a list \(got 'raw'\); in brackets: \[raw\]"),
         ("frames: []", r"frames: must have at least 1 item"),
         ("inventory: {overlap: .nan}", r"inventory.overlap: must be a finite number \(got nan\)"),
         ("scenes: {'../x': {}}", r"scenes.\.\./x: a scene's name becomes a folder"),
@@ -51,7 +51,8 @@ def test_every_setting_says_what_it_means():
         ("site: {longitude: 9, latitude: -47,08}", r"line 1: .*\(latitude: numbers take a point.*: -47.08, not -47,08"),
         ("site:\n  latitude: 47,5", r"trip.yaml: site.latitude: numbers take a point, not a comma: 47.5, not 47,5"),
         ("site: {1: 2}", r"site.1: a key must be a name \(got 1\)"),
-        ("keep: [1]", r"keep.0: must be a string \(got 1\)"),
+        ("keep: [1]", r'keep.0: must be a string \(got 1\); YAML reads .* put it in quotes, "1"'),
+        ("keep: [2026-08-14]", r'keep.0: must be a string .* put it in quotes, "2026-08-14"'),
     ],
 )
 def test_a_wrong_key_type_or_value_is_named_with_what_is_allowed(text, sentence):

@@ -13,6 +13,7 @@ from example_project.maker import write_dng
 from pipeline import inventory
 from pipeline.plan import read_batch, read_scene, read_set
 from pipeline.tables import read_table
+from tests import raw_files
 from tests.cards import SHARED
 
 needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the shared real frames are not here")
@@ -311,6 +312,20 @@ def test_darks_among_flats_by_their_header(copied, tmp_path):
     assert take(copied, f"frames: [raw]\nflats: [{json.dumps(str(library))}]\n") == 0
     found = kinds(copied)
     assert [found[f"{n}.fits"] for n in range(4)] == ["flat", "dark", "bias", "flat"]
+
+
+def test_darks_among_flats_by_what_they_show(copied, tmp_path):
+    """Covered frames kept beside their flats are darks of them, without a word in their headers."""
+    library = tmp_path / "library"
+    library.mkdir()
+    rng = np.random.default_rng(1)
+    for n, (level, noise) in enumerate(((7000, 40), (7000, 40), (7000, 40), (512, 2), (512, 2), (512, 2))):
+        pixels = rng.normal(level, noise, (480, 720)).astype(np.uint16)
+        raw_files.write_dng(library / f"{n}.dng", pixels, exposure_s=0.5, iso=100)
+    assert take(copied, f"frames: [raw]\nflats: [{json.dumps(str(library))}]\n") == 0
+    found = kinds(copied)
+    assert [found[f"{n}.dng"] for n in range(6)] == 3 * ["flat"] + 3 * ["dark"]
+    assert "among the flats" in rows(copied)["3.dng"]["reason"]
 
 
 def test_lights_of_two_sizes_are_two_scenes(copied, small_frames):
