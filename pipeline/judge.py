@@ -20,7 +20,7 @@ from pipeline.judging.course import event_values, scene_course
 from pipeline.judging.focus import focus_course
 from pipeline.judging.graded import Graded, exposure_shares, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
-from pipeline.judging.passing import passing_streaks, unlikely_meteors, without_flashes
+from pipeline.judging.passing import passing_streaks, without_flashes, without_unlikely_names
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.tracks import follow
 from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, of_dew, usual
@@ -93,7 +93,7 @@ def judge_scene(
         pattern = learn_pattern(shapes, motions, width, height)
         motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)
         doubled_figures([figures[n] for n in alike], chosen)
-        unlikely_meteors([figures[n] for n in alike], sky, width, height)
+        without_unlikely_names([figures[n] for n in alike], sky, width, height)
         clear = cloud_figures([figures[n] for n in alike], chosen, sky, settings)
         sky_figures([figures[n] for n in alike], chosen, sky, settings)
     gain = scene_gain(frames)

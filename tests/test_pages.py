@@ -277,6 +277,13 @@ def test_each_fault_gets_its_advice(changes, reasons, head) -> None:  # type: ig
     assert heads(changes, reasons) == [head]
 
 
+def test_advice_knows_the_cause() -> None:
+    """Stars that dew made wide ask for no focus, noise of an aurora for no darks."""
+    dew = {"cause": "dew", "frames_set_aside": 20}
+    assert heads({"sky_events": [dew]}, {"out of focus": 20}) == ["Keep the lens warm"]
+    assert heads({"noise_ratio": 1.3, "restless_share": 0.6}, {}) == []
+
+
 def test_single_frames_come_last_on_the_trips_page() -> None:
     """Test shots before a scene do not open its trip's page."""
     entries = [

@@ -12,7 +12,7 @@ from pipeline.config import JudgeSettings
 from pipeline.judge import Graded, judge_scene
 from pipeline.judging.clouds import Sky
 from pipeline.judging.land import Land
-from pipeline.judging.passing import passing_streaks, unlikely_meteors
+from pipeline.judging.passing import passing_streaks, without_unlikely_names
 from pipeline.judging.verdicts import Figures
 from pipeline.pages.passing import streak_rows, streak_sentence
 from pipeline.stars.followed import follow
@@ -234,7 +234,7 @@ def test_what_comes_back_in_its_place_is_no_meteor():
         assert streak["kind"] == kind
 
 
-def test_a_lamp_s_light_on_land_and_doubled_stars_are_no_meteors() -> None:
+def test_lights_on_land_and_doubled_stars_are_named_nothing_of_the_sky() -> None:
     """The lower half of the picture is land, and the last frame was kicked: what is drawn there keeps no such name."""
     rows, columns = TILES[0] * 3, TILES[1] * 3
     fine = np.zeros((3, rows, columns), bool)
@@ -242,11 +242,13 @@ def test_a_lamp_s_light_on_land_and_doubled_stars_are_no_meteors() -> None:
     nothing = np.zeros(0, bool)
     sky = Sky(None, nothing, (), Land(nothing, fine, (nothing,) * 3, False))  # type: ignore[arg-type]
 
-    def meteor(y: float) -> dict[str, object]:
-        return {"x1": 100.0, "y1": y, "x2": 300.0, "y2": y + 40.0, "kind": "meteor"}
+    def meteor(y: float, kind: str = "meteor") -> dict[str, object]:
+        return {"x1": 100.0, "y1": y, "x2": 300.0, "y2": y + 40.0, "kind": kind}
 
     frames = [Figures("a", streak_list=[meteor(50.0), meteor(500.0)]), Figures("b", streak_list=[meteor(340.0)])]
-    frames.append(Figures("c", doubled=True, streak_list=[meteor(50.0)]))
-    unlikely_meteors(frames, sky, 1200, 800)
+    frames.append(
+        Figures("c", doubled=True, streak_list=[meteor(50.0), *(meteor(y, "satellite") for y in (50.0, 500.0))])
+    )
+    without_unlikely_names(frames, sky, 1200, 800)
     kinds = [[streak["kind"] for streak in f.streak_list] for f in frames]
-    assert kinds == [["meteor", "unknown"], ["meteor"], ["unknown"]]
+    assert kinds == [["meteor", "unknown"], ["meteor"], ["unknown", "satellite", "unknown"]]

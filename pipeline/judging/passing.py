@@ -74,13 +74,15 @@ def _places(streaks: Sequence[Mapping[str, Any]]) -> NDArray[np.float64]:
     return np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in streaks], np.float64).reshape(-1, 4)
 
 
-def unlikely_meteors(figures: Sequence[Figures], sky: Sky, width: int, height: int) -> None:
-    """Take the name from meteors that lie on land, as a lamp's light does, and from stars that a kick has doubled."""
+def without_unlikely_names(figures: Sequence[Figures], sky: Sky, width: int, height: int) -> None:
+    """Take the name from meteors and satellites that lie on land, as a lamp's light or a firefly's does, and from
+    meteors that are stars which a kick has doubled."""
     for n, f in enumerate(figures):
         for streak in f.streak_list:
             line = np.linspace((streak["x1"], streak["y1"]), (streak["x2"], streak["y2"]), PLACES)
             hidden = sky.on_land(n, line, width, height).mean() > ON_LAND
-            if streak["kind"] == "meteor" and (f.doubled or hidden):
+            meteor = streak["kind"] == "meteor"
+            if (meteor and f.doubled) or (hidden and (meteor or streak["kind"] == "satellite")):
                 streak["kind"] = "unknown"
 
 

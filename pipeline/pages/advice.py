@@ -17,6 +17,7 @@ FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focu
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
 DARKS_COST = 1.10  # more noise than this through the master is worth more darks
+SKY_CHANGED = 0.2  # where the sky itself changed over more of the picture, its changes are in the noise measured
 NOISE_EXCESS = 1.10  # more than this over theory is worth a sentence
 SHARE_SEEN = 0.10  # a reason that costs this share of the frames is worth a sentence
 SATURATED_SEEN = 0.002
@@ -125,6 +126,8 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
 
 def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
     soft, width = reasons.get("out of focus", 0), width_at_rest(figures)
+    # dew makes stars wide as well
+    soft -= sum(e.get("frames_set_aside") or 0 for e in figures.get("sky_events") or [] if e["cause"] == "dew")
     if found and soft / found >= SHARE_SEEN:
         return [
             Advice(
@@ -224,7 +227,8 @@ def _frames(figures: Mapping[str, Any]) -> list[Advice]:
                 f"stars with more certainty.",
             )
         )
-    if ratio is not None and ratio > NOISE_EXCESS:
+    changing = _value(figures, "restless_share") or 0.0
+    if ratio is not None and ratio > NOISE_EXCESS and changing < SKY_CHANGED:
         result.append(
             Advice(
                 "Something besides light makes noise",

@@ -195,6 +195,7 @@ NOISE_KEYS = (
     "stars_compared",
     "noise_dark_shared",
     "sensor_places",
+    "restless_share",
     "noise_notes",
     "rejected_share",
     "one_frame_share",
