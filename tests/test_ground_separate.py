@@ -97,6 +97,11 @@ def told(*scenes: ScenePlan, trip: str = "frames: [raw]\n", body: str = "") -> d
 def test_an_untracked_view_of_the_same_land_is_recognised() -> None:
     """By pointing before the ground, lens, body and time; it stays a scene of its own."""
     assert told(SKY, LAND) == {"sky": ("land", None), "land": (None, None)}
+    found = with_ground(
+        [SKY, LAND], parse_trip("frames: [raw]\n"), {"sky": "one", "land": "one"}, {"sky": 4000, "land": 4000}
+    )
+    assert found[0].notes == ()
+    assert "the land under the sky of sky" in found[1].notes[0]
     assert told(SKY, LAND, body="two")["sky"] == (None, None)
     assert told(SKY, scene("land", "21:10", LAND.look, 35.0))["sky"] == (None, None)
     assert told(SKY, scene("land", "23:30", LAND.look))["sky"] == (None, None)

@@ -50,7 +50,20 @@ def with_ground(
             others = [other for other in scenes if other.scene not in gives and bodies[other.scene] == body]
             source = _recognised(scene, others, sides[scene.scene])
         result.append(replace(scene, ground_from=source, gives_ground_to=gives.get(scene.scene)))
-    return result
+    return [_noted(scene, result) for scene in result]
+
+
+def _noted(scene: ScenePlan, scenes: Sequence[ScenePlan]) -> ScenePlan:
+    """The scene, with a word about those to which it was found to give its land."""
+    takers = [s.scene for s in scenes if s.ground_from == scene.scene and scene.gives_ground_to is None]
+    if not takers:
+        return scene
+    line = f"scenes: {{{takers[0]}: {{ground_from: {scene.scene}}}}}"
+    note = (
+        f"its frames give the land under the sky of {' and '.join(takers)}; what is said below is of its own sky. "
+        f"If it is there for the land alone, say so in trip.yaml: {line}"
+    )
+    return replace(scene, notes=(*scene.notes, note))
 
 
 def _check(name: str, source: str, scenes: Mapping[str, ScenePlan], trip: Trip) -> None:
