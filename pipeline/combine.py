@@ -208,7 +208,8 @@ def combine(
     windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
     if land is not None and land.replaced:
         windows = cut_at_land(windows, land, n)
-    windows = cut_at_unrest(windows, scene, side_of_tiles(scene, memory_mb, threads, UNQUIET_MARGIN))
+    if scene.matching.restless.any():
+        windows = cut_at_unrest(windows, scene, side_of_tiles(scene, memory_mb, threads, UNQUIET_MARGIN))
     progress.total = n + len(windows)
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import ndimage
 
-from pipeline import combine, ground, groundpicture, join
+from pipeline import combine, ground, join
 from pipeline.config import Trip, load_trip
 from pipeline.console import Progress
 from pipeline.errors import InputError
@@ -22,6 +22,7 @@ from pipeline.pixels.hidden import NOTHING, SOME, WHOLE, give_back, hide_plane, 
 from pipeline.pixels.orientation import ORIENTATIONS, as_taken, upright
 from pipeline.pixels.positions import LAGRANGE, position_grid
 from pipeline.pixels.resample import NOT_COVERED
+from pipeline.scene import groundpicture
 from pipeline.scene.handmask import check_mask, check_masks, mask_of, read_mask
 from pipeline.sensor.demosaic import demosaic
 from pipeline.sensor.mosaic import write_mosaic

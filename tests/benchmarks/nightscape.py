@@ -24,10 +24,11 @@ from scipy import ndimage
 
 from example_project.maker.scene import Scenario
 from example_project.maker.sensor import DOUBLING_C, REFERENCE_C, fixed_maps
-from pipeline import combine, groundpicture, join
+from pipeline import combine, join
 from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.noise import block_noise
+from pipeline.scene import groundpicture
 from pipeline.sensor.demosaic import demosaic
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.times import celestial_frame
