@@ -250,9 +250,10 @@ def _sort(
     verdicts |= sorter.sort(unknown)
     # the darks of flats are often kept beside them
     for key, verdict in sorter.sort(flats).items():
-        covered = verdict.kind in ("dark", "bias")
-        by_hand_flat = Verdict("flat", "by hand (flats in trip.yaml)")
-        verdicts[key] = Verdict(verdict.kind, f"{verdict.reason}, among the flats") if covered else by_hand_flat
+        if verdict.kind in ("dark", "bias"):
+            verdicts[key] = replace(verdict, reason=f"{verdict.reason}, among the flats")
+        else:
+            verdicts[key] = Verdict("flat", "by hand (flats in trip.yaml)")
     placed = []
     for frame in frames:
         verdict = verdicts[frame.id]

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit, robust_mean, row_medians
+from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.regression import robust_fit, robust_mean, row_medians
 
 
 def test_median_absolute_deviation_of_a_normal_distribution():

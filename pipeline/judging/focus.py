@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.mad import MAD_TO_SIGMA
+
 FRAMES_MIN = 6
 TOLD = 0.12  # of the star width: what changes by less is not told
 SURE = 4.0  # standard deviations of a change that is told
@@ -81,7 +83,7 @@ def focus_course(widths: Sequence[float | None], names: Sequence[str]) -> str | 
 def _changes(values: NDArray[np.float64]) -> list[_Change]:
     """Drifts and jumps in the logarithms of widths."""
     # what a straight course leaves between every three frames
-    error = max(1.4826 * float(np.median(np.abs(np.diff(values, 2)))) / math.sqrt(6), LEAST_ERROR)
+    error = max(MAD_TO_SIGMA * float(np.median(np.abs(np.diff(values, 2)))) / math.sqrt(6), LEAST_ERROR)
     # frames far off both their neighbours are single events, not the course
     smooth = np.array([np.median(values[max(0, n - 1) : n + 2]) for n in range(len(values))])
     stretches = _stretches(smooth, error)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.judging.events import CAUSES, Course, Event, extreme, rank, runs
 from pipeline.judging.glow import glow
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

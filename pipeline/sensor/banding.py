@@ -18,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sensor.lineoffsets import BROAD, BROAD_SIGMA, OFF_SIGMA, add_lines, spread_of
 
 # Stretches that a line is cut into, and the least that one holds, px: what one shows alone is no banding.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sensor.clipped import clipped
 
 # Pixels of a frame that are looked at before the mean is taken, in strips of two rows over the whole frame, and the

@@ -15,8 +15,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
-from pipeline.pixels.regression import MAD_TO_SIGMA
 from pipeline.sensor.banding import SIGMAS
 from pipeline.sensor.mosaic import colour_planes
 

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit
+from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.regression import robust_fit
 from pipeline.sky import catalogue
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.motion import airmass

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sky.table import FrameStars
 
 # Stars fainter than this scatter more than they tell, and are found only where noise lifts them.

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.cells import between, cell_sums, local_plane, smoothed
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]

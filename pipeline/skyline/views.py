@@ -17,7 +17,7 @@ from scipy import fft, ndimage
 from scipy.spatial.transform import Rotation
 
 from pipeline.pixels.cells import cell_sums
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sky.camera import Camera
 
 Floats = NDArray[np.float64]

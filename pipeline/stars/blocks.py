@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
-from pipeline.pixels.regression import MAD_TO_SIGMA, row_medians
+from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.regression import row_medians
 
 BLOCK_PX = 8  # px of the mosaic a side
 SMOOTH = 9  # blocks; structure wider than this is no line

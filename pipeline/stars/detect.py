@@ -10,7 +10,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.regression import MAD_TO_SIGMA
+from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.stars.mesh import FINE_SIDE, SIDE, SkyMesh, finer_mesh, sky_mesh
 from pipeline.stars.objects import find_objects
 

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from pipeline.pixels.regression import MAD_TO_SIGMA, robust_fit, robust_mean
+from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.regression import robust_fit, robust_mean
 from pipeline.stars.shapes import FWHM_PER_SIGMA
 from pipeline.stars.trails import drawn_out, trail_length
 
