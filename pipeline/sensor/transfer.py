@@ -38,6 +38,8 @@ _AXES = {1: ((0, 2), (2, 0)), 2: ((1, 1), (1, -1)), 4: ((0, 1), (1, 0))}
 # Widths of stars (FWHM, px) that are believed, the one taken where their neighbours do not tell, and a lag along rows
 # at which stars share nothing any more.
 FWHM_RANGE, FWHM_USUAL, FAR = (1.5, 6.0), 2.5, 10
+# Rows of blocks from which on a parabola through their means leaves some to tell their scatter from.
+LEAST_ROWS = 6
 # What neighbours share tells the stars' width from this share of the variance on.
 SHARED_LEAST = 0.01
 
@@ -100,9 +102,9 @@ def transfer_blocks(
         free &= _free(frame, saturation)
         frames[n] = frame - levels
     apart = frames[0] if len(frames) == 1 else frames[0] - frames[1]
-    if len(frames) > 1:
-        _take_banding(apart, free, len(np.unique(places[:, 0])))
     level = frames[0] if len(frames) == 1 else np.float32(0.5) * (frames[0] + frames[1])
+    if len(frames) > 1:
+        _take_banding(apart, level, free, len(np.unique(places[:, 0])))
     colours = colour_planes(cfa)
     masks = {c: _lattice(sites) for c, sites in colours.items()}
     fwhm = _star_width(apart, free & masks["G"], len(colours["G"]))
@@ -151,8 +153,8 @@ def _free(frame: NDArray[np.float32], saturation: float) -> NDArray[np.bool_]:
     return ~np.repeat(np.repeat(wide, 2, axis=1), 2, axis=2)
 
 
-def _take_banding(apart: NDArray[np.float32], free: NDArray[np.bool_], down: int) -> None:
-    """Take off differences, in place, what whole rows and columns are off by: it is no pixel's noise.
+def _take_banding(apart: NDArray[np.float32], level: NDArray[np.float32], free: NDArray[np.bool_], down: int) -> None:
+    """Take off differences and levels, in place, what whole rows and columns are off by: it is no pixel's noise.
 
     Blocks beside one another show the same rows: what both halves of these have in common, where that stands out.
     """
@@ -161,6 +163,7 @@ def _take_banding(apart: NDArray[np.float32], free: NDArray[np.bool_], down: int
         values, seen = apart.reshape(grid).transpose(axes), free.reshape(grid).transpose(axes)
         if values.shape[1] < 2:
             continue
+        banded = 0.0
         for parity in (0, 1):
             part, known = values[..., parity::2], seen[..., parity::2]
             means = (part * known).sum(axis=3) / np.maximum(known.sum(axis=3), 1)
@@ -174,6 +177,29 @@ def _take_banding(apart: NDArray[np.float32], free: NDArray[np.bool_], down: int
             if shared > SIGMAS * noise / np.sqrt(halves[:, 0].size):
                 lines = halves.mean(axis=1) * (shared / (shared + noise / 2))
                 part -= lines[:, None, :, None].astype(np.float32)
+                banded += shared / 2
+        # a block's level is off by the mean of its lines, of two frames half of what their difference is
+        if banded > 0:
+            _straighten(level.reshape(grid).transpose(axes), seen, banded / 4 / SIDE)
+
+
+def _straighten(level: NDArray[np.float32], free: NDArray[np.bool_], expected: float) -> None:
+    """Take off rows of blocks, in place, what their means scatter beside a parabola, up to the variance `expected`.
+
+    Levels that scatter for no photon's sake would flatten the line of variance against level.
+
+    Parameters
+    ----------
+    level, free : (rows, columns, `SIDE`, `SIDE`)
+    expected : variance of a row's mean, ADU^2
+    """
+    means = (level * free).sum(axis=(1, 2, 3), dtype=np.float64) / np.maximum(free.sum(axis=(1, 2, 3)), 1)
+    number = np.arange(len(means), dtype=np.float64)
+    if len(means) < LEAST_ROWS:
+        return
+    beside = means - np.polynomial.Polynomial.fit(number, means, 2)(number)
+    share = min(1.0, expected / max(float(np.mean(beside**2)), 1e-9))
+    level -= (share * beside).astype(np.float32)[:, None, None, None]
 
 
 def _shared(values: NDArray[np.float32], free: NDArray[np.bool_], lag: tuple[int, int]) -> NDArray[np.float64]:

@@ -30,7 +30,10 @@ SCENES: dict[str, dict[str, Any]] = {
     "bright land": {"lens_mm": 20.0, "n": 12, "interval_s": 60.0, "light": 0.6, "detail": 0.5},
     "black land, west": {"lens_mm": 20.0, "n": 12, "interval_s": 60.0, "light": 0.02, "azimuth_deg": 270.0},
     "five frames": {"lens_mm": 24.0, "n": 5, "interval_s": 20.0},
+    "four frames in 38 s": {"lens_mm": 24.0, "n": 4, "interval_s": 12.7},
     "three frames": {"lens_mm": 20.0, "n": 3, "interval_s": 60.0},
+    "moonlit land": {"lens_mm": 20.0, "n": 16, "interval_s": 120.0, "light": 1.6, "detail": 0.5},
+    "moonlit snow": {"lens_mm": 20.0, "n": 16, "interval_s": 120.0, "light": 3.0, "detail": 0.5},
     "sky with a dome of light": {"lens_mm": 20.0, "n": 12, "interval_s": 60.0, "parts": ()},
 }
 
