@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from example_project.maker.sky import vectors_of
 from pipeline.card.frame import CardFrame, Facts, frame_id, set_clocks
 from pipeline.card.pointing import Solved, StarView
 from pipeline.sky.camera import Camera
@@ -90,8 +91,7 @@ def tracking(ra_deg: float = 40.0, dec_deg: float = 20.0, roll_deg: float = 0.0)
 
 def towards(ra_deg: float, dec_deg: float, roll_deg: float = 0.0) -> Rotation:
     """An attitude that brings a place of the sky to the middle of the picture."""
-    ra, dec = np.radians([ra_deg, dec_deg])
-    ahead = np.array([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
+    ahead, ra = vectors_of(ra_deg, dec_deg), np.radians(ra_deg)
     right = np.array([np.sin(ra), -np.cos(ra), 0.0])
     down = np.cross(ahead, right)
     return Rotation.from_euler("z", roll_deg, degrees=True) * Rotation.from_matrix([right, down, ahead])

@@ -12,6 +12,7 @@ import numpy as np
 from astropy.wcs import WCS
 from scipy.spatial.transform import Rotation
 
+from example_project.maker.sky import vectors_of
 from pipeline.sky import catalogue
 from pipeline.sky.camera import Camera
 from pipeline.sky.table import FrameStars
@@ -54,9 +55,8 @@ class Fisheye:
 
     def unproject(self, x, y):
         """Directions of pixels; NaN beyond the edge."""
-        ra, dec = np.radians(self.wcs.all_pix2world(x, y, 0))
-        seen = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
-        return np.where((np.degrees(dec) > 90 - self.edge_deg)[..., None], seen, np.nan)
+        ra, dec = self.wcs.all_pix2world(x, y, 0)
+        return np.where((dec > 90 - self.edge_deg)[..., None], vectors_of(ra, dec), np.nan)
 
 
 def detections(camera, vectors, magnitudes, rng, count, missing=0.3, false=0.3, noise=0.1):
@@ -90,7 +90,7 @@ def _bent(true_deg, strength):
     return strength * 1.02 / 60 / np.tan(np.radians(h + 10.3 / (h + 5.11)))  # Saemundsson 1986
 
 
-def _raise(vectors, zenith, strength, inverse=False):
+def raised(vectors, zenith, strength, inverse=False):
     """Directions raised by the air, or (by bisection of nothing but the forward formula) lowered again."""
     sine = np.clip(vectors @ zenith, -1, 1)
     h = np.degrees(np.arcsin(sine))
@@ -123,8 +123,8 @@ class Sequence:
     def true_map(self, frame, reference, x, y):
         """Where pixels of the reference really lie in a frame."""
         v = self.camera.unproject(x, y) @ self.attitudes[reference]
-        v = _raise(v, self.zeniths[reference], self.strength, inverse=True)
-        return self.camera.project(_raise(v, self.zeniths[frame], self.strength) @ self.attitudes[frame].T)
+        v = raised(v, self.zeniths[reference], self.strength, inverse=True)
+        return self.camera.project(raised(v, self.zeniths[frame], self.strength) @ self.attitudes[frame].T)
 
     def altitude(self, frame, x, y):
         """Altitude (degrees, as seen) of a frame's pixels."""
@@ -181,7 +181,7 @@ def sequence(
             shift = Rotation.from_rotvec([*(rng.normal(0, dither_px, 2) / camera.focal_px), 0.0])
             attitude = shift.as_matrix() @ first @ follow.as_matrix()
         up_here = (vectors @ zenith > 0.01) & (vectors @ attitude[2] > front)
-        seen = _raise(vectors[up_here], zenith, strength) @ attitude.T
+        seen = raised(vectors[up_here], zenith, strength) @ attitude.T
         x, y, flux = detections(camera, seen, stars.magnitudes[: len(vectors)][up_here], rng, count, **kinds)
         lists.append(
             FrameStars(

@@ -11,6 +11,7 @@ from astropy.utils import iers
 from astropy.wcs import WCS
 from scipy.spatial.transform import Rotation
 
+from example_project.maker.sky import radec_of
 from pipeline.sky import catalogue, refraction, times
 from pipeline.sky.adjust import adjust
 from pipeline.sky.breathing import jumps
@@ -35,7 +36,7 @@ from tests.placed_runs import (
     placed_run,
     rms,
 )
-from tests.planted_sky import HEIGHT, WIDTH, Fisheye, lens, sequence
+from tests.planted_sky import HEIGHT, WIDTH, Fisheye, lens, raised, sequence
 
 NO_COLOURS = Lateral({}, [], {}, 0, None)
 
@@ -265,13 +266,10 @@ def test_the_wcs_puts_catalogue_stars_on_their_images(mm, limit):
     seen = times.aberrated(stars.vectors[:60000], velocity)
     altitude = np.degrees(np.arcsin(np.clip(seen @ run.zeniths[2], -1, 1)))
     high = (altitude > 8) & (seen @ run.attitudes[2][2] > 0.2)
-    from tests.planted_sky import _raise
-
-    x, y = run.camera.project(_raise(seen[high], run.zeniths[2], run.strength) @ run.attitudes[2].T)
+    x, y = run.camera.project(raised(seen[high], run.zeniths[2], run.strength) @ run.attitudes[2].T)
     inside = (x > 0) & (x < WIDTH - 1) & (y > 0) & (y < HEIGHT - 1)
     x, y, v = x[inside], y[inside], stars.vectors[:60000][high][inside]
-    ra = np.degrees(np.arctan2(v[:, 1], v[:, 0])) % 360
-    dec = np.degrees(np.arcsin(v[:, 2]))
+    ra, dec = radec_of(v)
     found_ra, found_dec = wcs.all_pix2world(x, y, 0)
     scale = geometry.camera.scale_arcsec
     east = Angle((found_ra - ra) * np.cos(np.radians(dec)), "deg").wrap_at("180d").arcsec
@@ -301,11 +299,9 @@ def test_a_fisheye_before_a_turning_sky_is_mapped_and_has_a_wcs(kind, mm, altitu
     x, y = np.meshgrid(np.linspace(0, WIDTH - 1, 30), np.linspace(0, HEIGHT - 1, 20))
     high = run.altitude(2, x, y) > 8
     x, y = x[high], y[high]
-    from tests.planted_sky import _raise
-
-    seen = _raise(camera.unproject(x, y) @ run.attitudes[2], run.zeniths[2], run.strength, inverse=True)
+    seen = raised(camera.unproject(x, y) @ run.attitudes[2], run.zeniths[2], run.strength, inverse=True)
     v = times.unaberrated(seen, times.earth_velocity(run.jd[2]))
-    ra, dec = np.degrees(np.arctan2(v[:, 1], v[:, 0])), np.degrees(np.arcsin(v[:, 2]))
+    ra, dec = radec_of(v)
     px, py = wcs.all_world2pix(ra, dec, 0, tolerance=1e-3, maxiter=50, quiet=True)
     assert np.sqrt(np.mean((px - x) ** 2 + (py - y) ** 2)) < 0.1
     found = Angle(wcs.all_pix2world(x, y, 0), "deg").radian

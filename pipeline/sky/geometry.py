@@ -15,6 +15,7 @@ from pipeline.errors import InputError
 from pipeline.files import read_json, shown, write_json
 from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
+from pipeline.sky.directions import right_ascension_declination, unit_vectors
 
 Floats = NDArray[np.float64]
 
@@ -226,14 +227,13 @@ class Geometry:
         if not self.solved:
             raise InputError("the scene was not found on the sky: its stars match no part of the catalogue")
         v = times.unaberrated(self.directions(frame_id, x, y), self.velocity)
-        return np.degrees(np.arctan2(v[..., 1], v[..., 0])) % 360.0, np.degrees(np.arcsin(np.clip(v[..., 2], -1, 1)))
+        return right_ascension_declination(v)
 
     def from_sky(self, frame_id: str, ra_deg: ArrayLike, dec_deg: ArrayLike) -> tuple[Floats, Floats]:
         """Pixels of a frame where places on the sky (degrees, ICRS) lie: the inverse of `to_sky`."""
         if not self.solved:
             raise InputError("the scene was not found on the sky: its stars match no part of the catalogue")
-        ra, dec = np.radians(np.asarray(ra_deg, float)), np.radians(np.asarray(dec_deg, float))
-        vectors = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
+        vectors = unit_vectors(np.radians(ra_deg), np.radians(dec_deg))
         return self.positions(frame_id, times.aberrated(vectors, self.velocity))
 
     def overlap(self, frame_id: str, other: str | None = None, steps: int = 24) -> float:

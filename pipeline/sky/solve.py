@@ -13,6 +13,7 @@ from scipy.special import pdtrc
 
 from pipeline.sky import catalogue
 from pipeline.sky.camera import Camera
+from pipeline.sky.directions import right_ascension_declination
 from pipeline.sky.match import pairs_within
 from pipeline.sky.slopes import camera_vector, prior_sigmas, project_with_slopes, with_vector
 
@@ -377,14 +378,15 @@ def _fit(
 def _solution(found: Refined, order: NDArray[np.intp]) -> Solution:
     camera = found.camera
     axis = found.attitude.T @ camera.unproject((camera.width - 1) / 2, (camera.height - 1) / 2)
+    ra, dec = right_ascension_declination(axis)
     return Solution(
         attitude=Rotation.from_matrix(found.attitude).as_quat(canonical=True, scalar_first=True),
         focal_px=camera.focal_px,
         camera=camera,
         matched=len(found.stars),
         rms_px=found.rms_px,
-        centre_ra_deg=float(np.degrees(np.arctan2(axis[1], axis[0])) % 360.0),
-        centre_dec_deg=float(np.degrees(np.arcsin(np.clip(axis[2], -1, 1)))),
+        centre_ra_deg=float(ra),
+        centre_dec_deg=float(dec),
         pixel_scale_arcsec=camera.scale_arcsec,
         stars=order[found.stars],
         catalogue=found.catalogue,

@@ -11,6 +11,8 @@ import erfa  # type: ignore[import-untyped]
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.sky.directions import unit_vectors
+
 Floats = NDArray[np.float64]
 
 SIDEREAL_DAY_S = 86164.0905  # mean sidereal day; IERS conventions, Aoki et al. 1982, A&A 105, 359
@@ -57,9 +59,7 @@ def sidereal_angle(jd_utc: ArrayLike, longitude_deg: float = 0.0) -> Floats:
 
 def zenith_from_angles(latitude_rad: ArrayLike, sidereal_rad: ArrayLike, frame: Floats) -> Floats:
     """Zenith (..., 3) in ICRS of a latitude and a local sidereal time; `frame` as `celestial_frame`."""
-    latitude, angle = np.broadcast_arrays(np.asarray(latitude_rad, float), np.asarray(sidereal_rad, float))
-    c = np.cos(latitude)
-    return np.stack([c * np.cos(angle), c * np.sin(angle), np.sin(latitude)], axis=-1) @ frame
+    return unit_vectors(*np.broadcast_arrays(sidereal_rad, latitude_rad)) @ frame
 
 
 def zenith(jd_utc: ArrayLike, latitude_deg: float, longitude_deg: float) -> Floats:
