@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from pipeline.sky.match import match_fields, pairs_within
+from pipeline.stars.votes import count_votes
 
 Floats = NDArray[np.float64]
 
@@ -196,19 +197,14 @@ def _voted_shift(first: Floats, second: Floats, reach: float) -> Floats | None:
     if len(difference) < PAIRS_MIN:
         return None
     bins = int(np.ceil(2 * reach / VOTE_BIN))
-    votes, _, _ = np.histogram2d(
-        difference[:, 0], difference[:, 1], bins=bins, range=((-reach, reach), (-reach, reach))
-    )
-    # a shift near the border of bins is shared by up to four of them
-    shared = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
-    i, j = np.unravel_index(int(np.argmax(shared)), shared.shape)
-    most = shared[i, j]
-    around = shared.copy()
-    around[max(0, i - 3) : i + 4, max(0, j - 3) : j + 4] = 0
-    if most < PAIRS_MIN or most < CLEAR_LEAD * around.max():
+    votes = count_votes(difference[:, 0], difference[:, 1], (bins, bins), ((-reach, reach), (-reach, reach)))
+    i, j = votes.fullest
+    most = votes.counts[i, j]
+    elsewhere = votes.counts.copy()
+    elsewhere[max(0, i - 3) : i + 4, max(0, j - 3) : j + 4] = 0
+    if most < PAIRS_MIN or most < CLEAR_LEAD * elsewhere.max():
         return None
-    centre = (np.array([i, j]) + 1) * 2 * reach / bins - reach
-    near = difference[(np.abs(difference - centre) < VOTE_BIN).all(axis=1)]
+    near = difference[(np.abs(difference - votes.place) < VOTE_BIN).all(axis=1)]
     return np.median(near, axis=0)
 
 

@@ -11,6 +11,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from pipeline.stars.lines import fullest_line, on_lines
+from pipeline.stars.votes import count_votes
 
 STARS_USED = 400  # the highest peaks below saturation
 STARS_MIN = 12
@@ -145,12 +146,8 @@ def far_doubling(
     sign = np.where((y > 0) | ((y == 0) & (x > 0)), 1.0, -1.0)
     x, y = x * sign, y * sign
     bins = int(2 * reach / FAR_BIN) + 1
-    votes, _, _ = np.histogram2d(x, y, (bins, bins // 2 + 1), ((-reach, reach), (0, reach)))
-    # a difference near the border of bins is shared by four of them
-    shared = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
-    i, j = np.unravel_index(int(np.argmax(shared)), shared.shape)
-    at = np.array([(i + 1) * 2 * reach / bins - reach, (j + 1) * reach / (bins // 2 + 1)])
-    chosen = np.flatnonzero(np.hypot(x - at[0], y - at[1]) < 1.5 * FAR_BIN)
+    shared = count_votes(x, y, (bins, bins // 2 + 1), ((-reach, reach), (0.0, reach))).place
+    chosen = np.flatnonzero(np.hypot(x - shared[0], y - shared[1]) < 1.5 * FAR_BIN)
     if len(chosen) < STARS_MIN:
         return None
     ratio = (np.log(stars["flux"][other] / bright["flux"][owner]) * sign)[chosen]
