@@ -5,7 +5,8 @@ import pytest
 
 from pipeline.scene.inputs import above_pedestal, take_pedestal
 from pipeline.sensor.calibrate import CHESS, FULL, REPAIR_MARGIN, SPARSE, calibrate, dark_signal, lattices, repair
-from pipeline.sensor.mosaic import CFA_PATTERNS, MosaicHeader, colour_planes
+from pipeline.sensor.cfa import CFA_PATTERNS
+from pipeline.sensor.mosaic import MosaicHeader, colour_planes
 from pipeline.stack.sources import Calibration
 
 BLACK = (500.0, 501.0, 502.25, 503.0)

@@ -11,19 +11,12 @@ from pipeline.errors import FrameError
 from pipeline.sensor.damage import find_damage, longest_runs
 from pipeline.sensor.garble import lone_pixels
 from pipeline.sensor.levels import histogram, pile_up, saturation_level
-from pipeline.sensor.metadata import BAYER_PATTERNS
-from pipeline.sensor.mosaic import CFA_PATTERNS
 from pipeline.sensor.raw import masked_level
 from pipeline.sensor.worker import Decoder
 from tests.raw_files import starry_mosaic
 
 BLACK, WHITE = 512.0, 16383.0
 REAL = Path(__file__).parents[2] / "shared"
-
-
-def test_patterns_are_those_of_the_mosaic_form():
-    """The decoding process keeps its own list of patterns, equal to the mosaic form's."""
-    assert BAYER_PATTERNS == CFA_PATTERNS
 
 
 def slow_histogram(pixels: np.ndarray) -> np.ndarray:

@@ -7,8 +7,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.sensor.cfa import CFA_PATTERNS
 from pipeline.sensor.demosaic import NEUTRAL, demosaic, demosaic_padded, response, usable_balance
-from pipeline.sensor.mosaic import CFA_PATTERNS, colour_planes
+from pipeline.sensor.mosaic import colour_planes
 from tests.planted_scenes import add_star
 
 # Malvar, He & Cutler 2004, figure 2, in eighths: the kernels for green at red or blue; for red at green in a row with

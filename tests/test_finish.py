@@ -21,6 +21,7 @@ from pipeline.colour.spaces import BT2020, rgb_to_xyz
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pages.preview import area_mean, stretch
 from pipeline.scene.developing import fill_rim
+from pipeline.sensor.colourcards import BALANCE_CARDS, MATRIX_CARDS
 
 MATRIX = np.array([[0.9, -0.3, -0.1], [-0.45, 1.25, 0.22], [-0.1, 0.2, 0.6]])  # invented, of a usual shape
 BALANCE = np.array([2.0, 1.0, 1.55])
@@ -30,8 +31,7 @@ SATURATION = 15000.0
 def write_combined(path: Path, planes: np.ndarray, **changes: Any) -> Path:
     """A combined.fits as combine writes it; a header key given as None is left out."""
     cards: dict[str, Any] = {"BUNIT": "adu", "SATURATE": SATURATION, "ORIENTAT": 1}
-    cards |= {f"WB_{c}": v for c, v in zip("RGB", BALANCE, strict=True)}
-    cards |= {f"CM{i // 3 + 1}{i % 3 + 1}": v for i, v in enumerate(MATRIX.ravel())}
+    cards |= dict(zip(BALANCE_CARDS, BALANCE, strict=True)) | dict(zip(MATRIX_CARDS, MATRIX.ravel(), strict=True))
     noise = changes.pop("noise", 3.0)
     header = fits.Header()
     for key, value in (cards | changes).items():
@@ -259,7 +259,7 @@ def test_an_edge_that_no_frame_reached_goes_on_as_it_is_beside() -> None:
 
 def test_little_is_known(tmp_path: Path) -> None:
     """Without balance, matrix, saturation and noise plane a grey picture comes out, and each gap is stated."""
-    names = [*(f"WB_{c}" for c in "RGB"), *(f"CM{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3)), "SATURATE", "BUNIT"]
+    names = [*BALANCE_CARDS, *MATRIX_CARDS, "SATURATE", "BUNIT"]
     figures = run(
         tmp_path, write_combined(tmp_path / "c.fits", night((400, 600), 600), noise=None, **dict.fromkeys(names))
     )
@@ -272,7 +272,7 @@ def test_little_is_known(tmp_path: Path) -> None:
 
 def test_monochrome_stays_grey(tmp_path: Path) -> None:
     """Three equal planes without balance come out grey to one code."""
-    names = [*(f"WB_{c}" for c in "RGB"), *(f"CM{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3))]
+    names = [*BALANCE_CARDS, *MATRIX_CARDS]
     planes = np.repeat(night()[1:2], 3, axis=0)
     run(tmp_path, write_combined(tmp_path / "c.fits", planes, **dict.fromkeys(names)))
     codes = tifffile.imread(tmp_path / "o.tif").astype(int)

@@ -13,8 +13,9 @@ from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.positions import GRID_STEP, grid_nodes
 from pipeline.scene import groundpicture
+from pipeline.sensor.cfa import CFA_PATTERNS
 from pipeline.sensor.demosaic import demosaic
-from pipeline.sensor.mosaic import CFA_PATTERNS, write_mosaic
+from pipeline.sensor.mosaic import write_mosaic
 from pipeline.stack.groundfile import read_ground
 from pipeline.stack.planes import COLOUR_OF, UNMOVED_PX, half_nodes, half_shape, part_planes, places_of, unmoved
 from tests.planted_scenes import BLACK, Camera, drifting, header, read_out

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.files import replacing
-from pipeline.sensor.mosaic import CFA_PATTERNS
+from pipeline.sensor.cfa import CFA_PATTERNS
 
 BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL = 1, 2, 3, 4, 5, 7, 10
 

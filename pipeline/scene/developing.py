@@ -29,6 +29,7 @@ from pipeline.files import replacing
 from pipeline.pages.gradient import robust_level
 from pipeline.pages.preview import area_mean, stretch
 from pipeline.pixels.orientation import ORIENTATIONS, upright
+from pipeline.sensor.colourcards import camera_matrix, white_balance
 
 PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
 STRIP_ROWS = 240  # about 70 MB in float32 at 6000 columns: small beside the 16-bit picture, large beside the overheads
@@ -77,8 +78,7 @@ def read_combined(path: Path) -> Combined:
                 levels = [_middle(plane) for plane in (thin if thin.ndim == 3 else (thin, thin, thin))]
                 if len(levels) == 3 and all(level is not None for level in levels):
                     noise = (float(levels[0]), float(levels[1]), float(levels[2]))  # type: ignore[arg-type]
-            matrix = [header.get(f"CM{i}{j}") for i in (1, 2, 3) for j in (1, 2, 3)]
-            balance = [header.get(f"WB_{c}") for c in "RGB"]
+            balance, matrix = white_balance(header.get), camera_matrix(header.get)
             saturation = header.get("SATURATE")
     except InputError:
         raise
@@ -89,8 +89,8 @@ def read_combined(path: Path) -> Combined:
         planes=planes,
         noise=noise,
         saturation=float(saturation) if isinstance(saturation, (int, float)) and saturation > 0 else None,
-        balance=None if None in balance else (float(balance[0]), float(balance[1]), float(balance[2])),
-        xyz_to_camera=None if None in matrix else np.array(matrix, float).reshape(3, 3),
+        balance=balance,
+        xyz_to_camera=None if matrix is None else np.array(matrix, float).reshape(3, 3),
         orientation=orientation if orientation in ORIENTATIONS else 1,
         unit=header.get("BUNIT"),
     )

@@ -10,7 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.sensor.mosaic import CFA_PATTERNS
+from pipeline.sensor.cfa import CFA_PATTERNS
 
 # Mosaic pixels that a demosaiced pixel reaches to each side.
 MARGIN = 2

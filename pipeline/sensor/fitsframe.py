@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
-from pipeline.sensor.metadata import BAYER_PATTERNS, FrameMeta, parse_time
+from pipeline.sensor.cfa import CFA_PATTERNS
+from pipeline.sensor.colourcards import camera_matrix, white_balance
+from pipeline.sensor.metadata import FrameMeta, parse_time
 from pipeline.sensor.raw import MAX_PIXELS, MIN_SIDE, Levels
 
 # FITS 4.0, 3.1: files are made of blocks of this many bytes
@@ -90,7 +92,7 @@ class FitsFrame:
         text = str(self._header.get("BAYERPAT", self._header.get("COLORTYP", "")) or "").strip().upper()
         if text in ("", "NONE", "MONO", "MONOCHROME", "GRAY", "GREY"):
             return "MONO"
-        if text not in BAYER_PATTERNS:
+        if text not in CFA_PATTERNS:
             raise FrameError(f"its colour filters are {text[:20]!r}; only red, green and blue in 2 x 2 are processed")
         right = int(self._value("XBAYROFF") or 0)
         down = int(self._value("YBAYROFF") or 0)
@@ -172,16 +174,15 @@ class FitsFrame:
             image_type=(self._text("IMAGETYP", "IMGTYPE", "FRAME") or "").lower() or None,
             orientation=int(self._positive("ORIENTAT") or 1) if 1 <= (self._value("ORIENTAT") or 1) <= 8 else 1,
             white_balance=self._balance(),
-            xyz_to_camera=self._matrix(),
+            xyz_to_camera=camera_matrix(self._value),
         )
 
     def _balance(self) -> tuple[float, float, float] | None:
-        red, green, blue = (self._positive(f"WB_{c}") for c in "RGB")
-        return None if red is None or green is None or blue is None else (red / green, 1.0, blue / green)
-
-    def _matrix(self) -> tuple[float, ...] | None:
-        values = [self._value(f"CM{i}{j}") for i in (1, 2, 3) for j in (1, 2, 3)]
-        return None if None in values else tuple(float(value) for value in values if value is not None)
+        stated = white_balance(self._positive)
+        if stated is None:
+            return None
+        red, green, blue = stated
+        return red / green, 1.0, blue / green
 
     def unpack(self) -> NDArray[np.uint16]:
         """The whole picture, row 0 the top, (height, width) uint16, ADU.

@@ -13,9 +13,6 @@ import numpy as np
 
 from pipeline.sensor.tags import bytes_needed, first_text, number_of, numbers_of, text_of
 
-# Colour filter patterns that are processed, reading order of the first 2 x 2 cell (as `sensor.mosaic.CFA_PATTERNS`,
-# whose module the decoding process does not load)
-BAYER_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 # Exif 2.32, FocalPlaneResolutionUnit (tag 41488): how many micrometres one unit has
 _UNIT_UM = {2: 25400.0, 3: 10000.0, 4: 1000.0, 5: 1.0}
 # Pixels of cameras made for pictures are 0.8 um (phones) to 25 um (scientific CCDs) wide; the rest is an error.

@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
 from pipeline.files import replacing
+from pipeline.sensor.cfa import CFA_PATTERNS
+from pipeline.sensor.colourcards import BALANCE_CARDS, MATRIX_CARDS, camera_matrix, white_balance
 
 # FITS keeps unsigned numbers with the sign bit turned over, big-endian (FITS 4.0, 4.4.2.5: BZERO = 32768)
 _SIGN = 0x8000
 _BLOCK = 2880  # bytes; header and data fill whole blocks
 # Rows are turned round and written in pieces of this many bytes, which stay in a core's cache meanwhile.
 _PIECE = 512 * 1024
-
-CFA_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
 
 @dataclass(frozen=True)
@@ -88,18 +88,16 @@ class MosaicHeader:
             header["FULLFROM"] = (self.full_from, "where SATURATE comes from")
         header["ORIENTAT"] = (self.orientation, "Exif orientation, not applied")
         if self.white_balance is not None:
-            for name, value in zip("RGB", self.white_balance, strict=True):
-                header[f"WB_{name}"] = (float(value), "camera's multiplier, green 1")
+            for card, value in zip(BALANCE_CARDS, self.white_balance, strict=True):
+                header[card] = (float(value), "camera's multiplier, green 1")
         if self.xyz_to_camera is not None:
-            for n, value in enumerate(self.xyz_to_camera):
-                header[f"CM{n // 3 + 1}{n % 3 + 1}"] = (float(value), "XYZ to camera")
+            for card, value in zip(MATRIX_CARDS, self.xyz_to_camera, strict=True):
+                header[card] = (float(value), "XYZ to camera")
         return header
 
     @classmethod
     def from_cards(cls, header: fits.Header) -> MosaicHeader:
         """Read what `cards` wrote."""
-        matrix = [header.get(f"CM{i}{j}") for i in (1, 2, 3) for j in (1, 2, 3)]
-        balance = [header.get(f"WB_{c}") for c in "RGB"]
         return cls(
             frame=header["FRAMEID"],
             cfa=header.get("BAYERPAT", "MONO"),
@@ -115,8 +113,8 @@ class MosaicHeader:
             taken=header.get("DATE-OBS"),
             camera=header.get("INSTRUME"),
             orientation=header.get("ORIENTAT", 1),
-            white_balance=None if None in balance else tuple(balance),
-            xyz_to_camera=None if None in matrix else tuple(matrix),
+            white_balance=white_balance(header.get),
+            xyz_to_camera=camera_matrix(header.get),
             black_stated=header.get("BLKKNOWN", True),
             full_from=header.get("FULLFROM", "header"),
         )

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
 from pipeline.pixels.mad import MAD_TO_SIGMA
-from pipeline.sensor.metadata import BAYER_PATTERNS, HeaderFacts, build_meta, colour_matrix
+from pipeline.sensor.cfa import CFA_PATTERNS
+from pipeline.sensor.metadata import HeaderFacts, build_meta, colour_matrix
 from pipeline.sensor.rawheader import ORIENTATION, header_facts
 from pipeline.sensor.tags import bits_per_sample, exif_of_jpeg, is_plain_tiff, read_exif
 
@@ -199,7 +200,7 @@ class RawFrame:
             for row in (0, 1)
             for column in (0, 1)
         )
-        if pattern not in BAYER_PATTERNS:
+        if pattern not in CFA_PATTERNS:
             raise FrameError(f"its colour filters are {pattern}; only red, green and blue in 2 x 2 are processed")
         return pattern
 

@@ -9,7 +9,8 @@ from typing import Any
 
 import rawpy
 
-from pipeline.sensor.metadata import BAYER_PATTERNS, HeaderFacts
+from pipeline.sensor.cfa import CFA_PATTERNS
+from pipeline.sensor.metadata import HeaderFacts
 
 # LibRaw's rotation codes as Exif orientations
 ORIENTATION = {0: 1, 3: 3, 5: 8, 6: 6}
@@ -138,6 +139,6 @@ def _cfa_of_filters(filters: int, names: str, colours: int) -> str | None:
 
     pattern = "".join(cell(row, column) for row in (0, 1) for column in (0, 1))
     same = all(cell(row, column) == cell(row % 2, column) for row in range(8) for column in (0, 1))
-    if not same or pattern not in BAYER_PATTERNS:
+    if not same or pattern not in CFA_PATTERNS:
         return f"?its colour filters are {pattern}; only red, green and blue in 2 x 2 are processed"
     return pattern
