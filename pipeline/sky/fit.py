@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
+from pipeline.sky.normal import Elimination, Groups, Linearised, frame_equations, solve_balanced, star_equations
 from pipeline.sky.slopes import CAMERA_PARAMETERS, camera_vector, prior_sigmas, project_with_slopes, with_vector
 
 Floats = NDArray[np.float64]
@@ -162,8 +163,8 @@ def fit(
 ) -> Bundle:
     """Fit camera, air, attitudes and star directions together, robustly.
 
-    Gauss-Newton on Huber's function. The stars (two unknowns each) are eliminated from the normal equations by their
-    Schur complement; what is left has the camera's, the air's and three unknowns a frame.
+    Gauss-Newton on Huber's function. The stars (two unknowns each) are eliminated from the normal equations
+    (`normal.py`); what is left has the camera's, the air's and three unknowns a frame.
 
     Parameters
     ----------
@@ -180,24 +181,24 @@ def fit(
 
     References
     ----------
-    Triggs, B. et al. 2000, "Bundle adjustment: a modern synthesis", LNCS 1883, 298-372.
     Huber, P. J. 1964, "Robust estimation of a location parameter", Ann. Math. Statist. 35, 73-101.
     """
-    free_camera = np.flatnonzero(np.asarray(free, bool))
     frames = len(bundle.attitudes)
     scale = bundle.scale if len(bundle.scale) == frames else np.ones(frames)
-    work = _Work(obs, len(bundle.stars), frames)
-    tied = np.isfinite(catalogue[:, 0])
-    tie_to = np.where(tied[:, None], catalogue, bundle.stars)
     neutral = bundle.camera.plain if hold_camera is None else hold_camera
+    problem = _Problem(bundle, obs, catalogue, free, hold_frame, neutral)
     for n in range(steps):
-        fresh = n < SCALE_STEPS
-        bundle, moved, scale = _step(bundle, obs, work, tie_to, tied, free_camera, neutral, scale, fresh, hold_frame)
+        bundle, moved, scale = _step(bundle, problem, scale, n < SCALE_STEPS)
         if moved < SETTLED_PX:
             break
-    distance = np.hypot(*(obs.xy - model_positions(bundle, obs)).T)
-    distance = np.where(np.isfinite(distance), distance, 1e6)
+    distance = _distances(bundle, obs)
     return replace(bundle, distance=distance, scale=scale, cost=robust_cost(distance / obs.sigma / scale[obs.frame]))
+
+
+def _distances(bundle: Bundle, obs: Observations) -> Floats:
+    """(n,) of each observation from where the model puts it, pixels; far where it puts it nowhere."""
+    distance = np.hypot(*(obs.xy - model_positions(bundle, obs)).T)
+    return np.where(np.isfinite(distance), distance, 1e6)
 
 
 def robust_cost(normalised: Floats) -> float:
@@ -208,8 +209,7 @@ def robust_cost(normalised: Floats) -> float:
 
 def bundle_cost(bundle: Bundle, obs: Observations, scale: Floats) -> float:
     """The robust sum of squares of a bundle with given scales of the frames: what two fits are compared by."""
-    distance = np.hypot(*(obs.xy - model_positions(bundle, obs)).T)
-    distance = np.where(np.isfinite(distance), distance, 1e6)
+    distance = _distances(bundle, obs)
     return robust_cost(distance / obs.sigma / scale[obs.frame])
 
 
@@ -226,23 +226,26 @@ def frame_scales(distance: Floats, sigma: Floats, frame: Ints, frames: int, befo
     return result
 
 
-class _Work:
-    """What stays the same over the steps: the orders in which observations are summed."""
+class _Problem:
+    """What stays the same over the steps: what was seen, what is fitted, and what is known beforehand."""
 
-    def __init__(self, obs: Observations, stars: int, frames: int) -> None:
-        if np.any(np.diff(obs.frame) < 0):
-            raise ValueError("observations must be sorted by frame")
-        self.bounds = np.searchsorted(obs.frame, np.arange(frames + 1))
-        self.order = np.argsort(obs.star, kind="stable")
-        sorted_star = obs.star[self.order]
-        self.present, self.starts = np.unique(sorted_star, return_index=True)
-        self.stars = stars
-
-    def by_star(self, values: Floats) -> Floats:
-        """Sums (stars, ...) of values (n, ...) over the observations of each star."""
-        result = np.zeros((self.stars, *values.shape[1:]))
-        result[self.present] = np.add.reduceat(values[self.order], self.starts, axis=0)
-        return result
+    def __init__(
+        self,
+        bundle: Bundle,
+        obs: Observations,
+        catalogue: Floats,
+        free: Sequence[bool],
+        hold_frame: int | None,
+        neutral: Camera,
+    ) -> None:
+        self.obs, self.hold_frame, self.neutral = obs, hold_frame, neutral
+        self.groups = Groups(obs.frame, obs.star, len(bundle.attitudes), len(bundle.stars))
+        self.free_camera = np.flatnonzero(np.asarray(free, bool))
+        self.free_air = [] if bundle.air is None else [k for k in range(3) if bundle.air.sigma[k] > 0]
+        self.shared = len(self.free_camera) + len(self.free_air)
+        tied = np.isfinite(catalogue[:, 0])
+        self.tie_to = np.where(tied[:, None], catalogue, bundle.stars)
+        self.tie_px = np.where(tied, TIE_PX, FREE_PX)
 
 
 def tangents(vectors: Floats) -> Floats:
@@ -253,137 +256,125 @@ def tangents(vectors: Floats) -> Floats:
     return np.stack([one, np.cross(vectors, one)], axis=-1)
 
 
-def _step(
-    bundle: Bundle,
-    obs: Observations,
-    work: _Work,
-    tie_to: Floats,
-    tied: NDArray[np.bool_],
-    free_camera: Ints,
-    neutral: Camera,
-    scale: Floats,
-    fresh_scale: bool,
-    hold_frame: int | None,
-) -> tuple[Bundle, float, Floats]:
-    camera, air = bundle.camera, bundle.air
-    frames, stars = len(bundle.attitudes), len(bundle.stars)
+def _step(bundle: Bundle, problem: _Problem, scale: Floats, fresh_scale: bool) -> tuple[Bundle, float, Floats]:
+    """The bundle after a step of Gauss and Newton, how far (px) 99 of 100 stars moved by it, the frames' scales."""
+    obs, cameras, shared = problem.obs, len(problem.free_camera), problem.shared
     seen = _seen(bundle, obs)
-    model, by_rotation, by_camera = project_with_slopes(camera, seen)
+    model, by_rotation, by_camera = project_with_slopes(bundle.camera, seen)
     residual = obs.xy - model
     distance = np.hypot(*residual.T)
-    usable = np.isfinite(distance) & camera.reached(seen)
-    residual = np.where(usable[:, None], residual, 0.0)
+    usable = np.isfinite(distance) & bundle.camera.reached(seen)
     if fresh_scale:
-        scale = frame_scales(np.where(usable, distance, 1e6), obs.sigma, obs.frame, frames, scale)
-    sigma = obs.sigma * scale[obs.frame]
-    normalised = np.where(usable, distance, 1.0) / sigma
-    weight = np.where(usable, np.minimum(1.0, HUBER / np.maximum(normalised, 1e-9)) / sigma**2, 0.0)
-    root = np.sqrt(weight)[:, None, None]
+        scale = frame_scales(np.where(usable, distance, 1e6), obs.sigma, obs.frame, len(bundle.attitudes), scale)
+    root = np.sqrt(_weights(distance, usable, obs.sigma * scale[obs.frame]))[:, None]
 
-    free_air = [] if air is None else [k for k in range(3) if air.sigma[k] > 0]
-    shared = len(free_camera) + len(free_air)
-    parts = [by_camera[:, :, free_camera]]
-    if air is not None:
-        for k in free_air:
-            values = air.values
-            values[k] += AIR_STEPS[k]
-            other = _seen(bundle, obs, replace(air, latitude=values[0], angle=values[1], strength=values[2]))
-            turn = np.cross(seen, other - seen) / AIR_STEPS[k]
-            parts.append(np.einsum("nij,nj->ni", by_rotation, turn)[:, :, None])
-    slopes = np.where(usable[:, None, None], np.concatenate([*parts, by_rotation], axis=2), 0.0) * root
-    residual = residual * root[:, :, 0]
-    # a star's move by a tangent is a small rotation of what is seen
+    by_air = _slopes_by_air(bundle, problem, seen, by_rotation)
+    slopes = np.concatenate([by_camera[:, :, problem.free_camera], *by_air, by_rotation], axis=2)
+    slopes = np.where(usable[:, None, None], slopes, 0.0) * root[:, :, None]
     across = tangents(bundle.stars)
-    moved = turned(across.transpose(0, 2, 1)[obs.star], bundle.attitudes, work.bounds)
+    star_slopes = _slopes_by_star(bundle, problem, seen, across, slopes[:, :, shared:])
+    linear = Linearised(slopes, star_slopes, np.where(usable[:, None], residual, 0.0) * root, shared)
+
+    normal, right = frame_equations(linear, problem.groups)
+    star_normal, star_right, cross = star_equations(linear, problem.groups)
+    _add_ties(bundle, problem, across, star_normal, star_right)
+    eliminated = Elimination(star_normal, star_right, cross)
+    eliminated.reduce(normal, right)
+    _add_known(bundle, problem, normal, right)
+    step, variance = solve_balanced(normal, right, np.arange(cameras, shared))
+    star_step = eliminated.star_steps(step)
+
+    # the zenith is found in steps of at most ten degrees: its pull is far from linear; all else goes no further
+    longest = float(np.abs(step[cameras:shared]).max(initial=0.0))
+    share = min(1.0, AIR_STEP_MAX / longest) if longest > 0 else 1.0
+    step, star_step = share * step, share * star_step
+    air_sigma = np.zeros(3)
+    air_sigma[problem.free_air] = np.sqrt(np.maximum(variance, 0.0))
+    result = replace(
+        displaced(bundle, problem.free_camera, step[:cameras], step[shared:], star_step),
+        air=_changed_air(bundle.air, problem.free_air, step[cameras:shared]),
+        air_sigma=air_sigma,
+    )
+    shift = model_positions(result, obs) - model
+    shift = np.abs(shift[usable & np.isfinite(shift[:, 0])])
+    return result, float(np.quantile(shift, 0.99)) if shift.size else 0.0, scale
+
+
+def _weights(distance: Floats, usable: NDArray[np.bool_], sigma: Floats) -> Floats:
+    """(n,) Huber's weights over the variances, px^-2; 0 of what is not usable."""
+    normalised = np.where(usable, distance, 1.0) / sigma
+    return np.where(usable, np.minimum(1.0, HUBER / np.maximum(normalised, 1e-9)) / sigma**2, 0.0)
+
+
+def _slopes_by_air(bundle: Bundle, problem: _Problem, seen: Floats, by_rotation: Floats) -> list[Floats]:
+    """(n, 2, 1) derivatives of the positions by each of the air's free parameters."""
+    slopes: list[Floats] = []
+    if bundle.air is None:
+        return slopes
+    for k in problem.free_air:
+        values = bundle.air.values
+        values[k] += AIR_STEPS[k]
+        air = replace(bundle.air, latitude=values[0], angle=values[1], strength=values[2])
+        turn = np.cross(seen, _seen(bundle, problem.obs, air) - seen) / AIR_STEPS[k]
+        slopes.append(np.einsum("nij,nj->ni", by_rotation, turn)[:, :, None])
+    return slopes
+
+
+def _slopes_by_star(bundle: Bundle, problem: _Problem, seen: Floats, across: Floats, by_rotation: Floats) -> Floats:
+    """(n, 2, 2) derivatives by the star's two tangents: a move by one is a small rotation of what is seen."""
+    moved = turned(across.transpose(0, 2, 1)[problem.obs.star], bundle.attitudes, problem.groups.bounds)
     turns = np.cross(seen[:, None, :], moved)
-    star_slopes = np.einsum("nij,nkj->nik", slopes[:, :, shared:], turns)
+    return np.asarray(np.einsum("nij,nkj->nik", by_rotation, turns))
 
-    size = shared + 3 * frames
-    normal, right = np.zeros((size, size)), np.zeros(size)
-    for n in range(frames):
-        a, b = work.bounds[n], work.bounds[n + 1]
-        if a == b:
-            normal[shared + 3 * n : shared + 3 * n + 3, shared + 3 * n : shared + 3 * n + 3] += np.eye(3)
-            continue
-        j = slopes[a:b].reshape(-1, shared + 3)
-        block, force = j.T @ j, j.T @ residual[a:b].ravel()
-        at = slice(shared + 3 * n, shared + 3 * n + 3)
-        normal[:shared, :shared] += block[:shared, :shared]
-        normal[:shared, at] = block[:shared, shared:]
-        normal[at, :shared] = block[shared:, :shared]
-        normal[at, at] = block[shared:, shared:]
-        right[:shared] += force[:shared]
-        right[at] = force[shared:]
 
-    star_normal = work.by_star(np.einsum("nij,nik->njk", star_slopes, star_slopes))
-    star_right = work.by_star(np.einsum("nij,ni->nj", star_slopes, residual))
-    offset = np.einsum("mij,mi->mj", across, tie_to - bundle.stars)
-    tie = np.where(tied, TIE_PX, FREE_PX) / camera.focal_px
+def _add_ties(bundle: Bundle, problem: _Problem, across: Floats, star_normal: Floats, star_right: Floats) -> None:
+    """The pull of each star, in place, to where the catalogue has it, or weakly to where it was at first."""
+    offset = np.einsum("mij,mi->mj", across, problem.tie_to - bundle.stars)
+    tie = problem.tie_px / bundle.camera.focal_px
     pull = np.minimum(1.0, HUBER / np.maximum(np.hypot(*offset.T) / tie, 1e-9)) / tie**2
     star_normal += pull[:, None, None] * np.eye(2)
     star_right += pull[:, None] * offset
 
-    cross = np.zeros((stars, 2, size))
-    cross[:, :, :shared] = work.by_star(np.einsum("nij,nik->njk", star_slopes, slopes[:, :, :shared]))
-    columns = shared + 3 * obs.frame[:, None] + np.arange(3)
-    cross[obs.star[:, None], :, columns] = np.einsum("nij,nik->nkj", star_slopes, slopes[:, :, shared:])
-    # Cholesky factors of the 2 x 2 blocks, written out
-    l00 = np.sqrt(star_normal[:, 0, 0])
-    l10 = star_normal[:, 1, 0] / l00
-    l11 = np.sqrt(star_normal[:, 1, 1] - l10 * l10)
-    whitened = np.empty_like(cross)
-    whitened[:, 0] = cross[:, 0] / l00[:, None]
-    whitened[:, 1] = (cross[:, 1] - l10[:, None] * whitened[:, 0]) / l11[:, None]
-    white_right = np.empty_like(star_right)
-    white_right[:, 0] = star_right[:, 0] / l00
-    white_right[:, 1] = (star_right[:, 1] - l10 * white_right[:, 0]) / l11
-    flat = whitened.reshape(-1, size)
-    normal -= flat.T @ flat
-    right -= flat.T @ white_right.ravel()
 
-    # what is known of the lens and the air beforehand
-    sigma_camera = prior_sigmas(camera)[free_camera]
-    away = (camera_vector(neutral) - camera_vector(camera))[free_camera]
-    index = np.arange(len(free_camera))
-    normal[index, index] += 1.0 / sigma_camera**2
-    right[index] += away / sigma_camera**2
+def _add_known(bundle: Bundle, problem: _Problem, normal: Floats, right: Floats) -> None:
+    """What is known beforehand of the lens, the air and a frame that is held, in place."""
+    camera, free, air = bundle.camera, problem.free_camera, bundle.air
+    sigma = prior_sigmas(camera)[free]
+    index = np.arange(len(free))
+    normal[index, index] += 1.0 / sigma**2
+    right[index] += (camera_vector(problem.neutral) - camera_vector(camera))[free] / sigma**2
     if air is not None:
-        for place, k in enumerate(free_air, len(free_camera)):
+        for place, k in enumerate(problem.free_air, len(free)):
             normal[place, place] += 1.0 / air.sigma[k] ** 2
             right[place] += (air.known[k] - air.values[k]) / air.sigma[k] ** 2
-    if hold_frame is not None:
-        held = np.arange(shared + 3 * hold_frame, shared + 3 * hold_frame + 3)
+    if problem.hold_frame is not None:
+        held = problem.shared + 3 * problem.hold_frame + np.arange(3)
         normal[held, held] += 1e6 * camera.focal_px**2
-    balance = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    places = np.arange(len(free_camera), shared)
-    sides = np.concatenate([(right * balance)[:, None], np.eye(size)[:, places]], axis=1)
-    solved = balance[:, None] * np.linalg.solve(normal * np.outer(balance, balance) + 1e-12 * np.eye(size), sides)
-    step = solved[:, 0]
-    air_sigma = np.zeros(3)
-    air_sigma[free_air] = np.sqrt(np.maximum(balance[places] * solved[places, 1 + np.arange(len(places))], 0.0))
 
-    rest = white_right - whitened @ step
-    star_step = np.empty_like(rest)
-    star_step[:, 1] = rest[:, 1] / l11
-    star_step[:, 0] = (rest[:, 0] - l10 * star_step[:, 1]) / l00
-    # the zenith is found in steps of at most ten degrees: its pull is far from linear; all else goes no further
-    longest = float(np.abs(step[len(free_camera) : shared]).max(initial=0.0))
-    share = min(1.0, AIR_STEP_MAX / longest) if longest > 0 else 1.0
-    step, star_step = share * step, share * star_step
-    values = camera_vector(camera)
-    values[free_camera] += step[: len(free_camera)]
-    attitudes = Rotation.from_rotvec(step[shared:].reshape(frames, 3)).as_matrix() @ bundle.attitudes
-    directions = bundle.stars + np.einsum("mij,mj->mi", across, star_step)
-    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
-    if air is not None and free_air:
-        changed = air.values
-        changed[free_air] += step[len(free_camera) : shared]
-        air = air.changed(changed)
-    lens = with_vector(camera, values)
-    result = replace(bundle, camera=lens, attitudes=attitudes, stars=directions, air=air, air_sigma=air_sigma)
-    shift = model_positions(result, obs) - model
-    shift = np.abs(shift[usable & np.isfinite(shift[:, 0])])
-    return result, float(np.quantile(shift, 0.99)) if shift.size else 0.0, scale
+
+def _changed_air(air: Air | None, free: list[int], step: Floats) -> Air | None:
+    if air is None or not free:
+        return air
+    values = air.values
+    values[free] += step
+    return air.changed(values)
+
+
+def displaced(bundle: Bundle, free_camera: Ints, camera_step: Floats, turns: Floats, star_step: Floats) -> Bundle:
+    """The bundle with camera, attitudes and stars moved by small steps.
+
+    Parameters
+    ----------
+    free_camera, camera_step : which of the camera's parameters, and by how much
+    turns : (3 * frames,) rotation vectors of the attitudes
+    star_step : (m, 2) along the stars' `tangents`
+    """
+    values = camera_vector(bundle.camera)
+    values[free_camera] += camera_step
+    attitudes = Rotation.from_rotvec(turns.reshape(len(bundle.attitudes), 3)).as_matrix() @ bundle.attitudes
+    stars = bundle.stars + np.einsum("mij,mj->mi", tangents(bundle.stars), star_step)
+    stars /= np.linalg.norm(stars, axis=1, keepdims=True)
+    return replace(bundle, camera=with_vector(bundle.camera, values), attitudes=attitudes, stars=stars)
 
 
 def resect(
@@ -409,9 +400,7 @@ def resect(
         residual = xy - model
         distance = np.hypot(*residual.T)
         usable = np.isfinite(distance)
-        spread = sigma * _spread(distance, sigma)
-        weight = np.where(usable, np.minimum(1.0, HUBER / np.maximum(distance / spread, 1e-9)) / spread**2, 0.0)
-        root = np.sqrt(weight)[:, None]
+        root = np.sqrt(_weights(distance, usable, sigma * _spread(distance, sigma)))[:, None]
         slopes = (np.where(usable[:, None, None], by_rotation, 0.0) * root[:, :, None]).reshape(-1, 3)
         residual = np.where(usable[:, None], residual, 0.0) * root
         turn = np.linalg.lstsq(slopes.T @ slopes, slopes.T @ residual.ravel(), rcond=1e-12)[0]

@@ -7,12 +7,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import qr, solve_triangular
-from scipy.spatial.transform import Rotation
 
 from pipeline.sky import refraction
 from pipeline.sky.camera import Camera
-from pipeline.sky.fit import HUBER, TIE_PX, Air, Bundle, Observations, bundle_cost, fit, tangents
-from pipeline.sky.slopes import prior_sigmas, project_with_slopes, with_vector
+from pipeline.sky.fit import HUBER, TIE_PX, Air, Bundle, Observations, bundle_cost, displaced, fit, tangents
+from pipeline.sky.slopes import prior_sigmas, project_with_slopes
 
 Floats = NDArray[np.float64]
 
@@ -189,14 +188,5 @@ class _Linear:
         bundle = self.bundle
         target = self.q.T @ (self.residual - amount * self._displacement(air))
         step = solve_triangular(self.r, target, check_finite=False) / self.column
-        shared, frames = len(self.free), len(bundle.attitudes)
-        camera = bundle.camera
-        values = np.array([
-            camera.focal_px, camera.centre_x, camera.centre_y, *camera.radial, *camera.tangential
-        ])  # fmt: skip
-        values[self.free] += step[:shared]
-        turns = Rotation.from_rotvec(step[shared : shared + 3 * frames].reshape(frames, 3)).as_matrix()
-        stars = bundle.stars + np.einsum("mij,mj->mi", self.across, step[shared + 3 * frames :].reshape(-1, 2))
-        stars /= np.linalg.norm(stars, axis=1, keepdims=True)
-        lens = with_vector(camera, values)
-        return replace(bundle, camera=lens, attitudes=turns @ bundle.attitudes, stars=stars, air=air)
+        of_lens, of_frames, of_stars = np.split(step, [len(self.free), len(self.free) + 3 * len(bundle.attitudes)])
+        return replace(displaced(bundle, self.free, of_lens, of_frames, of_stars.reshape(-1, 2)), air=air)
