@@ -9,13 +9,13 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
-from pipeline.judging.clouds import cloud_figures, see_sky
+from pipeline.judging.clouds import Sky, cloud_figures, see_sky
 from pipeline.judging.course import event_values, scene_course
 from pipeline.judging.focus import focus_course
 from pipeline.judging.graded import Graded, exposure_shares, read_graded
@@ -23,10 +23,11 @@ from pipeline.judging.movement import doubled_figures, expected_motion, motion_f
 from pipeline.judging.passing import passing_streaks, without_flashes, without_unlikely_names
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.tracks import follow
-from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, decide, of_dew, usual
+from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, Verdict, decide, of_dew, usual
 from pipeline.judging.weather import frame_causes, weather
 from pipeline.plan import ScenePlan, most_common, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
+from pipeline.stars.transparency import Clearness
 from pipeline.tables import table_from_rows, write_table
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
@@ -54,7 +55,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
 
 
 def judge_scene(
-    frames: Sequence[Graded], scene: ScenePlan, settings: JudgeSettings, site: Site | None = None
+    frames: Sequence[Graded], scene: ScenePlan, settings: JudgeSettings, site: Site | None
 ) -> tuple[list[dict[str, Any]], list[str], list[dict[str, Any]]]:
     """Judge the frames of a scene.
 
@@ -71,86 +72,129 @@ def judge_scene(
     """
     figures = [_figures(frame) for frame in frames]
     notes: list[str] = []
-    sound = [n for n, frame in enumerate(frames) if frame.sound]
-    if sound:
-        forms = {n: (frames[n].row["width"], frames[n].row["height"], frames[n].row["cfa"]) for n in sound}
-        width, height, cfa = most_common(list(forms.values()))
-        alike = [n for n in sound if forms[n] == (width, height, cfa)]
-        for n in set(sound) - set(alike):
-            figures[n].status = UNLIKE
-            figures[n].detail = "is {} x {} px {}".format(*forms[n]) + (
-                f"; the scene's frames are {width} x {height} px {cfa}"
-            )
-        passing_streaks([figures[n] for n in alike], [frames[n] for n in alike])
-        chosen = [without_flashes(frames[n], figures[n].streak_list) for n in alike]
-        chosen = [replace(frame, stars=frame.stars[star_sized(frame.stars)]) for frame in chosen]
-        tracks = follow([frame.stars for frame in chosen], width, height)
-        sky = see_sky(chosen, tracks, scene, settings, site)
-        shapes = [usable(sky.above_land(n, frame.stars)) for n, frame in enumerate(chosen)]
-        median = expected_motion(chosen, shapes, tracks, scene, settings, max(width, height), notes)
-        expected = [median.times(share) for share in exposure_shares(chosen)]
-        motions = [sky_motion.at(s) for sky_motion, s in zip(expected, shapes, strict=True)]
-        pattern = learn_pattern(shapes, motions, width, height)
-        motion_figures([figures[n] for n in alike], shapes, motions, pattern, expected, notes)
-        doubled_figures([figures[n] for n in alike], chosen)
-        without_unlikely_names([figures[n] for n in alike], sky, width, height)
-        clear = cloud_figures([figures[n] for n in alike], chosen, sky, settings)
-        sky_figures([figures[n] for n in alike], chosen, sky, settings)
+    alike = _mark_unlike(frames, figures)
+    ours = [figures[n] for n in alike]
+    compared = _compare([frames[n] for n in alike], ours, scene, settings, site, notes) if alike else None
     gain = scene_gain(frames)
     normal = usual(figures)
     unsure_fluxes(figures, normal, settings)
-    rows = []
-    for frame, f in zip(frames, figures, strict=True):
-        verdict = decide(f, normal, settings, keep=f.frame in scene.keep, drop=f.frame in scene.drop)
-        rows.append(
-            {
-                "frame": f.frame,
-                "stars": f.stars,
-                "fwhm_px": f.fwhm_px,
-                "width_px": f.width_px,
-                "motion_px": f.motion_px,
-                "motion_angle_deg": f.motion_angle_deg,
-                "motion_expected_px": f.motion_expected_px,
-                "motion_excess_px": f.excess_px,
-                "lens_ellipticity": f.lens_ellipticity,
-                "sky_e_s": None if frame.row["sky_adu_s"] is None or f.sky is None else f.sky * (gain or 1.0),
-                "transparency": f.transparency,
-                "cloud_fraction": f.cloud_fraction,
-                "saturated_fraction": f.saturated_fraction,
-                "streaks": f.streaks,
-                "streak_list": json.dumps(f.streak_list) if frame.sound else None,
-                "verdict": verdict.verdict,
-                "reasons": "; ".join(verdict.reasons),
-                "margin": verdict.margin,
-                "detail": verdict.detail,
-            }
-        )
+    verdicts = [decide(f, normal, settings, keep=f.frame in scene.keep, drop=f.frame in scene.drop) for f in figures]
+    rows = [_row(*each, gain) for each in zip(frames, figures, verdicts, strict=True)]
     events = []
-    if sound:
-        ours = [figures[n] for n in alike]
-        reasons = [str(rows[n]["reasons"]).split("; ") for n in alike]
-        # what a kick spoils is no focus
-        told = [f.shape_stars >= SHAPE_STARS and "trailed" not in why for f, why in zip(ours, reasons, strict=True)]
-        widths = [f.width_px if tells else None for f, tells in zip(ours, told, strict=True)]
-        course = focus_course(widths, [frame.plan.shown for frame in chosen])
-        if course:
-            notes.append(course)
-        events = weather(scene_course(chosen, ours, reasons, sky, clear, site))
+    if compared is not None:
+        reasons = [rows[n]["reasons"].split("; ") for n in alike]
+        notes += _focus_notes(compared, ours, reasons)
+        events = weather(scene_course(compared.frames, ours, reasons, compared.sky, compared.clear, site))
         for n, cause in zip(alike, frame_causes(events, len(alike)), strict=True):
             rows[n]["cause"] = cause
             if of_dew(rows[n]):
                 rows[n]["detail"] = f"dew or fog on the lens: {rows[n]['detail']}"
+    notes += _share_notes(rows)
+    return (
+        rows,
+        notes,
+        event_values(events, [frame.plan.id for frame in compared.frames] if compared is not None else []),
+    )
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """Frames side by side: without passing lights, with what was told of their sky and how clear it is."""
+
+    frames: list[Graded]
+    sky: Sky
+    clear: Clearness | None
+
+
+def _mark_unlike(frames: Sequence[Graded], figures: list[Figures]) -> list[int]:
+    """Which of the sound frames have the size and pattern that most have; the others are marked."""
+    forms = {n: (f.row["width"], f.row["height"], f.row["cfa"]) for n, f in enumerate(frames) if f.sound}
+    if not forms:
+        return []
+    width, height, cfa = usual_form = most_common(list(forms.values()))
+    for n, form in forms.items():
+        if form != usual_form:
+            figures[n].status = UNLIKE
+            figures[n].detail = "is {} x {} px {}".format(*form) + (
+                f"; the scene's frames are {width} x {height} px {cfa}"
+            )
+    return [n for n, form in forms.items() if form == usual_form]
+
+
+def _compare(
+    frames: list[Graded],
+    figures: list[Figures],
+    scene: ScenePlan,
+    settings: JudgeSettings,
+    site: Site | None,
+    notes: list[str],
+) -> _Compared:
+    """Compare the frames with one another: motion, doubling, clouds and sky go into their figures."""
+    width, height = frames[0].row["width"], frames[0].row["height"]
+    passing_streaks(figures, frames)
+    frames = [without_flashes(frame, f.streak_list) for frame, f in zip(frames, figures, strict=True)]
+    frames = [replace(frame, stars=frame.stars[star_sized(frame.stars)]) for frame in frames]
+    tracks = follow([frame.stars for frame in frames], width, height)
+    sky = see_sky(frames, tracks, scene, settings, site)
+    shapes = [usable(sky.above_land(n, frame.stars)) for n, frame in enumerate(frames)]
+    median = expected_motion(frames, shapes, tracks, scene, settings, max(width, height), notes)
+    expected = [median.times(share) for share in exposure_shares(frames)]
+    motions = [sky_motion.at(s) for sky_motion, s in zip(expected, shapes, strict=True)]
+    pattern = learn_pattern(shapes, motions, width, height)
+    motion_figures(figures, shapes, motions, pattern, expected, notes)
+    doubled_figures(figures, frames)
+    without_unlikely_names(figures, sky, width, height)
+    clear = cloud_figures(figures, frames, sky, settings)
+    sky_figures(figures, frames, sky, settings)
+    return _Compared(frames, sky, clear)
+
+
+def _row(frame: Graded, f: Figures, verdict: Verdict, gain: float | None) -> dict[str, Any]:
+    """A row of the table of verdicts; `cause` is told later."""
+    return {
+        "frame": f.frame,
+        "stars": f.stars,
+        "fwhm_px": f.fwhm_px,
+        "width_px": f.width_px,
+        "motion_px": f.motion_px,
+        "motion_angle_deg": f.motion_angle_deg,
+        "motion_expected_px": f.motion_expected_px,
+        "motion_excess_px": f.excess_px,
+        "lens_ellipticity": f.lens_ellipticity,
+        "sky_e_s": None if frame.row["sky_adu_s"] is None or f.sky is None else f.sky * (gain or 1.0),
+        "transparency": f.transparency,
+        "cloud_fraction": f.cloud_fraction,
+        "saturated_fraction": f.saturated_fraction,
+        "streaks": f.streaks,
+        "streak_list": json.dumps(f.streak_list) if frame.sound else None,
+        "verdict": verdict.verdict,
+        "reasons": "; ".join(verdict.reasons),
+        "margin": verdict.margin,
+        "detail": verdict.detail,
+    }
+
+
+def _focus_notes(compared: _Compared, figures: list[Figures], reasons: list[list[str]]) -> list[str]:
+    """How the focus went over the scene. What a kick spoils is no focus."""
+    told = [f.shape_stars >= SHAPE_STARS and "trailed" not in why for f, why in zip(figures, reasons, strict=True)]
+    widths = [f.width_px if tells else None for f, tells in zip(figures, told, strict=True)]
+    course = focus_course(widths, [frame.plan.shown for frame in compared.frames])
+    return [course] if course else []
+
+
+def _share_notes(rows: list[dict[str, Any]]) -> list[str]:
+    """A sentence where more than half of what no hand decided is set aside."""
     graded = [row for row in rows if row["reasons"] != "by hand"]
     set_aside = sum(row["verdict"] == "set aside" for row in graded)
     if len(graded) >= SMALL_SCENE and set_aside == len(graded):
-        notes.append(f"All {len(graded)} frames are set aside; their reasons stand in the table.")
-    elif set_aside > len(graded) / 2:
-        notes.append(
+        return [f"All {len(graded)} frames are set aside; their reasons stand in the table."]
+    if set_aside > len(graded) / 2:
+        return [
             f"{set_aside} of {len(graded)} frames are set aside. Frames are held against the best quarter of their "
             "scene (sharpest stars, darkest sky, most stars); what is good enough all the same goes under keep: in "
             "trip.yaml."
-        )
-    return rows, notes, event_values(events, [frame.plan.id for frame in chosen] if sound else [])
+        ]
+    return []
 
 
 def _figures(frame: Graded) -> Figures:
