@@ -201,6 +201,8 @@ NOISE_KEYS = (
     "one_frame_share",
     "electrons_per_adu",
 )
+LENS_KEYS = ("focal_px", "centre_x", "centre_y", "radial", "tangential", "fisheye")
+COLOUR_KEYS = ("space", "transfer_curve", "white_balance_from", "pedestal", "codes_per_sigma", "saturated_cores")
 
 
 def electrons(record: SceneRecord, good: list[Mapping[str, Any]]) -> dict[str, float | None]:
@@ -227,25 +229,13 @@ def scene_figures(
     ra, dec = centre(record)
     where = constellation(ra, dec)
     reference = next((row for row in rows if row["frame"] == record.geometry.get("reference")), None)
-    exposures = [row["exposure_s"] for row in good if isinstance(row.get("exposure_s"), (int, float))]
-    spread = [min(exposures), max(exposures)] if exposures else None
-    mixed = spread is not None and spread[1] > MIXED * spread[0]
-    streaks = [row["streaks"] for row in good if isinstance(row.get("streaks"), int)]
-    camera = mapping(record.geometry.get("camera"))
-    known = bool(record.verdicts.rows)
-    darkness = median(good, "sky_mag_arcsec2")
     return {
         "scene": record.scene,
         "title": title(record, rows, where, lens["focal_mm"]),
         "made": record.made,
         "failures": [{key: failure.get(key) for key in ("step", "name", "sentence")} for failure in record.failures],
         "reference_file": reference.get("file") if reference else None,
-        "frames_found": len(rows),
-        "frames_kept": len(good) if known else None,
-        "frames_set_aside": reason_counts(rows) if known else None,
-        "exposure_total_s": round(sum(exposures), 6) if known and len(exposures) == len(good) else None,
-        "exposure_s": None if mixed else common(rows, "exposure_s"),
-        "exposure_range_s": spread,
+        **_frames_and_exposures(record, rows, good),
         "iso": common(rows, "iso"),
         "f_number": lens["f_number"],
         "focal_mm": lens["focal_mm"],
@@ -256,13 +246,65 @@ def scene_figures(
         "centre_dec_deg": dec,
         "constellation": where,
         "solved": record.geometry.get("solved"),
-        "lens": {
-            key: camera.get(key) for key in ("focal_px", "centre_x", "centre_y", "radial", "tangential", "fisheye")
-        }
-        if camera
-        else None,
-        "field_deg": field_deg(camera, lens["scale_arcsec"]),
+        **_lens_and_field(record, lens["scale_arcsec"]),
         **placed_figures(record, {str(row["frame"]): str(row.get("file") or row["frame"]) for row in rows}),
+        **_of_kept_frames(record, rows, good),
+        **{key: record.combine.get(key) for key in NOISE_KEYS},
+        "noise_gain_beyond": gain_beyond({"frames_kept": len(good), **record.combine}),
+        "effective_frames": record.combine.get("frames_effective", record.combine.get("effective_frames")),
+        "bunit": record.combine.get("bunit") or record.combined.get("BUNIT"),
+        **electrons(record, good),
+        "darks": darks(record),
+        "flats": _flats(record),
+        "vignetting": record.combine.get("vignetting"),
+        "meteors": record.combine.get("meteors"),
+        "hot_pixels": record.defects,
+        "ground": ground_figures(record.ground, record.joined),
+        "colour": {key: record.finish.get(key) for key in COLOUR_KEYS},
+        "black": {k: record.calibration.meta.get(k) for k in ("black", "black_adu", "black_error_adu")},
+        "notes": [
+            *_black(record),
+            *(record.plan.notes if record.plan is not None else ()),
+            *_seen(record),
+            *_haze(record),
+        ],
+        "versions": versions,
+        "settings": settings,
+    }
+
+
+def _frames_and_exposures(
+    record: SceneRecord, rows: list[dict[str, Any]], good: list[Mapping[str, Any]]
+) -> dict[str, Any]:
+    """How many frames were found, kept and set aside, and what light was gathered."""
+    known = bool(record.verdicts.rows)
+    exposures = [row["exposure_s"] for row in good if isinstance(row.get("exposure_s"), (int, float))]
+    spread = [min(exposures), max(exposures)] if exposures else None
+    mixed = spread is not None and spread[1] > MIXED * spread[0]
+    return {
+        "frames_found": len(rows),
+        "frames_kept": len(good) if known else None,
+        "frames_set_aside": reason_counts(rows) if known else None,
+        "exposure_total_s": round(sum(exposures), 6) if known and len(exposures) == len(good) else None,
+        "exposure_s": None if mixed else common(rows, "exposure_s"),
+        "exposure_range_s": spread,
+    }
+
+
+def _lens_and_field(record: SceneRecord, scale_arcsec: float | None) -> dict[str, Any]:
+    """The lens as it was fitted, and how much of the sky it shows."""
+    camera = mapping(record.geometry.get("camera"))
+    return {
+        "lens": {key: camera.get(key) for key in LENS_KEYS} if camera else None,
+        "field_deg": field_deg(camera, scale_arcsec),
+    }
+
+
+def _of_kept_frames(record: SceneRecord, rows: list[dict[str, Any]], good: list[Mapping[str, Any]]) -> dict[str, Any]:
+    """What is usual of the frames that were kept, and what befell the sky."""
+    darkness = median(good, "sky_mag_arcsec2")
+    streaks = [row["streaks"] for row in good if isinstance(row.get("streaks"), int)]
+    return {
         "fwhm_px_frames": median(good, "fwhm_px"),
         "registration_rms_px": median(good, "registration_rms_px"),
         "sky_mag_arcsec2": None if darkness is None else round(darkness, 3),
@@ -273,43 +315,18 @@ def scene_figures(
         "motion_expected_px": median(good, "motion_expected_px"),
         "transparency": median(good, "transparency"),
         "streaks": sum(streaks) if streaks else None,
-        **{key: record.combine.get(key) for key in NOISE_KEYS},
-        "noise_gain_beyond": gain_beyond({"frames_kept": len(good), **record.combine}),
-        "effective_frames": record.combine.get("frames_effective", record.combine.get("effective_frames")),
-        "bunit": record.combine.get("bunit") or record.combined.get("BUNIT"),
-        **electrons(record, good),
-        "darks": darks(record),
-        "flats": {
-            "used": record.plan is not None and record.plan.flat_set is not None and record.flat.get("NFRAMES") != 0,
-            "set": record.plan.flat_set if record.plan is not None else None,
-            "why": record.flat.get("UNUSABLE") or (record.plan.flat_why if record.plan is not None else "") or None,
-            "number": record.flat.get("NFRAMES"),
-            "left_out_why": record.left_out.get("flat", {}),
-        },
-        "vignetting": record.combine.get("vignetting"),
-        "meteors": record.combine.get("meteors"),
-        "hot_pixels": record.defects,
-        "ground": ground_figures(record.ground, record.joined),
-        "colour": {
-            key: record.finish.get(key)
-            for key in (
-                "space",
-                "transfer_curve",
-                "white_balance_from",
-                "pedestal",
-                "codes_per_sigma",
-                "saturated_cores",
-            )
-        },
-        "black": {k: record.calibration.meta.get(k) for k in ("black", "black_adu", "black_error_adu")},
-        "notes": [
-            *_black(record),
-            *(record.plan.notes if record.plan is not None else ()),
-            *_seen(record),
-            *_haze(record),
-        ],
-        "versions": versions,
-        "settings": settings,
+    }
+
+
+def _flats(record: SceneRecord) -> dict[str, Any]:
+    """The flat that was used, or why none."""
+    plan, header = record.plan, record.flat
+    return {
+        "used": plan is not None and plan.flat_set is not None and header.get("NFRAMES") != 0,
+        "set": plan.flat_set if plan is not None else None,
+        "why": header.get("UNUSABLE") or (plan.flat_why if plan is not None else "") or None,
+        "number": header.get("NFRAMES"),
+        "left_out_why": record.left_out.get("flat", {}),
     }
 
 
