@@ -85,25 +85,6 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
 }
 
 
-def grade_mosaic(
-    pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings
-) -> tuple[dict[str, Any], NDArray[Any]]:
-    """Grade one frame.
-
-    Parameters
-    ----------
-    pixels : (height, width) uint16 array, ADU
-    header : its levels and exposure
-
-    Returns
-    -------
-    row : values of `COLUMNS`
-    stars : `STAR_DTYPE` array, brightest first
-    """
-    row, found, _ = graded_frame(pixels, header, settings)
-    return row, found.stars
-
-
 @dataclass
 class Measured:
     """One frame's row, as far as it tells it alone, what was found, and what its neighbours need of it."""
@@ -111,15 +92,6 @@ class Measured:
     row: dict[str, Any]
     found: FrameStars
     kept: Neighbour
-
-
-def graded_frame(
-    pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings
-) -> tuple[dict[str, Any], FrameStars, list[Streak]]:
-    """As `grade_mosaic`, with all that was found and the streaks."""
-    measured = measured_frame(pixels, header, settings)
-    streaks = add_passing(measured, [])
-    return measured.row, measured.found, streaks
 
 
 def add_passing(measured: Measured, beside: Sequence[Witness]) -> list[Streak]:
@@ -144,7 +116,13 @@ def add_passing(measured: Measured, beside: Sequence[Witness]) -> list[Streak]:
 
 
 def measured_frame(pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings) -> Measured:
-    """Measure one frame. Parameters as of `grade_mosaic`."""
+    """Measure one frame.
+
+    Parameters
+    ----------
+    pixels : (height, width) uint16 array, ADU
+    header : its levels and exposure
+    """
     found = measure_frame(
         pixels, header.cfa, header.black, header.saturation, settings.detection_sigma, settings.stars_max
     )
@@ -260,7 +238,7 @@ def star_table(
 
 
 def grade_batch(
-    batch_path: Path, mosaics: Path, settings: GradeSettings, progress: Progress, thumbs: Path | None = None
+    batch_path: Path, mosaics: Path, settings: GradeSettings, progress: Progress, thumbs: Path | None
 ) -> tuple[Table, Table]:
     """Grade every frame of a batch; a frame that cannot be read is a row with its reason. Pictures go to `thumbs`."""
     batch = read_batch(batch_path)
@@ -269,7 +247,7 @@ def grade_batch(
     lists: list[tuple[str, NDArray[Any]]] = []
     offsets: list[NDArray[Any]] = []
     ratios: list[NDArray[Any]] = []
-    gain = _Gain()
+    gain = Gain()
     passers = Passers(thumbs)
     for frame in batch.frames:
         status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
@@ -334,7 +312,7 @@ class Passers:
             write_pictures(self._thumbs, row["frame"], found, streaks, row["room_adu"])
 
 
-class _Gain:
+class Gain:
     """A batch's electrons per ADU, from the first pairs of consecutive frames of one kind."""
 
     def __init__(self) -> None:

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from example_project.maker import Fault as EventFault
 from example_project.maker import Frame, Scenario, Sensor, make_scenario
 from pipeline.config import GradeSettings, JudgeSettings
-from pipeline.grade import grade_mosaic
 from pipeline.judging.clouds import cloud_figures, see_sky
 from pipeline.judging.graded import Graded
 from pipeline.judging.tracks import follow
@@ -31,7 +30,7 @@ from pipeline.stars.motion import LensPattern, Shapes, frame_shape, usable
 from pipeline.stars.shapes import fwhm_px
 from pipeline.stars.tiles import TILES
 from pipeline.stars.trails import drawn_out
-from tests.starfields import mosaic, random_field, render, star_flux
+from tests.starfields import grade_mosaic, mosaic, random_field, render, star_flux
 
 SHAPE = (900, 1400)
 BLACK = (512.0,) * 4

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
+
+from pipeline.config import GradeSettings
+from pipeline.grade import add_passing, measured_frame
+from pipeline.sensor.mosaic import MosaicHeader
 
 COLOUR = {"R": 0.55, "G": 1.0, "B": 0.6}  # of a white star, as a camera sees it without white balance
 
@@ -130,3 +135,12 @@ def mosaic(
     for k in range(4):
         level[k // 2 :: 2, k % 2 :: 2] += black[k]
     return np.clip(np.rint(level), 0, saturation).astype(np.uint16)
+
+
+def grade_mosaic(
+    pixels: NDArray[np.uint16], header: MosaicHeader, settings: GradeSettings
+) -> tuple[dict[str, Any], NDArray[Any]]:
+    """A frame graded by itself, without neighbours: its row, and its stars, brightest first."""
+    measured = measured_frame(pixels, header, settings)
+    add_passing(measured, [])
+    return measured.row, measured.found.stars

@@ -121,11 +121,6 @@ def test_littlecms_sees_our_srgb_as_its_own() -> None:
     assert np.abs(got - codes).max() <= 1
 
 
-def test_linear_profile_is_linear() -> None:
-    """A profile without the curve carries a gamma of exactly one."""
-    assert parse(icc.profile(BT2020, "x", linear=True))["rTRC"][8:] == struct.pack(">HHi", 0, 0, 65536)
-
-
 def test_camera_white_becomes_neutral() -> None:
     """What the camera's multipliers balance comes out with equal R, G and B; the smallest multiplier becomes 1."""
     colour = camera_colour(BT2020, (1.0, 0.5, 0.8), MATRIX)

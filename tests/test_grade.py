@@ -11,11 +11,11 @@ from PIL import Image
 
 from pipeline import grade
 from pipeline.config import GradeSettings
-from pipeline.grade import COLUMNS, grade_mosaic
+from pipeline.grade import COLUMNS
 from pipeline.plan import Batch, PlannedFrame, write_plan
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.tables import read_table, table_from_rows, write_table
-from tests.starfields import mosaic, random_field, render, star_flux
+from tests.starfields import grade_mosaic, mosaic, random_field, render, star_flux
 
 BLACK = (512.0, 512.0, 512.0, 512.0)
 SHAPE = (600, 900)

@@ -14,7 +14,7 @@ import rawpy
 from pipeline import judge
 from pipeline.config import GradeSettings, JudgeSettings, Site
 from pipeline.grade import COLUMNS as GRADE_COLUMNS
-from pipeline.grade import grade_mosaic, star_table
+from pipeline.grade import star_table
 from pipeline.judge import Graded, judge_scene
 from pipeline.judging.focus import focus_course
 from pipeline.judging.movement import at_middle
@@ -25,6 +25,7 @@ from pipeline.stars.measure import STAR_DTYPE
 from pipeline.stars.trails import drawn_out
 from pipeline.tables import read_table, table_from_rows, write_table
 from tests.labelled import PITCH_UM, RIGHT, Fault, Setting, make_scene
+from tests.starfields import grade_mosaic
 
 REAL = Path(__file__).parents[2] / "shared" / "real-sky" / "field"
 

@@ -7,11 +7,11 @@ import pytest
 
 from pipeline.pixels.background import (
     Surface,
-    _bisquare,
-    _terms,
+    bisquare,
     bisquare_slow,
     block_size,
     fit_surface,
+    legendre_terms,
     sample_map,
     survey_mosaic,
 )
@@ -83,11 +83,11 @@ def test_compiled_fit_equals_its_slow_statement() -> None:
     """Coefficients and residuals are those of NumPy's least squares with the same weights."""
     rng = np.random.default_rng(4)
     x, y = _nodes()
-    terms = np.ascontiguousarray(_terms(x, y, 3, (800, 1200)))
+    terms = np.ascontiguousarray(legendre_terms(x, y, 3, (800, 1200)))
     values = terms @ rng.normal(0, 10, terms.shape[1]) + rng.normal(0, 1, len(x))
     values[:150] += 80
     start = values - np.median(values)
-    fast, slow = _bisquare(terms, values, start), bisquare_slow(terms, values, start)
+    fast, slow = bisquare(terms, values, start), bisquare_slow(terms, values, start)
     np.testing.assert_allclose(fast[0], slow[0], atol=1e-6)
     np.testing.assert_allclose(fast[1], slow[1], atol=1e-6)
 

@@ -11,13 +11,14 @@ import pytest
 from example_project.maker import Fault, make_scenario
 from example_project.maker.sky import unrefract
 from pipeline.config import GradeSettings
-from pipeline.grade import _Gain, grade_mosaic
+from pipeline.grade import Gain
 from pipeline.pages.haze import hazy_scenes
 from pipeline.scene.skyzero import dark_adu
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.camera import Camera
 from pipeline.sky.geometry import Geometry, Placement
+from tests.starfields import grade_mosaic
 
 WIDTH, HEIGHT = 1080, 720
 
@@ -28,7 +29,7 @@ def rendered():
     scenario = make_scenario(
         24.0, width=WIDTH, height=HEIGHT, n=2, mount="tracked", exposure_s=60.0, altitude_deg=42.0, ideal_lens=True,
     )  # fmt: skip
-    frames, stars, gain, placed = list(scenario.frames()), [], _Gain(), {}
+    frames, stars, gain, placed = list(scenario.frames()), [], Gain(), {}
     for n, frame in enumerate(frames):
         sensor = scenario.sensor
         header = MosaicHeader(f"f{n}", sensor.cfa, sensor.black, float(sensor.saturation), exposure_s=60.0)

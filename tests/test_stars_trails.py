@@ -8,7 +8,7 @@ from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from pipeline.stars.shapes import fit_shapes
-from pipeline.stars.trails import drawn_out, trail_gain, trail_length, trail_variance
+from pipeline.stars.trails import drawn_out, trail_gain, trail_length
 from tests.starfields import Field, render
 
 
@@ -18,7 +18,7 @@ def test_variance_is_that_of_the_best_gaussian(length):
     x = np.linspace(-60, 60, 24001)
     profile = (ndtr(x + length / 2) - ndtr(x - length / 2)) / length
     fit = least_squares(lambda p: p[0] * np.exp(-(x**2) / (2 * p[1])) - profile, [profile.max(), 1 + length**2 / 12])
-    assert float(trail_variance(length)) == pytest.approx(fit.x[1], rel=2e-3)
+    assert float(1 + trail_gain(length) * length**2) == pytest.approx(fit.x[1], rel=2e-3)
 
 
 # check-values.md section 3: at FWHM 2.5 a length of 3, 5, 8 px reads back as 3.23, 5.70, 9.52 by L^2 / 12
@@ -26,7 +26,7 @@ def test_variance_is_that_of_the_best_gaussian(length):
 def test_plain_reading_is_wrong_as_published(length, read):
     """Read by L^2 / 12 the fit gives the check values; by its inverse the length itself."""
     sigma = 2.5 / 2.3548
-    variance = float(trail_variance(length / sigma))
+    variance = float(1 + trail_gain(length / sigma) * (length / sigma) ** 2)
     assert sigma * np.sqrt(12 * (variance - 1)) == pytest.approx(read, abs=0.012)
     assert sigma * float(trail_length(variance)) == pytest.approx(length, rel=1e-3)
 

@@ -19,7 +19,7 @@ from pipeline import summarise
 from pipeline.files import read_json, shown, write_json
 from pipeline.pages.frametable import CONTRACT_COLUMNS
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
-from pipeline.scene.records import _file_names, read_scene_record
+from pipeline.scene.records import file_names, read_scene_record
 from pipeline.tables import table_from_rows, write_table
 
 HOSTILE = [
@@ -329,7 +329,7 @@ def test_a_dark_left_out_is_called_by_its_file() -> None:
     """By its folder as well where two cards count alike, by its id where even that does not tell."""
     files = ("a/D1.dng", "b/D1.dng", "a/D2.dng", "x/c/D3.dng", "y/c/D3.dng")
     frames = [PlannedFrame(f"i{n}", f"/card/{file}", file[-6:], "dark") for n, file in enumerate(files)]
-    assert list(_file_names(frames).values()) == ["a/D1.dng", "b/D1.dng", "D2.dng", "i3", "i4"]
+    assert list(file_names(frames).values()) == ["a/D1.dng", "b/D1.dng", "D2.dng", "i3", "i4"]
 
 
 def test_centre_and_constellation(tmp_path: Path) -> None:

@@ -35,9 +35,7 @@ def _text(text: str) -> bytes:
     return b"mluc\0\0\0\0" + struct.pack(">II2s2sII", 1, 12, b"en", b"US", len(encoded), 28) + encoded
 
 
-def _curve(linear: bool) -> bytes:
-    if linear:
-        return b"para\0\0\0\0" + struct.pack(">HHi", 0, 0, 65536)
+def _curve() -> bytes:
     # Y = (aX + b)^g for X >= d, else cX
     a, b = 1 / (1 + curves.OFFSET), curves.OFFSET / (1 + curves.OFFSET)
     numbers = (curves.EXPONENT, a, b, 1 / curves.TOE_SLOPE, curves.TOE_SLOPE * curves.TOE_END)
@@ -57,16 +55,14 @@ def colorants(space: Space) -> NDArray[np.int64]:
     return rounded
 
 
-def profile(space: Space, name: str, *, linear: bool = False) -> bytes:
-    """Write a profile for an RGB space with the sRGB transfer curve, or with none.
+def profile(space: Space, name: str) -> bytes:
+    """Write a profile for an RGB space with the sRGB transfer curve.
 
     Parameters
     ----------
     space : Space
     name : str
         What programs show for it.
-    linear : bool
-        Linear light instead of the curve.
 
     Returns
     -------
@@ -74,7 +70,7 @@ def profile(space: Space, name: str, *, linear: bool = False) -> bytes:
     """
     matrix = colorants(space)
     chad = adaptation(white_xyz(space.white), PCS_WHITE)
-    curve = _curve(linear)
+    curve = _curve()
     tags: list[tuple[bytes, bytes]] = [
         (b"desc", _text(name)),
         (b"cprt", _text(COPYRIGHT)),

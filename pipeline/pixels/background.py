@@ -236,10 +236,13 @@ class Surface:
 
     def __call__(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
         """Values at pixel positions, arrays of one shape."""
-        return np.asarray(_terms(x, y, self.degree, self.shape) @ self.coefficients)
+        return np.asarray(legendre_terms(x, y, self.degree, self.shape) @ self.coefficients)
 
 
-def _terms(x: NDArray[np.float64], y: NDArray[np.float64], degree: int, shape: tuple[int, int]) -> NDArray[np.float64]:
+def legendre_terms(
+    x: NDArray[np.float64], y: NDArray[np.float64], degree: int, shape: tuple[int, int]
+) -> NDArray[np.float64]:
+    """(n, terms) Legendre polynomials of places of a picture of `shape`, in order of their total degree."""
     height, width = shape
     across = np.polynomial.legendre.legvander(2 * np.asarray(x) / max(width - 1, 1) - 1, degree)
     down = np.polynomial.legendre.legvander(2 * np.asarray(y) / max(height - 1, 1) - 1, degree)
@@ -284,12 +287,12 @@ def fit_surface(
     best = Surface(np.array([np.median(values)]), 0, shape)
     best_score, scatter = np.inf, _scale(residual)
     least, most = values.min(), values.max()
-    every_term = _terms(x, y, degree_max, shape)  # in order of their degree
+    every_term = legendre_terms(x, y, degree_max, shape)  # in order of their degree
     for degree in range(degree_max + 1):
         terms = every_term[:, : (degree + 1) * (degree + 2) // 2]
         if degree > 0 and len(values) < BLOCKS_PER_TERM * terms.shape[1]:
             break
-        coefficients, residual = _bisquare(np.ascontiguousarray(terms), values, residual)
+        coefficients, residual = bisquare(np.ascontiguousarray(terms), values, residual)
         scale, fitted = _scale(residual), values - residual
         if fitted.min() < least - AWAY * scale or fitted.max() > most + AWAY * scale:
             continue
@@ -328,7 +331,8 @@ def bisquare_slow(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _bisquare(terms, values, residual):  # type: ignore[no-untyped-def]
+def bisquare(terms, values, residual):  # type: ignore[no-untyped-def]
+    """Compiled `bisquare_slow`."""
     count, size = terms.shape
     coefficients = np.zeros(size)
     least = EXACT * (1 + np.abs(values).max())

@@ -131,11 +131,11 @@ def read_left_out(work: Path, name: str) -> dict[str, str]:
     nothing: dict[str, str] = {}
     why = _tolerant(read, work / "darks" / f"{name}.fits", nothing)
     planned = _tolerant(read_set, work / "plan" / "darks" / f"{name}.json", None)
-    files = _file_names(planned.frames) if planned is not None else {}
+    files = file_names(planned.frames) if planned is not None else {}
     return {files.get(key, key): text for key, text in why.items()}
 
 
-def _file_names(frames: Sequence[PlannedFrame]) -> dict[str, str]:
+def file_names(frames: Sequence[PlannedFrame]) -> dict[str, str]:
     """What to call frames, by id: the file; its folder as well where several are called so, or else the id."""
     names = {frame.id: frame.shown for frame in frames}
     for longer in (lambda frame: shown("/".join(Path(frame.file).parts[-2:])), lambda frame: frame.id):

@@ -161,15 +161,16 @@ class Camera:
         k1, k2, k3 = self.radial
         return 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
 
-    def _distort(self, u: Floats, v: Floats) -> tuple[Floats, Floats]:
+    def distort(self, u: Floats, v: Floats) -> tuple[Floats, Floats]:
+        """Places of an undistorted lens, in focal lengths from the axis, to where this one draws them."""
         p1, p2 = self.tangential
         r2 = u * u + v * v
         factor = self._radial_factor(r2)
         uv = 2.0 * u * v
         return u * factor + p1 * uv + p2 * (r2 + 2 * u * u), v * factor + p1 * (r2 + 2 * v * v) + p2 * uv
 
-    def _slopes(self, u: Floats, v: Floats) -> tuple[Floats, Floats, Floats]:
-        """Derivatives of `_distort`: d(first)/du, d(first)/dv = d(second)/du, d(second)/dv."""
+    def distortion_slopes(self, u: Floats, v: Floats) -> tuple[Floats, Floats, Floats]:
+        """Derivatives of `distort`: d(first)/du, d(first)/dv = d(second)/du, d(second)/dv."""
         k1, k2, k3 = self.radial
         p1, p2 = self.tangential
         r2 = u * u + v * v
@@ -195,7 +196,7 @@ class Camera:
         u, v = self.from_vectors(np.asarray(vectors, np.float64))
         inside = u * u + v * v <= self.limit**2
         u, v = np.where(inside, u, np.nan), np.where(inside, v, np.nan)
-        a, b = self._distort(u, v)
+        a, b = self.distort(u, v)
         return self.centre_x + self.focal_px * a, self.centre_y + self.down * self.focal_px * b
 
     def from_vectors(self, vectors: Floats) -> tuple[Floats, Floats]:
@@ -231,8 +232,8 @@ class Camera:
         ratio = np.where(r > 0, np.interp(r, distorted, radius) / np.where(r > 0, r, 1.0), 1.0)
         u, v = a * ratio, b * ratio
         for _ in range(NEWTON_STEPS):
-            au, bv = self._distort(u, v)
-            uu, mixed, vv = self._slopes(u, v)
+            au, bv = self.distort(u, v)
+            uu, mixed, vv = self.distortion_slopes(u, v)
             da, db = a - au, b - bv
             determinant = uu * vv - mixed * mixed
             # at the very limit the slope vanishes: there the table's answer stands
@@ -294,7 +295,7 @@ class Camera:
         Of a fisheye times sin(theta) / theta.
         """
         u, v = self.to_plane(x, y)
-        uu, mixed, vv = self._slopes(u, v)
+        uu, mixed, vv = self.distortion_slopes(u, v)
         if self.fisheye:
             return np.sinc(np.hypot(u, v) / np.pi) / (self.focal_px**2 * (uu * vv - mixed * mixed))
         return (1.0 + u * u + v * v) ** -1.5 / (self.focal_px**2 * (uu * vv - mixed * mixed))

@@ -236,18 +236,6 @@ class Geometry:
         vectors = unit_vectors(np.radians(ra_deg), np.radians(dec_deg))
         return self.positions(frame_id, times.aberrated(vectors, self.velocity))
 
-    def overlap(self, frame_id: str, other: str | None = None, steps: int = 24) -> float:
-        """Share of the reference's picture (or another frame's) that a frame shows too."""
-        xg, yg = np.meshgrid(
-            (np.arange(steps) + 0.5) / steps * self.camera.width - 0.5,
-            (np.arange(steps) + 0.5) / steps * self.camera.height - 0.5,
-        )
-        base = self.reference if other is None else other
-        x, y = self.positions(frame_id, self.directions(base, xg, yg))
-        with np.errstate(invalid="ignore"):
-            seen = (x >= -0.5) & (x <= self.camera.width - 0.5) & (y >= -0.5) & (y <= self.camera.height - 0.5)
-        return float(seen.mean())
-
     def _matrix(self, frame_id: str) -> Floats:
         try:
             return self._matrices[frame_id]  # type: ignore[attr-defined]

@@ -42,8 +42,8 @@ def project_with_slopes(camera: Camera, vectors: Floats) -> tuple[Floats, Floats
     """
     u, v, du, dv = _fisheye(camera, vectors) if camera.fisheye else _plane(vectors)
     f = camera.focal_px
-    a, b = camera._distort(u, v)
-    uu, mixed, vv = camera._slopes(u, v)
+    a, b = camera.distort(u, v)
+    uu, mixed, vv = camera.distortion_slopes(u, v)
     r2 = u * u + v * v
     by_rotation = f * np.stack([uu[:, None] * du + mixed[:, None] * dv, mixed[:, None] * du + vv[:, None] * dv], axis=1)
     by_camera = np.zeros((len(u), 2, CAMERA_PARAMETERS))

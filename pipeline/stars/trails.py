@@ -36,18 +36,13 @@ _GAIN = np.concatenate([[1 / 12], (_VARIANCE[1:] - 1) / _LENGTH[1:] ** 2])
 _GAIN[1:20] = 1 / 12  # below l = 0.1 the difference above is lost in rounding; the series gives 1/12 to 1e-3
 
 
-def trail_variance(length: ArrayLike) -> NDArray[np.float64]:
-    """Fitted variance along a motion of `length`, for a star of unit variance."""
-    return np.interp(np.asarray(length, np.float64), _LENGTH, _VARIANCE)
-
-
 def trail_length(variance: ArrayLike) -> NDArray[np.float64]:
-    """Inverse of `trail_variance`; 0 for variances of 1 and below."""
+    """Length of the motion along which a star of unit variance has a fitted variance; 0 for 1 and below."""
     return np.interp(np.asarray(variance, np.float64), _VARIANCE, _LENGTH)
 
 
 def trail_gain(length: ArrayLike) -> NDArray[np.float64]:
-    """(`trail_variance` - 1) / length^2."""
+    """What the fitted variance of a star of unit variance gains along a motion, over the square of its length."""
     return np.interp(np.asarray(length, np.float64), _LENGTH, _GAIN)
 
 
