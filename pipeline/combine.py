@@ -245,7 +245,7 @@ def combine(
 
 
 def result_header(
-    reference: MosaicHeader, frames: Sequence[Frame], geometry: Any, scene: str, response_max: float = 1.0
+    reference: MosaicHeader, frames: Sequence[Frame], geometry: Any, scene: str, response_max: float
 ) -> fits.Header:
     """The header of `combined.fits`: the reference's camera and colours, what was combined, and where the sky is."""
     header = fits.Header()
@@ -270,7 +270,7 @@ def result_header(
     return header
 
 
-def saturation(frames: Sequence[Frame], response_max: float = 1.0) -> float:
+def saturation(frames: Sequence[Frame], response_max: float) -> float:
     """The lowest level at which a frame's full pixels stand in the result's scale, ADU above black."""
     return float(min(f.flux_scale * _small_area(f) * _full_level(f) for f in frames) / response_max)
 

@@ -25,7 +25,7 @@ def run_step(
     name: str,
     parser: argparse.ArgumentParser,
     work: Callable[[argparse.Namespace], None],
-    argv: Sequence[str] | None = None,
+    argv: Sequence[str] | None,
 ) -> int:
     """Parse, run and report one step; returns the exit status (0 done, 1 failed, 2 bad arguments).
 

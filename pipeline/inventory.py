@@ -326,7 +326,7 @@ def looked_at(seen: int) -> str:
     return f"the pixels of {seen} looked at" if seen else ""
 
 
-def open_reader(memory: Memory, tell: Callable[[int, int, int], None] = lambda read, files, seen: None) -> Reader:
+def open_reader(memory: Memory, tell: Callable[[int, int, int], None]) -> Reader:
     """A reader on the pipeline's own decoder, star measurement and solver, loaded when first used."""
     return Reader(memory, _open_decoder, _measure, solve_stars, restore_solution, tell)
 

@@ -66,6 +66,7 @@ F_NUMBER = 2.8
 
 # File sizes and previews that differ from the median of their neighbours by more than this share stand out.
 SIZE_STANDS_OUT = 0.03
+AROUND = 5  # frames on either side, against which one stands out
 PREVIEW_STANDS_OUT = 0.25
 # ... of at least this share of white: previews of darks are almost black, their noise is most of them (0.004-0.012
 # measured, of lights under a dark sky 0.053).
@@ -110,11 +111,11 @@ def runs_of(frames: Iterable[CardFrame]) -> list[list[CardFrame]]:
     return runs
 
 
-def standing_out(values: Sequence[float | None], share: float, reach: int = 5) -> list[int]:
-    """Places whose value differs from the median of the `reach` places on either side by more than `share` of it."""
+def standing_out(values: Sequence[float | None], share: float) -> list[int]:
+    """Places whose value differs from the median of the `AROUND` places on either side by more than `share` of it."""
     found = []
     for n, value in enumerate(values):
-        around = median(values[max(0, n - reach) : n] + values[n + 1 : n + 1 + reach])  # type: ignore[operator]
+        around = median(values[max(0, n - AROUND) : n] + values[n + 1 : n + 1 + AROUND])  # type: ignore[operator]
         if value is not None and around is not None and abs(value - around) > share * abs(around):
             found.append(n)
     return found

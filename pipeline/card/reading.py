@@ -42,7 +42,7 @@ class Reader:
         `pipeline.stars.measure.measure_mosaic`.
     solve : callable
         `solve(stars, width, height, focal_px)` gives a dictionary that `Solution` is made of, or None.
-    tell : callable, optional
+    tell : callable
         Called with the number of files whose headers are read, of all files, and of frames whose pixels were looked at.
     """
 
@@ -53,7 +53,7 @@ class Reader:
         measure: Callable[..., Any],
         solve: Callable[[NDArray[np.float64], int, int, float | None], dict[str, Any] | None],
         restore: Callable[[dict[str, Any]], Solved],
-        tell: Callable[[int, int, int], None] = lambda read, files, seen: None,
+        tell: Callable[[int, int, int], None],
     ) -> None:
         self.memory = memory
         self._open, self._measure, self._solve, self._restore, self._tell = open_decoder, measure, solve, restore, tell

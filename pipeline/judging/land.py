@@ -102,9 +102,9 @@ def find_land(
     seconds: Sequence[float | None],
     width: int,
     height: int,
-    focal_px: float | None = None,
-    declination_deg: float | None = None,
-    lists: Sequence[NDArray[Any]] = (),
+    focal_px: float | None,
+    declination_deg: float | None,
+    lists: Sequence[NDArray[Any]],
 ) -> Land | None:
     """Tell what hides stars for good from what hides them for a while.
 

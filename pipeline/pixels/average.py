@@ -21,6 +21,7 @@ STAR_SIGMA = 4.0
 # Values of a pair of frames that differ by more than this many standard deviations are no noise.
 PAIR_CUT = 6.0
 NO_GROUP = 255
+PAIRS_MAX = 4  # differences of two frames that are kept
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class NoisePlan:
         return np.flatnonzero(self.groups <= size.bit_length() - 1)
 
 
-def noise_plan(frames: int, pairs_max: int = 4) -> NoisePlan:
+def noise_plan(frames: int) -> NoisePlan:
     """Plan the differences for so many frames."""
     groups = np.full(frames, NO_GROUP, np.uint8)
     top = frames.bit_length() - 1
@@ -62,7 +63,7 @@ def noise_plan(frames: int, pairs_max: int = 4) -> NoisePlan:
         # the number of times 2 divides j tells which set j joins; frame 0 begins them all
         groups[j * frames // 2**top] = 0 if j == 0 else top - ((j & -j).bit_length() - 1)
     sizes = tuple(2**k for k in range(1, top + 1))
-    number = min(pairs_max, frames // 2)
+    number = min(PAIRS_MAX, frames // 2)
     # neighbours in time, far from other pairs
     firsts = [2 * (m * (frames // 2) // max(number, 1)) for m in range(number)]
     return NoisePlan(groups, sizes, np.array([(a, a + 1) for a in firsts], np.int64).reshape(-1, 2))

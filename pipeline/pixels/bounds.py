@@ -22,7 +22,7 @@ FULL = 0.95
 REACH = 5
 
 
-def near_full_slow(mosaic: NDArray[np.float32], level: float, reach: int = REACH) -> NDArray[np.bool_]:
+def near_full_slow(mosaic: NDArray[np.float32], level: float, reach: int) -> NDArray[np.bool_]:
     """What `near_full` computes, in NumPy."""
     full = np.pad(mosaic >= level, reach)
     near = np.zeros(mosaic.shape, bool)

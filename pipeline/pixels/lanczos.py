@@ -24,19 +24,19 @@ def lanczos3(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(np.abs(x) < 3, np.sinc(x) * np.sinc(x / 3), 0.0)
 
 
-def lanczos_table(phases: int = PHASES) -> NDArray[np.float32]:
-    """Normalised weights of the six pixels -2 .. 3 about a position 0 .. 1 px right of pixel 0, in steps of 1/phases.
+def lanczos_table() -> NDArray[np.float32]:
+    """Normalised weights of the six pixels -2 .. 3 about a position 0 .. 1 px right of pixel 0, in steps of 1/PHASES.
 
     Returns
     -------
-    ((phases + 1) * 8,) float32 array: for each step six weights and two zeros
+    ((PHASES + 1) * 8,) float32 array: for each step six weights and two zeros
     """
-    offsets = np.arange(-REACH_BEFORE, REACH_AFTER + 1) - np.arange(phases + 1)[:, None] / phases
+    offsets = np.arange(-REACH_BEFORE, REACH_AFTER + 1) - np.arange(PHASES + 1)[:, None] / PHASES
     weights = lanczos3(offsets)
-    table = np.zeros((phases + 1, ROW), np.float32)
+    table = np.zeros((PHASES + 1, ROW), np.float32)
     table[:, :6] = weights / weights.sum(axis=1, keepdims=True)
     table[0, :6] = (0, 0, 1, 0, 0, 0)
-    table[phases, :6] = (0, 0, 0, 1, 0, 0)
+    table[PHASES, :6] = (0, 0, 0, 1, 0, 0)
     return table.ravel()
 
 

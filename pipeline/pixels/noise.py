@@ -102,22 +102,21 @@ class BlockNoise:
     blocks: int
 
 
-def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer], side: int = BLOCK) -> BlockNoise:
+def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer]) -> BlockNoise:
     """Noise from the sums of differences over blocks, each set against the mean of those around it.
 
     Parameters
     ----------
     sums, counts : (rows, columns) arrays
-        Sum over the used pixels of each block, and how many were used.
-    side : int
-        Block side, px; a block counts if half of its pixels were used.
+        Sum over the used pixels of each block of `BLOCK` px a side, and how many were used; a block counts if half of
+        its pixels were.
 
     Returns
     -------
     BlockNoise
         None, and how many blocks there were, where there are fewer than 10.
     """
-    used = counts >= BLOCK_SHARE * side * side
+    used = counts >= BLOCK_SHARE * BLOCK * BLOCK
     number = int(used.sum())
     if number < 10:
         return BlockNoise(None, number)
@@ -160,7 +159,6 @@ def shared_share(
     y: NDArray[np.floating],
     weights: NDArray[np.floating],
     halves: NDArray[np.integer] | None = None,
-    side: int = BLOCK,
 ) -> float:
     """How much of a pattern fixed to the sensor (a dark's noise, white) is left in means over blocks of a combination.
 
@@ -184,7 +182,7 @@ def shared_share(
     x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
     total = 0.0
     for i in range(len(w)):  # a row at a time: a thousand frames make a million pairs
-        common = np.clip(1 - np.abs(x - x[i]) / side, 0, None) * np.clip(1 - np.abs(y - y[i]) / side, 0, None)
+        common = np.clip(1 - np.abs(x - x[i]) / BLOCK, 0, None) * np.clip(1 - np.abs(y - y[i]) / BLOCK, 0, None)
         pairs = w if halves is None else w * (halves != halves[i])
         total += w[i] * float(common @ pairs)
     return total if halves is None else 2 * total

@@ -17,14 +17,14 @@ GRID_STEP = 64
 PixelMap = Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]]
 
 
-def lagrange_table(step: int = GRID_STEP) -> NDArray[np.float32]:
-    """Weights of grid nodes -1, 0, 1, 2 at places 0 .. step - 1 of the cell from node 0 to node 1.
+def lagrange_table() -> NDArray[np.float32]:
+    """Weights of grid nodes -1, 0, 1, 2 at places 0 .. GRID_STEP - 1 of the cell from node 0 to node 1.
 
     Returns
     -------
-    (4, step) float32 array
+    (4, GRID_STEP) float32 array
     """
-    t = np.arange(step) / step
+    t = np.arange(GRID_STEP) / GRID_STEP
     return np.stack(
         [
             -t * (t - 1) * (t - 2) / 6,

@@ -187,7 +187,7 @@ def _with_value(sample: NDArray[np.floating]) -> NDArray[np.bool_]:
     return np.asarray(np.isfinite(sample).all(axis=0) & (sample != 0).any(axis=0))
 
 
-def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.float64] | None = None) -> Cores:
+def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.float64] | None) -> Cores:
     """Saturated cores of the picture; none where the saturation level is not known. `measured` as in `find_cores`."""
     height, width = combined.planes.shape[1:]
     touched = np.zeros((height, width), bool)
@@ -254,8 +254,8 @@ def preview_picture(
     choices: Choices,
     orientation: int,
     preview_px: int,
-    mask: NDArray[np.uint8] | None = None,
-    still: bool = True,
+    mask: NDArray[np.uint8] | None,
+    still: bool,
 ) -> tuple[Any, dict[str, Any]]:
     """The preview as a Pillow image, its long side at most `preview_px`, and what was done to it."""
     rows, columns = small.shape[1:]

@@ -101,7 +101,7 @@ def half_mask(mask: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.maximum(np.maximum(upper[:, ::2], upper[:, 1::2]), np.maximum(lower[:, ::2], lower[:, 1::2]))
 
 
-def solid_blocks(land: Land, side: int = BLOCK) -> NDArray[np.bool_]:
+def solid_blocks(land: Land, side: int) -> NDArray[np.bool_]:
     """Blocks of so many px in which there is nothing but ground."""
     solid = cell_sums((land.areas[0].near == 0).astype(np.int32), side) == side**2
     return np.asarray(solid)

@@ -22,6 +22,7 @@ _RUN_FACTOR = 4
 # light's, and the search took ten times as long.
 _EQUAL = 8
 _STRIDE = _RUN + 1 - _EQUAL
+_PLACES_NAMED = 3  # of broken rows, in a sentence
 
 
 @njit(cache=True, nogil=True)
@@ -133,9 +134,9 @@ def find_damage(
     return f"{'; '.join(parts)}; the file is cut short or broken" if parts else None
 
 
-def _row_ranges(rows: NDArray[np.intp], most: int = 3) -> str:
+def _row_ranges(rows: NDArray[np.intp]) -> str:
     breaks = np.flatnonzero(np.diff(rows) > 1) + 1
     groups = np.split(rows, breaks)
-    texts = [f"{group[0]}" if group.size == 1 else f"{group[0]} to {group[-1]}" for group in groups[:most]]
-    more = "" if len(groups) <= most else f" and {len(groups) - most} more places"
+    texts = [f"{group[0]}" if group.size == 1 else f"{group[0]} to {group[-1]}" for group in groups[:_PLACES_NAMED]]
+    more = "" if len(groups) <= _PLACES_NAMED else f" and {len(groups) - _PLACES_NAMED} more places"
     return f"row{'' if rows.size == 1 else 's'} {', '.join(texts)}{more}"

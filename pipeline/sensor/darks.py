@@ -123,16 +123,15 @@ def robust_mean(
     stack: NDArray[np.uint16] | NDArray[np.float32],
     levels: NDArray[np.float32],
     model: NoiseModel,
-    clip: float = CLIP_SIGMA,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.uint16], NDArray[np.bool_]]:
     """Mean over frames without hits.
 
     For three frames and more it computes, for values ``v = stack - levels`` of a pixel and ``s`` the noise model at
-    their mean or median, whichever is less: ``v[abs(v - median(v)) <= clip * s].mean()``; the variance of the same
-    values; and whether the pixel is unstable: ``v`` without the value farthest from the median has a variance above
-    ``unstable_ratio`` times the model's, or two values or more were rejected (both from four frames on). Where all
-    values lie too far from their median (an even number in two camps): the median, as one value used. Two values
-    that differ by more than ``clip * sqrt(2) * s`` give the lower one: a hit only adds.
+    their mean or median, whichever is less: ``v[abs(v - median(v)) <= CLIP_SIGMA * s].mean()``; the variance of the
+    same values; and whether the pixel is unstable: ``v`` without the value farthest from the median has a variance
+    above ``unstable_ratio`` times the model's, or two values or more were rejected (both from four frames on). Where
+    all values lie too far from their median (an even number in two camps): the median, as one value used. Two values
+    that differ by more than ``CLIP_SIGMA * sqrt(2) * s`` give the lower one: a hit only adds.
 
     The fast way round, exact because mean and median never differ by more than the standard deviation: where
     ``max(v) - mean`` and ``mean - min(v)``, each with the standard deviation added, stay within the limit, nothing
@@ -144,7 +143,6 @@ def robust_mean(
     levels : (frames, 2, width) float32 array
         What is taken from even and odd rows of each frame: black level and the frame's own level.
     model : NoiseModel
-    clip : float
 
     Returns
     -------
@@ -161,7 +159,7 @@ def robust_mean(
     unstable = np.zeros((rows, width), np.bool_)
     ratio = unstable_ratio(frames)
     noise = np.array([model.read, model.gain, model.drift, model.bulk], np.float32)
-    _robust_mean(stack, levels, noise, np.float32(clip), np.float32(ratio), mean, variance, used, unstable)
+    _robust_mean(stack, levels, noise, np.float32(CLIP_SIGMA), np.float32(ratio), mean, variance, used, unstable)
     return mean, variance, used, unstable
 
 

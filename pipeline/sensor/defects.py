@@ -309,7 +309,7 @@ LINE_BLOCKS = (2, 8, 32)
 LINE_SHARE_MAX = 0.01
 
 
-def line_level(patches: Sequence[NDArray[np.floating]], sigmas: Sequence[float], rows: bool = False) -> float:
+def line_level(patches: Sequence[NDArray[np.floating]], sigmas: Sequence[float], rows: bool) -> float:
     """How far pixels along a column (row) lie above the mean of those two pixels off on either side, in sigma.
 
     The median over frames of the median over that half of the pixels that the columns (rows) next to it show least

@@ -112,7 +112,7 @@ def demosaic_padded(
 
 
 def green_padded(
-    padded: NDArray[np.float32], cfa: str, row: int, column: int, green: NDArray[np.float32], balance: Balance = NEUTRAL
+    padded: NDArray[np.float32], cfa: str, row: int, column: int, green: NDArray[np.float32], balance: Balance
 ) -> None:
     """The green plane of `demosaic_padded` alone, to the last bit; arguments as there, for the four CFA patterns."""
     red = cfa.index("R")

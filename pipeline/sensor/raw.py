@@ -67,7 +67,7 @@ class RawFrame:
         The file is no raw frame that can be used; the sentence names no path.
     """
 
-    def __init__(self, descriptor: int, maker_notes: bool = True) -> None:
+    def __init__(self, descriptor: int, maker_notes: bool) -> None:
         self._path = f"/proc/self/fd/{descriptor}" if os.path.isdir("/proc/self/fd") else f"/dev/fd/{descriptor}"
         self._descriptor = descriptor
         self.file_size = os.fstat(descriptor).st_size

@@ -100,7 +100,6 @@ def adjust(
     *,
     known: Known | None,
     solved: bool,
-    rough_px: float = WIDE_PX,
     scales: Floats | None = None,
 ) -> Adjusted:
     """Fit one camera and one attitude a frame.
@@ -113,13 +112,12 @@ def adjust(
     reference : which frame the result lies on; its attitude stays where the catalogue says nothing
     known : place and time; None where the frames' times are unknown (then without refraction)
     solved : whether attitudes are against ICRS
-    rough_px : how far the same star may lie apart in two frames to begin with
     scales : (frames,) of the frames' pictures, where some are known to differ
     """
     half = float(np.hypot(camera.width, camera.height)) / 2
     sizes = np.ones(len(frames)) if scales is None else scales / scales[reference]
     alike = rescaled(frames, sizes, (camera.centre_x, camera.centre_y))
-    result = _adjust(alike, camera, attitudes, reference, known=known, solved=solved, rough_px=rough_px)
+    result = _adjust(alike, camera, attitudes, reference, known=known, solved=solved)
     for _ in range(BREATHING_ROUNDS):
         changes, sigmas = scale_changes(alike, result.bundle, result.zeniths, result.rows)
         if not matters(changes, sigmas, half):
@@ -127,7 +125,7 @@ def adjust(
         sizes = sizes * (1.0 + changes) / (1.0 + changes[reference])
         lens = result.bundle.camera
         alike = rescaled(frames, sizes, (lens.centre_x, lens.centre_y))
-        result = _adjust(alike, lens, result.bundle.attitudes, reference, known=known, solved=solved, rough_px=rough_px)
+        result = _adjust(alike, lens, result.bundle.attitudes, reference, known=known, solved=solved)
     return replace(result, scales=sizes)
 
 
@@ -139,7 +137,6 @@ def _adjust(
     *,
     known: Known | None,
     solved: bool,
-    rough_px: float,
 ) -> Adjusted:
     """The fit of one camera, strictly."""
     chosen = _spread(frames, reference)
@@ -155,7 +152,7 @@ def _adjust(
     def collect(width_px: float) -> tuple[Bundle, Observations, Floats]:
         return _collect(bundle, mine, ref, width_px, solved, velocity)
 
-    bundle, obs, catalogue = collect(rough_px)
+    bundle, obs, catalogue = collect(WIDE_PX)
     if len(obs) < 3 or not len(bundle.stars):
         nothing = np.full(len(frames), np.nan)
         kept = replace(bundle, attitudes=np.stack([np.asarray(a, np.float64) for a in attitudes]))

@@ -213,11 +213,14 @@ def bundle_cost(bundle: Bundle, obs: Observations, scale: Floats) -> float:
     return robust_cost(distance / obs.sigma / scale[obs.frame])
 
 
-def frame_scales(distance: Floats, sigma: Floats, frame: Ints, frames: int, before: Floats | None = None) -> Floats:
-    """(frames,) how much larger each frame's scatter is than expected (median over Rayleigh's 1.1774, at least 0.2)."""
-    result = np.ones(frames) if before is None else before.copy()
+def frame_scales(distance: Floats, sigma: Floats, frame: Ints, before: Floats) -> Floats:
+    """(frames,) how much larger each frame's scatter is than expected (median over Rayleigh's 1.1774, at least 0.2).
+
+    What few stars cannot tell stays as it was before.
+    """
+    result = before.copy()
     ratio = distance / sigma
-    for n in range(frames):
+    for n in range(len(before)):
         mine = (
             ratio[frame == n] if len(ratio) < 2000 else ratio[np.searchsorted(frame, n) : np.searchsorted(frame, n + 1)]
         )
@@ -265,7 +268,7 @@ def _step(bundle: Bundle, problem: _Problem, scale: Floats, fresh_scale: bool) -
     distance = np.hypot(*residual.T)
     usable = np.isfinite(distance) & bundle.camera.reached(seen)
     if fresh_scale:
-        scale = frame_scales(np.where(usable, distance, 1e6), obs.sigma, obs.frame, len(bundle.attitudes), scale)
+        scale = frame_scales(np.where(usable, distance, 1e6), obs.sigma, obs.frame, scale)
     root = np.sqrt(_weights(distance, usable, obs.sigma * scale[obs.frame]))[:, None]
 
     by_air = _slopes_by_air(bundle, problem, seen, by_rotation)

@@ -16,6 +16,10 @@ Floats = NDArray[np.float64]
 # Triangles are made of the brightest stars with their nearest bright neighbours: with a third of the stars missing and
 # a third false in either list, about one neighbourhood in four still holds a common triangle.
 PATTERN_STARS = 60
+# How many of the brightest of each list take part.
+STARS_USED = 400
+# How much the scales of two frames may differ.
+SCALE_TOLERANCE = 0.01
 NEIGHBOURS = 7
 # Sides (natural logarithm) that agree within this; 1 % leaves room for distortion and refraction across a triangle.
 SIDE_TOLERANCE = 0.012
@@ -61,21 +65,18 @@ def match_fields(
     xy_b: ArrayLike,
     *,
     tolerance_px: float = 2.5,
-    scale_tolerance: float = 0.01,
-    stars: int = 400,
     camera: Camera | None = None,
 ) -> FieldMatch | None:
     """Find the stars that two lists have in common.
 
-    Both lists are brightest first. Without a camera the frames are taken as flat: right for narrow fields (below about
-    20 degrees) and for small motions in any; with one, directions are matched by a rotation, at any field.
+    The brightest `STARS_USED` of each take part. Without a camera the frames are taken as flat: right for narrow fields
+    (below about 20 degrees) and for small motions in any; with one, directions are matched by a rotation, at any field,
+    and no difference of scales is sought.
 
     Parameters
     ----------
     xy_a, xy_b : (n, 2) and (m, 2) arrays, pixels, brightest first
     tolerance_px : stars this near after the transformation are the same
-    scale_tolerance : how much the scales may differ (no difference is sought with a camera)
-    stars : how many of the brightest of each list take part
     camera : the lens both frames were taken with
 
     Returns
@@ -87,7 +88,7 @@ def match_fields(
     ----------
     Groth, E. J. 1986, "A pattern-matching algorithm for two-dimensional coordinate lists", AJ 91, 1244.
     """
-    a, b = _clean(xy_a)[:stars], _clean(xy_b)[:stars]
+    a, b = _clean(xy_a)[:STARS_USED], _clean(xy_b)[:STARS_USED]
     if len(a) < FEWEST or len(b) < FEWEST:
         return None
     if camera is None:
@@ -102,7 +103,7 @@ def match_fields(
         p, q = np.where(keep_a[:, None], p, 9.0), np.where(keep_b[:, None], q, -9.0)
         tolerance = float(tolerance_px) / camera.focal_px
         area = camera.width * camera.height / camera.focal_px**2
-    found = _best(p, q, tolerance, scale_tolerance if camera is None else 0.0, area)
+    found = _best(p, q, tolerance, SCALE_TOLERANCE if camera is None else 0.0, area)
     if found is None:
         return None
     pairs, matrix, offset = found

@@ -49,7 +49,7 @@ def celestial_frame(jd_utc: float) -> Floats:
     return np.asarray(erfa.pnm06a(jd_utc, TT_MINUS_UTC_S / 86400.0))
 
 
-def sidereal_angle(jd_utc: ArrayLike, longitude_deg: float = 0.0) -> Floats:
+def sidereal_angle(jd_utc: ArrayLike, longitude_deg: float) -> Floats:
     """Apparent sidereal time, radians, east longitude positive."""
     jd = np.asarray(jd_utc, np.float64)
     days = np.floor(jd)

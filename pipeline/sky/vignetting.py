@@ -106,7 +106,7 @@ def measure_vignetting(
     rows: Sequence[NDArray[np.intp]],
     camera: Camera,
     altitudes: Sequence[Floats] | None,
-    tracked: bool = False,
+    tracked: bool,
 ) -> Vignetting:
     """Measure the fall-off.
 

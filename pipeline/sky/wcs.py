@@ -21,8 +21,8 @@ NODES = 48
 GROUND_DEG, GROUND_WEIGHT = 5.0, 1e-2
 
 
-def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
-    """Cards of a celestial WCS for a frame's pixel grid.
+def wcs_header(geometry: Geometry) -> fits.Header:
+    """Cards of a celestial WCS for the reference's pixel grid.
 
     Two axes, RA---TAN-SIP and DEC--TAN-SIP, ICRS, of a fisheye RA---ARC-SIP and DEC--ARC-SIP: the gnomonic plane ends
     at 90 degrees, the zenithal equidistant one has the angle itself for its radius. With forward and inverse
@@ -32,7 +32,6 @@ def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
     Parameters
     ----------
     geometry : a solved scene
-    frame_id : a placed frame; the reference where None
 
     Raises
     ------
@@ -46,8 +45,7 @@ def wcs_header(geometry: Geometry, frame_id: str | None = None) -> fits.Header:
     Shupe, D. L. et al. 2005, "The SIP convention for representing distortion in FITS image headers", ASP Conf. Ser.
     347, 491.
     """
-    frame = geometry.reference if frame_id is None else frame_id
-    camera = geometry.camera
+    frame, camera = geometry.reference, geometry.camera
     half_w, half_h = camera.width / 2, camera.height / 2
     middle = np.array([(camera.width - 1) / 2, (camera.height - 1) / 2])
     # Chebyshev nodes and the very edge: the largest residual stays near the smallest possible

@@ -211,7 +211,7 @@ class Detections:
     noise: float
 
 
-def detect(half: NDArray[np.float32], sigma: float, quantum: float = 0.0) -> Detections:
+def detect(half: NDArray[np.float32], sigma: float, quantum: float) -> Detections:
     """Find what rises `sigma` standard deviations above the smoothed sky.
 
     Parameters

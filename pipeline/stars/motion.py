@@ -37,6 +37,7 @@ QUARTIC_NEEDS = 120  # stars for its second
 # cut to an axis ratio of 0.8 by its housing has 0.22. Sizes up to 1.1 in width are seeing, not blur.
 BLUR_SHAPE = 0.25
 SHARP_SIZE = 1.2
+SIZE_SLACK = 0.1  # of the scene's second moment, by which focus and seeing may change a frame's
 MAP_SHAPE = (6, 8)  # what the radial law leaves, rows and columns over the field
 MAP_FRAMES = 5  # that must show a part of the field before anything is learned of it
 MAP_STARS = 3  # in the part, in a frame
@@ -353,7 +354,7 @@ def beyond_blur(length: float, size: float, usual_size: float) -> float:
     return math.sqrt(max(length**2 - feigned, 0.0))
 
 
-def visible_excess(part: FrameShape, usual_size: float, slack: float = 0.1) -> float:
+def visible_excess(part: FrameShape, usual_size: float) -> float:
     """The longest extra motion that a frame's shapes allow, px.
 
     Where less happened than was expected, what is left after the expected is taken out looks like a motion across it.
@@ -363,9 +364,8 @@ def visible_excess(part: FrameShape, usual_size: float, slack: float = 0.1) -> f
     ----------
     part : of the frame
     usual_size : second moment of the scene's stars without motion, px^2
-    slack : of `usual_size`, by which focus and seeing may change it
     """
     angle = math.radians(part.extra_angle_deg)
     u, v = math.cos(angle), math.sin(angle)
     along = part.moments[0] * u**2 + 2 * part.moments[1] * u * v + part.moments[2] * v**2
-    return math.sqrt(usual_size) * float(trail_length(max(along / usual_size + slack, 1.0)))
+    return math.sqrt(usual_size) * float(trail_length(max(along / usual_size + SIZE_SLACK, 1.0)))
