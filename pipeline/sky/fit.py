@@ -294,7 +294,7 @@ def _step(bundle: Bundle, problem: _Problem, scale: Floats, fresh_scale: bool) -
     air_sigma = np.zeros(3)
     air_sigma[problem.free_air] = np.sqrt(np.maximum(variance, 0.0))
     result = replace(
-        displaced(bundle, problem.free_camera, step[:cameras], step[shared:], star_step),
+        with_steps(bundle, problem.free_camera, step[:cameras], step[shared:], star_step),
         air=_changed_air(bundle.air, problem.free_air, step[cameras:shared]),
         air_sigma=air_sigma,
     )
@@ -363,7 +363,7 @@ def _changed_air(air: Air | None, free: list[int], step: Floats) -> Air | None:
     return air.changed(values)
 
 
-def displaced(bundle: Bundle, free_camera: Ints, camera_step: Floats, turns: Floats, star_step: Floats) -> Bundle:
+def with_steps(bundle: Bundle, free_camera: Ints, camera_step: Floats, turns: Floats, star_step: Floats) -> Bundle:
     """The bundle with camera, attitudes and stars moved by small steps.
 
     Parameters

@@ -10,7 +10,7 @@ from scipy.linalg import qr, solve_triangular
 
 from pipeline.sky import refraction
 from pipeline.sky.camera import Camera
-from pipeline.sky.fit import HUBER, TIE_PX, Air, Bundle, Observations, bundle_cost, displaced, fit, tangents
+from pipeline.sky.fit import HUBER, TIE_PX, Air, Bundle, Observations, bundle_cost, fit, tangents, with_steps
 from pipeline.sky.slopes import prior_sigmas, project_with_slopes
 
 Floats = NDArray[np.float64]
@@ -189,4 +189,4 @@ class _Linear:
         target = self.q.T @ (self.residual - amount * self._displacement(air))
         step = solve_triangular(self.r, target, check_finite=False) / self.column
         of_lens, of_frames, of_stars = np.split(step, [len(self.free), len(self.free) + 3 * len(bundle.attitudes)])
-        return replace(displaced(bundle, self.free, of_lens, of_frames, of_stars.reshape(-1, 2)), air=air)
+        return replace(with_steps(bundle, self.free, of_lens, of_frames, of_stars.reshape(-1, 2)), air=air)
