@@ -20,7 +20,7 @@ from pipeline.judging.course import event_values, scene_course
 from pipeline.judging.focus import focus_course
 from pipeline.judging.graded import Graded, exposure_shares, read_graded
 from pipeline.judging.movement import doubled_figures, expected_motion, motion_figures, unsure_fluxes
-from pipeline.judging.passing import passing_streaks, without_flashes, without_unlikely_names
+from pipeline.judging.passing import passing_streaks, without_flashes, without_unlikely
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.tracks import follow
 from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, Verdict, decide, of_dew, usual
@@ -143,7 +143,7 @@ def _compare(
     pattern = learn_pattern(shapes, motions, width, height)
     motion_figures(figures, shapes, motions, pattern, expected, notes)
     doubled_figures(figures, frames)
-    without_unlikely_names(figures, sky, width, height)
+    without_unlikely(figures, sky, width, height)
     clear = cloud_figures(figures, frames, sky, settings)
     sky_figures(figures, frames, sky, settings)
     return _Compared(frames, sky, clear)

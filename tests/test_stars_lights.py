@@ -12,7 +12,7 @@ from pipeline.config import JudgeSettings
 from pipeline.judge import Graded, judge_scene
 from pipeline.judging.clouds import Sky
 from pipeline.judging.land import Land
-from pipeline.judging.passing import passing_streaks, without_unlikely_names
+from pipeline.judging.passing import passing_streaks, without_unlikely
 from pipeline.judging.verdicts import Figures
 from pipeline.pages.passing import streak_rows, streak_sentence
 from pipeline.stars.followed import follow
@@ -234,21 +234,23 @@ def test_what_comes_back_in_its_place_is_no_meteor():
         assert streak["kind"] == kind
 
 
-def test_lights_on_land_and_doubled_stars_are_named_nothing_of_the_sky() -> None:
-    """The lower half of the picture is land, and the last frame was kicked: what is drawn there keeps no such name."""
+def test_lights_on_land_and_doubled_stars_are_nothing_of_the_sky() -> None:
+    """The lower half of the picture is land, and the last frame was kicked: on land no such name stays, of rows of
+    doubled stars nothing but what goes on in the frame before, or flashes."""
     rows, columns = TILES[0] * 3, TILES[1] * 3
     fine = np.zeros((3, rows, columns), bool)
     fine[:, rows // 2 :] = True
     nothing = np.zeros(0, bool)
     sky = Sky(None, nothing, (), Land(nothing, fine, (nothing,) * 3, False))  # type: ignore[arg-type]
 
-    def meteor(y: float, kind: str = "meteor") -> dict[str, object]:
-        return {"x1": 100.0, "y1": y, "x2": 300.0, "y2": y + 40.0, "kind": kind}
+    def drawn(x: float, y: float, kind: str = "meteor") -> dict[str, object]:
+        return {"x1": x, "y1": y, "x2": x + 200.0, "y2": y + 40.0, "kind": kind}
 
-    frames = [Figures("a", streak_list=[meteor(50.0), meteor(500.0)]), Figures("b", streak_list=[meteor(340.0)])]
-    frames.append(
-        Figures("c", doubled=True, streak_list=[meteor(50.0), *(meteor(y, "satellite") for y in (50.0, 500.0))])
-    )
-    without_unlikely_names(frames, sky, 1200, 800)
+    frames = [Figures("a", streak_list=[drawn(100, 50), drawn(100, 500)])]
+    frames.append(Figures("b", streak_list=[drawn(100, 340), drawn(500, 100, "satellite")]))
+    kicked = [drawn(100, 200), drawn(720, 144, "satellite"), drawn(100, 300, "satellite"), drawn(100, 250, "aircraft")]
+    frames.append(Figures("c", doubled=True, streak_list=kicked))
+    without_unlikely(frames, sky, 1200, 800)
     kinds = [[streak["kind"] for streak in f.streak_list] for f in frames]
-    assert kinds == [["meteor", "unknown"], ["meteor"], ["unknown", "satellite", "unknown"]]
+    assert kinds == [["meteor", "unknown"], ["meteor", "satellite"], ["satellite", "aircraft"]]
+    assert frames[2].streaks == 2

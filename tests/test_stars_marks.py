@@ -6,12 +6,24 @@ import math
 
 import numpy as np
 import pytest
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import convolve, gaussian_filter, map_coordinates
 
 from pipeline.judging.tracks import Laying
 from pipeline.scene.neighbours import neighbour_of, witnesses
 from pipeline.sensor.mosaic import MosaicHeader
-from pipeline.stars.beyond import MISSED, Glance, Witness, beyond_neighbours, unlike
+from pipeline.stars.beyond import (
+    MISSED,
+    MISSED_TIMES,
+    NEAR,
+    OFF_MOST,
+    QUIET,
+    RANGE,
+    Glance,
+    Witness,
+    beyond_neighbours,
+    flat,
+    unlike,
+)
 from pipeline.stars.blocks import farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
@@ -289,9 +301,9 @@ def test_line_sums_equal_numpy():
 
 def test_what_is_beyond_neighbours_equals_numpy():
     """The compiled loops give what NumPy and SciPy do: neighbours laid by linear interpolation, the brighter of stars
-    and pixels taken off, over an error that grows with the range about a place."""
+    and pixels taken off, over an error that grows with the range about a place as in its part of the picture."""
     rng = np.random.default_rng(8)
-    light, first, second = (rng.normal(0, 3, (40, 70)).astype(np.float32) for _ in range(3))
+    light, first, second = (rng.normal(0, 9, (40, 70)).astype(np.float32) for _ in range(3))
     rows, columns = np.mgrid[0:40, 0:70].astype(float)
     most, wide, shifts = np.full((40, 70), -np.inf), np.zeros((40, 70)), ((1.25, -2.5), (-3.75, 0.5))
     for other, (x, y) in zip((first, second), shifts, strict=True):
@@ -300,12 +312,48 @@ def test_what_is_beyond_neighbours_equals_numpy():
         most = np.where(inside, np.maximum(most, laid), most)
         corners = [np.roll(other, (-math.floor(y) - a, -math.floor(x) - b), (0, 1)) for a in (0, 1) for b in (0, 1)]
         wide = np.where(inside, np.maximum(wide, np.ptp(corners, axis=0)), wide)
-    slow = (light - np.maximum(most, np.minimum(first, second))) / np.sqrt(4 + (MISSED * wide) ** 2)
+    slow = light - np.maximum(most, np.minimum(first, second))
+    telling = np.isfinite(most) & (wide > 2 * RANGE)
+    off = np.minimum(np.maximum(np.abs(slow) - 2 * QUIET, 0) / np.where(telling, wide, 1), OFF_MOST)
+    sums = [np.pad(np.where(telling, part, 0), ((0, 8), (0, 10))) for part in (off, np.ones_like(off))]
+    sums = [np.add.reduceat(np.add.reduceat(part, range(0, 48, NEAR), 0), range(0, 80, NEAR), 1) for part in sums]
+    sums = [convolve(part, np.ones((3, 3)), mode="constant") for part in sums]
+    missed = np.clip(MISSED_TIMES * sums[0] / np.maximum(sums[1], 1), *MISSED)
+    missed = np.repeat(np.repeat(missed, NEAR, 0), NEAR, 1)[:40, :70]
+    slow /= np.sqrt(4 + (missed * wide) ** 2)
     terms = [np.array([shift, *[(0.0, 0.0)] * 5]) for shift in shifts]
     witnessed = [Witness(Glance(other, 2.0), t) for other, t in zip((first, second), terms, strict=True)]
     fast = unlike(Glance(light, 2.0), witnessed)
     assert np.isfinite(most).mean() > 0.9
     np.testing.assert_allclose(fast, np.where(np.isfinite(most), slow, 0), rtol=1e-4, atol=1e-4)
+
+
+def test_each_part_has_its_own_spread():
+    """A sky that changes over half a picture, ten times as much as the noise, leaves a line over the other half its
+    height: 3 standard deviations of there."""
+    rng = np.random.default_rng(4)
+    image = rng.normal(0, 1, (160, 300)).astype(np.float32)
+    image[:, 150:] *= 10
+    image[80, 20:90] += 3
+    flat(image)
+    quiet, restless = np.delete(image[10:-10, 10:110], 70, axis=0), image[10:-10, 190:290]
+    assert np.std(quiet) == pytest.approx(1, abs=0.1)
+    assert np.std(restless) == pytest.approx(1, abs=0.15)
+    assert np.mean(image[80, 25:85]) == pytest.approx(3, abs=0.5)
+
+
+def test_steady_stars_cost_little():
+    """Among stars that stay as they are the error beside neighbours is the noise's and a twentieth of their light's
+    range; where they were blurred by wind it is more."""
+    rng = np.random.default_rng(5)
+    steady = gaussian_filter(rng.random((160, 240)) ** 200, 1.2).astype(np.float32) * 4000
+    windy = gaussian_filter(steady, 1.0)
+    noise = [rng.normal(0, 1, steady.shape).astype(np.float32) for _ in range(3)]
+    witnessed = [Witness(Glance(steady + part, 1.0), np.zeros((6, 2))) for part in noise[:2]]
+    still, blown = (np.abs(unlike(Glance(sky + noise[2], 1.0), witnessed)[20:-20, 20:-20]) for sky in (steady, windy))
+    # of the difference of one value of noise and the larger of two others the usual size is 1.2
+    assert 0.7 < np.mean(still) < 1.3
+    assert np.quantile(blown, 0.99) < 6
 
 
 def test_a_map_turned_back_leads_back():

@@ -21,8 +21,9 @@ SAME_LINE = 15.0  # px
 WITHIN = 2  # frames before and after, in one of which what crosses the sky shows again: one may miss it
 OFF_COURSE = 0.02  # px a px along, by which a lens, and a mount between frames, bend a satellite's path
 LIGHT_FIELDS = tuple(field.name for field in fields(Light))
-# Times the star width: what is wider is an edge of land or cloud, or a contrail; glare and fireballs may be.
-WIDE = 3.0
+# Times the star width: what is wider is an edge of land or cloud, a contrail, a branch in the wind; glare and fireballs
+# may be, whose mean height is so many times the noise of a pixel of what is beyond the neighbours.
+WIDE, FIREBALL = 3.0, 8.0
 PLACES, ON_LAND = 21, 0.5  # places along a streak that are looked at; share of them on land, of what no meteor is
 FLASH = 12.0  # px from a streak within which what was measured is an aircraft's flash, or a star under its light
 
@@ -50,7 +51,8 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             kind = kind_of(light, length, diagonal, bool(_goes_on(line, beside).any())) if known else "unknown"
             if kind == "meteor" and seen > 1:
                 kind = "unknown"  # what comes back in its place is a lamp's light on something that stands
-            wide = kind in ("unknown", "satellite") and light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
+            wide = light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
+            wide &= kind in ("unknown", "satellite") or (kind == "meteor" and streak.get("signal", 0.0) < FIREBALL)
             if known and (wide or streak.get("brightness", 1.0) <= 0):
                 continue
             f.streak_list.append({**streak, "kind": kind})
@@ -74,15 +76,24 @@ def _places(streaks: Sequence[Mapping[str, Any]]) -> NDArray[np.float64]:
     return np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in streaks], np.float64).reshape(-1, 4)
 
 
-def without_unlikely_names(figures: Sequence[Figures], sky: Sky, width: int, height: int) -> None:
-    """Take the name from meteors and satellites that lie on land, as a lamp's light or a firefly's does, and from
-    meteors that are stars which a kick has doubled."""
+def without_unlikely(figures: Sequence[Figures], sky: Sky, width: int, height: int) -> None:
+    """Take the name from meteors and satellites that lie on land, as a lamp's light or a firefly's does; leave out of
+    frames whose stars a kick has doubled, and set in rows, what neither flashes nor goes on in a frame near by."""
+    places = [_places(f.streak_list) for f in figures]
     for n, f in enumerate(figures):
+        if f.doubled:
+            near = [places[k] for k in range(n - WITHIN, n + WITHIN + 1) if k != n and 0 <= k < len(figures)]
+            beside = np.concatenate([*near, np.empty((0, 4))])
+            f.streak_list = [
+                streak
+                for streak, line in zip(f.streak_list, places[n], strict=True)
+                if streak["kind"] == "aircraft" or _goes_on(line, beside).any()
+            ]
+            f.streaks = len(f.streak_list)
         for streak in f.streak_list:
             line = np.linspace((streak["x1"], streak["y1"]), (streak["x2"], streak["y2"]), PLACES)
             hidden = sky.on_land(n, line, width, height).mean() > ON_LAND
-            meteor = streak["kind"] == "meteor"
-            if (meteor and f.doubled) or (hidden and (meteor or streak["kind"] == "satellite")):
+            if hidden and streak["kind"] in ("meteor", "satellite"):
                 streak["kind"] = "unknown"
 
 

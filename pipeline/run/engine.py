@@ -26,8 +26,8 @@ from pipeline.scene.handmask import digest, mask_of
 STEP_VERSIONS = {
     "inventory": 7,
     "decode": 3,
-    "grade": 27,
-    "judge": 36,
+    "grade": 28,
+    "judge": 37,
     "dark": 12,
     "register": 18,
     "ground": 22,

@@ -22,12 +22,17 @@ from pipeline.stars.objects import find_objects
 SIDE = 2  # half-size px a side of a block
 STEP = 2 * SIDE  # px of the mosaic
 SIGMA = 3.0  # of the smoothed picture's noise: stars on a streak's way cut it, and what is searched are its pieces
-# Of the range of the blocks about a place, by which a star laid between them is missed, twinkles or swells.
-MISSED = 0.5
+# Of the range of the blocks about a place, by which a star laid between them is missed, twinkles or swells: so many
+# times what the blocks about are off by on average (a tail of 2 % against it; one of them counts `OFF_MOST` at most),
+# within bounds. Where wind moves trees that is much, among stars of steady frames a twentieth.
+MISSED_TIMES, MISSED, OFF_MOST = 4.0, (0.06, 0.5), 0.3
+NEAR = 16  # blocks a side of the cells over which that is told; 3 x 3 of them count
+RANGE, QUIET = 10.0, 1.5  # times a block's noise: what range tells of it, and what is noise in what it is off by
 CELL = 4  # blocks a side over which what is broad is taken off
 CLIP = 3.0  # standard deviations that a block counts there at most
 AROUND = 3  # cells
 TAIL, TAIL_SIGMA = 0.98, 2.054  # share of a normal distribution below so many standard deviations
+MEAN_SIZE, SPREAD_LEAST = 0.8, 0.1  # of values of a standard deviation of 1; of a part's spread against the whole's
 RIM = 2  # blocks at the edges of the picture, where the sky's mesh tells least
 RUN = 16  # blocks, over which the sky moves alike to a fiftieth of one
 SAMPLED = 7  # every so many blocks tell the spread
@@ -107,28 +112,53 @@ def _take_in(other: Any, terms: Any, i: int, most: Any, least: Any, spread: Any)
 
 
 @numba.njit(cache=True, nogil=True)
-def _unlike(light: Any, one: Any, its: Any, two: Any, theirs: Any, noise: float, out: Any) -> None:
-    """The compiled loop of `unlike`, for two neighbours and their terms."""
+def _differences(light: Any, one: Any, its: Any, two: Any, theirs: Any, noise: float, out: Any, spreads: Any) -> Any:
+    """Differences of `unlike` from two neighbours laid by their terms, and the range about each place in them; -1 there
+    where neither shows the same stars.
+
+    Returns
+    -------
+    (2, rows, columns) float64 array, by cells of `NEAR` blocks: sum of what they are off by in shares of the range, and
+    how many tell it
+    """
     height, width = light.shape
-    most, least, spread = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
-    own, missed = np.float32(noise * noise), np.float32(MISSED)
+    most, least = np.empty(width, np.float32), np.empty(width, np.float32)
+    off = np.zeros((2, height // NEAR + 1, width // NEAR + 1))
+    told, quiet, cap = np.float32(RANGE * noise), np.float32(QUIET * noise), np.float32(OFF_MOST)
     for i in range(height):
         most[:] = -np.inf
         least[:] = np.inf
+        spread = spreads[i]
         spread[:] = 0
         _take_in(one, its, i, most, least, spread)
         _take_in(two, theirs, i, most, least, spread)
         here, row = light[i], out[i]
         for j in range(width):
-            error = missed * spread[j]
-            value = (here[j] - max(most[j], least[j])) / np.sqrt(own + error * error)
-            row[j] = value if most[j] > -np.inf else np.float32(0)
+            row[j] = here[j] - max(most[j], least[j])
+            spread[j] = spread[j] if most[j] > -np.inf else np.float32(-1)
+            if spread[j] > told:
+                off[0, i // NEAR, j // NEAR] += min(max(abs(row[j]) - quiet, np.float32(0)) / spread[j], cap)
+                off[1, i // NEAR, j // NEAR] += 1
+    return off
+
+
+@numba.njit(cache=True, nogil=True)
+def _over_error(out: Any, spreads: Any, missed: Any, noise: float) -> None:
+    """Differences over their error, in place; 0 where there is none."""
+    own = np.float32(noise * noise)
+    for i in range(out.shape[0]):
+        row, spread, near = out[i], spreads[i], missed[i // NEAR]
+        for j in range(out.shape[1]):
+            error = near[j // NEAR] * spread[j]
+            value = row[j] / np.sqrt(own + error * error)
+            row[j] = value if spread[j] >= 0 else np.float32(0)
 
 
 def unlike(glance: Glance, witnesses: Sequence[Witness]) -> NDArray[np.float32]:
     """What a frame shows beyond its neighbours, over its error.
 
-    Stars are never laid on one another exactly: the error there grows with what the blocks about differ.
+    Stars are never laid on one another exactly: the error there grows with what the blocks about differ, in the measure
+    that it does so in this part of the picture.
 
     Parameters
     ----------
@@ -142,8 +172,12 @@ def unlike(glance: Glance, witnesses: Sequence[Witness]) -> NDArray[np.float32]:
     their error; 0 where no neighbour shows the same stars
     """
     one, two = witnesses[0], witnesses[-1]
-    out = np.empty_like(glance.light)
-    _unlike(glance.light, one.glance.light, one.terms, two.glance.light, two.terms, max(glance.noise, 1e-6), out)
+    out, spreads = np.empty_like(glance.light), np.empty_like(glance.light)
+    noise = max(glance.noise, 1e-6)
+    off = _differences(glance.light, one.glance.light, one.terms, two.glance.light, two.terms, noise, out, spreads)
+    total, number = (uniform_filter(part, 3, mode="constant") for part in off)
+    missed = np.clip(MISSED_TIMES * total / np.maximum(number, 1 / 9), *MISSED).astype(np.float32)
+    _over_error(out, spreads, missed, noise)
     return out
 
 
@@ -173,10 +207,24 @@ def _less_cells(image: Any, middle: float, scale: float, cells: Any) -> None:
             line[j] = value if inside and value > -CLIP else np.float32(0)
 
 
-def flat(image: NDArray[np.float32]) -> None:
-    """Put a picture into its own spread and take off the mean over `AROUND` cells, in place.
+@numba.njit(cache=True, nogil=True)
+def _sizes(image: Any, out: Any) -> None:
+    """By cells of `NEAR` blocks: sum of the sizes of what is not 0, none counting for more than `CLIP`, and their
+    number."""
+    height, width = image.shape
+    for i in range(height):
+        line = image[i]
+        for j in range(width):
+            if line[j] != 0:
+                out[0, i // NEAR, j // NEAR] += min(abs(line[j]), np.float32(CLIP))
+                out[1, i // NEAR, j // NEAR] += 1
 
-    What passes through a neighbour alone is far below nothing: it becomes nothing, and leaves no rim.
+
+def flat(image: NDArray[np.float32]) -> None:
+    """Put a picture into its own spread, part by part, and take off the mean over `AROUND` cells, in place.
+
+    What passes through a neighbour alone is far below nothing: it becomes nothing, and leaves no rim. Where the sky
+    itself changes, or trees move, a part has more of a spread than others.
     """
     rows, columns = (n // CELL for n in image.shape)
     if min(rows, columns) < 1:
@@ -189,6 +237,12 @@ def flat(image: NDArray[np.float32]) -> None:
     cells = np.empty((rows, columns), np.float32)
     _cells(image, middle, scale, cells)
     _less_cells(image, middle, scale, uniform_filter(cells, AROUND))
+    sizes = np.zeros((2, *(n // NEAR + 1 for n in image.shape)))
+    _sizes(image, sizes)
+    total, number = (uniform_filter(part, 3, mode="constant") for part in sizes)
+    spread = np.maximum(total / np.maximum(number, 1 / 9) / MEAN_SIZE, SPREAD_LEAST).astype(np.float32)
+    for i in range(spread.shape[0]):
+        image[i * NEAR : (i + 1) * NEAR] /= np.repeat(spread[i], NEAR)[: image.shape[1]]
 
 
 def beyond_neighbours(found: Detections, glance: Glance, witnesses: Sequence[Witness]) -> Detections:

@@ -32,11 +32,11 @@ HALF, BEYOND = 2, STEP  # px of the mosaic to one of the half-size image, of wha
 ALONE_LENGTH, ALONE_WIDTH, ALONE_RATIO, ALONE_FILL = 48.0, 8.0, 8.0, 0.5
 LENGTH_OF_STARS = 4.0  # times the length of the frame's own star images
 # ... and one beside neighbours, to be followed: length, ratio, mean and sum over the noise.
-PIECE_LENGTH, PIECE_RATIO, PIECE_HEIGHT, PIECE_SUM = 18.0, 2.0, 1.8, 25.0
+PIECE_LENGTH, PIECE_RATIO, PIECE_HEIGHT, PIECE_SUM = 18.0, 2.0, 1.5, 25.0
 # What follows from a piece is a streak if it is so long (px), its light so many standard deviations, more where it is
 # short, lit in so many of its parts, and beside it, from 6 to 14 px off, less light than this share: clouds leave 0.2
 # and more there, streaks and the glare of fireballs 0.1.
-LENGTH_MIN, SURE, SURE_SHORT, LIT, FLANKS = 32.0, 8.0, 400.0, 0.7, 0.15
+LENGTH_MIN, SURE, SURE_SHORT, LIT, FLANKS = 32.0, 8.0, 250.0, 0.7, 0.15
 PARTS, PART_SIGMA = 8, 1.5  # of its length, of which each is lit or not
 JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
 JOIN_ANGLE_SHORT = 10.0  # degrees; a star that lies on the end of a piece shorter than SHORT turns it by so much
