@@ -120,8 +120,37 @@ def test_a_lamp(tmp_path: Path) -> None:
     got = told(tmp_path, {9: Fault("beam", 8.0), 10: Fault("beam", 3.0)})
     assert got.causes == ["lamp"]
     assert got.figures["sky_events"][0]["sky_most"] == pytest.approx(8.0, rel=0.05)
-    assert "A lamp (headlights, a torch) shone" in got.text
+    assert "A lamp (headlights, a torch), lightning or a fireball shone" in got.text
     assert "Away from lamps" in got.text
+
+
+def lamps(levels: np.ndarray) -> list[int]:
+    """Frames that a lamp is told of, where parts of a clear sky, (frames, rows, columns), have these levels."""
+    n = len(levels)
+    clear, nothing = np.ones(n), np.zeros(n)
+    course = Course(
+        30.0 * np.arange(n), clear, nothing, np.ones_like(levels), levels.mean(axis=(1, 2)), levels, 2 + nothing,
+        np.ones(n, bool),
+    )  # fmt: skip
+    return [k for event in weather(course) if event.cause == "lamp" for k in event.frames]
+
+
+def test_a_burst_of_an_aurora_is_no_lamp() -> None:
+    """Light 2.3 times as bright in one frame: a lamp's over a dark sky, an aurora's own where it stood all the time."""
+    levels = np.full((12, 6, 8), 10.0)
+    flash = levels.copy()
+    flash[6, :, :5] *= 2.3
+    assert lamps(flash) == [6]
+    aurora = levels + np.where(np.arange(8) < 5, 12.0, 0.0) * (np.arange(12) > 3)[:, None, None]
+    aurora[7, :, 1:6] *= 2.3
+    assert lamps(aurora) == []
+
+
+def test_a_frame_before_darker_ones_is_no_lamp() -> None:
+    """Cloud darkens the second to the fourth frame: the first, bright as the rest, is none that a lamp lit."""
+    levels = np.full((12, 6, 8), 10.0)
+    levels[1:4] = 4.0
+    assert lamps(levels) == []
 
 
 RISING = {n: Fault("bright", 1 + 0.15 * (n - 10)) for n in range(11, FRAMES)}

@@ -113,12 +113,11 @@ def cloud_figures(
             f.cloud_fraction, f.clear_limit = _clouded_share(clear, n, sky, frames[n], settings)
             f.cloud_error = _share_error(f.cloud_fraction, len(clear.deficit[n]) * LONE_STARS)
         elif best and f.stars is not None:
-            reference = [frames[k].stars["flux"] * sky.factor[k] / clear.overall[k] for k in best]
+            reference = [sky.above_land(k, frames[k].stars)["flux"] * sky.factor[k] / clear.overall[k] for k in best]
             # as many of the brightest as of a sky as large: land hides the rest
             seen = [max(1 - float(sky.land_share(k).mean()), LEAST_SKY) for k in (n, *best)]
-            f.transparency = rank_transparency(
-                frames[n].stars["flux"] * sky.factor[n], reference, [s / seen[0] for s in seen[1:]]
-            )
+            own = sky.above_land(n, frames[n].stars)["flux"] * sky.factor[n]
+            f.transparency = rank_transparency(own, reference, [s / seen[0] for s in seen[1:]])
             there = sky.land_share(n) < LAND_SHARE
             usual_noise = float(np.median([frames[k].row["noise_adu"] for k in best]))
             if frames[n].row["noise_adu"] < NOISIER * usual_noise:

@@ -15,10 +15,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import betaln
 
 from pipeline.judging.stretches import NEIGHBOURS, Ground, spells_of
+from pipeline.judging.veil import veiled
 from pipeline.sky.motion import pole_direction
 from pipeline.sky.times import SIDEREAL_RATE
 from pipeline.stars.tiles import TILES
@@ -155,10 +157,16 @@ def find_land(
         usual = float(np.quantile(np.bincount(seen.frame[shows], minlength=frames), 0.75))
         fine |= _void(everywhere[shows], usual, fine, turn, moment, width, height)
         behind |= ~found & fine[(seen.frame, *fine_cell(seen.x, seen.y, width, height))]
+    trees = _trees(seen, everywhere, sure, light, turn, moment, spacing, width, height)
+    behind |= trees[(seen.frame, *fine_cell(seen.x, seen.y, width, height))]
+    fine |= trees
     on = []
     for n, stars in enumerate(lists):
         there = turn(stars["x"] - (width - 1) / 2, stars["y"] - (height - 1) / 2, np.full(len(stars), moment[n]))
-        on.append(ground.hidden(there, np.full(len(stars), n)))
+        # no star near by tells of what stands deep inside
+        deep = ndimage.binary_erosion(fine[n], np.ones((3, 3)), border_value=1)
+        inside = deep[fine_cell(stars["x"], stars["y"], width, height)]
+        on.append(ground.hidden(there, np.full(len(stars), n)) | inside)
     return Land(behind, fine, tuple(on), turn.rate != 0)
 
 
@@ -178,6 +186,31 @@ def _evidence(seen: Sightings) -> tuple[Bools, Bools, Floats]:
         sure = real[seen.star] & (usual[seen.star] > 1.5 * SURE * seen.error)
         light = np.where(found, seen.flux / usual[seen.star], 0.0)
     return sure, found, np.nan_to_num(light)
+
+
+def _trees(
+    seen: Sightings,
+    everywhere: Floats,
+    sure: Bools,
+    light: Floats,
+    turn: _Turn,
+    moment: Floats,
+    spacing: float,
+    width: int,
+    height: int,
+) -> Bools:
+    """Places of `fine_grid`, by frame, at which trees stand before the sky; `everywhere` on the land's own picture."""
+    rows = np.flatnonzero(sure)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error = seen.error[rows] * light[rows] / seen.flux[rows]
+    # what is not found has no light to be unsure of
+    told = everywhere[rows], seen.frame[rows], light[rows], np.where(light[rows] > 0, error, 0.0), spacing
+    x, y = fine_grid(width, height)
+    x, y = x - (width - 1) / 2, y - (height - 1) / 2
+    shape = (TILES[0] * POINTS, TILES[1] * POINTS)
+    if turn.rate == 0:
+        return np.broadcast_to(veiled(*told, np.column_stack([x, y])).reshape(shape), (len(moment), *shape))
+    return np.array([veiled(*told, turn(x, y, np.full(len(x), when))).reshape(shape) for when in moment])
 
 
 def _times(seconds: Sequence[float | None]) -> Floats | None:

@@ -256,7 +256,8 @@ def unsure_fluxes(figures: Sequence[Figures], scene: Usual, settings: JudgeSetti
     """Where stars are drawn twice, or far out, their fluxes tell nothing of clouds: those figures cannot be had."""
     for f in figures:
         limit = settings.motion_max * (scene.width_px or math.inf)
-        if f.doubled or (f.excess_px is not None and f.excess_px > FAR_OFF * limit):
+        drawn_out = f.excess_px is not None and f.shape_stars >= SHAPE_STARS and f.excess_px > FAR_OFF * limit
+        if f.doubled or drawn_out:
             f.transparency = f.cloud_fraction = None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +31,8 @@ def sky_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, 
     """
     levels = np.array([json.loads(frame.row["tile_sky_adu"]) for frame in frames], np.float64)
     open_sky = np.array([sky.land_share(n) < LAND_SHARE for n in range(len(frames))])
-    for f, frame, level, there in zip(figures, frames, levels, open_sky, strict=True):
-        sky_adu = _level(frame, level, there)
+    for n, (f, frame, level, there) in enumerate(zip(figures, frames, levels, open_sky, strict=True)):
+        sky_adu = _level(frame, sky.above_land(n, frame.stars), level, there)
         if sky_adu is not None:
             f.sky_adu = sky_adu
             exposure = frame.row["exposure_s"]
@@ -62,11 +63,13 @@ def scene_gain(frames: Sequence[Graded]) -> float | None:
     return float(np.median(known)) if known else None
 
 
-def _level(frame: Graded, level: NDArray[np.float64], open_sky: NDArray[np.bool_]) -> float | None:
+def _level(frame: Graded, stars: NDArray[Any], level: NDArray[np.float64], open_sky: NDArray[np.bool_]) -> float | None:
     """The sky's level, ADU: of the parts that show stars; where those are few, behind the stars; None without any."""
     shown = np.zeros(TILES, bool)
-    shown[tile_of(frame.stars["x"], frame.stars["y"], frame.row["width"], frame.row["height"])] = True
+    shown[tile_of(stars["x"], stars["y"], frame.row["width"], frame.row["height"])] = True
     there = open_sky & shown
     if there.sum() >= PARTS_LEAST:
         return float(np.median(level[there]))
-    return float(np.median(frame.stars["background"])) if len(frame.stars) >= STARS_LEAST else None
+    if len(stars) >= STARS_LEAST:
+        return float(np.median(stars["background"]))
+    return float(np.median(level[open_sky])) if open_sky.any() and len(frame.stars) >= STARS_LEAST else None

@@ -24,6 +24,7 @@ DIMMED = 0.90  # transparency of a frame below which something took its light
 PART_DIMMED = 0.13  # of the logarithm of a part's light, or
 PART_SIGMAS = 4.0  # times its scatter from frame to frame: the part is dimmed
 SHARE_DIMMED = 0.1  # of the parts, that make a frame whose middle star is clear a dimmed one
+ALL = 0.9  # of the parts
 MOST_TELL = 0.5  # of the parts that the scene knows, that must be told in a frame for their share to be its clouded one
 EVEN = 0.3  # spread over the parts, in shares of what is lost, up to which the loss is even
 THICKEST = 0.05  # quantile of the parts, that tells how thick a cloud is
@@ -47,6 +48,7 @@ LAMP = 1.5  # times the sky of the frames around, in
 LAMP_SHARE = 0.1  # of the parts: a lamp, unless cloud came to the same parts and
 LAMP_IN_CLOUD = 4.0  # times is not reached: a town lights its clouds
 LAMP_AROUND = 3  # frames on each side
+GLOWING, GLOWING_SHARE = 1.3, 0.3  # times a part's dark level, in that share of the parts: the sky glowed already
 BRIGHTER = 1.25  # times the scene's dark quarter: a sky that brightens
 BRIGHTER_LEAST = 4  # frames
 BRIGHTER_UNTOLD = 1.5  # where neither Sun nor Moon can be asked: what a field sinking into haze shows by itself
@@ -124,6 +126,8 @@ def _light(course: Course) -> _Light:
             continue
         low, middle, high = np.quantile(values, [0.16, 0.5, 0.84])
         even[k] = (high - low) / 2 < max(2 * noise, EVEN * abs(middle)) and high < -0.3 * abs(middle)
+    # what all parts lost alike the frame as a whole has lost
+    share = np.where(even & (share > ALL) & (course.clear >= DIMMED), 0.0, share)
     dimmed = course.told & ((course.clear < DIMMED) | (np.nan_to_num(share) > SHARE_DIMMED))
     return _Light(loss, rel, struck, share, even, dimmed)
 
@@ -252,7 +256,9 @@ def _lamps(course: Course, light: _Light) -> Bools:
     # without a sky above black there is nothing to be so many times as bright as
     if not np.isfinite(levels).any() or np.nanmedian(levels) <= 0:
         return lamps
+    usual = np.maximum(_middle(levels), 0.5 * float(np.nanmedian(levels)))
     levels = np.maximum(levels, 0.5 * float(np.nanmedian(levels)))
+    dark = _quantile(levels, 0.25)
     for n in range(frames):
         before, after = levels[max(0, n - LAMP_AROUND) : n], levels[n + 1 : n + 1 + LAMP_AROUND]
         around = np.full(levels.shape[1], -np.inf)
@@ -268,18 +274,24 @@ def _lamps(course: Course, light: _Light) -> Bools:
         here = np.isfinite(ratio)
         if not here.any():
             continue
-        lit = ratio[here] > LAMP
+        # where frames about are the dimmed ones, the usual level is no lamp's
+        lit = (ratio[here] > LAMP) & (levels[n] > LAMP * usual)[here]
         clouded = np.nan_to_num(light.share[n]) > SHARE_DIMMED and not light.even[n]
         if lit.mean() > LAMP_SHARE and (not clouded or np.max(ratio[here]) > LAMP_IN_CLOUD):
-            lamps[n] = True
+            # under an aurora a burst of it is no lamp
+            lamps[n] = np.mean(around[here] > GLOWING * dark[here]) < GLOWING_SHARE
     return lamps
 
 
 def _middle(levels: Floats) -> Floats:
     """Median over frames of each part, NaN where none tells."""
+    return _quantile(levels, 0.5)
+
+
+def _quantile(levels: Floats, share: float) -> Floats:
     out = np.full(levels.shape[1], np.nan)
     some = np.isfinite(levels).any(axis=0)
-    out[some] = np.nanmedian(levels[:, some], axis=0)
+    out[some] = np.nanquantile(levels[:, some], share, axis=0)
     return out
 
 

@@ -328,8 +328,9 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, c
         result.append(
             Advice(
                 "Away from lamps",
-                f"{count(befell['lamp']['frames'], 'frame')} caught headlights or a torch: a place off the road, a "
-                "hood on the lens, and red lamps held low while the shutter is open.",
+                f"{count(befell['lamp']['frames'], 'frame')} caught headlights or a torch, if it was no lightning: a "
+                "place off the road, a hood on the lens, and red lamps held low while the shutter is open. In a "
+                "thunderstorm go to shelter.",
             )
         )
     if found and reasons.get("underexposed", 0) / found >= SHARE_SEEN:

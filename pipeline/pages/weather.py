@@ -216,8 +216,8 @@ def _glow(event: Mapping[str, Any], when: str) -> str:
 
 def _lamp(event: Mapping[str, Any], when: str) -> str:
     return (
-        f"A lamp (headlights, a torch) shone {when}: {percent(event.get('share_most'), 0)} of the field lit, up to "
-        f"{_times(event)} as bright as usual"
+        f"A lamp (headlights, a torch), lightning or a fireball shone {when}: "
+        f"{percent(event.get('share_most'), 0)} of the field lit, up to {_times(event)} as bright as usual"
     )
 
 
