@@ -49,8 +49,10 @@ def noise_sentence(figures: Mapping[str, Any]) -> str:
             "There is no second frame to measure the noise of this one against; the plane NOISE of combined.fits holds "
             "what its light and the sensor let expect."
         )
+    told = figures.get("noise_notes")
+    notes = "".join(f" {sentence(note)}" for note in told) if isinstance(told, list) else ""
     if combined is None and one is None:
-        return "The noise of this scene is not known."
+        return f"The noise of this scene is not known.{notes}"
     if combined is None:
         return f"One frame has a noise of {number(one, unit)} a pixel; nothing was combined."
     text = f"One frame has a noise of {number(one, unit)} a pixel, the combined picture {number(combined, unit)}"
@@ -59,8 +61,7 @@ def noise_sentence(figures: Mapping[str, Any]) -> str:
         text += f" (ratio {number(figures.get('noise_ratio'), decimals=3)})."
     else:
         text += "; what to expect is not known."
-    if isinstance(figures.get("noise_notes"), list):
-        text += "".join(f" {sentence(note)}" for note in figures["noise_notes"])
+    text += notes
     effective = figures.get("effective_frames")
     if isinstance(effective, (int, float)) and kept:
         text += f" By weight the {number(kept)} frames kept count as {number(float(effective))} equal ones."

@@ -31,7 +31,7 @@ STEP_VERSIONS = {
     "dark": 12,
     "register": 18,
     "ground": 22,
-    "combine": 33,
+    "combine": 34,
     "join": 6,
     "finish": 13,
     "summarise": 33,

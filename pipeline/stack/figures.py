@@ -24,6 +24,9 @@ REJECTED_MOST = 0.05
 SCALE_LEAST, SCALE_SIGMAS, SCALE_BLOCKS = 0.1, 4.0, 300
 # Places (a side) at which the drift of the frames against the sensor is followed.
 DRIFT_PLACES = 3
+# Share of the picture under a sky that changes from frame to frame, from which on differences of frames may be more
+# than noise; times the model's noise that they are then no measure of it.
+CHANGING, DISTURBED = 0.01, 1.4
 
 
 class Gathered:
@@ -126,6 +129,10 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     noise_combined = None if halves.noise is None else float(np.hypot(halves.noise, np.sqrt(hidden)))
     model = _model_there(gathered, halves)
     pair_model, noise_frame = _frame_noise(gathered, measured[1 + sets :], sets)
+    changing = float((matching.restless[1:-2, 1:-2] > 0).mean())
+    disturbed = changing >= CHANGING and (_beyond(noise_frame, pair_model) or _beyond(halves.noise, model))
+    if disturbed:
+        noise_combined = noise_frame = None
     expected = None
     if noise_frame is not None and model is not None and pair_model:
         expected = float(np.sqrt(noise_frame**2 * model / pair_model + hidden))
@@ -133,7 +140,9 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     if noise_frame is not None:
         curve.append([1, noise_frame])
     for size, m in zip(plan.sizes, measured[1 : 1 + sets], strict=True):
-        if m.noise is not None:
+        # of the first few frames a sky that changes may show more than their noise
+        alike = changing < CHANGING or (pair_model and not _beyond(m.noise, pair_model / size + hidden))
+        if m.noise is not None and not disturbed and alike:
             curve.append([size, float(np.hypot(m.noise, np.sqrt(hidden)))])
     if noise_combined is not None and n not in plan.sizes:
         curve.append([n, noise_combined])
@@ -144,12 +153,16 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     notes = []
     if n == 1:
         notes.append("One frame: nothing to combine; its noise is known from the model only (NOISE plane).")
+    elif disturbed:
+        notes.append(
+            "Frames differ by more than noise everywhere (a sky that changes, branches in the wind), so that noise "
+            "cannot be measured; the plane NOISE holds what light and sensor let expect."
+        )
     elif noise_combined is None:
         notes.append(f"Too few blocks free of stars ({halves.blocks}) to measure the noise.")
     elif halves.blocks < BLOCKS_FOR_CLAIM:
         notes.append(f"Noise from {halves.blocks} blocks: good to about {100 / np.sqrt(2 * halves.blocks):.1f} %.")
-    changing = float((matching.restless[1:-2, 1:-2] > 0).mean())
-    if changing >= 0.01:
+    if changing >= CHANGING:
         notes.append(
             f"The sky itself changed between frames over {100 * changing:.0f} % of the picture (aurora, lit cloud): "
             "it is averaged there, only what is narrow is rejected, and noise is told from the rest."
@@ -187,6 +200,11 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
         },
         "noise_notes": notes,
     }
+
+
+def _beyond(noise: float | None, variance: float | None) -> bool:
+    """Whether a measured noise is more than the noise of such a variance can be."""
+    return bool(noise and variance and noise > DISTURBED * np.sqrt(variance))
 
 
 def _model_there(gathered: Gathered, halves: BlockNoise) -> float | None:
