@@ -17,7 +17,7 @@ from pipeline.card.looks import Look
 from pipeline.files import read_json, write_json
 
 # Raise it when what is kept, or how it is found, changes.
-FORM = 6
+FORM = 7
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.sensor.garble import find_garble
+from pipeline.sensor.repeats import Repeat, find_repeats
 
 # A run of this many pixels of one colour along a row in which each differs from its neighbour of that colour, from the
 # pixel above it or from the one two rows above by the same step does not occur in a sensor's noise: even at a noise of
@@ -23,6 +24,9 @@ _RUN_FACTOR = 4
 _EQUAL = 8
 _STRIDE = _RUN + 1 - _EQUAL
 _PLACES_NAMED = 3  # of broken rows, in a sentence
+# What is said where nothing else is wrong: the original may still be sound.
+TWICE = "the card or a copy from it wrote a block of the file twice; copy the file again if it is still on the card"
+_MOST_TOLD = 2
 
 
 @njit(cache=True, nogil=True)
@@ -110,7 +114,7 @@ def find_damage(
     Returns
     -------
     str or None
-        One clause, such as "rows 2391 to 3463 of 3464 repeat rows before them; the file is cut short or broken".
+        Clauses such as "rows 2391 to 3463 of 3464 repeat rows before them; the file is cut short or broken".
     """
     occupied = np.flatnonzero(counts.sum(0))
     if occupied.size == 1:
@@ -131,7 +135,20 @@ def find_damage(
         rows, share = garbled
         where = f"{_row_ranges(rows)} of {pixels.shape[0]}" if rows.size else "the frame"
         parts.append(f"{where} hold{'' if rows.size else 's'} random values, about {100 * share:.2g} % of the pixels")
-    return f"{'; '.join(parts)}; the file is cut short or broken" if parts else None
+    known = np.flatnonzero(empty | repeated)
+    twice = [r for r in find_repeats(pixels, saturation) if not np.isin(r.rows, known).all()]
+    why = "the file is cut short or broken" if parts or not twice else TWICE
+    parts += [_told_twice(repeat, pixels.shape[0]) for repeat in twice[:_MOST_TOLD]]
+    if len(twice) > _MOST_TOLD:
+        parts.append(f"and {len(twice) - _MOST_TOLD} more such places")
+    return "; ".join((*parts, why)) if parts else None
+
+
+def _told_twice(repeat: Repeat, height: int) -> str:
+    side = "right" if repeat.columns > 0 else "left"
+    shifted = f", shifted {side} by {abs(repeat.columns)} px" if repeat.columns else ""
+    verb = "repeats" if repeat.rows.size == 1 else "repeat"
+    return f"{_row_ranges(repeat.rows)} of {height} {verb} {_row_ranges(repeat.sources)} to the bit{shifted}"
 
 
 def _row_ranges(rows: NDArray[np.intp]) -> str:
