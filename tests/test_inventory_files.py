@@ -1,6 +1,7 @@
 """Finding files, telling copies and companions, remembering what was learned."""
 
 import os
+from dataclasses import replace
 
 import pytest
 from astropy.table import Table
@@ -159,9 +160,38 @@ def copies(*frames, hashes=None):
 
 
 def test_the_same_content_is_one_frame():
-    """The first in order of search stays."""
+    """Where names do not tell which is the original, the first in order of search stays."""
     marked = copies(frame(0, name="a/1.raw"), frame(0, name="b/9.raw"), hashes=["x", "x"])
     assert marked == {"/card/b/9.raw": ("/card/a/1.raw", "same content as")}
+
+
+@pytest.mark.parametrize(
+    ("stays", "others"),
+    [
+        ("a/IMG_1.raw", ["a/IMG_1 copy.raw"]),  # in order of search the copy comes first
+        ("a/IMG_1.raw", ["a/IMG_1 (1).raw", "a/IMG_1 copy 2.raw", "a/IMG_1-1.raw"]),
+        ("a/img_1.RAW", ["a/Copy of IMG_1.raw"]),
+        ("a/IMG_1.raw", ["a/IMG_1 copy.raw", "0/IMG_1 copy.raw"]),  # the name tells more than the folder
+        ("101 CARD/1.raw", ["101 CARD (1)/1.raw", "101 CARD copy/1.raw"]),
+        ("1.raw", ["backup/1.raw"]),
+        ("dcim/101/1.raw", ["card/dcim/101/1.raw"]),
+        ("backup/1.raw", ["card/1.raw"]),  # neither adds to the other: in order of search
+        ("a/long.raw", ["b/1.raw"]),
+        ("a/1.raw", ["a/0long.raw"]),  # in one folder the shorter one
+    ],
+)
+def test_of_equal_files_the_plainest_name_is_the_frame(stays, others):
+    """A copy's name adds to the original's, which trip file and notes name (common practice of file managers)."""
+    order = sorted([stays, *others], key=str.encode)
+    marked = copies(*(frame(0, name=name) for name in order), hashes=["x"] * len(order))
+    assert marked == {f"/card/{name}": (f"/card/{stays}", "same content as") for name in others}
+
+
+def test_of_folders_in_the_trip_file_the_first_stays():
+    """What a frame is may hang on the key its folder stands under: a plainer name elsewhere changes nothing."""
+    first = frame(0, name="card/1 copy.raw")
+    other = replace(frame(0, name="old/1.raw"), folder="old", role="darks")
+    assert list(copies(first, other, hashes=["x", "x"])) == ["/card/old/1.raw"]
 
 
 def test_a_copy_cut_short_is_a_duplicate_of_the_whole_one():
@@ -178,6 +208,13 @@ def test_what_is_not_sure_is_no_duplicate():
     assert not copies(frame(0, name="a/1.raw", iso=100), frame(0, name="b/1.raw"))
     assert not copies(frame(0, name="a/1.raw", exposure_s=0.1), frame(0, name="b/1.raw", exposure_s=0.1))
     assert not copies(frame(None, name="a/1.raw"), frame(None, name="b/1.raw"))
+
+
+def test_of_converted_copies_of_one_size_the_plainest_name_stays():
+    """Other bytes of the same size, the clock read to hundredths: a copy whose notes were changed."""
+    when = "2026-08-14T22:00:00.250"
+    pair = frame(0, name="a/1 copy.raw", taken=when), frame(0, name="a/1.raw", taken=when)
+    assert list(copies(*pair)) == ["/card/a/1 copy.raw"]
 
 
 def test_fractions_of_a_second_make_it_sure():

@@ -64,7 +64,8 @@ def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[s
     The same content is the same frame. So is other content of the same body, time and settings where it is sure: one
     body cannot begin two exposures within the time that one of them takes, so equal times are one exposure, if the
     clock was read to fractions of a second or the files bear the same name (whole seconds could meet by chance when a
-    clock was put back). Of the copies the largest file stays, as one that was cut short is smaller.
+    clock was put back). Of those the largest file stays, as one that was cut short is smaller; of equal ones the one
+    of the plainest name, as the others are the copies, and the user's notes and trip file name the original.
 
     Parameters
     ----------
@@ -81,7 +82,8 @@ def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[s
     for frame in frames:
         same[hashes[frame.path]].append(frame)
     moments: dict[tuple[object, ...], list[list[CardFrame]]] = defaultdict(list)
-    for copies in same.values():
+    for equal in same.values():
+        copies = _plainest_first(equal)
         result |= {frame.path: (copies[0].path, "same content as") for frame in copies[1:]}
         facts = copies[0].facts
         long_enough = (facts.exposure_s or 0.0) >= (0.01 if facts.subsecond else 1.0)
@@ -90,7 +92,8 @@ def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[s
             moments[key].append(copies)
     for groups in moments.values():
         kept: list[list[CardFrame]] = []
-        for copies in sorted(groups, key=lambda c: -c[0].size):
+        by_name = [f.path for f in _plainest_first([copies[0] for copies in groups])]
+        for copies in sorted(groups, key=lambda c: (-c[0].size, by_name.index(c[0].path))):
             stays = next((k for k in kept if k[0].facts.subsecond or _stems(copies) & _stems(k)), None)
             if stays is None:
                 kept.append(copies)
@@ -99,5 +102,40 @@ def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[s
     return result
 
 
+def _plainest_first(copies: Sequence[CardFrame]) -> list[CardFrame]:
+    """Copies of one frame, the one of the plainest name first; in order of search where names do not tell.
+
+    Who copies a file or a folder adds to its name: `IMG_1 copy`, `IMG_1 (1)`, `Copy of IMG_1`, `backup/` before a path.
+    So what others add to comes first, by the file's name and then by its folder; within a folder the shorter name is
+    the plainer one. Folders named in the trip file are taken in their order.
+    """
+    first, *others = copies
+    if not others:
+        return [first]
+    names = [_stem(frame) for frame in copies]
+    folders = [os.path.dirname(frame.shown).lower() for frame in copies]
+
+    def rank(place: int) -> tuple[bool, int, int, int, int, int]:
+        frame = copies[place]
+        return (
+            (frame.folder, frame.role) != (first.folder, first.role),
+            sum(_adds(names[place], name) for name in names),
+            sum(_adds(folders[place], folder) for folder in folders),
+            folders.index(folders[place]),
+            len(names[place]),
+            place,
+        )
+
+    return [copies[place] for place in sorted(range(len(copies)), key=rank)]
+
+
+def _adds(name: str, plain: str) -> bool:
+    return name != plain and (name.startswith(plain) or name.endswith(plain))
+
+
+def _stem(frame: CardFrame) -> str:
+    return os.path.splitext(os.path.basename(frame.path))[0].lower()
+
+
 def _stems(copies: Sequence[CardFrame]) -> set[str]:
-    return {os.path.splitext(os.path.basename(frame.path))[0].lower() for frame in copies}
+    return {_stem(frame) for frame in copies}
