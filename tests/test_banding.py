@@ -25,21 +25,22 @@ SEEN = {
 }
 
 
-def frames_of(seen, rows=0.0, columns=0.0, stars=150):
+def frames_of(seen, rows=0.0, columns=0.0, stars=150, hot=0.0, frames=FRAMES, step=3.0):
     """Mosaics as decode writes them, e- as ADU, and what was added to each row and column."""
     rng = np.random.default_rng(4)
     places, light = rng.uniform(8, 300, (stars, 2)), 10 ** rng.uniform(2, 4, stars)
     result = []
-    for k in range(FRAMES):
+    charge = np.where(rng.random(SHAPE) < hot, 10 ** rng.uniform(1, 3.5, SHAPE), 0)
+    for k in range(frames):
         mean = np.full(SHAPE, 60.0)
         mean[::2, ::2] *= 0.6
         mean[1::2, 1::2] *= 0.7
         mean *= SEEN[seen](k)
-        for (y, x), flux in zip(places + [0, 3.0 * k], light, strict=True):
+        for (y, x), flux in zip(places + [0, step * k], light, strict=True):
             near = (slice(int(y) - 6, int(y) + 7), slice(int(x) - 6, int(x) + 7))
             mean[near] += flux / 7.6 * np.exp(-((Y[near] - y) ** 2 + (X[near] - x) ** 2) / 2.4)
         shift = rows * rng.standard_normal(SHAPE[0]), columns * rng.standard_normal(SHAPE[1])
-        values = rng.poisson(mean) + READ * rng.standard_normal(SHAPE) + shift[0][:, None] + shift[1]
+        values = rng.poisson(mean + charge) + READ * rng.standard_normal(SHAPE) + shift[0][:, None] + shift[1]
         result.append((np.clip(np.rint(values + 500), 0, 65535).astype(np.uint16), shift))
     return result
 
@@ -79,6 +80,37 @@ def test_planted_shifts_come_back(mono):
     for own, (_, (rows, columns)) in zip(found, frames, strict=True):
         assert np.std(rows - own.rows.mean(axis=1)) < 0.9
         assert np.std(columns - own.columns.mean(axis=0)) < 1.1
+
+
+def test_stars_and_hot_pixels_hide_no_banding():
+    """Behind a tracker, without a dark: what is left of small shifts is what 480 px cannot tell, and no star's light.
+
+    A row's mean is known to 9 / sqrt(480) = 0.4, a third of the shifts. What stars and pixels that stay would bring
+    into each frame alike is in the mean of all: no more may be left there than two thirds of what the shifts leave.
+    """
+    frames = frames_of("a clear sky", rows=1.2, stars=500, hot=0.01, frames=16, step=0.0)
+    found, rows, columns = banding_of(frames)
+    assert columns is None
+    assert rows == pytest.approx(1.2, rel=0.25)
+    planted = np.stack([shift[0] for _, shift in frames])
+    left = planted - np.stack([own.rows.mean(axis=1) for own in found])
+    assert np.std(left) < 0.5 * np.std(planted)
+    assert np.std(left.mean(axis=0)) < 0.67 * np.std(planted.mean(axis=0))
+
+
+def test_what_one_parity_is_shifted_by_is_its_own():
+    """Two amplifiers a row: what the even columns' adds is taken off them alone."""
+    frames = frames_of("a clear sky")
+    rng = np.random.default_rng(9)
+    shifted = []
+    for pixels, _ in frames:
+        rows = np.rint(3 * rng.standard_normal(SHAPE[0]))
+        pixels[:, ::2] = (pixels[:, ::2] + rows[:, None]).astype(np.uint16)
+        shifted.append((pixels, rows))
+    found, *_ = banding_of(shifted)
+    for own, (_, rows) in zip(found, shifted, strict=True):
+        assert np.std(rows - own.rows[:, 0]) < 1.2
+        assert np.std(own.rows[:, 1]) < 0.8
 
 
 def test_pixels_noise_is_told_as_without_banding():

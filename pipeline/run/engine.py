@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "decode": 4,
     "grade": 28,
     "judge": 38,
-    "dark": 12,
+    "dark": 13,
     "register": 18,
     "ground": 22,
     "combine": 34,

@@ -269,14 +269,11 @@ def _banding(
     progress: Progress,
 ) -> SceneBanding:
     """What rows and columns are off by in single lights: each is set against those of the other lights."""
-    dark, bias = (None if part is None else strips_of(part) for part in (signal.dark, signal.bias))
     mono = lights[0][1].header.cfa == "MONO"
 
     def look(n: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        strips = strips_of(lights[n][1].stored)
-        if scales[n] != 0:
-            strips = strips.less(scales[n], dark).less(1.0, bias)
-        return quarters_of(strips, mono)
+        masters = (signal.dark, scales[n], signal.bias) if scales[n] != 0 else ()
+        return quarters_of(strips_of(lights[n][1].stored, *masters), mono)
 
     quarters = []
     for found in pool.map(look, range(len(lights))):

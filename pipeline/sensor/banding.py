@@ -23,6 +23,9 @@ from pipeline.sensor.lineoffsets import BROAD, BROAD_SIGMA, OFF_SIGMA, add_lines
 
 # Stretches that a line is cut into, and the least that one holds, px: what one shows alone is no banding.
 STRETCHES, STRETCH_LEAST = 24, 16
+# A value counts within so many standard deviations of its block's, told from so many of its lines each way; what is
+# left of a small offset then, noise being normal: 1 - 2 c phi(c) / (2 Phi(c) - 1).
+HELD, HELD_LEFT, SAMPLES = 3.0, 0.9733, 12
 # Lines of its colours that a line is set against, to both sides: near ones for the sharp, far ones for the broad.
 STEPS = np.array([2, 4, 8, 14, 22, 32, 46, 64])
 # Differences of stretches further out than this are stars and edges, in standard deviations of all differences.
@@ -73,31 +76,66 @@ class Strips:
     rows: NDArray[np.float32]
     columns: NDArray[np.float32]
 
-    def less(self, factor: float, other: Strips | None) -> Strips:
-        """Without so much of what another picture of the sensor shows."""
-        if other is None:
-            return self
-        by = np.float32(factor)
-        return Strips(self.rows - by * other.rows, self.columns - by * other.columns)
 
+def strips_of(
+    values: NDArray[np.uint16],
+    dark: NDArray[np.float32] | None = None,
+    factor: float = 1.0,
+    bias: NDArray[np.float32] | None = None,
+) -> Strips:
+    """Means over stretches of a mosaic's lines, stars and hot pixels left out.
 
-def strips_of(values: NDArray[np.generic]) -> Strips:
-    """Means over stretches of a mosaic as FITS stores it, (height, width) big-endian uint16, the sign bit turned; or of
-    a master, float32."""
+    One star among a line's thirty pixels is more than most banding. A value counts that lies within `HELD` standard
+    deviations of the median of its colour in its block of the frame; of these deviations the banding itself is part.
+    Where less than half of a stretch counts, it is taken for as much of the median as is missing to half.
+
+    Parameters
+    ----------
+    values : (height, width) big-endian uint16 array as FITS stores it, the sign bit turned
+    dark, bias : what is taken off before, `factor` times the one and the other, (height, width) float32, ADU
+    """
     height, width = values.shape
     across, down = _stretch(width), _stretch(height)
-    kind = np.int32 if values.dtype == np.dtype(">u2") else np.float32
-    rows = np.zeros((width // across, 2, height), kind)
-    columns = np.zeros((height // down, 2, width), kind)
-    if kind is np.int32:
-        _add_strips(values.view(np.uint16), across, down, rows, columns)
-    else:
-        for parity in (0, 1):
-            of_rows = values[:, parity : len(rows) * across : 2].reshape(height, len(rows), across // 2)
-            of_columns = values[parity : len(columns) * down : 2].reshape(len(columns), down // 2, width)
-            rows[:, parity], columns[:, parity] = of_rows.sum(axis=2).T, of_columns.sum(axis=1)
-    means = rows / np.float32(across // 2), columns / np.float32(down // 2)
-    return Strips(means[0].astype(np.float32), means[1].astype(np.float32))
+    masters = [(part, np.float32(by)) for part, by in ((dark, factor), (bias, 1.0)) if part is not None]
+    rows = np.zeros((width // across, 2, height), np.float32)
+    columns = np.zeros((height // down, 2, width), np.float32)
+    if not rows.size or not columns.size:
+        return Strips(rows, columns)
+    middle, reach = _held(values, masters, across, down)
+    (one, by_one), (other, by_other) = (*masters, *[(np.zeros((0, width), np.float32), np.float32(0))] * 2)[:2]
+    _add_strips(values.view(np.uint16), one, by_one, other, by_other, middle, reach, across, down, rows, columns)
+    return Strips(rows, columns)
+
+
+def _held(
+    values: NDArray[np.uint16], masters: list[tuple[NDArray[np.float32], np.float32]], across: int, down: int
+) -> NDArray[np.float32]:
+    """Medians of blocks and how far off values count, (2, stretches down, 2, width) by the row's parity; ADU."""
+    height, width = values.shape
+    sampled = [
+        np.stack(
+            [n * length + np.unique(np.linspace(0, length // 2 - 1, SAMPLES).astype(int)) * 2 for n in range(number)]
+        )
+        for length, number in ((down, height // down), (across, width // across))
+    ]
+    limits = np.empty((2, len(sampled[0]), 2, width), np.float32)
+    place = np.minimum(np.arange(width) // across, len(sampled[1]) - 1)
+    for row in (0, 1):
+        for column in (0, 1):
+            at = np.ix_(sampled[0].ravel() + row, sampled[1].ravel() + column)
+            levels = (values[at] ^ np.uint16(0x8000)).astype(np.float32)
+            for part, by in masters:
+                levels -= by * part[at]
+            blocks = levels.reshape(*sampled[0].shape, *sampled[1].shape).swapaxes(1, 2)
+            blocks = blocks.reshape(*blocks.shape[:2], -1)
+            middle = np.median(blocks, axis=2)
+            spread = np.median(np.abs(blocks - middle[:, :, None]), axis=2)
+            # of values in whole ADU, most alike, the median says nothing of their scatter
+            reach = HELD * np.maximum(MAD_TO_SIGMA * spread, 1.0)
+            limits[0, :, row, column::2], limits[1, :, row, column::2] = (
+                part[:, place[column::2]] for part in (middle, reach)
+            )
+    return limits
 
 
 def _stretch(length: int) -> int:
@@ -106,24 +144,49 @@ def _stretch(length: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _add_strips(stored, across, down, rows, columns):  # type: ignore[no-untyped-def]
+def _add_strips(stored, one, by_one, other, by_other, middle, reach, across, down, rows, columns):  # type: ignore[no-untyped-def]
     height, width = stored.shape
-    line = np.empty(width, np.int32)
+    line, counted = np.empty(width, np.float32), np.empty(width, np.float32)
+    numbers = np.zeros((2, width), np.float32)
+    half_across, half_down = np.float32(across // 4), np.float32(down // 4)
     for y in range(height):
         source = stored[y]
         for x in range(np.uint64(width)):
             raw = source[x]
             line[x] = np.uint16((raw >> np.uint16(8)) | (raw << np.uint16(8))) ^ np.uint16(0x8000)
-        if y // down < columns.shape[0]:
-            total = columns[y // down, y & 1]
+        if len(one):
+            taken = one[y]
+            for x in range(np.uint64(width)):
+                line[x] -= by_one * taken[x]
+        if len(other):
+            taken = other[y]
+            for x in range(np.uint64(width)):
+                line[x] -= by_other * taken[x]
+        block, parity = min(y // down, len(columns) - 1), y & 1
+        level, far = middle[block, parity], reach[block, parity]
+        for x in range(np.uint64(width)):
+            off = line[x] - level[x]
+            inside = np.float32(abs(off) < far[x])
+            line[x], counted[x] = off * inside, inside
+        if y // down < len(columns):
+            total, number = columns[block, parity], numbers[parity]
             for x in range(np.uint64(width)):
                 total[x] += line[x]
+                number[x] += counted[x]
+            if y % down >= down - 2:
+                for x in range(np.uint64(width)):
+                    total[x] = level[x] + total[x] / max(number[x], half_down)
+                number[:] = 0
         for stretch in range(rows.shape[0]):
-            even, odd = np.int32(0), np.int32(0)
+            even, odd, of_even, of_odd = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
             for x in range(np.uint64(stretch * across), np.uint64((stretch + 1) * across), np.uint64(2)):
                 even += line[x]
                 odd += line[x + np.uint64(1)]
-            rows[stretch, 0, y], rows[stretch, 1, y] = even, odd
+                of_even += counted[x]
+                of_odd += counted[x + np.uint64(1)]
+            first = stretch * across
+            rows[stretch, 0, y] = level[first] + even / max(of_even, half_across)
+            rows[stretch, 1, y] = level[first + 1] + odd / max(of_odd, half_across)
 
 
 def quarters_of(strips: Strips, mono: bool) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -230,13 +293,16 @@ def line_banding(quarters: NDArray[np.float32], pixels: int) -> NDArray[np.float
         found &= uneven < UNEVEN + 2 * np.sqrt(len(APART)) * chance / changes.shared
     if not changes.shared[found].sum() > LEAST**2 * pixels * changes.noise.sum():
         return None
-    mean = values.mean(axis=1)
-    fixed = np.where(known, mean, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    own = values - np.where(_stands_out(fixed), fixed, 0)[None, None]
+    fixed = np.where(known, values.mean(axis=1), 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    own = np.where(known[:, None], values - fixed, 0)
+    # what the frames have in common is stars, pixels and lines that stay, and of banding what their number leaves of it
+    common = np.fft.rfft(np.where(_stands_out(fixed), 0, fixed))
+    common_power = np.bincount(octave, np.abs(common) ** 2)
+    likely = np.where(found, changes.shared / len(apart) / frames / np.maximum(common_power, 1e-30), 0).clip(max=1)
     # of waves so much is left where lines are set against those beside them
     beside = np.mean([np.cos(2 * np.pi * frequency * k) for k in STEPS], axis=0)
-    left = np.maximum(1 - beside, KEPT_LEAST)
-    result = np.zeros(mean.shape, np.float32)
+    left = HELD_LEFT * np.maximum(1 - beside, KEPT_LEAST)
+    result = np.zeros(known.shape, np.float32)
     for n in range(frames):
         held = _without_outliers(own[n : n + 1], known[n : n + 1])
         waves = np.fft.rfft(held)
@@ -244,7 +310,7 @@ def line_banding(quarters: NDArray[np.float32], pixels: int) -> NDArray[np.float
         share = np.where(found & (told.shared > SIGMAS_FRAME * told.chance), told.shared, 0)
         share = share / np.maximum(share + told.noise / QUARTERS, 1e-30)
         if share.any():
-            offsets = np.fft.irfft(waves[0].mean(axis=0) * share[octave] / left, length)
+            offsets = np.fft.irfft((waves[0].mean(axis=0) * share[octave] + common * likely[octave]) / left, length)
             result[n] = np.where(held[0].any(axis=0), offsets, 0)
     return result if result.any() else None
 
@@ -302,13 +368,20 @@ def scene_banding(
     for which, across in enumerate(reversed(lengths)):
         quarters = np.stack([frame[which] for frame in frames])
         parities = quarters.shape[1]
-        lines = [line_banding(quarters[:, p], across // (QUARTERS * parities)) for p in range(parities)]
+        # what both parities are shifted by alike is told from all of the line, and what they differ by apart from that
+        parts = (
+            quarters
+            if parities == 1
+            else np.stack([quarters.sum(axis=1), np.diff(quarters, axis=1)[:, 0]], 1) * np.float32(0.5)
+        )
+        lines = [line_banding(parts[:, p], across // QUARTERS) for p in range(parities)]
         if all(part is None for part in lines):
             found.append(None)
             told.append(None)
             continue
         none = np.zeros((len(frames), lengths[which]), np.float32)
-        both = np.stack([none if part is None else part for part in (lines * 2)[:2]], axis=1)
+        alike, apart = (none if part is None else part for part in (*lines, None)[:2])
+        both = np.stack([alike - apart, alike + apart], axis=1)
         found.append(both)
         told.append(float(np.sqrt(np.mean(both[both.any(axis=(1, 2))].astype(np.float64) ** 2))))
     result: list[Banding | None] = []
