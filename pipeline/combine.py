@@ -31,7 +31,7 @@ from pipeline.stack import figures, sizes
 from pipeline.stack.bands import Band
 from pipeline.stack.groundfile import FULL, GroundFile, read_ground, read_moving
 from pipeline.stack.land import REACH_PX, Land, land_in
-from pipeline.stack.meteors import meteors_of
+from pipeline.stack.meteors import meteors_of, without_strays
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.passes import passes_of
 from pipeline.stack.sources import Frame, Inputs
@@ -198,6 +198,7 @@ def combine(
     SceneError
         Where the frames do not fit into the memory allowed.
     """
+    inputs = without_strays(inputs, meteors)
     shape, n = inputs.shape, len(inputs.frames)
     progress = Progress(None, "combine", inputs.scene) if progress is None else progress
     if land is not None and ground is not None:

@@ -6,7 +6,7 @@ from scipy.special import erf
 
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.stack.bands import Band
-from pipeline.stack.meteors import lay_over, meteors_of, share_of
+from pipeline.stack.meteors import lay_over, meteors_of, share_of, without_strays
 from tests.planted_scenes import Camera, drifting, random_stars, write_scene
 from tests.test_combine import Made, inputs_of
 
@@ -80,6 +80,40 @@ def test_noise_and_coverage_say_that_it_is_one_frames(pictures):
     assert rim.sum() > 300
     expected = np.sqrt((1 - share[rim]) ** 2 + 8 * share[rim] ** 2)
     assert np.median(made.noise[1][rim] / without.noise[1][rim] / expected) == pytest.approx(1, rel=0.12)
+
+
+FLICKERING = [(71, 84), (63, 102), (112, 171), (105, 180), (138, 232), (57, 80)]  # row, column; within the band
+
+
+@pytest.mark.parametrize("cfa", ["RGGB", "MONO"])
+def test_pixels_that_flicker_beside_it_are_not_laid_back(tmp_path, cfa):
+    """Single pixels full of charge in its frame alone leave neither a dot nor a ring; the meteor stays as it was."""
+    camera, geometry = Camera(slope=0.2, cfa=cfa), drifting(8, SHAPE, (2.3, -1.1), 0.002)
+    frame = list(geometry.frames)[2]
+    light, _, _ = streak(SHAPE, ENDS, LIGHT)
+    told = {frame: [{"kind": "meteor", "x1": 90, "y1": 60, "x2": 250, "y2": 150, "width_px": WIDTH}]}
+    pictures = []
+    for name, charge in (("sound", 0.0), ("flickering", 1500.0)):
+        rng = np.random.default_rng(3)
+        extra = light.copy()
+        for place in FLICKERING:
+            extra[place] += charge
+        (tmp_path / name).mkdir()
+        write_scene(tmp_path / name, rng, camera, geometry, random_stars(rng, 40, SHAPE), {frame: extra})
+        inputs = inputs_of(tmp_path / name, geometry, camera, None)
+        meteors = meteors_of(inputs.frames, told, frozenset(), True)
+        if not charge:
+            # nor is anything of the meteor, of stars and of noise taken for one
+            assert without_strays(inputs, meteors) is inputs
+        pictures.append(Made(tmp_path / name, geometry, camera, threads=1, meteors=meteors))
+    sound, made = pictures
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    xs, ys = geometry.from_reference(frame, x, y)
+    near = np.zeros(SHAPE, bool)
+    for row, column in FLICKERING:
+        near |= np.hypot(ys - row, xs - column) < 4
+    # noise of one frame where a pixel is another's mean
+    assert np.abs(made.picture - sound.picture)[:, near].max() < 7 * np.median(sound.noise[:, near])
 
 
 def test_land_hides_a_meteor():

@@ -251,7 +251,12 @@ SHARE_MARGIN = 1.5
 
 
 def looks_like_defect(
-    patches: NDArray[np.float32], ys: NDArray[np.int64], xs: NDArray[np.int64], cfa: str, sigma: float, limit: float
+    patches: NDArray[np.float32],
+    ys: NDArray[np.int64],
+    xs: NDArray[np.int64],
+    cfa: str,
+    sigma: float | NDArray[np.floating],
+    limit: float,
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Tell hot and cold pixels from stars by sharpness.
 
@@ -266,7 +271,7 @@ def looks_like_defect(
     patches : (number, 25) float32 array, medians over frames of what `gather_patches` gave
     ys, xs : (number,) int arrays
     cfa : str
-    sigma : float
+    sigma : float, or (number,) array
         Noise of a value of `patches`, ADU.
     limit : float
 
@@ -288,6 +293,38 @@ def looks_like_defect(
     alone = sides[:, _CENTRE] - rim[:, 6] > 0.5 * size
     found = sharp & alone & (size > limit * sigma * np.sqrt(1 + np.pi / 16))
     return found & (sign > 0), found & (sign < 0)
+
+
+# How far a pixel of a single frame must stand out alone, standard deviations: of noise one in a thousand million does.
+STRAY_SIGMA = 6.0
+
+
+def stray_pixels(values: NDArray[np.float32], cfa: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pixels of one frame that stand out alone, sharper than the lens draws light: those that flicker, and hits.
+
+    Parameters
+    ----------
+    values : (height, width) float32 array, calibrated, ADU above black, from an even row and column of the frame on
+    cfa : str
+
+    Returns
+    -------
+    their rows and columns
+    """
+    sigma = max(cross_residual_sigma(values), 1e-3)
+    inner = slice(REACH, -REACH)
+    around = values[: -2 * REACH, inner] + values[2 * REACH :, inner]
+    around += values[inner, : -2 * REACH] + values[inner, 2 * REACH :]
+    # of the four a second one may be a defect, a fourth of which is taken off
+    ys, xs = np.nonzero(np.abs(values[inner, inner] - np.float32(0.25) * around) > 0.6 * STRAY_SIGMA * sigma)
+    ys, xs = ys + REACH, xs + REACH
+    patches = gather_patches(values, ys, xs).astype(np.float32)
+    rim = np.sort(patches[:, _RIM], axis=1)
+    sky = np.array([[np.median(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)])[ys % 2, xs % 2]
+    # where light is above the sky its own noise is too: at most all of the sky's noise is light's
+    noise = sigma * np.sqrt(np.maximum(rim[:, -2] / np.maximum(sky, sigma), 1))
+    hot, cold = looks_like_defect(patches, ys, xs, cfa, noise, STRAY_SIGMA)
+    return ys[hot | cold], xs[hot | cold]
 
 
 # A column (row) is bad along a window when the median of its persistence stands out by this many standard errors...

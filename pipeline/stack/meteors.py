@@ -3,25 +3,34 @@
 Along the streak the picture is replaced by what its frame shows there, as it was registered and matched, with a soft
 edge across and beyond the ends: above the sky the streak is as bright as in the frame, and the sky under it is the sky,
 with one frame's noise, which NOISE and COVERAGE say.
+
+What single pixels of that frame show beside it and no light could draw, so sharp is it, would be laid back with it, a
+ring about it from resampling: a pixel that flickers is in no map of defects that the scene's frames or darks tell. Such
+pixels are told in the frame itself and repaired before it is demosaiced, in all frames alike.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.resample import NOT_COVERED
+from pipeline.sensor.defects import HOT, REACH, stray_pixels
 from pipeline.stack.bands import Band, band_of, beside
-from pipeline.stack.sources import Frame
+from pipeline.stack.sources import Frame, Inputs, calibrated
 
 # Across: whole so many of the streak's widths (FWHM) to either side and this many px at least, then so many times that
 # the soft edge: at 1.2 widths, where a Gaussian profile has 2 % of its peak, half is the frame's, with its noise.
 WIDTHS, HALF_LEAST, SOFT = 0.6, 2.0, 2.0
 # Ends are found some px short of where the light fades: so much of the length and px are added, softly.
 BEYOND_SHARE, BEYOND = 0.05, 8.0
+# Length of the pieces that are searched for stray pixels, px.
+PIECE = 256
 # Kinds that a frame named by hand may have: what it shows is not always told.
 BY_NAME = ("meteor", "unknown")
 
@@ -58,6 +67,41 @@ def share_of(meteor: Band, x: NDArray[np.floating], y: NDArray[np.floating]) -> 
     aside = np.maximum(across / meteor.half - 1, 0) / SOFT
     off = np.minimum(np.hypot(aside, beyond / (BEYOND + BEYOND_SHARE * meteor.length)), 1)
     return np.nan_to_num(0.5 + 0.5 * np.cos(np.pi * off)).astype(np.float32)
+
+
+def without_strays(inputs: Inputs, meteors: Sequence[Band]) -> Inputs:
+    """The frames of a scene with the stray pixels beside its meteors among its defects."""
+    found = [_strays(inputs, meteor) for meteor in meteors]
+    if not any(len(ys) for ys, _ in found):
+        return inputs
+    known = inputs.calibration.defects
+    defects = np.zeros(inputs.shape, np.uint8) if known is None else known.copy()
+    for ys, xs in found:
+        defects[ys, xs] |= HOT
+    return replace(inputs, calibration=replace(inputs.calibration, defects=defects))
+
+
+def _strays(inputs: Inputs, meteor: Band) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns of the stray pixels in a meteor's band, piece by piece along it."""
+    frame, mosaic = inputs.frames[meteor.number], inputs.mosaics[meteor.number]
+    height, width = frame.shape
+    ends = np.array(meteor.ends).reshape(2, 2)
+    cuts = np.linspace(0, 1, max(2, int(meteor.length / PIECE) + 2))[:, None]
+    nodes = (1 - cuts) * ends[0] + cuts * ends[1]
+    far = reach_of(meteor) + 2 * REACH
+    result: list[NDArray[np.int64]] = [np.zeros((2, 0), np.int64)]
+    for one, other in pairwise(nodes):
+        left, top = (int(max(v, 0)) & ~1 for v in np.floor(np.minimum(one, other) - far))
+        right, bottom = (int(v) + 1 for v in np.minimum(np.maximum(one, other) + far, (width - 1, height - 1)))
+        if bottom - top <= 2 * REACH or right - left <= 2 * REACH:
+            continue
+        values = calibrated(mosaic, frame, inputs.calibration, top, bottom, left, right)
+        y, x = np.mgrid[top:bottom, left:right].astype(np.float32)
+        rows, columns = stray_pixels(values, frame.header.cfa)
+        near = share_of(meteor, x, y)[rows, columns] > 0
+        result.append(np.stack([rows[near] + top, columns[near] + left]))
+    ys, xs = np.unique(np.concatenate(result, axis=1), axis=1)
+    return ys, xs
 
 
 def lay_over(
