@@ -20,7 +20,7 @@ from pipeline.colour.cores import TOUCHED, find_cores
 from pipeline.colour.spaces import BT2020, rgb_to_xyz
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pages.preview import area_mean, stretch
-from pipeline.scene.developing import fill_rim
+from pipeline.scene.developing import choose, fill_rim, read_combined
 from pipeline.sensor.colourcards import BALANCE_CARDS, MATRIX_CARDS
 
 MATRIX = np.array([[0.9, -0.3, -0.1], [-0.45, 1.25, 0.22], [-0.1, 0.2, 0.6]])  # invented, of a usual shape
@@ -150,6 +150,28 @@ def test_negative_noise_is_not_cut(tmp_path: Path, sky: float) -> None:
     np.testing.assert_allclose(
         linear_of(tmp_path / "o.tif", figures).mean(axis=(1, 2)), planes.mean(axis=(1, 2)), atol=0.02
     )
+
+
+@pytest.mark.parametrize(("told", "lamp"), [(3.0, True), (40.0, False)])
+def test_what_is_laid_under_the_picture_goes_by_its_noise(tmp_path: Path, told: float, lamp: bool) -> None:
+    """Planted: noise of 3 ADU about a level of 6 in the darkest fifth. Neither a ring of 108 pixels at -900 ADU about a
+    lit window, 0.14 % of the picture, nor light of a colour that no screen shows lays a fog over it; nor does more
+    noise told of than there is."""
+    rng = np.random.default_rng(8)
+    light = np.full((240, 320), 200.0)
+    light[190:] = 6.0
+    planes = light + rng.normal(0, 3.0, (3, *light.shape))
+    if lamp:
+        planes[:, 205:217, 100:112] = -900.0
+        planes[:, 208:214, 103:109] = 12_000.0
+        planes[:, 200:210, 200:220] = np.array([8_000.0, 20.0, 2.0])[:, None, None]
+    path = write_combined(tmp_path / "c.fits", planes, noise=told)
+    figures = run(tmp_path, path)
+    noise = np.sqrt((choose(read_combined(path)).colour.whole ** 2).sum(axis=1)) * 3.0 / figures["white_level"]
+    assert 0 < figures["pedestal"] < 6 * noise.max()
+    land = np.ones(light.shape, bool)
+    land[195:235, 90:250] = False
+    assert tifffile.imread(tmp_path / "o.tif")[land].min() > 0
 
 
 def test_bright_sky_needs_no_pedestal_and_is_kept(tmp_path: Path) -> None:

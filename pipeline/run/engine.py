@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "ground": 22,
     "combine": 34,
     "join": 6,
-    "finish": 13,
+    "finish": 14,
     "summarise": 33,
 }
 

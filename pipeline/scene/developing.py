@@ -20,6 +20,7 @@ from scipy import ndimage
 
 from pipeline import versions
 from pipeline.colour import curves, icc
+from pipeline.colour.black import lowest_noise
 from pipeline.colour.camera import CameraColour, camera_colour
 from pipeline.colour.cores import TOUCHED, Cores, find_cores
 from pipeline.colour.encode import CODES, codes_per_sigma, encode_strip
@@ -34,8 +35,6 @@ from pipeline.sensor.colourcards import camera_matrix, white_balance
 PROFILE_NAME = "moonless wide RGB: ITU-R BT.2020 primaries, D65, IEC 61966-2-1 curve"
 STRIP_ROWS = 240  # about 70 MB in float32 at 6000 columns: small beside the 16-bit picture, large beside the overheads
 SAMPLE_STEP = 4  # every 4th pixel each way tells sky, darkest value and grey: 1.5 million of 24
-DARKEST = 1e-4  # share of the pixels that may lie below what the pedestal is made for (residual cold pixels do)
-MARGIN_SIGMA = 2.0  # the pedestal leaves this much below the darkest share
 GREY_STAR_SIGMA = 20.0  # star pixels this far above the sky tell grey where the camera gives no white balance
 GREY_STAR_PIXELS = 200
 JPEG_QUALITY = 92
@@ -53,6 +52,7 @@ class Combined:
     xyz_to_camera: NDArray[np.float64] | None
     orientation: int
     unit: str | None
+    noise_sample: NDArray[np.float32] | None = None  # (3, rows, columns), at every SAMPLE_STEP-th pixel each way
 
 
 def read_combined(path: Path) -> Combined:
@@ -70,9 +70,12 @@ def read_combined(path: Path) -> Combined:
                 raise InputError(f"{path.name}: must hold three planes of 32-bit floats; run combine again")
             shape = (3, header["NAXIS2"], header["NAXIS1"])
             planes = np.memmap(path, ">f4", "r", hdus[0].fileinfo()["datLoc"], shape)
-            noise = None
+            noise, noise_sample = None, None
             if "NOISE" in hdus:
                 data = np.asarray(hdus["NOISE"].data)
+                if data.shape[-2:] == shape[1:]:
+                    sampled = data[..., ::SAMPLE_STEP, ::SAMPLE_STEP].astype(np.float32)
+                    noise_sample = np.broadcast_to(sampled, (3, *sampled.shape[-2:]))
                 step = max(1, max(data.shape[-2:]) // 1000)
                 thin = data[..., ::step, ::step].astype(float)
                 levels = [_middle(plane) for plane in (thin if thin.ndim == 3 else (thin, thin, thin))]
@@ -93,6 +96,7 @@ def read_combined(path: Path) -> Combined:
         xyz_to_camera=None if matrix is None else np.array(matrix, float).reshape(3, 3),
         orientation=orientation if orientation in ORIENTATIONS else 1,
         unit=header.get("BUNIT"),
+        noise_sample=noise_sample,
     )
 
 
@@ -145,7 +149,7 @@ def choose(combined: Combined, composite: Combined | None = None, land: NDArray[
     Parameters
     ----------
     combined : the picture of the stars
-    composite : that of stars and land, where there is one; its darkest pixels count too
+    composite : that of stars and land, where there is one; how low its noise reaches counts too
     land : (height, width), where there is land: it says nothing of the sky
     """
     thin = (slice(None), slice(None, None, SAMPLE_STEP), slice(None, None, SAMPLE_STEP))
@@ -172,14 +176,24 @@ def choose(combined: Combined, composite: Combined | None = None, land: NDArray[
     grey, grey_from = grey_multipliers(sample, sky, noise, white)
     colour = camera_colour(BT2020, combined.balance, combined.xyz_to_camera, grey, grey_from)
     sky_rgb, noise_rgb = colour.whole @ sky / white, colour.noise(noise / white)
-    darkest = np.quantile(colour.whole @ sample / white, DARKEST, axis=1)
+    lowest = _lowest(combined, colour, white, noise, good)
     if composite is not None:
-        every = np.asarray(composite.planes[thin], float).reshape(3, -1)
-        every = every[:, _with_value(every)]
-        darkest = np.minimum(darkest, np.quantile(colour.whole @ every / white, DARKEST, axis=1))
-    need = float(np.max(MARGIN_SIGMA * noise_rgb - darkest))
+        every = _with_value(np.asarray(composite.planes[thin], float).reshape(3, -1))
+        lowest = np.minimum(lowest, _lowest(composite, colour, white, noise, every))
+    need = float(np.max(-lowest))
     pedestal = float(np.ceil(max(need, 0.0) * CODES) / CODES)
     return Choices(colour, white, white_from, sky, noise, noise_from, pedestal, sky_rgb, noise_rgb)
+
+
+def _lowest(
+    picture: Combined, colour: CameraColour, white: float, noise: NDArray[np.float64], good: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """How low the noise of a picture reaches in linear RGB over white; `good` (n,) says which of its sample counts."""
+    sample = np.asarray(picture.planes[:, ::SAMPLE_STEP, ::SAMPLE_STEP], float)
+    sigma = noise[:, None, None] if picture.noise_sample is None else picture.noise_sample
+    rgb = np.tensordot(colour.whole, sample / white, axes=1)
+    sigma = np.sqrt(np.tensordot(colour.whole**2, (np.asarray(sigma, float) / white) ** 2, axes=1))
+    return lowest_noise(rgb, sigma, good.reshape(sample.shape[1:]))
 
 
 def _with_value(sample: NDArray[np.floating]) -> NDArray[np.bool_]:
