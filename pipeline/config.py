@@ -316,13 +316,14 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f", line {mark.line + 1}" if mark is not None else ""
-        problem = getattr(error, "problem", None) or getattr(error, "reason", None) or str(error)
+        problem = _plainly(error)
         raise SettingsError(f"{name}{where}: not valid YAML ({problem})") from error
     except RecursionError:
         raise SettingsError(f"{name}: is nested too deeply; a trip file has three levels at most") from None
     except ValueError as error:  # what YAML takes for a date or a number and cannot be one
+        why = "more digits than any number here has" if "digits" in str(error) else error
         raise SettingsError(
-            f"{name}: holds a date or number that cannot be ({error}); put quotes about what is meant as text"
+            f"{name}: holds a date or number that cannot be ({why}); put quotes about what is meant as text"
         ) from None
     if content is None:
         content = {}
@@ -346,6 +347,18 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
     return trip
 
 
+def _plainly(error: yaml.YAMLError) -> str:
+    """What the YAML reader complains of, in words for who wrote the file."""
+    problem = str(getattr(error, "problem", None) or getattr(error, "reason", None) or error)
+    if "'\\t'" in problem:
+        return "a tab stands where only spaces may; indent with spaces"
+    if isinstance(error, yaml.reader.ReaderError) and "special characters" in problem:
+        return f"it holds a control character (number {error.character}); take it out"
+    if "constructor for the tag" in problem:
+        return "a value that begins with ! means a command, and none is followed; put it in quotes"
+    return problem
+
+
 def _comma_said(number: str) -> str:
     return f"numbers take a point, not a comma: {number.replace(',', '.')}, not {number}"
 
@@ -359,7 +372,9 @@ def _sentence(name: str, item: Any) -> str:
         item = item | {"msg": "must hold keys and values"}
     if item["msg"] == "must be a number" and re.fullmatch(r"[-+]?\d+,\d+", str(item["input"])):
         return f"{name}: {path}: {_comma_said(item['input'])}"
-    value = repr(item["input"])
+    # as the file has it: true and null, not Python's words
+    words = item["input"] is None or isinstance(item["input"], bool)
+    value = yaml.safe_dump(item["input"]).split()[0] if words else repr(item["input"])
     value = value if len(value) <= 60 else value[:57] + "..."
     rule = (
         item["msg"]
@@ -372,7 +387,9 @@ def _sentence(name: str, item: Any) -> str:
         .replace("a valid ", "a ")
     )
     hint = ""
-    if item["type"] == "string_type" and isinstance(item["input"], int | float | date):
+    if item["type"] == "number" and isinstance(item["input"], str) and re.fullmatch(r"[-+.\d]+", item["input"]):
+        hint = "; take the quotes away"
+    elif item["type"] == "string_type" and isinstance(item["input"], int | float | date):
         hint = f'; YAML reads names like this as numbers or dates: put it in quotes, "{item["input"]}"'
     elif item["type"] == "list_type" and isinstance(item["input"], str):
         hint = f"; in brackets: [{shown(item['input'])}]"

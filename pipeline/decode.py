@@ -17,7 +17,7 @@ from astropy.io import fits
 
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError, InputError
-from pipeline.files import shown
+from pipeline.files import shown, without_name
 from pipeline.plan import PlannedFrame, read_batch
 from pipeline.sensor.levels import settled_saturation
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
@@ -44,13 +44,13 @@ TABLE = "decoded.ecsv"
 GONE = (errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESTALE, errno.EHOSTDOWN)
 
 
-def row_of(frame_id: str, decoded: Decoded | FrameError) -> dict[str, Any]:
+def row_of(frame: PlannedFrame, decoded: Decoded | FrameError) -> dict[str, Any]:
     """A frame's row of `decoded.ecsv`."""
     if isinstance(decoded, FrameError):
-        return {"frame": frame_id, "status": "unreadable", "detail": str(decoded)}
+        return {"frame": frame.id, "status": "unreadable", "detail": without_name(str(decoded), frame.file)}
     height, width = decoded.pixels.shape
     return {
-        "frame": frame_id,
+        "frame": frame.id,
         "status": "ok" if decoded.damage is None else "damaged",
         "detail": decoded.damage or "",
         "width": width,
@@ -114,7 +114,7 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
                     write_mosaic(building / f"{frame.id}.fits", decoded.pixels, decoded.header)
                     if decoded.header.full_from != "header":
                         unstated[frame.id] = decoded.header
-                row = row_of(frame.id, decoded)
+                row = row_of(frame, decoded)
                 rows.append(row)
                 if row["status"] != "ok":
                     log.warning("%s: %s: %s", frame.shown, row["status"], row["detail"])

@@ -48,6 +48,11 @@ def check_writable(folder: Path) -> None:
     os.unlink(name)
 
 
+def without_name(sentence: str, path: str | os.PathLike[str]) -> str:
+    """A sentence on a file without the name it begins with, for a table whose rows bear the name already."""
+    return sentence.removeprefix(f"{shown(os.path.basename(os.fsencode(path)))}: ")
+
+
 def write_text(path: str | os.PathLike[str], text: str) -> None:
     """Write UTF-8 text under a temporary name, then rename."""
     with replacing(path) as temporary:

@@ -51,16 +51,19 @@ def test_places_that_are_no_project(tmp_path: Path) -> None:
     [
         ("frames: " + "[" * 3000, "nested too deeply"),
         ("drop: [2026-13-45]", "holds a date or number that cannot be .*put quotes"),
-        ("limits: {memory_mb: " + "9" * 5000 + "}", "holds a date or number that cannot be"),
+        ("limits: {memory_mb: " + "9" * 5000 + "}", "cannot be .more digits than any number here has.; put quotes"),
         ("scenes: {trip.json: {}}", "scenes.trip.json: is the name of a file in results/"),
         ("scenes: {../up: {}}", "a scene's name becomes a folder"),
-        ('combine: {clip_sigma: "3"}', r"combine.clip_sigma: must be a number \(got '3'\)"),
-        ("limits: {memory_mb: true}", r"limits.memory_mb: must be a whole number \(got True\)"),
+        ('combine: {clip_sigma: "3"}', r"combine.clip_sigma: must be a number \(got '3'\); take the quotes away$"),
+        ("limits: {memory_mb: true}", r"limits.memory_mb: must be a whole number \(got true\)$"),
         ("combine: 5", r"combine: must hold keys and values \(got 5\)"),
-        ("frames:\n\t- raw", "line 2: not valid YAML"),
+        ("frames:\n\t- raw", "line 2: not valid YAML .a tab stands where only spaces may; indent with spaces"),
         ("frames: [a]\nframes: [b]", "the key 'frames' stands twice"),
-        ("frames: [raw]\x07", r"not valid YAML \(special characters are not allowed\)$"),
-        ('drop: !!python/object/apply:os.system ["touch made"]', "could not determine a constructor"),
+        ("frames: [raw]\x07", r"not valid YAML \(it holds a control character \(number 7\); take it out\)$"),
+        (
+            'drop: !!python/object/apply:os.system ["touch made"]',
+            "line 1: .*begins with ! means a command, and none is followed; put it in quotes",
+        ),
     ],
 )
 def test_trip_files_that_cannot_be(text: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -85,7 +88,10 @@ def test_a_folder_of_photographs(tmp_path: Path) -> None:
     (raw / "again").symlink_to(".")
     (raw / "empty.dng").touch()
     sentence = refused("run", tmp_path / "photos")
-    assert "no frame can be read: 3 files unreadable" in sentence
+    assert sentence.endswith(
+        "no frame can be read: 3 files unreadable (first: b.dng: is a picture as cameras and editors write it, not a "
+        "raw frame); if these are the camera's raw files, copy the card again"
+    )
     table = (tmp_path / "photos" / "results" / "inventory.ecsv").read_text()
     for name in ("a.jpg", "b.dng", "c.tif", "pipe.dng", "endless.dng", "nowhere.dng", "again/", "empty.dng"):
         assert f" {name} raw" in table

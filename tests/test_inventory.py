@@ -244,7 +244,8 @@ def test_companions_copies_and_what_is_no_frame(copied, capsys):
     shutil.copyfile(first, raw / "cut" / first.name)
     os.truncate(raw / "cut" / first.name, first.stat().st_size // 2)
     assert take(copied) == 0
-    assert "1\u202ffile under names" in capsys.readouterr().err.replace("1 file", "1\u202ffile")
+    said = capsys.readouterr().err.replace("\u202f", " ")
+    assert "1 hidden file (its own or its folder's name begins with a dot) was passed over (first: .frame.dng)" in said
     found = rows(copied)
     wanted = {
         f"{first.stem}.JPG": ("companion", first.name),

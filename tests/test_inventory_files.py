@@ -52,8 +52,8 @@ def test_hidden_files_are_told_and_not_used(tmp_path):
     for name in ("._IMG_1.raw", ".Trash/2.raw", "3.raw"):
         put(tmp_path / name)
     assert {f.shown: f.skip for f in found(tmp_path)} == {
-        "._IMG_1.raw": "hidden file",
-        ".Trash/2.raw": "in a hidden folder",
+        "._IMG_1.raw": "a hidden file (its name begins with a dot)",
+        ".Trash/2.raw": "in a hidden folder (its name begins with a dot)",
         "3.raw": None,
     }
 
@@ -67,7 +67,7 @@ def test_links_loops_pipes_and_dangling_links(tmp_path):
     (tmp_path / "self").symlink_to("self")
     files = {f.shown: (f.skip, f.problem) for f in found(tmp_path)}
     assert files["a/1.raw"] == (None, None)
-    assert files["pipe.raw"] == ("not a regular file", None)
+    assert files["pipe.raw"] == ("a pipe or a device, not a file", None)
     assert files["gone.raw"] == (None, "a link that leads nowhere")
     assert "loop" in files["self"][1] or files["self"][1] == "a link that leads nowhere"
     assert [name for name, (skip, _) in files.items() if skip and "leads back" in skip] == ["a/up/"]
@@ -291,7 +291,7 @@ def test_a_series_of_long_exposures_that_are_no_lights_is_told():
     row = {"kind": "other", "reason": "no stars: a picture by daylight or lamps"}
     night = [{**row, "file": f"night/{n}.raw", "exposure_s": 30.0} for n in range(10)]
     assert left_out(night) == (
-        "10 long exposures in series are taken for no lights (first: night/0.raw: no stars: a picture by daylight or "
+        "10 long exposures in series are not taken for lights (first: night/0.raw: no stars: a picture by daylight or "
         "lamps); if they show the night sky, name their folder under 'roles' in trip.yaml as light"
     )
     assert left_out(night[:3]) is None

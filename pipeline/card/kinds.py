@@ -307,7 +307,7 @@ class Sorter:
         verdicts = {
             run[n].id: _verdict(run[n], seen.guesses[run[n].id], seen.looks[run[n].id], starry, sky) for n in looked
         }
-        how = f"as its neighbours in a run of {len(run)} frames with the same settings, {len(looked)} of them looked at"
+        how = f"as its neighbours: {len(run)} frames in a row have the same settings, {len(looked)} were looked at"
         for n, frame in enumerate(run):
             broken = self._broken(frame)
             if frame.id in verdicts:
@@ -350,7 +350,7 @@ def _verdict(
 ) -> Verdict:
     facts = frame.facts
     exposure, hint = facts.exposure_s, facts.image_type
-    level = "" if look is None else f"level {100 * look.level:.2g} % of the range above black"
+    level = "" if look is None else f"level {100 * look.level:.2g} % of the way from black to white"
     if guess == "stars":
         return Verdict("light", "stars" if look is None else f"{look.stars} star-like points, {level}")
     covered = guess == "dark"
@@ -371,9 +371,9 @@ def _verdict(
     if exposure is not None and exposure < LIGHT_EXPOSURE_MIN_S:
         return Verdict("other", f"exposed {seconds(exposure)}: too short for stars; a picture by daylight or lamps")
     if guess == "picture" and look is not None and night_value(frame, look.level) < NIGHT_EV:
-        return Verdict("light", f"much detail, few stars told from it; {level}: a night's view, as dark as that was")
+        return Verdict("light", f"much detail in which stars are not told, {level}: as dark as a view by night")
     if guess == "picture" and hint == "light":
-        return Verdict("light", f"much detail, few stars told from it; {level}; its header says it is a light")
+        return Verdict("light", f"much detail in which stars are not told, {level}; its header says it is a light")
     if guess == "picture":
         return Verdict("other", "no stars: a picture by daylight or lamps" + (f", {level}" if level else ""))
-    return Verdict("other", f"no stars, yet light: cloud, haze, twilight or a closed room; {level}")
+    return Verdict("other", f"no stars, but some light (cloud, haze, twilight or a closed room?), {level}")

@@ -18,6 +18,7 @@ from pipeline.card.memory import Memory, Record
 from pipeline.card.pointing import SENSOR_MM, Solved, StarView
 from pipeline.card.walk import Found, content_hash
 from pipeline.errors import FrameError
+from pipeline.files import without_name
 
 # Stars kept of a frame: enough to solve a field and to match two.
 STARS_KEPT = 300
@@ -128,7 +129,7 @@ class Reader:
             facts = facts_of(decoder.metadata(found.path))
             record = Record(found.size, found.mtime_ns, record.hash, facts)
         except FrameError as error:
-            record = Record(found.size, found.mtime_ns, record.hash, unreadable=str(error))
+            record = Record(found.size, found.mtime_ns, record.hash, unreadable=without_name(str(error), found.path))
         except OSError as error:
             # not remembered: a card that was pulled out, or permissions, can be mended without changing the file
             record = Record(-1, 0, record.hash, unreadable=f"cannot be read ({error.strerror or error})")
@@ -184,7 +185,7 @@ class Reader:
             decoded = decoder.decode(frame.path, frame.id)
         except FrameError as error:
             with self._lock:
-                self.memory.change(frame.path, broken=str(error))
+                self.memory.change(frame.path, broken=without_name(str(error), frame.path))
                 self._seen.add(frame.path)
             self._said()
             return

@@ -21,10 +21,10 @@ def passed_over(rows: Sequence[dict[str, Any]]) -> str | None:
     names = [name for name in names if not name.rpartition("/")[2].startswith("._")]
     if not names:
         return None
-    were = "was" if len(names) == 1 else "were"
+    were, them = ("was", "it if it is a frame") if len(names) == 1 else ("were", "those that are frames")
     return (
-        f"{count(len(names), 'file')} under names or in folders that begin with a dot {were} passed over "
-        f"(first: {names[0]}); rename them if there are frames among them"
+        f"{count(len(names), 'hidden file')} (its own or its folder's name begins with a dot) {were} passed over "
+        f"(first: {names[0]}); rename {them}"
     )
 
 
@@ -42,7 +42,7 @@ def left_out(rows: Sequence[dict[str, Any]]) -> str | None:
     number = sum(n for _, n in series)
     first = next(r for r in long if (r["file"].rpartition("/")[0], round(float(r["exposure_s"]), 1)) == series[0][0])
     return (
-        f"{count(number, 'long exposure')} in series are taken for no lights (first: {first['file']}: "
+        f"{count(number, 'long exposure')} in series are not taken for lights (first: {first['file']}: "
         f"{first['reason']}); if they show the night sky, name their folder under 'roles' in trip.yaml as light"
     )
 
@@ -65,7 +65,7 @@ def nothing_to_do(rows: Sequence[dict[str, Any]]) -> str | None:
         first = next(row for row in rows if row["kind"] == "unreadable")
         return (
             f"no frame can be read: {count(kinds['unreadable'], 'file')} unreadable "
-            f"(first: {first['file']}: {first['reason']}); copy the card again"
+            f"(first: {first['file']}: {first['reason']}); if these are the camera's raw files, copy the card again"
         )
     return (
         f"no raw frames among {count(sum(kinds.values()), 'file')} in {folders or 'the folders'}; the camera's raw "

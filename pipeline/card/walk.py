@@ -22,6 +22,7 @@ OWN_FOLDERS = frozenset({"results", "work", "logs", ".snakemake"})
 WHOLE_BYTES = 4 << 20
 BLOCK_BYTES = 64 << 10
 BLOCKS = 8
+_HIDDEN = "a hidden file (its name begins with a dot)"
 
 
 @dataclass(frozen=True)
@@ -135,13 +136,15 @@ def _walk(folder: str, root: Root, above: frozenset[tuple[int, int]], hidden: st
             continue
         if stat.S_ISDIR(status.st_mode):
             if not (is_project and entry.name in OWN_FOLDERS):
-                yield from _walk(entry.path, root, above | {key}, skip and "in a hidden folder")
+                yield from _walk(
+                    entry.path, root, above | {key}, skip and "in a hidden folder (its name begins with a dot)"
+                )
         elif not stat.S_ISREG(status.st_mode):
-            yield _found(entry.path, root, skip="not a regular file")
+            yield _found(entry.path, root, skip="a pipe or a device, not a file")
         elif entry.name == TRIP_FILE:
             yield _found(entry.path, root, status, skip="the settings of a trip")
         else:
-            yield _found(entry.path, root, status, skip=f"{skip} file" if skip == "hidden" else skip or None)
+            yield _found(entry.path, root, status, skip=_HIDDEN if skip == "hidden" else skip or None)
 
 
 def _found(
