@@ -29,7 +29,7 @@ from pipeline.card.planning import Before, Plan, make_plan
 from pipeline.card.pointing import Looker, Similarity, Solved, StarView
 from pipeline.card.reading import Reader
 from pipeline.card.scenes import named
-from pipeline.card.sentences import left_out, nothing_to_do, passed_over
+from pipeline.card.sentences import left_out, named_in_vain, nothing_to_do, passed_over
 from pipeline.card.table import facts_row, frame_row, read_before, write_inventory
 from pipeline.card.walk import Found, Root, find_files, roots_of
 from pipeline.config import Trip, load_trip
@@ -370,6 +370,8 @@ def take_inventory(project: Path, trip: Trip) -> Sorted:
             memory.save()
         notes = (passed_over(card.rows), left_out(card.rows))
         card.plan.warnings.extend(note for note in notes if note is not None)
+        for key, patterns in (("keep", trip.keep), ("drop", trip.drop)):
+            card.plan.warnings.extend(named_in_vain(card.rows, key, patterns))
         write_inventory(
             project / "results" / "inventory.ecsv",
             card.rows,

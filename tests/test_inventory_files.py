@@ -10,7 +10,7 @@ from pipeline.card.duplicates import companions, duplicates
 from pipeline.card.frame import Facts
 from pipeline.card.looks import Look
 from pipeline.card.memory import Memory, Record
-from pipeline.card.sentences import left_out
+from pipeline.card.sentences import left_out, named_in_vain
 from pipeline.card.table import KINDS, write_inventory
 from pipeline.card.walk import BLOCK_BYTES, WHOLE_BYTES, content_hash, find_files, roots_of
 from pipeline.errors import InputError
@@ -298,3 +298,19 @@ def test_a_series_of_long_exposures_that_are_no_lights_is_told():
     assert left_out([{**r, "exposure_s": 1.0} for r in night]) is None
     assert left_out([{**r, "exposure_s": None} for r in night]) is None
     assert left_out([{**r, "kind": "light"} for r in night]) is None
+
+
+def test_a_name_that_means_no_light_is_told_what_it_is():
+    """A copy named under `drop` does nothing: the sentence says whose copy it is. Names of lights, and of no file, are
+    told elsewhere or not at all."""
+    card = [
+        {"file": "101/IMG_1.dng", "kind": "light", "reason": "stars"},
+        {"file": "101/IMG_1 copy.dng", "kind": "duplicate", "reason": "same content as 101/IMG_1.dng"},
+        {"file": "101/D1.dng", "kind": "dark", "reason": "no stars"},
+        {"file": "102/D1.dng", "kind": "dark", "reason": "no stars"},
+    ]
+    assert named_in_vain(card, "drop", ["IMG_1 copy.dng", "D1", "IMG_1*", "IMG_1.dng", "nothing"]) == [
+        "trip.yaml: drop: 'IMG_1 copy.dng': 101/IMG_1 copy.dng is no light frame (duplicate: same content as "
+        "101/IMG_1.dng)",
+        "trip.yaml: drop: 'D1': 101/D1.dng, the first of 2 files so named, is no light frame (dark: no stars)",
+    ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fnmatch
+import os
 from collections import Counter
 from collections.abc import Sequence
 from typing import Any
@@ -10,6 +12,7 @@ from pipeline.card.frame import count
 
 # A series of exposures so long, so many alike, is worth a line where it is taken for no lights.
 LONG_EXPOSURE_S, SERIES = 8.0, 4
+NAMES_TOLD = 3
 
 
 def passed_over(rows: Sequence[dict[str, Any]]) -> str | None:
@@ -45,6 +48,30 @@ def left_out(rows: Sequence[dict[str, Any]]) -> str | None:
         f"{count(number, 'long exposure')} in series are not taken for lights (first: {first['file']}: "
         f"{first['reason']}); if they show the night sky, name their folder under 'roles' in trip.yaml as light"
     )
+
+
+def named_in_vain(rows: Sequence[dict[str, Any]], key: str, patterns: Sequence[str]) -> list[str]:
+    """Sentences on names under `keep` or `drop` that mean no light but another file of the card: what that is, and why.
+
+    Who names the copy of a frame, or a frame that was taken for something else, is told so.
+    """
+    sentences = []
+    for pattern in patterns:
+        meant = [row for row in rows if _meant(row["file"], pattern)]
+        if meant and not any(row["kind"] == "light" for row in meant):
+            first = meant[0]
+            more = f", the first of {len(meant)} files so named," if len(meant) > 1 else ""
+            sentences.append(
+                f"trip.yaml: {key}: {pattern!r}: {first['file']}{more} is no light frame ({first['kind']}: "
+                f"{first['reason']})"
+            )
+    return sentences[:NAMES_TOLD]
+
+
+def _meant(file: str, pattern: str) -> bool:
+    base = file.rpartition("/")[2]
+    names = (file, base, os.path.splitext(base)[0])
+    return pattern in names or any(fnmatch.fnmatchcase(name, pattern) for name in names)
 
 
 def nothing_to_do(rows: Sequence[dict[str, Any]]) -> str | None:
