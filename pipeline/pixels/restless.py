@@ -3,7 +3,9 @@ from the others is light and no outlier; only what is narrow can be told for one
 
 Where the sky is restless is told from coarse maps (`restlessness`); there each frame's difference from the mean of all
 is taken in blocks of `SIDE` px, by their medians, and taken off, smoothly between them (`settle`). Medians are blind to
-stars and to a trail of up to a quarter of the block. The mean of all frames stays what it was.
+stars and to a trail of up to a quarter of the block. The mean of all frames stays what it was, and goes on where some
+frames show land instead of the sky, or end: those that are left, an hour's light, would stand there beside it as a line
+along the skyline.
 """
 
 from __future__ import annotations
@@ -19,8 +21,13 @@ from pipeline.pixels.resample import NOT_COVERED
 SIDE = 16
 # A block counts where at least this share of its pixels is covered.
 COVERED = 0.5
-# Pixels about a tile that must be there for what comes out within it: a block, the next one, and one that fills it.
-SETTLE_MARGIN = 3 * SIDE
+# Times that levels of pixels and of frames are fitted in turn in a block of which some frames show a part only.
+PASSES = 4
+# Steps from block to block by which what all frames tell is carried to where some show none of the sky.
+STEPS = 2
+# Pixels about a tile that must be there for what comes out within it: a block, the next one, one that fills it, and
+# those that tell the mean of all.
+SETTLE_MARGIN = (3 + STEPS) * SIDE
 # Coarse differences of frames from each other, in standard deviations of a pixel's noise (rms, the largest left out),
 # from which the sky begins to be restless, and from which it wholly is: blocks of quiet skies scatter by 0.1 to 0.2.
 RESTLESS_FROM, RESTLESS_AT = 0.5, 1.0
@@ -58,6 +65,30 @@ def restlessness(left: NDArray[np.floating], noise: NDArray[np.floating]) -> NDA
     return result
 
 
+def carried(restless: NDArray[np.float64], shown: NDArray[np.integer]) -> NDArray[np.float64]:
+    """Where some frames show none of the sky it is at least as restless as beside that where more do: the frames that
+    are left may be those of a quiet hour.
+
+    Parameters
+    ----------
+    restless : (rows, columns) array of blocks, NaN where it is not known
+    shown : (rows, columns) array, how many frames show each of them
+
+    Returns
+    -------
+    (rows, columns) float64 array
+    """
+    result = np.asarray(restless, np.float64)
+    rows, columns = result.shape
+    numbers = np.pad(shown, 1)
+    for _ in range(STEPS):
+        wide, before = np.pad(result, 1, constant_values=np.nan), result
+        for i, j in np.ndindex(3, 3):
+            there = (slice(i, i + rows), slice(j, j + columns))
+            result = np.fmax(result, np.where(numbers[there] > shown, wide[there], before))
+    return result
+
+
 def restless_pixels(
     restless: NDArray[np.float32], origin: tuple[int, int], shape: tuple[int, int]
 ) -> NDArray[np.bool_]:
@@ -70,7 +101,7 @@ def restless_pixels(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def settle(values, codes, weights, restless, origin, scatter):  # type: ignore[no-untyped-def]
+def settle(values, codes, weights, restless, origin, never, scatter):  # type: ignore[no-untyped-def]
     """Take off, in place, what is broad in each frame's difference from the mean of all, where the sky is restless.
 
     What is finer than a block stays, and is told by how far the frames lie apart in most of the block's pixels.
@@ -82,16 +113,24 @@ def settle(values, codes, weights, restless, origin, scatter):  # type: ignore[n
     restless : (rows, columns) float32 array
         How restless the sky is at the nodes of the position grid.
     origin : as in `variance`
+    never : (height, width) bool array
+        Pixels that no frame shows without land: they tell nothing of the sky.
     scatter : (colours, height, width) float32 array, filled
         The values' variance among the frames, the median over the block's pixels; 0 where the sky is quiet.
     """
     n, colours, height, width = values.shape
     rows, columns = (height + SIDE - 1) // SIDE, (width + SIDE - 1) // SIDE
     mean, weight = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
-    blocks = np.empty((n, rows, columns), np.float32)
-    total, known = np.empty((rows, columns), np.float32), np.empty((rows, columns), np.float32)
+    blocks, number = np.empty((n, rows, columns), np.float32), np.empty((rows, columns), np.int64)
     few = np.empty(SIDE * SIDE, np.float32)
     for c in range(colours):
+        for i in range(rows):
+            for j in range(columns):
+                number[i, j] = _block_differences(values[:, c], codes, weights, never, i, j, few, blocks[:, i, j])
+        _level_of_all(blocks, weights, number)
+        for k in range(n):
+            _fill(blocks[k])
+            _take_off(values[k, c], blocks[k], restless, origin)
         mean[:], weight[:] = np.float32(0), np.float32(0)
         for k in range(n):
             for i in range(height):
@@ -102,51 +141,112 @@ def settle(values, codes, weights, restless, origin, scatter):  # type: ignore[n
         for i in range(height):
             for j in range(width):
                 mean[i, j] /= max(weight[i, j], np.float32(1e-30))
-        total[:], known[:] = np.float32(0), np.float32(0)
-        for k in range(n):
-            _medians(values[k, c], codes[k], mean, few, blocks[k])
-            for i in range(rows):
-                for j in range(columns):
-                    if not np.isnan(blocks[k, i, j]):
-                        total[i, j] += weights[k] * blocks[k, i, j]
-                        known[i, j] += weights[k]
-        for k in range(n):
-            for i in range(rows):
-                for j in range(columns):
-                    # what all frames together are off their mean by stays
-                    blocks[k, i, j] -= total[i, j] / max(known[i, j], np.float32(1e-30))
-            _fill(blocks[k])
-            _take_off(values[k, c], blocks[k], restless, origin)
-        _block_scatter(values[:, c], codes, mean, few, restless, origin, scatter[c])
+        _block_scatter(values[:, c], codes, mean, never, few, restless, origin, scatter[c])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _medians(values, codes, mean, few, blocks):  # type: ignore[no-untyped-def]
-    """Medians of the differences over blocks; NaN where too little is covered."""
-    height, width = values.shape
-    for row in range(blocks.shape[0]):
-        for column in range(blocks.shape[1]):
+def _block_differences(values, codes, weights, never, row, column, few, found):  # type: ignore[no-untyped-def]
+    """By what each frame lies above the mean of those that show a block; how many these are.
+
+    A level a pixel and one a frame are fitted in turn: a pixel that some of the frames do not reach has their mean
+    taken from what the others are off by, so that none is told to be off by what the missing ones are.
+
+    Parameters
+    ----------
+    values : (n, height, width) float32 array, one colour
+    found : (n,) float32 array, filled; NaN where too little of the block is covered
+    """
+    n, height, width = values.shape
+    top, left = row * SIDE, column * SIDE
+    bottom, right = min(top + SIDE, height), min(left + SIDE, width)
+    area, number, whole = (bottom - top) * (right - left), 0, True
+    for k in range(n):
+        count = 0
+        for i in range(top, bottom):
+            for j in range(left, right):
+                if codes[k, i, j] != NOT_COVERED and not never[i, j]:
+                    count += 1
+        found[k] = np.nan
+        if count >= COVERED * area and count > 0:
+            found[k] = np.float32(0)
+            number += 1
+            whole &= count == area
+    if number == 0:
+        return 0
+    mean, weight = np.empty((SIDE, SIDE), np.float32), np.empty((SIDE, SIDE), np.float32)
+    for _ in range(1 if whole else PASSES):
+        mean[:], weight[:] = np.float32(0), np.float32(0)
+        for k in range(n):
+            if np.isnan(found[k]):
+                continue
+            for i in range(top, bottom):
+                for j in range(left, right):
+                    if codes[k, i, j] != NOT_COVERED:
+                        mean[i - top, j - left] += weights[k] * (values[k, i, j] - found[k])
+                        weight[i - top, j - left] += weights[k]
+        total, known = np.float32(0), np.float32(0)
+        for k in range(n):
+            if np.isnan(found[k]):
+                continue
             count = 0
-            bottom, right = min((row + 1) * SIDE, height), min((column + 1) * SIDE, width)
-            for i in range(row * SIDE, bottom):
-                for j in range(column * SIDE, right):
-                    if codes[i, j] != NOT_COVERED:
-                        few[count] = values[i, j] - mean[i, j]
+            for i in range(top, bottom):
+                for j in range(left, right):
+                    if codes[k, i, j] != NOT_COVERED and not never[i, j]:
+                        few[count] = values[k, i, j] - mean[i - top, j - left] / weight[i - top, j - left]
                         count += 1
-            area = (bottom - row * SIDE) * (right - column * SIDE)
-            blocks[row, column] = np.median(few[:count]) if count >= COVERED * area and count > 0 else np.nan
+            found[k] = np.median(few[:count])
+            total += weights[k] * found[k]
+            known += weights[k]
+        # what all frames together are off their mean by stays
+        for k in range(n):
+            found[k] -= total / known
+    return number
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _block_scatter(values, codes, mean, few, restless, origin, scatter):  # type: ignore[no-untyped-def]
+def _level_of_all(blocks, weights, number):  # type: ignore[no-untyped-def]
+    """Let blocks that some frames do not show have the mean of all, as the blocks beside them have it that more do:
+    there the same frames tell by how much their own mean is off it.
+
+    Parameters
+    ----------
+    blocks : (n, rows, columns) float32 array, changed in place
+    number : (rows, columns) int64 array, how many frames show each block
+    """
+    n, rows, columns = blocks.shape
+    for _ in range(STEPS):
+        before = blocks.copy()
+        for i in range(rows):
+            for j in range(columns):
+                off, known = np.float32(0), np.float32(0)
+                for y in range(max(i - 1, 0), min(i + 2, rows)):
+                    for x in range(max(j - 1, 0), min(j + 2, columns)):
+                        if number[y, x] <= number[i, j]:
+                            continue
+                        for k in range(n):
+                            apart = before[k, y, x] - before[k, i, j]
+                            if not np.isnan(apart):
+                                off += weights[k] * apart
+                                known += weights[k]
+                if known > 0:
+                    for k in range(n):
+                        blocks[k, i, j] += off / known
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _block_scatter(values, codes, mean, never, few, restless, origin, scatter):  # type: ignore[no-untyped-def]
     """Median over each block of the pixels' variances among the frames, where the sky is restless."""
     n, height, width = values.shape
     for top in range(0, height, SIDE):
         for left in range(0, width, SIDE):
             count = 0
             bottom, right = min(top + SIDE, height), min(left + SIDE, width)
+            # land's only where there is nothing else
+            land = never[top:bottom, left:right].all()
             for i in range(top, bottom):
                 for j in range(left, right):
+                    if never[i, j] and not land:
+                        continue
                     total, covering = np.float32(0), 0
                     for k in range(n):
                         if codes[k, i, j] != NOT_COVERED:

@@ -13,7 +13,7 @@ from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface,
 from pipeline.pixels.cells import local_plane, nearest_known
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
 from pipeline.pixels.positions import GRID_STEP, PositionGrid, grid_nodes
-from pipeline.pixels.restless import restlessness
+from pipeline.pixels.restless import carried, restlessness
 from pipeline.sensor.mosaic import colour_planes
 
 # Blocks of all frames together from which the photon transfer is fitted; more adds time, not accuracy.
@@ -213,7 +213,9 @@ def match_frames(
         for k in range(n):
             offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
         sky[c] = _to_the_edge(_filled(laid[c]), surveys[reference].block, node_x, node_y) + level
-    unrest = restlessness(left[:, colours // 2], scale * np.sqrt(sky_variance[:, colours // 2])).reshape(laid.shape[1:])
+    green = left[:, colours // 2]
+    unrest = restlessness(green, scale * np.sqrt(sky_variance[:, colours // 2])).reshape(laid.shape[1:])
+    unrest = carried(unrest, np.isfinite(green).sum(axis=0).reshape(unrest.shape))
     # beside land, where few frames show sky, it is as restless as next to that
     restless = sample_map(_filled(unrest), surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
     if follow and n > 1:

@@ -208,10 +208,15 @@ class Stack:
         return self.broad.size > 0
 
 
-def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
-    """Read, calibrate, demosaic, resample and match what every frame shows of a tile and its margin."""
+def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = True) -> Stack:
+    """Read, calibrate, demosaic, resample and match what every frame shows of a tile and its margin.
+
+    Parameters
+    ----------
+    settled : bring restless sky to its own mean, which asks for a wider margin
+    """
     restless = scene.matching.restless
-    unquiet = is_unquiet(scene, window)
+    unquiet = settled and is_unquiet(scene, window)
     margin = UNQUIET_MARGIN if unquiet else GROW_MARGIN
     top, left = max(window.top - margin, 0), max(window.left - margin, 0)
     bottom = min(window.top + window.height + margin, scene.shape[0])
@@ -244,7 +249,8 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch) -> Stack:
     if unquiet and k > 1:
         broad = scratch.take("broad", (scene.colours, height, width), np.float32)
         weights = np.ascontiguousarray(scene.matching.weights[members])
-        settle(values[:k], codes[:k], weights, restless, (top, left), broad)
+        land = np.zeros((height, width), np.bool_) if never is None else never
+        settle(values[:k], codes[:k], weights, restless, (top, left), land, broad)
     signal = scratch.take("signal", (scene.colours, height, width), np.float32)
     peak = scratch.take("peak", (scene.colours, height, width), np.float32)
     # in an order of the whole scene's frames, so that those which miss this tile change nothing in it
@@ -268,12 +274,12 @@ class Check:
 
 def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     """Set the frames' residuals in a window against the noise model."""
-    stack = load_stack(scene, window, scratch)
+    # restless sky says nothing of the noise and is left out
+    stack = load_stack(scene, window, scratch, settled=False)
     if stack.never is not None:
         stack.codes[:, stack.never] = NOT_COVERED
     m, members = scene.matching, stack.members
-    if stack.unquiet:
-        stack.codes[:, restless_pixels(m.restless, stack.origin, stack.codes.shape[1:])] = NOT_COVERED
+    stack.codes[:, restless_pixels(m.restless, stack.origin, stack.codes.shape[1:])] = NOT_COVERED
     k = len(members)
     if k < 2:
         nothing = np.zeros(0, np.float32)
