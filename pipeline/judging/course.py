@@ -23,6 +23,7 @@ from pipeline.stars.transparency import Clearness
 
 LAND_NEAR = 0.1  # share of land in a part, above which it is left out
 # Reasons that spoil star images, so that fluxes tell nothing of the sky, unless `cloud` is told beside them.
+DRAWN_OUT = 0.33  # of the star width, that a kick or wind moved them: a twentieth to a sixth of their light is missed
 SPOILED = {"trailed", "out of focus", "underexposed", "damaged", "unreadable"}
 
 
@@ -62,7 +63,7 @@ def scene_course(
         width=_column([f.width_px if f.shape_stars >= SHAPE_STARS else None for f in figures]),
         told=np.array(
             [
-                f.transparency is not None and ("cloud" in given or not SPOILED & set(given))
+                f.transparency is not None and ("cloud" in given or not (SPOILED & set(given) or _drawn_out(f)))
                 for f, given in zip(figures, reasons, strict=True)
             ],
             bool,
@@ -72,6 +73,11 @@ def scene_course(
         lit=lit,
         air_known=any(factor != 1.0 for factor in sky.factor),
     )
+
+
+def _drawn_out(f: Figures) -> bool:
+    """Whether part of the stars' light lies beside what is measured of them, which looks like a thin haze."""
+    return f.excess_px is not None and f.width_px is not None and f.excess_px > DRAWN_OUT * f.width_px
 
 
 def _open_parts(clear: Clearness, sky: Sky) -> NDArray[np.float64]:
