@@ -205,6 +205,33 @@ def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
     assert soften(ground, picture, sky, lit, stars)[field].min() == 1
 
 
+def test_bright_land_beside_a_crown_is_no_gap_where_colours_tell():
+    """Under a green sky gaps among twigs are green: grey land as bright as that stays ground, below a
+    crown whose gaps are given back as planted (common practice: unmixing by known colours)."""
+    rng = np.random.default_rng(12)
+    share = np.zeros((200, 300))
+    share[120:] = 1
+    crown = np.zeros(share.shape, bool)
+    crown[60:120, 100:160] = True
+    share[crown] = np.clip(0.5 + 2.5 * ndimage.gaussian_filter(rng.normal(size=share.shape), 1.2), 0, 1)[crown]
+    green, grey = np.array([150, 350, 200])[:, None, None], np.full((3, 1, 1), 80)
+    texture = 1 + 0.3 * ndimage.gaussian_filter(rng.normal(size=share.shape), 1.2)
+    # a lit patch of 12 px below the skyline
+    texture[122:134, 110:122] = 3.1
+    light = share * grey * np.where(crown, 0.5, texture) + (1 - share) * green
+    picture = (light + rng.normal(0, 4, light.shape)).astype(np.float32)
+    sky = (np.broadcast_to(green, light.shape).astype(np.float32), np.full_like(picture, 9.0))
+    land = (np.broadcast_to(grey, light.shape).astype(np.float32), np.full_like(picture, 18.0))
+    stars = np.zeros(share.shape, bool)
+    stars[90, 130] = stars[115, 116] = True
+    ground = (crown & (ndimage.uniform_filter(share, 3) > 0.1)) | (share > 0.5)
+    soft = soften(ground, picture, sky, land, stars)
+    assert soft[122:].min() == 1
+    inside = ndimage.binary_erosion(crown, iterations=3)
+    error, hard = (np.sqrt(np.mean((m - share)[inside] ** 2)) for m in (soft, ground))
+    assert error < 0.6 * hard
+
+
 def _scatter(count, keep, seed=8):
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, 800, count), rng.uniform(0, 600, count)

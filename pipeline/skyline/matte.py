@@ -71,8 +71,9 @@ def soften(
     share, contrast = _shares(picture, sky, np.where(twiggy, pure, land[0]))
     sure = SURE / np.sqrt(contrast)
     mixed = (contrast > CONTRAST**2) & (share > -2 * sure - 0.1)
-    open_sky = ~ground | (mixed & (share < OPEN))
-    twigs = within & twiggy & (share < SHARED) & ndimage.binary_dilation(open_sky, iterations=NEAR)
+    gap = mixed & ~_lit_land(picture, sky, land[0], share)
+    open_sky = ~ground | (gap & (share < OPEN))
+    twigs = within & twiggy & gap & (share < SHARED) & ndimage.binary_dilation(open_sky, iterations=NEAR)
     band = ndimage.binary_dilation(ground, iterations=BAND) & (deep <= BAND)
     good = (band | twigs) & mixed
     soft = ground.astype(np.float32)
@@ -112,6 +113,27 @@ def _shares(picture: Floats, sky: tuple[Floats, Floats], land: Floats) -> tuple[
         contrast += step**2
     contrast = np.maximum(contrast, np.float32(1e-6))
     return top / contrast, contrast
+
+
+def _lit_land(picture: Floats, sky: tuple[Floats, Floats], land: Floats, share: Floats) -> Bools:
+    """Pixels whose colour tells that they are bright land and no gap: of so much of the ground's light and so much of
+    the sky's as make their colours (least squares), the sky's is less than half of what their level would have it.
+
+    Nothing is told where both have one colour: the sky's part is not known to that.
+    """
+    gg, gs, ss, gp, sp = (np.zeros(share.shape, np.float32) for _ in range(5))
+    for plane, level, sigma, own in zip(picture, *sky, land, strict=True):
+        here, there, value = own / sigma, level / sigma, plane / sigma
+        gg += here * here
+        gs += here * there
+        ss += there * there
+        gp += here * value
+        sp += there * value
+    gg = np.maximum(gg, np.float32(1e-6))
+    # the sky's light that the ground's colour does not account for
+    own_sky = np.maximum(ss - gs * gs / gg, np.float32(1e-6))
+    part = (sp - gs * gp / gg) / own_sky
+    return np.asarray(part + SURE / np.sqrt(own_sky) < (1 - share) / 2)
 
 
 def own_level(plane: Floats, level: Floats, land: Floats, ground: Bools) -> Floats:
