@@ -87,6 +87,7 @@ def strips_of(
 
     One star among a line's thirty pixels is more than most banding. A value counts that lies within `HELD` standard
     deviations of the median of its colour in its block of the frame; of these deviations the banding itself is part.
+    What touches a value above that does not count either: it is the same star's.
     Where less than half of a stretch counts, it is taken for as much of the median as is missing to half.
 
     Parameters
@@ -146,28 +147,34 @@ def _stretch(length: int) -> int:
 @njit(cache=True, nogil=True)
 def _add_strips(stored, one, by_one, other, by_other, middle, reach, across, down, rows, columns):  # type: ignore[no-untyped-def]
     height, width = stored.shape
-    line, counted = np.empty(width, np.float32), np.empty(width, np.float32)
+    # three rows at once: of the one in the middle all that lie beside bright values are known
+    offs, insides = np.zeros((3, width), np.float32), np.zeros((3, width), np.float32)
+    brights = np.zeros((3, width), np.float32)
+    line, counted, lit = np.empty(width, np.float32), np.empty(width, np.float32), np.zeros(width + 2, np.float32)
     numbers = np.zeros((2, width), np.float32)
     half_across, half_down = np.float32(across // 4), np.float32(down // 4)
-    for y in range(height):
-        source = stored[y]
+    for ahead in range(height + 1):
+        off, inside, bright = offs[ahead % 3], insides[ahead % 3], brights[ahead % 3]
+        if ahead < height:
+            block = min(ahead // down, len(columns) - 1)
+            _off_level(
+                stored[ahead], one[min(ahead, len(one)) :], by_one, other[min(ahead, len(other)) :], by_other,
+                middle[block, ahead & 1], reach[block, ahead & 1], off, inside, bright,
+            )  # fmt: skip
+        else:
+            bright[:] = 0
+        if ahead == 0:
+            continue
+        y = ahead - 1
+        off, inside = offs[y % 3], insides[y % 3]
         for x in range(np.uint64(width)):
-            raw = source[x]
-            line[x] = np.uint16((raw >> np.uint16(8)) | (raw << np.uint16(8))) ^ np.uint16(0x8000)
-        if len(one):
-            taken = one[y]
-            for x in range(np.uint64(width)):
-                line[x] -= by_one * taken[x]
-        if len(other):
-            taken = other[y]
-            for x in range(np.uint64(width)):
-                line[x] -= by_other * taken[x]
+            lit[x + np.uint64(1)] = max(brights[0, x], brights[1, x], brights[2, x])
+        for x in range(np.uint64(width)):
+            beside = max(lit[x], lit[x + np.uint64(1)], lit[x + np.uint64(2)])
+            counted[x] = inside[x] * (np.float32(1) - beside)
+            line[x] = off[x] * counted[x]
         block, parity = min(y // down, len(columns) - 1), y & 1
-        level, far = middle[block, parity], reach[block, parity]
-        for x in range(np.uint64(width)):
-            off = line[x] - level[x]
-            inside = np.float32(abs(off) < far[x])
-            line[x], counted[x] = off * inside, inside
+        level = middle[block, parity]
         if y // down < len(columns):
             total, number = columns[block, parity], numbers[parity]
             for x in range(np.uint64(width)):
@@ -187,6 +194,26 @@ def _add_strips(stored, one, by_one, other, by_other, middle, reach, across, dow
             first = stretch * across
             rows[stretch, 0, y] = level[first] + even / max(of_even, half_across)
             rows[stretch, 1, y] = level[first + 1] + odd / max(of_odd, half_across)
+
+
+@njit(cache=True, nogil=True)
+def _off_level(source, one, by_one, other, by_other, level, far, off, inside, bright):  # type: ignore[no-untyped-def]
+    """How far a row's values lie off their blocks' medians, 1 where one counts, and 1 where it is a star's or hot."""
+    width = len(source)
+    for x in range(np.uint64(width)):
+        raw = source[x]
+        off[x] = np.float32(np.uint16((raw >> np.uint16(8)) | (raw << np.uint16(8))) ^ np.uint16(0x8000)) - level[x]
+    if len(one):
+        taken = one[0]
+        for x in range(np.uint64(width)):
+            off[x] -= by_one * taken[x]
+    if len(other):
+        taken = other[0]
+        for x in range(np.uint64(width)):
+            off[x] -= by_other * taken[x]
+    for x in range(np.uint64(width)):
+        inside[x] = np.float32(abs(off[x]) < far[x])
+        bright[x] = np.float32(off[x] >= far[x])
 
 
 def quarters_of(strips: Strips, mono: bool) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
