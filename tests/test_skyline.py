@@ -368,6 +368,30 @@ def test_stars_that_hardly_move_are_no_ground():
     assert ((cells > 0.5) == land)[far].mean() > 0.999
 
 
+@pytest.mark.parametrize("light", [2.0, 15.0])
+def test_a_dark_wood_above_a_sharp_shore_is_no_sky(light):
+    """Tips of trees that thin out over 30 px are an edge full of gaps, and the shore below them has none: stars are
+    reached from the wood sooner than water is, and yet a tenth of the sky's light is no sky."""
+    rng = np.random.default_rng(8)
+    high, wide = 300, 450
+    y, x = np.mgrid[0:high, 0:wide]
+    tips = ndimage.gaussian_filter1d(np.repeat(rng.uniform(110, 150, wide // 5), 5), 1.0)
+    wood = np.clip((y - tips) / 30, 0, 1)
+    water = y > 220 + 3 * np.sin(x / 40)
+    plane = np.where(water, 50, (100 + y / 4) * (1 - wood) + light * wood)
+    plane = ndimage.gaussian_filter(plane, 0.7).astype(np.float32)
+    halves = [np.stack([plane + rng.normal(0, 2, plane.shape).astype(np.float32)] * 2) for _ in range(2)]
+    sx, sy = rng.uniform(2, wide - 2, 5000), rng.uniform(2, high - 2, 5000)
+    open_ = sy < tips[sx.astype(int)] - 3
+    seen = Witnesses(2 * sx[open_] + 0.5, 2 * sy[open_] + 0.5, 20, 0, 60.0)
+    empty = emptiness(seen, (2 * high, 2 * wide))
+    assert empty is not None
+    told = tell(Stills(*halves), seen, empty)
+    assert told.cells is not None, told.why
+    assert (told.cells > 0.5)[(wood > 0.95) | water].mean() > 0.999
+    assert (told.cells > 0.5)[(wood == 0) & ~water].mean() < 0.005
+
+
 def test_two_frames_tell_nothing():
     """Of fewer than three frames nothing is told, and the sentence says so."""
     night = nightscape((), **SMALL)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
-from pipeline.pixels.cells import between, cell_sums, local_plane, smoothed
+from pipeline.pixels.cells import between, cell_sums, local_plane, nearest_known, smoothed
 from pipeline.pixels.mad import MAD_TO_SIGMA
 
 Floats = NDArray[np.float32]
@@ -84,6 +85,35 @@ def apart(sky: tuple[Floats, Floats], land: tuple[Floats, Floats]) -> Bools:
     for s, ss, g, gs in zip(*sky, *land, strict=True):
         total += (g - s) ** 2 / (ss**2 + gs**2)
     return np.asarray(total > len(sky[0]) * APART**2)
+
+
+def darkness(picture: Floats, sky: Bools, side: int) -> Floats | None:
+    """What share of the nearest sky's light each pixel, a square of 3 x 3 about it, shows.
+
+    No plane is drawn on: far from what is known it would go anywhere, and a sky that brightens towards the horizon only
+    makes what stands before it look less dark than it is.
+
+    Parameters
+    ----------
+    picture : (colours, rows, columns) float32 array
+    sky : (rows, columns) bool array, where it is sky for certain
+    side : of the blocks of which the sky's means are taken, pixels
+
+    Returns
+    -------
+    (rows, columns) float32 array, the mean of the colours; None where no block is half sky
+    """
+    number = cell_sums(sky.astype(np.float32), side)
+    known = number >= side**2 / 2
+    if not known.any():
+        return None
+    sums = np.stack([cell_sums(np.where(sky, plane, 0).astype(np.float32), side) for plane in picture])
+    means = nearest_known((sums / np.maximum(number, 1)).astype(np.float32), known)
+    result = np.zeros(picture.shape[1:], np.float32)
+    for plane, mean in zip(picture, means, strict=True):
+        light = between(ndimage.uniform_filter(mean, 3), side, (picture.shape[1], picture.shape[2]))
+        result += ndimage.uniform_filter(plane, 3) / np.maximum(light, np.float32(1e-3))
+    return np.asarray(result / np.float32(len(picture)), np.float32)
 
 
 def _mean_through(values: Doubles, weight: Doubles, reach: float, side: int) -> Doubles:

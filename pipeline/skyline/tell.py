@@ -19,7 +19,7 @@ from pipeline.pixels.cells import cell_sums, nearest_known
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import filled, least_cut, rooted
-from pipeline.skyline.levels import apart, block_side, follow
+from pipeline.skyline.levels import apart, block_side, darkness, follow
 from pipeline.skyline.matte import CELL, soften
 from pipeline.skyline.still import Stills
 from pipeline.skyline.told import Told
@@ -48,6 +48,9 @@ STARS = 5.0
 GROUND_REACH, GROUND_ROUGH = 2.0, 0.2
 # Log odds of a pixel by its level alone: levels are believed little, as neither sky nor ground is quite smooth.
 LEVEL_MOST = 1.0
+# What has no star and less than this share of the light of the nearest sky that has is not followed as the sky's level,
+# and beside sharp edges it is ground: tips of trees are an edge full of gaps, by which a wood would be reached.
+DARK = 0.5
 # What differs from the ground's level may still be ground: a lamp, a wall.
 UNLIKE_MOST = 4.0
 # Levels count so far within the coarse ground, as a share of the picture's longer side.
@@ -107,7 +110,10 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
         return Told(None, 0.0, NO_EDGE)
     away = ~_near_border(coarse, BAND)
     cells = block_side(size)
-    levels = follow(picture, known & ~coarse & away, noise, SKY_REACH, SKY_ROUGH, STARS, cells)
+    sky = known & ~coarse & away
+    light = darkness(picture, sky & (doubt == 0), cells)
+    dark = np.zeros_like(known) if light is None else known & (doubt > 0) & (light < DARK)
+    levels = follow(picture, sky & ~dark, noise, SKY_REACH, SKY_ROUGH, STARS, cells)
     land = follow(picture, coarse & away, noise, GROUND_REACH, GROUND_ROUGH, side=cells)
     if levels is None or land is None:
         return Told(None, 0.0, NO_EDGE)
@@ -118,6 +124,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     by_level[(by_level > 0) & ~edges] = 0
     # and so is a gap in which stars were seen: the sky's level is not followed into it
     by_level[(by_level > 0) & _starry_gaps(known & ~coarse, stars)] = 0
+    by_level[dark & near & edges] = LEVEL_MOST
     odds = evidence + by_level
     coarse = rooted(_coarse_ground(odds, cost, side), roots)
     open_ = _band(coarse, edges, known, side, longer)
