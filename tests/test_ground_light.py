@@ -95,6 +95,17 @@ def test_frames_in_another_light_are_told() -> None:
     assert (told.factors == 1).all()
 
 
+def test_a_flash_over_all_of_the_land_is_told() -> None:
+    """Lightning lights the eighth of 20 frames, and the first, 2.2 times as bright all over, which a factor would make
+    like the others (planted): just these are left out, while the moon comes out of cloud over the last nine."""
+    rng = np.random.default_rng(7)
+    land = rng.uniform(20, 200, (3, 400))
+    light = [1.0] * 11 + [1.3, 1.7] + [2.0] * 7
+    light[0] = light[7] = 2.2
+    told = one_light([land * m + rng.normal(0, 2.0, land.shape) for m in light], 10)
+    assert np.flatnonzero(~told.alike).tolist() == [0, 7]
+
+
 def test_of_a_light_that_changes_for_good_the_frames_of_one_light_are_taken() -> None:
     """A tent shines on a quarter of the land in all of 20 frames; over the last eleven the moon rises to eight times
     the light that was there, and a lamp shines on everything in the third. No factor makes tent and moonlight alike:

@@ -24,6 +24,8 @@ LESS, GAIN_RANGE, BLOCKS_LEAST = 0.9, (0.05, 20.0), 20
 OTHERWISE_BLOCKS, OTHERWISE, OTHERWISE_SHARE = 0.2, 5.0, 0.25
 # Where fewer than this share of the frames are in one light, so many others are tried for the one to begin from.
 MOST, TRIED = 0.7, 24
+# A flash shows the land so many times as bright as each of the frames just before and after it, so many each way.
+FLASH, FLASH_ABOUT = 1.5, 2
 # A picture of fewer frames is not made of those alone: nothing that passes could be told from the land.
 ALIKE_LEAST = 3
 
@@ -43,7 +45,8 @@ def one_light(levels: Sequence[NDArray[np.floating]], reference: int) -> OneLigh
 
     Parameters
     ----------
-    levels : n of (colours, blocks), ADU above black, of the same land; NaN where a frame does not show it
+    levels : n of (colours, blocks), ADU above black, of the same land, in order of time; NaN where a frame does not
+        show it
     reference : the base where nothing tells
     """
     n, green = len(levels), len(levels[0]) // 2
@@ -62,7 +65,18 @@ def one_light(levels: Sequence[NDArray[np.floating]], reference: int) -> OneLigh
         found = [best, *(_from(levels, int(k), noise) for k in tried)]
         # of as many the one that begins from the middle of them
         best = max(found, key=lambda one: (one.alike.sum(), -abs(bright[one.base] - np.nanmedian(bright[one.alike]))))
+    best = replace(best, alike=best.alike & ~_flashes(best))
     return best if best.alike.sum() >= min(ALIKE_LEAST, n) else replace(best, alike=np.ones(n, bool))
+
+
+def _flashes(light: OneLight) -> NDArray[np.bool_]:
+    """Frames, (n,) bool, in which the land is much brighter than before and after: lightning may light all of it alike,
+    and a factor makes such a frame like the others, but it would lift the mean that all are brought to."""
+    bright, flash = 1 / light.factors, np.zeros(len(light.factors), bool)
+    for k, here in enumerate(bright):
+        about = np.concatenate([bright[max(k - FLASH_ABOUT, 0) : k], bright[k + 1 : k + 1 + FLASH_ABOUT]])
+        flash[k] = about.size > 0 and here > FLASH * about.max()
+    return flash & (np.arange(len(flash)) != light.base)
 
 
 def _from(levels: Sequence[NDArray[np.floating]], base: int, noise: float) -> OneLight:
