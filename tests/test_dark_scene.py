@@ -351,6 +351,26 @@ def test_without_darks_hot_pixels_come_from_the_lights(tmp_path):
     assert np.count_nonzero((flags > 0) & ~sensor.hot) <= 4
 
 
+def test_of_three_lights_what_flickers_is_repaired_and_no_star(tmp_path):
+    """Pixels that are hot in one or two of three frames are told in those frames; stars as sharp as lenses draw not."""
+    sensor = Sensor(21, hot=0.0)
+    places = np.random.default_rng(5).integers(8, 312, (60, 2))
+    away = sensor.star_mask(4)
+    places = places[~away[places[:, 0], places[:, 1]]]
+    lights = []
+    for n in range(3):
+        pixels = sensor.expose(sensor.sky(fwhm=2.0), 0.0)
+        some = places[np.arange(len(places)) % 3 <= n]
+        pixels[some[:, 0], some[:, 1]] += 600
+        lights.append(pixels)
+    write(tmp_path, sensor, lights)
+    _, flags = run_scene(tmp_path, darks=False)[:2]
+    assert (flags[places[:, 0], places[:, 1]] > 0).mean() > 0.95
+    flags[places[:, 0], places[:, 1]] = 0
+    assert np.count_nonzero(flags[sensor.star_mask(3)]) <= 1
+    assert np.count_nonzero(flags) <= 5
+
+
 def test_one_light(tmp_path):
     """A lone light gets its factor and the single-frame rule: hot pixels that came since, no star."""
     sensor = Sensor(7)

@@ -43,6 +43,8 @@ PERSISTENCE_FRAMES = 16
 PERSISTENCE_SIGMA = 5.0
 # With one frame a peak of noise persists as well as anything: ask for more.
 SINGLE_SIGMA = 6.0
+# Up to so many frames rejection cannot tell what flickers: in two of three it looks like what is there.
+FEW = 6
 # The least dark factor of a light that has a dark.
 FACTOR_LEAST = 1e-4
 # Lights looked at beside one another, each of which takes two float32 frames of memory.
@@ -233,14 +235,19 @@ def _scene(
             return values, _Watched(mosaic, scale, sky + offset, sigma)
 
         order = sorted(watched)
+        strays: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
         for first in range(0, len(order), AT_ONCE):
             for values, seen in pool.map(look, order[first : first + AT_ONCE]):
                 defects.add_persistence(total, values, seen.sigma)
                 watch.append(seen)
+                if 1 < len(lights) <= FEW:
+                    strays.append(defects.stray_pixels(values, header.cfa))
                 if gathered is not None:
                     gathered.add(seen.mosaic, values, seen.sigma, signal.bias)
     flags = np.zeros(shape, np.uint8) if signal.defects is None else signal.defects.copy()
     _add_persistent(flags, total, watch, signal, header.cfa, hot_sigma, header.full_scale)
+    for place in strays:
+        flags[place] |= defects.UNSTABLE
     return rows, flags, found
 
 
