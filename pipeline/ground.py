@@ -230,7 +230,7 @@ def how(hold: Hold, told: Mapping[str, Any], source: Inputs) -> str:
             text += f" ({told['not_from']})"
     others = len(told["lit_otherwise"])
     if others:
-        text += f", without {count(others, 'frame')} that showed it in another light (a lamp, a car, the moon)"
+        text += f", without {count(others, 'frame')} that showed it in another light (a lamp, a car, a flash, the moon)"
     return text
 
 

@@ -47,7 +47,7 @@ class Clipped:
 
     def __init__(
         self, values: NDArray[np.float32], codes: NDArray[np.uint8], sigma: float = 3.0, scatter: float = 0.05,
-        growing: bool = True, weights: NDArray[np.float32] | None = None,
+        growing: bool = True, weights: NDArray[np.float32] | None = None, lasting: bool = False,
     ) -> None:  # fmt: skip
         n, colours, height, width = values.shape
         nodes = (height // 64 + 4, width // 64 + 4)
@@ -66,7 +66,7 @@ class Clipped:
         if n > 1:
             reject(
                 values, codes, weights, floor, slope, FACTOR[:colours], offsets, members, sky, self.signal, self.peak,
-                share, sigma, (0, 0), np.zeros((0, 0, 0), np.float32), self.mask, unsteady,
+                share, sigma, (0, 0), np.zeros((0, 0, 0), np.float32), self.mask, unsteady, lasting,
             )  # fmt: skip
             if growing:
                 grow(self.mask, unsteady, floor, slope, offsets, members, sky, (0, 0))
@@ -83,6 +83,27 @@ class Clipped:
             self.coverage, self.rejected, self.sums, self.counts, np.zeros((2 + len(plan.pairs), *blocks)), self.tally,
         )  # fmt: skip
         self.inputs = (values, codes, weights, floor, slope, FACTOR[:colours], offsets, members, sky)
+
+
+@pytest.mark.parametrize("lit", [15, 10, 4])
+def test_a_lamp_that_is_lit_in_many_frames_leaves_their_mean_in_all_colours(lit: int) -> None:
+    """Light that falls off over still ground in `lit` of 29 frames (planted, up to 60 times the noise): where that is
+    more than a quarter the picture is the plain mean, in all colours and from pixel to pixel; a passer-by is gone.
+    Taken for passers-by the lit values, or the others, are lost from place to place."""
+    rng = np.random.default_rng(5)
+    size = 64
+    fall = np.exp(-np.hypot(*(np.mgrid[:size, :size] - 31.5)) / 12)
+    glow = SIGMA * np.array([60.0, 35.0, 10.0])[:, None, None] * fall
+    values = SKY + rng.normal(0, SIGMA, (29, 3, size, size)) + (np.arange(29) < lit)[:, None, None, None] * glow
+    whole = np.ascontiguousarray(values.astype(np.float32))
+    # places between pixels of which an interpolation takes nothing but the pixel: its noise is the mosaic's
+    codes = np.full((29, size, size), int(np.argmin(np.abs(FACTOR - 1).max(axis=0))), np.uint8)
+    made = Clipped(whole, codes, lasting=True)
+    near = glow > 8 * SIGMA
+    error = (made.picture - (whole.mean(axis=0) if lit > 7 else SKY))[near] / SIGMA
+    assert np.abs(error).max() < (0.5 if lit > 7 else 1.5)
+    if lit > 7:
+        assert np.abs(Clipped(whole, codes).picture - whole.mean(axis=0))[near].max() > 5 * SIGMA
 
 
 # ---- reference estimators: the table of check-values.md, 8 ----------------------------------------------------------

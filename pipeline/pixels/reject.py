@@ -54,7 +54,7 @@ CLUSTER_SIDE = 7
 @njit(cache=True, nogil=True, error_model="numpy")
 def reject(  # type: ignore[no-untyped-def]
     values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, scatter, sigma, origin, broad,
-    mask, unsteady
+    mask, unsteady, lasting=False
 ):  # fmt: skip
     """Mark values that the noise cannot explain.
 
@@ -74,6 +74,8 @@ def reject(  # type: ignore[no-untyped-def]
     mask : (n, height, width) uint8 array, bits set, `MILD` among them
     unsteady : (height, width) float32 array, filled
         Variance that green was allowed beyond the noise.
+    lasting : bool
+        Values of what stands still: what a quarter of them or more show is no passer-by (`lasting_scatter`).
     """
     n, colours, height, width = values.shape
     frames = offsets.shape[0]  # of the scene: how many of them a tile holds goes by how it is cut
@@ -137,6 +139,8 @@ def reject(  # type: ignore[no-untyped-def]
                             most = np.float32(np.inf)
                         if most > OWN_COUNTS * least:
                             cores[j] = max(min(most, own_scatter(own, variance, keep, low, high)), cores[j])
+                        if lasting:
+                            cores[j] = max(lasting_scatter(own, variance, keep, ratio), cores[j])
                     for k in range(n):
                         variance[k] += cores[j]
                     kept = one_by_one(own, variance, weights, share, ratio, keep, limit)
@@ -199,6 +203,34 @@ def own_scatter(values, variance, keep, low, high):  # type: ignore[no-untyped-d
                 at -= 1
             high[at] = value
     half = np.float32(0.5) * (high[out] - low[out]) / _ENDS[count]
+    return max(half * half - noise / np.float32(count), np.float32(0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def lasting_scatter(values, variance, keep, order):  # type: ignore[no-untyped-def]
+    """Variance of a pixel's values beyond their noise, from how far apart their quartiles lie.
+
+    A lamp that is lit in some of the frames leaves two kinds of values, and neither is wrong: where each is a quarter
+    of them or more the quartiles lie one in either, and half of what they are apart is the scatter about the mean.
+    Else a lonely value of one colour would decide which kind stays there.
+
+    Parameters
+    ----------
+    values, variance : (n,) float32 arrays
+    keep : (n,) bool array
+        Which take part; of fewer than `OWN_MIN` nothing is told.
+    order : (n,) float32 array of scratch
+    """
+    count, noise = 0, np.float32(0)
+    for k in range(len(values)):
+        if keep[k]:
+            order[count] = values[k]
+            noise += variance[k]
+            count += 1
+    if count < OWN_MIN:
+        return np.float32(0)
+    order[:count].sort()
+    half = np.float32(0.5) * (order[count - 1 - count // 4] - order[count // 4])
     return max(half * half - noise / np.float32(count), np.float32(0))
 
 

@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 38,
     "dark": 13,
     "register": 18,
-    "ground": 24,
+    "ground": 25,
     "combine": 34,
     "join": 6,
     "finish": 14,

@@ -171,6 +171,7 @@ class Scene:
     meteors: tuple[Band, ...] = ()  # streaks that stay in the picture
     passes: tuple[Band, ...] = ()  # streaks that are taken out of their frames
     planes: bool = False  # the frames have not moved and are combined as their mosaics' planes (`stack.planes`)
+    lit: bool = False  # the frames lie on the ground, and what is lit in many of them is no passer-by
 
 
 @dataclass(frozen=True)
@@ -312,7 +313,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         reject(
             stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.noise_sky,
             stack.signal, stack.peak, scene.star_scatter, scene.clip_sigma, stack.origin, stack.broad,
-            mask, unsteady,
+            mask, unsteady, scene.lit,
         )  # fmt: skip
         # a tile of two of more frames would be another where it is cut otherwise
         if n == len(members) == 2:

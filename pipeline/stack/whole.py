@@ -132,6 +132,7 @@ def make_ready(
         clip_sigma,
         star_scatter=np.full(colours, SCATTER_DEFAULT, np.float32),
         land=land,
+        lit=lit,
     )
     if planes:
         scene = _in_planes(scene, shared)
