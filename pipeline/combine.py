@@ -19,6 +19,7 @@ from pipeline.config import CombineSettings, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import read_json, replacing, shown, write_json
+from pipeline.pixels.bounds import FULL as SHARE_FULL
 from pipeline.plan import TRAILS_FITS, ScenePlan, read_scene
 from pipeline.scene.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
 from pipeline.sensor.mosaic import MosaicHeader
@@ -228,6 +229,9 @@ def combine(
             rejected[w.top : w.top + w.height, w.left : w.left + w.width] = tile.rejected
             gathered.add(tile)
             progress.advance()
+        full = SHARE_FULL * header["SATURATE"]
+        # the ground's picture stays as it is: no frame shows the sky there
+        writer.fill_rings(coverage > 0, reference.balance, full, colours=scene.colours)
         content = figures.figures(scene, gathered, ready.shared)
         content["noise_scale"] = figures.noise_scale(content)
         if content["noise_scale"] != 1.0:

@@ -20,6 +20,7 @@ from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.cells import cell_sums
 from pipeline.pixels.noise import BLOCK
+from pipeline.pixels.rings import ON_LAND
 from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sky.geometry import Geometry
 from pipeline.skyline.hold import Hold
@@ -27,7 +28,7 @@ from pipeline.stack import figures
 from pipeline.stack.groundfile import FULL, append_mask, picture_header
 from pipeline.stack.land import SHARE_LEAST, Land, land_in
 from pipeline.stack.matching import Matching
-from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic
+from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic, mean_level
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.planes import COLOUR_OF, half_shape, unmoved
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
@@ -161,6 +162,8 @@ def make_ground(
                 writer.write(1, top, left, tile.noise)
                 coverage[top : top + w.height, left : left + w.width] = tile.coverage
                 rejected[top : top + w.height, left : left + w.width] = tile.rejected
+            balance = inputs.frames[inputs.reference].balance
+            writer.fill_rings(coverage > 0, balance, float(mean_level(scene)), ON_LAND, colour_count(inputs.cfa))
             writer.finish(coverage, rejected)
     append_mask(path, np.rint(mask * np.float32(FULL)).astype(np.uint8))
     told = figures.figures(scene, gathered, ready.shared)

@@ -12,9 +12,11 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from pipeline.files import reserve
+from pipeline.pixels.rings import MARGIN, with_rings_filled
 
 _BLOCK = 2880  # FITS 4.0, 3.1
 _PIECE = 2**24  # bytes read and written at once
+_STRIP = 256  # rows of the picture that are looked at for rings at once: large beside what they depend on about them
 _ROWS = 64  # of a piece of compressed numbers: row by row, the usual way, takes three times as long
 
 
@@ -60,6 +62,45 @@ class CombinedWriter:
                 continue
             for i, row in enumerate(rows):
                 os.pwrite(self._file, row, start + 4 * i * width)
+
+    def read(self, which: int, top: int, bottom: int, planes: int = 3) -> NDArray[np.float32]:
+        """Rows of the picture (0) or the noise (1) as they were written: (planes, rows, width)."""
+        height, width = self.shape
+        result = np.empty((planes, bottom - top, width), np.float32)
+        for plane in range(planes):
+            start = self._starts[which] + 4 * (plane * height + top) * width
+            result[plane] = np.frombuffer(os.pread(self._file, 4 * width * (bottom - top), start), ">f4").reshape(
+                -1, width
+            )
+        return result
+
+    def fill_rings(
+        self,
+        shown: NDArray[np.bool_],
+        gains: tuple[float, float, float],
+        full: float,
+        over: float = 0.0,
+        colours: int = 3,
+    ) -> None:
+        """Fill the dark rings about what is bright in the picture, once all of it and of the noise is written.
+
+        Parameters
+        ----------
+        shown, gains, full, over : as of `pixels.rings.with_rings_filled`
+        colours : 1 where all planes hold the same
+        """
+        height = self.shape[0]
+        above = self.read(0, 0, 0, colours)
+        for top in range(0, height, _STRIP):
+            bottom = min(top + _STRIP, height)
+            first, last = top - above.shape[1], min(bottom + MARGIN, height)
+            # the rows above as they were before they were filled
+            planes = np.concatenate([above, self.read(0, top, last, colours)], axis=1)
+            noise = self.read(1, first, last, colours)
+            filled = with_rings_filled(planes, noise, shown[first:last], gains, full, over)
+            if filled is not None:
+                self.write(0, top, 0, filled[:, top - first : bottom - first])
+            above = planes[:, bottom - first - MARGIN : bottom - first]
 
     def scale_noise(self, factor: float) -> None:
         """Multiply all of the noise that was written."""
