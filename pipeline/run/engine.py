@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "decode": 4,
     "grade": 28,
     "judge": 38,
-    "dark": 13,
+    "dark": 14,
     "register": 18,
     "ground": 26,
     "combine": 35,

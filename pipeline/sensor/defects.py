@@ -342,6 +342,8 @@ LINE_BLOCK = 32
 STRIP = 256
 LINE_EDGE = 8
 LINE_BLOCKS = (2, 8, 32)
+# Columns about one that tell how unlike columns are there, by that quantile of their sizes; its value at unit spread.
+LINE_ABOUT, LINE_USUAL, LINE_UNIT = 48, 0.9, 1.645
 # More than this share of the frame is never given up for lines; the strongest go first.
 LINE_SHARE_MAX = 0.01
 
@@ -405,14 +407,16 @@ def bad_columns(
             # a column that is bad in one half only is left to shorter windows
             whole = np.minimum(*(half * np.sign(contrast) for half in halves)) > 0.6 * np.abs(contrast)
             size = np.abs(contrast)
+            # rock and snow before a tripod have columns of their own as well, beside one another
+            unlike = np.maximum(error, _usual_about(size) / LINE_UNIT)
             padded = np.pad(size, 2)
             peak = size > 1.2 * np.maximum(padded[:-4], padded[4:])
             # a trail of stars along the line is as wide as they are
             beside = np.pad(size, 1)
             peak &= np.maximum(beside[:-2], beside[2:]) < LINE_NARROW * size
             peak[: LINE_EDGE - 4] = peak[4 - LINE_EDGE :] = False
-            for x in np.nonzero(peak & whole & (size > max(LINE_SIGMA * error, least)))[0].tolist():
-                found.append((-float(size[x] / error), first, window, x + 4, float(contrast[x])))
+            for x in np.nonzero(peak & whole & (size > np.maximum(LINE_SIGMA * unlike, least)))[0].tolist():
+                found.append((-float(size[x] / unlike[x]), first, window, x + 4, float(contrast[x])))
     budget = max(LINE_SHARE_MAX * total.size, max(total.shape))
     for _, first, window, x, stands_out in sorted(found):
         bottom = height if first + window == blocks else (first + window) * block
@@ -452,6 +456,16 @@ def _beside_contrast(medians: NDArray[np.float32]) -> NDArray[np.float32]:
     contrast = near[:, :, 4] - beside
     broad = np.maximum(np.abs(beside) - 2 * clipped(beside)[1], 0)
     return np.asarray(np.sign(contrast) * np.maximum(np.abs(contrast) - broad, 0), np.float32)
+
+
+def _usual_about(size: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Usual sizes in stretches of `LINE_ABOUT` columns: of a column's own stretch and of the two beside the largest."""
+    number = -(-len(size) // LINE_ABOUT)
+    padded = np.pad(size, (0, number * LINE_ABOUT - len(size)), mode="edge")
+    usual = np.quantile(padded.reshape(number, LINE_ABOUT), LINE_USUAL, axis=1)
+    wide = np.pad(usual, 1, mode="edge")
+    largest = np.maximum(np.maximum(wide[:-2], wide[2:]), usual)
+    return np.asarray(np.repeat(largest, LINE_ABOUT)[: len(size)], np.float32)
 
 
 def _window_tops(height: int, window: int) -> list[int]:
