@@ -250,8 +250,8 @@ def shown_by(frames, rows=False):
 
 
 def test_rocks_that_stand_still_are_no_bad_columns():
-    """Rock and snow over the lowest quarter in 12 frames of a tripod, cracks down and across among them; a column of the
-    sensor that is 1 sigma off is told all the same, where there is sky."""
+    """Rock and snow over the lowest quarter in 12 frames of a tripod, cracks down and across among them; a column of
+    the sensor that is 1 sigma off is told all the same, where there is sky."""
     rng = np.random.default_rng(6)
     land = np.zeros((1024, 500), np.float32)
     for down, across in ((30, 1.2), (1.2, 30), (6, 6)):

@@ -342,7 +342,7 @@ LINE_BLOCK = 32
 STRIP = 256
 LINE_EDGE = 8
 LINE_BLOCKS = (2, 8, 32)
-# Columns about one that tell how unlike columns are there, by that quantile of their sizes; its value at unit spread.
+# Columns about one that tell how unlike columns are there, by that quantile of their sizes; its value of unit spread.
 LINE_ABOUT, LINE_USUAL, LINE_UNIT = 48, 0.9, 1.645
 # More than this share of the frame is never given up for lines; the strongest go first.
 LINE_SHARE_MAX = 0.01
