@@ -22,6 +22,7 @@ from pipeline.judging.verdicts import Figures, Usual, decide
 from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.stars.measure import STAR_DTYPE
+from pipeline.stars.tiles import TILES
 from pipeline.stars.trails import drawn_out
 from pipeline.tables import read_table, table_from_rows, write_table
 from tests.labelled import PITCH_UM, RIGHT, Fault, Setting, make_scene
@@ -140,6 +141,23 @@ def test_without_times_and_scale_the_common_motion_is_still_no_fault():
     rows, notes, _ = judge_scene(bare, replace(scene, look=Look()), JudgeSettings(), None)
     assert aside(rows) == {}
     assert any("drawn out" in note for note in notes) or rows[0]["motion_expected_px"] is None
+
+
+def test_fog_before_lit_land_is_cloud():
+    """A lens that fogged over shows no star, and lit patches of the land below, wide as no star: no kick, no focus."""
+    setting = Setting(14.0, False, 900, frames=12, exposure_s=14.0, interval_s=18.0, ground=0.4)
+    frames, scene = make_scene(setting, 3)
+    fogged = frames[8]
+    deep = fogged.row["height"] * 0.93
+    patches = fogged.stars[:40].copy()
+    patches["x"] = np.linspace(0.1, 0.9, 40) * fogged.row["width"]
+    patches["y"] = deep + np.arange(40) % 5
+    patches["mxx"], patches["mxy"], patches["myy"] = 240.0, 30.0, 200.0
+    patches["saturated"] = False
+    row = {**fogged.row, "stars": 40, "tile_stars": json.dumps(np.zeros(TILES, int).tolist())}
+    frames[8] = Graded(fogged.plan, row, patches)
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert aside(rows) in ({8: "cloud"}, {8: "few stars"})
 
 
 @pytest.mark.parametrize(("number", "focal"), [(1, 14.0), (2, 24.0), (4, 24.0)])

@@ -409,6 +409,12 @@ def test_settings_made_by_hand_are_named() -> None:
     }
 
 
+def test_noise_that_is_not_known_says_why() -> None:
+    """Without figures the sentence holds what `combine` noted."""
+    said = noise_sentence({"frames_kept": 8, "noise_notes": ["Frames differ by more than noise everywhere."]})
+    assert said == "The noise of this scene is not known. Frames differ by more than noise everywhere."
+
+
 def test_a_sensors_own_pattern_is_told_where_it_is_in_no_figure():
     """Of frames that met the same pixels, without flats; not where they moved, nor with flats and darks."""
     figures = {"frames_kept": 26, "noise_frame": 30.0, "noise_combined": 6.0, "sensor_places": 1.62}

@@ -22,9 +22,9 @@ from pipeline.stars.objects import find_objects
 SIDE = 2  # half-size px a side of a block
 STEP = 2 * SIDE  # px of the mosaic
 SIGMA = 3.0  # of the smoothed picture's noise: stars on a streak's way cut it, and what is searched are its pieces
-# Of the range of the blocks about a place, by which a star laid between them is missed, twinkles or swells: so many
-# times what the blocks about are off by on average (a tail of 2 % against it; one of them counts `OFF_MOST` at most),
-# within bounds. Where wind moves trees that is much, among stars of steady frames a twentieth.
+# By how much of the range of the blocks about a place a star laid between them is missed, twinkles or swells: so many
+# times what is missed on average in that part of the picture, where a place counts `OFF_MOST` at most, within bounds.
+# Steady stars come to the lower bound, trees that wind moves to the upper.
 MISSED_TIMES, MISSED, OFF_MOST = 4.0, (0.06, 0.5), 0.3
 NEAR = 16  # blocks a side of the cells over which that is told; 3 x 3 of them count
 RANGE, QUIET = 10.0, 1.5  # times a block's noise: what range tells of it, and what is noise in what it is off by
