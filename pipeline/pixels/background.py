@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 BLOCKS_LONG = 48
 # Samples of each CFA place that a block is measured from, about: its level is then known to 0.08 of a pixel's noise.
 SAMPLES = 256
+# Side of the cells by which pixels are left out, px, and the share of a block that must be left for its level.
+CELL, PART_LEAST = 4, 0.2
 # Values further than this from the middle are left out of a block's level.
 LEVEL_CLIP = 2.5
 # Differences further than this are left out of a block's noise; what a Gaussian loses by it is put back.
@@ -80,6 +82,7 @@ def survey_mosaic(
     saturation: float = np.inf,
     block: int | None = None,
     part: tuple[int, int] | None = None,
+    left_out: NDArray[np.uint8] | None = None,
 ) -> Survey:
     """Measure the sky's level and a pixel's noise in the blocks of a mosaic, from a part of the rows.
 
@@ -97,6 +100,9 @@ def survey_mosaic(
         Block side, px, even.
     part : (first, last), optional
         Rows of the mosaic that are wanted; of blocks that hold none of these nothing is told.
+    left_out : (rows, columns) uint8 array, optional
+        Cells of `CELL` px, 1 where the pixels show what is not to be measured. Of blocks of which less than
+        `PART_LEAST` is left nothing is told.
     """
     block = block or block_size(stored.shape)
     foreign = stored.dtype.byteorder == ">"
@@ -106,6 +112,7 @@ def survey_mosaic(
     first, last = (0, rows) if part is None else (part[0] // block, min(-(-part[1] // block), rows))
     cells = (block // 2) ** 2
     step = max(1, cells // SAMPLES)
+    outside = np.zeros((0, 0), np.uint8) if left_out is None else left_out
     no_dark, no_defects = np.zeros((0, 0), np.float32), np.zeros((0, 0), np.uint8)
     _survey(
         stored.view(np.uint16) if foreign else stored,
@@ -117,6 +124,7 @@ def survey_mosaic(
         np.float32(saturation),
         block,
         step,
+        outside,
         first,
         last,
         level,
@@ -127,13 +135,21 @@ def survey_mosaic(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _survey(  # type: ignore[no-untyped-def]
-    stored, foreign, black, dark, scale, defects, saturation, block, step, first, last, level, variance
+    stored, foreign, black, dark, scale, defects, saturation, block, most_step, outside, first, last, level, variance
 ):
     cells = block // 2
-    buffer = np.empty(cells * ((cells + step - 1) // step), np.float32)
+    buffer = np.empty(cells * cells, np.float32)
     steps = np.empty(len(buffer), np.float32)
     for i in range(first, last):
         for j in range(level.shape[1]):
+            step = most_step
+            if outside.size > 0:
+                part = outside[i * block // CELL : (i + 1) * block // CELL, j * block // CELL : (j + 1) * block // CELL]
+                share = 1 - part.sum() / part.size
+                if share < PART_LEAST:
+                    continue
+                # as many samples from fewer pixels
+                step = max(1, int(most_step * share))
             for place in range(4):
                 count, pairs = 0, 0
                 # the rows sampled differ from block to block, so that no banding of the sensor falls in with them
@@ -150,6 +166,8 @@ def _survey(  # type: ignore[no-untyped-def]
                         if dark.size > 0:
                             value -= scale * dark[y, x]
                         if defects.size > 0 and defects[y, x] != 0:
+                            good = False
+                        if outside.size > 0 and outside[y // CELL, x // CELL] != 0:
                             good = False
                         if good:
                             buffer[count] = value

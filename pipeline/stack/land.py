@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from pipeline.pixels.background import Survey
+from pipeline.pixels.background import CELL as SURVEY_CELL
 from pipeline.pixels.cells import any_in_cells
 from pipeline.pixels.hidden import CELL, NOTHING, WHOLE, hide_plane, shown_in_cells
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
@@ -20,6 +20,8 @@ Bools = NDArray[np.bool_]
 
 # A pixel of which more than this is ground counts as ground, of which less as sky.
 SHARE_LEAST = 0.02
+# Side of the squares in which it is told whether cells of a frame must be looked at one by one, px.
+BROAD_PX = 64
 # How far a value reaches that is demosaiced (2 px) and resampled (3 px, of which the outer lobes carry a few per cent).
 REACH_PX = 4
 
@@ -89,15 +91,15 @@ class Area:
             shown_in_cells(sums, self.side, grid.shift, shown)
         return result
 
-    def at(self, frame: str, x: ArrayLike, y: ArrayLike) -> NDArray[np.bool_]:
-        """Whether places in a frame, px, are some of it or next to it."""
+    def at(self, frame: str, x: ArrayLike, y: ArrayLike, unknown: bool = False) -> NDArray[np.bool_]:
+        """Whether places in a frame, px, are some of it or next to it; `unknown` where that is not known."""
         xs, ys = self.standing.to_reference(frame, x, y)
         known = np.isfinite(xs) & np.isfinite(ys)
         i, j = (
             np.clip((np.where(known, v, 0) + self.margin + 0.5) // self.side, 0, size - 1).astype(int)
             for v, size in zip((ys, xs), self.near.shape, strict=True)
         )
-        return np.asarray(known & (self.near[i, j] > 0))
+        return np.asarray(np.where(known, self.near[i, j] > 0, unknown))
 
     def about(self, frame: str, x: ArrayLike, y: ArrayLike, reach: float) -> tuple[Bools, Bools]:
         """Whether there is some within so many px of places in a frame; and where that is known.
@@ -178,11 +180,18 @@ class Land:
             top // CELL : (top + height - 1) // CELL + 1, left // CELL : (left + width - 1) // CELL + 1
         ]
 
-    def free_blocks(self, number: int, frame: str, survey: Survey) -> NDArray[np.bool_]:
-        """(rows, columns) of the blocks of a frame's survey that hold none of it."""
-        x, y = np.meshgrid(*survey.centres())
-        some, known = self.areas[number].about(frame, x, y, survey.block / 2)
-        return np.asarray(known & ~some)
+    def left_out(self, number: int, frame: str, shape: tuple[int, int]) -> NDArray[np.uint8]:
+        """Cells of a frame of (height, width) that show it, or where that is not known: (rows, columns), 1 or 0."""
+        rows, columns = -(-shape[0] // SURVEY_CELL), -(-shape[1] // SURVEY_CELL)
+        out = np.zeros((rows, columns), np.uint8)
+        # cell by cell only where there is some about
+        wide = BROAD_PX // SURVEY_CELL
+        x, y = np.meshgrid(*(np.arange(-(-n // wide)) * BROAD_PX + (BROAD_PX - 1) / 2 for n in (columns, rows)))
+        some, known = self.areas[number].about(frame, x, y, BROAD_PX / 2)
+        i, j = np.nonzero(np.kron(some | ~known, np.ones((wide, wide), bool))[:rows, :columns])
+        middle = (SURVEY_CELL - 1) / 2
+        out[i, j] = self.areas[number].at(frame, j * SURVEY_CELL + middle, i * SURVEY_CELL + middle, unknown=True)
+        return out
 
 
 def land_in(

@@ -85,12 +85,12 @@ def make_ready(
     rows = land.rows() if lit and land is not None else None
     with ThreadPoolExecutor(threads) as pool:
         surveys = []
-        for survey in pool.map(lambda k: survey_of(inputs, k, rows), range(n)):
+        for survey in pool.map(lambda k: survey_of(inputs, k, rows, land), range(n)):
             surveys.append(survey)
             tell()
     parts = None
     if land is not None:
-        parts = [land.free_blocks(k, frame.id, surveys[k]) for k, frame in enumerate(inputs.frames)]
+        parts = [np.isfinite(survey.level).all(axis=2) for survey in surveys]
         if not parts[inputs.reference].any():
             parts = None
     if lit:
@@ -235,8 +235,8 @@ def _transfer(inputs: Inputs, threads: int) -> PhotonTransfer:
         return line_through(pool.map(look, pairs))
 
 
-def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None) -> Survey:
-    """Measure one frame's sky in blocks, those that hold any of these rows or all."""
+def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None, land: Land | None = None) -> Survey:
+    """Measure one frame's sky in blocks, those that hold any of these rows or all, without what is to be left out."""
     frame, c = inputs.frames[number], inputs.calibration
     dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale, banding=frame.banding)
     survey = survey_mosaic(
@@ -249,6 +249,7 @@ def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None) 
         frame.header.saturation,
         block_size(frame.shape),
         rows,
+        None if land is None else land.left_out(number, frame.id, frame.shape),
     )
     if c.dark_blocks is not None:
         survey = replace(survey, dark=np.float32(frame.dark_scale) * c.dark_blocks)
