@@ -91,13 +91,28 @@ def test_holes_are_filled_unless_stars_or_levels_say_sky():
     odds = np.zeros((40, 40), np.float32)
     odds[15:18, 5:8] = odds[20:35, 20:35] = -1
     stars = np.zeros((40, 40), bool)
-    result = filled(ground, odds, stars, 20)
+    bright = np.zeros_like(ground)
+    result = filled(ground, odds, stars, 20, bright)
     assert not result[:10].any()
     assert not result[15:18, 5:8].any()
     assert result[15:18, 15:18].all()
     assert result[20:35, 20:35].all()
     stars[30, 30] = True
-    assert not filled(ground, odds, stars, 20)[20:35, 20:35].any()
+    assert not filled(ground, odds, stars, 20, bright)[20:35, 20:35].any()
+
+
+def test_a_dark_place_in_bright_ground_is_no_gap_unless_stars_were_seen_in_it():
+    """Rock in moonlit snow looks like sky; between it and the sky decide stars alone."""
+    ground = np.ones((40, 40), bool)
+    ground[:10] = ground[15:18, 5:8] = ground[15:18, 15:18] = False
+    odds = np.full((40, 40), -1, np.float32)
+    stars, bright = np.zeros((40, 40), bool), np.ones((40, 40), bool)
+    stars[16, 16] = True
+    result = filled(ground, odds, stars, 20, bright)
+    assert result[15:18, 5:8].all()
+    assert not result[15:18, 15:18].any()
+    bright[:, :12] = False
+    assert not filled(ground, odds, stars, 20, bright)[15:18, 5:8].any()
 
 
 def _picture(line, noise=1.0, seed=2):

@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 38,
     "dark": 14,
     "register": 18,
-    "ground": 27,
+    "ground": 28,
     "combine": 36,
     "join": 6,
     "finish": 14,

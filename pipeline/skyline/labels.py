@@ -87,14 +87,18 @@ def rooted(ground: Bools, roots: Bools) -> Bools:
     return np.asarray(holds[labels])
 
 
-def filled(ground: Bools, odds: Floats, stars: Bools, most: int) -> Bools:
+def filled(ground: Bools, odds: Floats, stars: Bools, most: int, bright: Bools) -> Bools:
     """Ground without holes: a region of sky is one where stars were seen, or a gap that looks like sky.
+
+    Where the ground is brighter than the sky its dark places look like gaps: rock in snow, shadow under a lamp. To call
+    such a gap ground does no harm but to the few stars that pass behind it.
 
     Parameters
     ----------
     ground, odds : as of `least_cut`
     stars : (rows, columns) bool array, where stars were seen
     most : pixels of the largest gap that is believed to be sky because it looks it (its mean odds below -1/2)
+    bright : (rows, columns) bool array, where the ground about is brighter than the sky
     """
     labels, count = ndimage.label(~ground)
     if count < 2:
@@ -103,7 +107,8 @@ def filled(ground: Bools, odds: Floats, stars: Bools, most: int) -> Bools:
     level = np.bincount(labels.ravel(), weights=odds.ravel(), minlength=count + 1)
     starry = np.zeros(count + 1, bool)
     starry[labels[stars]] = True
-    gaps = (sizes <= most) & (level < -0.5 * sizes)
+    before_bright = np.bincount(labels.ravel(), weights=bright.ravel(), minlength=count + 1)
+    gaps = (sizes <= most) & (level < -0.5 * sizes) & (before_bright < 0.5 * sizes)
     keep = gaps | starry | (sizes >= sizes[1:].max())
     keep[0] = True
     return np.asarray(ground | ~keep[labels])

@@ -129,7 +129,8 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     coarse = rooted(_coarse_ground(odds, cost, side), roots)
     open_ = _band(coarse, edges, known, side, longer)
     ground = rooted(least_cut(odds, *_borders(cost), open_, coarse), roots)
-    ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]))
+    bright = land[0].sum(axis=0) > levels[0].sum(axis=0)
+    ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]), bright)
     halves = tuple(half / noise[:, None, None] / np.sqrt(2) for half in (stills.first, stills.second))
     kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
     if not kept.any():

@@ -90,7 +90,7 @@ def make_ready(
             tell()
     parts = None
     if land is not None:
-        parts = [np.isfinite(survey.level).all(axis=2) for survey in surveys]
+        parts = [np.asarray(np.isfinite(survey.level).all(axis=2), np.bool_) for survey in surveys]
         if not parts[inputs.reference].any():
             parts = None
     if lit:
