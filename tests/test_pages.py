@@ -424,3 +424,15 @@ def test_a_sensors_own_pattern_is_told_where_it_is_in_no_figure():
     assert "no flats and no darks" in noise_sentence(figures)
     for more in ({"sensor_places": 20.0}, {"flats": {"used": True}, "darks": {"camera_subtracted": True}}):
         assert "has of its own" not in noise_sentence(figures | more)
+
+
+def test_a_tracker_that_drifts_asks_for_its_axis() -> None:
+    """4,500 arcsec an hour at 44 arcsec a pixel are 0.85 px in 30 s (elementary); within its errors: nothing."""
+    mount = {"kind": "tracked", "drift_arcsec_h": [2700.0, 3600.0, 10.0], "drift_sigma_arcsec_h": 100.0}
+    figures = {**SOUND, "mount": mount, "pixel_scale_arcsec": 44.0, "exposure_s": 30.0}
+    (item,) = [i for i in advise(figures, {}) if i.head == "Align the tracker on the pole"]
+    assert "0.85" in item.text
+    unsure = {**mount, "drift_sigma_arcsec_h": 2000.0}
+    for other in (unsure, {**mount, "kind": "tripod"}, {**mount, "drift_arcsec_h": [200.0, 100.0, 0.0]}):
+        heads = [i.head for i in advise({**figures, "mount": other}, {})]
+        assert "Align the tracker on the pole" not in heads

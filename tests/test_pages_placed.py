@@ -68,6 +68,9 @@ def test_a_tracker_in_words():
     assert facts["polar axis"] == "0.50° ± 0.02° from the pole: 0.30° too low, 0.40° too far east"
     assert facts["drift of the picture"] == "500″ ± 20″ an hour (50\u202fpx)"
     assert facts["tracking rate"] == "0.10% too slow"
+    assert "jumped" not in facts
+    jumped = mount_facts(_figures(learned={**learned, "knocks": [1]}))
+    assert dict(jumped)["jumped"].startswith("before ")
     loose = {**learned, "polar_error_sigma_deg": 0.3}
     assert "too little to tell" in dict(mount_facts(_figures(learned=loose)))["polar axis"]
     # dithers at random make slopes of their own
@@ -105,6 +108,7 @@ def test_a_scene_that_was_not_found_on_the_sky_says_why():
     wide = unsolved_note({"solved": False, "field_deg": [100.4, 77.3], "frames_kept": 9}) or ""
     assert "may not lie on one another" in wide
     assert "may not lie" not in (unsolved_note({"solved": False, "field_deg": [40.0, 30.0], "frames_kept": 9}) or "")
+    assert "size of their pixels" in (unsolved_note({"solved": False, "focal_mm": 200.0}) or "")
     assert "no focal length" in (unsolved_note({"solved": False, "field_deg": None}) or "")
     camera = {"mirrored": False, "fisheye": True}
     lens = dict(lens_facts(_figures(solved=True, camera=camera)))

@@ -354,6 +354,8 @@ def test_the_reference_is_sharp_clear_and_near_the_middle():
     assert rank(rows | {"n3": {"fwhm_px": 2.2, "transparency": 1.0}}, lists)[0] == "n3"
     assert rank(rows | {"n2": {"fwhm_px": 2.5, "transparency": 0.7}}, lists)[0] in ("n1", "n3")
     assert rank(rows | {"n2": {"fwhm_px": None, "transparency": None}}, lists)[0] in ("n1", "n3")
+    clouded = {"fwhm_px": 2.5, "transparency": 1.0, "cloud_fraction": 0.14}
+    assert rank(rows | {"n2": clouded}, lists)[0] in ("n1", "n3")
     by_hand = {"fwhm_px": 2.2, "transparency": 1.0, "margin": -0.4}
     assert rank(rows | {"n2": by_hand}, lists)[-1] == "n2"
 

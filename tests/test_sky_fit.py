@@ -249,7 +249,34 @@ def test_the_mount_is_read_off_the_attitudes():
     assert 0 < figures["polar_error_sigma_deg"] < 0.1
     assert figures["polar_error_up_deg"] == pytest.approx(0.5, abs=0.05)
     assert abs(figures["polar_error_east_deg"]) < 0.1
+    assert figures["knocks"] == []
     assert mount_figures(result.bundle.attitudes[:1], seconds[:1], axes, None) == {"mount": None}
+
+
+def test_a_slipping_tracker_is_no_polar_error():
+    """Two slips, of 5 and 10 arcmin in 17 minutes, change neither the polar error of 0.3 degrees nor its errors."""
+    rng = np.random.default_rng(8)
+    seconds = np.arange(-17, 17) * 31.0
+    axis = Rotation.from_rotvec([np.radians(0.3), 0, 0]).as_matrix() @ [0.0, 0.0, 1.0]
+    # the tracker turns about its own axis at the sidereal rate, the sky about the pole: what is left turns the camera
+    rate = 15.041067 * np.pi / 648000
+    left = Rotation.from_rotvec(np.outer(seconds * rate, [0.0, 0.0, 1.0])) * Rotation.from_rotvec(
+        np.outer(-seconds * rate, axis)
+    )
+    start = Rotation.from_euler("xyz", [0.4, -0.7, 1.1])
+    held = start * left
+    # to 1 arcsec
+    held = Rotation.from_rotvec(rng.normal(0, np.pi / 648000, (len(seconds), 3))) * held
+    calm = mount_figures(held.as_matrix(), seconds, np.eye(3), None)
+    assert calm["mount"] == "tracked"
+    assert calm["polar_error_deg"] == pytest.approx(0.3, abs=0.01)
+    slip = np.zeros((len(seconds), 3))
+    slip[11:] += [300 * np.pi / 648000, 0, 0]
+    slip[24:] += [0, -600 * np.pi / 648000, 0]
+    slipped = mount_figures((Rotation.from_rotvec(slip) * held).as_matrix(), seconds, np.eye(3), None)
+    assert slipped["knocks"] == [11, 24]
+    assert slipped["polar_error_deg"] == pytest.approx(0.3, abs=0.02)
+    assert slipped["polar_error_sigma_deg"] < 0.02
 
 
 @pytest.mark.parametrize(("mm", "limit"), [(14, 0.5), (24, 0.3), (135, 0.3)])

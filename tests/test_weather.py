@@ -271,3 +271,25 @@ def test_light_that_wanders_and_dims_no_star_is_a_glow() -> None:
     assert lit[0].sky_most == pytest.approx(2.0)
     assert lit[0].share_most == pytest.approx(3 / 8)
     assert [event.cause for event in weather(curtain(0.5))] == ["broken cloud"]
+
+
+def test_parts_behind_thick_cloud_count_though_no_star_tells_of_them() -> None:
+    """A thick cloud hides all stars of a quarter of the parts: the event holds all frames that it crossed, and its
+    share."""
+    rng = np.random.default_rng(4)
+    n, grid = 24, (6, 8)
+    parts = 1 + rng.normal(0, 0.01, (n, *grid))
+    cloud = slice(10, 16)
+    parts[cloud, :, :2] = np.nan
+    parts[cloud, :, 2] = 0.9
+    share = np.where((np.arange(n) >= 10) & (np.arange(n) < 16), 0.3, 0.0)
+    nothing = np.full(n, np.nan)
+    course = Course(
+        seconds=np.arange(n) * 30.0, clear=np.full(n, 0.99), share=share, parts=parts, sky=nothing,
+        sky_parts=np.full((n, *grid), np.nan), width=np.full(n, 2.5), told=np.ones(n, bool), sun=None, moon=None,
+        lit=None, air_known=False,
+    )  # fmt: skip
+    events = weather(course)
+    assert [e.cause for e in events] == ["broken cloud"]
+    assert events[0].frames == tuple(range(10, 16))
+    assert events[0].share_most == pytest.approx(0.25)

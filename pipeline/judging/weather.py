@@ -115,9 +115,15 @@ def _light(course: Course) -> _Light:
     struck = rel < -limit
     there = np.isfinite(rel)
     count = there.sum(axis=1)
-    # where few parts tell, the places do
+    # where few parts tell, the places do; what they lack in most frames alike, behind trees, is no cloud
+    own = course.share
+    if np.isfinite(own).any():
+        own = np.maximum(own - np.nanmedian(own), 0.0)
     enough = count >= max(4.0, MOST_TELL * known.sum())
-    share = np.where(enough, struck.sum(axis=1) / np.maximum(count, 1), course.share)
+    share = np.where(enough, struck.sum(axis=1) / np.maximum(count, 1), own)
+    # a part behind thick cloud tells nothing, and lacks among those struck
+    most = (struck.sum(axis=1) + known.sum() - count) / max(known.sum(), 1)
+    share = np.fmax(share, np.minimum(own, most))
     even = np.zeros(n, bool)
     for k in range(n):
         values = rel[k][there[k]]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,13 +13,17 @@ from pipeline.sky import exposure
 
 # A drift below this cannot be seen beside the width of a star: at FWHM 2.5 px it adds 4 % to one axis (check: L^2/12).
 DRIFT_SEEN_PX = 1.5
+TRACKER_SEEN_PX, TRACKER_SURE = (
+    0.5,
+    3.0,
+)  # what a tracker lets the picture drift in a frame, and its standard deviations
 FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focus, haze or a lens wide open
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
 DARKS_COST = 1.10  # more noise than this through the master is worth more darks
 SKY_CHANGED = 0.2  # where the sky itself changed over more of the picture, its changes are in the noise measured
 NOISE_EXCESS = 1.10  # more than this over theory is worth a sentence
-SHARE_SEEN = 0.10  # a reason that costs this share of the frames is worth a sentence
+SHARE_SEEN = 0.05  # a reason that costs this share of the frames is worth a sentence
 SATURATED_SEEN = 0.002
 
 
@@ -56,6 +60,7 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int], clock: str = 
     found = int(figures.get("frames_found") or 0)
     parts = [
         *_trailing(figures, reasons, found),
+        *_tracking(figures),
         *_focus(figures, reasons, found),
         *_darks(figures),
         *_frames(figures),
@@ -122,6 +127,30 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
             )
         )
     return result
+
+
+def _tracking(figures: Mapping[str, Any]) -> list[Advice]:
+    """What to do about a tracker that lets the picture drift."""
+    mount, scale, time = figures.get("mount"), _value(figures, "pixel_scale_arcsec"), _value(figures, "exposure_s")
+    if not isinstance(mount, Mapping) or mount.get("kind") != "tracked" or not scale or not time:
+        return []
+    drift = mount.get("drift_arcsec_h")
+    if not isinstance(drift, Sequence) or len(drift) != 3:
+        return []
+    speed, unsure = math.hypot(drift[0], drift[1]), _value(mount, "drift_sigma_arcsec_h") or 0.0
+    moved = speed / 3600 * time / scale
+    if moved < TRACKER_SEEN_PX or speed < TRACKER_SURE * unsure:
+        return []
+    return [
+        Advice(
+            "Align the tracker on the pole",
+            f"The picture drifted by {number(speed / scale, 'px', digits=2)} an hour, "
+            f"{number(moved, 'px', digits=2)} in each frame of {setting(time, 's')}: the stars are drawn out by it, "
+            "and the frames' common field shrinks. Set the tracker's axis on the pole anew "
+            "once the camera is mounted and aimed, tighten what can turn, and "
+            "see that nothing gives way as it turns.",
+        )
+    ]
 
 
 def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:

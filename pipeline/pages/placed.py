@@ -133,9 +133,11 @@ def unsolved_note(figures: Mapping[str, Any]) -> str | None:
     if figures.get("solved") is not False:
         return None
     text = "This scene was not found in the star catalogue, so it has no sky coordinates and no constellation: "
-    field = figures.get("field_deg")
+    field, focal = figures.get("field_deg"), figures.get("focal_mm")
     if not field:
-        return text + "its frames name no focal length, and none that was tried fits their stars, or they show too few."
+        lacks = "name a focal length but not the size of their pixels" if focal else "name no focal length"
+        tried = "none that was tried" if not focal else "no size that was tried"
+        return text + f"its frames {lacks}, and {tried} fits their stars, or they show too few."
     wide, high = sorted(field, reverse=True)
     size = f"{number(wide, '°', digits=2)} by {number(high, '°', digits=2)}"
     if wide < NARROW_DEG:
@@ -265,11 +267,7 @@ def _tripod(mount: Mapping[str, Any], scale: Any) -> Facts:
             text += f": {number(shift, 'px', digits=2)} an hour in the middle of the frame"
             text += ", taken out" if shift >= CREEP_PX_H else ", nothing to mind"
         facts.append(("creep of the camera", text))
-    knocked = mount.get("knocked_before")
-    if isinstance(knocked, Sequence) and knocked:
-        facts.append(
-            ("knocked", f"before {', '.join(map(str, knocked[:NAMED]))}{' and others' if len(knocked) > NAMED else ''}")
-        )
+    facts += _knocked(mount, "knocked")
     turned = [mount.get("sidereal_ratio"), mount.get("pole_offset_arcmin")]
     if _numbers(turned, 2):
         rate, off = number(turned[0], "×", decimals=4), number(turned[1], "′", digits=2)
@@ -308,12 +306,21 @@ def _tracker(mount: Mapping[str, Any], scale: Any) -> Facts:
         if isinstance(mount.get("drift_scatter_arcsec"), (int, float)):
             text += f", {number(mount['drift_scatter_arcsec'], '″', decimals=0)} rms about it (the worm, dithers)"
         facts.append(("drift of the picture", text))
+    facts += _knocked(mount, "jumped")
     rate = mount.get("rate_error")
     unsure = mount.get("rate_error_sigma")
     least = max(RATE_ERROR_MIN, SURE_SIGMAS * unsure if isinstance(unsure, (int, float)) else 0.0)
     if isinstance(rate, (int, float)) and abs(rate) >= least:
         facts.append(("tracking rate", f"{percent(abs(rate), 2)} too {'fast' if rate > 0 else 'slow'}"))
     return facts
+
+
+def _knocked(mount: Mapping[str, Any], word: str) -> Facts:
+    """Before which frames it was."""
+    knocked = mount.get("knocked_before")
+    if not isinstance(knocked, Sequence) or not knocked:
+        return []
+    return [(word, f"before {', '.join(map(str, knocked[:NAMED]))}{' and others' if len(knocked) > NAMED else ''}")]
 
 
 def _numbers(values: Any, n: int) -> TypeGuard[Sequence[float]]:

@@ -335,7 +335,8 @@ def rank(rows: Mapping[str, Mapping[str, Any]], lists: Mapping[str, FrameStars])
 
     Parameters
     ----------
-    rows : figures of `verdicts.ecsv` by frame; `fwhm_px`, `transparency` and `margin` are used where they are
+    rows : figures of `verdicts.ecsv` by frame; `fwhm_px`, `transparency`, `cloud_fraction` and `margin` are used where
+        they are
     lists : star lists in order of time
     """
     ids = list(lists)
@@ -349,9 +350,11 @@ def rank(rows: Mapping[str, Mapping[str, Any]], lists: Mapping[str, FrameStars])
     cost = np.where(np.isfinite(size), size / typical, 1.5)
     best_clear = float(np.nanmax(clear)) if np.isfinite(clear).any() else np.nan
     lost = np.where(np.isfinite(clear), np.maximum(0.0, CLEAR - clear / best_clear), 0.0)
+    # the whole picture is brought to its light, clouded parts included
+    cloud = np.nan_to_num(np.array([figure(rows.get(i, {}), "cloud_fraction") for i in ids]))
     few = np.maximum(0.0, 0.7 - counts / max(float(np.median(counts)), 1.0))
     away = np.abs(np.linspace(-1.0, 1.0, len(ids))) if len(ids) > 1 else np.zeros(1)
-    cost = cost + CLOUD_COST * (lost + few) + MIDDLE_COST * away**2
+    cost = cost + CLOUD_COST * (lost + few + cloud) + MIDDLE_COST * away**2
     against = np.array([figure(rows.get(i, {}), "margin") < 0 for i in ids])
     return [ids[n] for n in np.lexsort((np.round(cost, 9), against))]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -18,9 +19,11 @@ ARCSEC = np.pi / 648000
 STILL = 0.15
 # Below this many seconds between first and last frame a rate is not worth a figure.
 SHORTEST_S = 60.0
-# A tripod was knocked between two frames where it turned by this much more than it usually does from frame to frame:
+# A camera was knocked between two frames where it turned by this much more than it usually does from frame to frame:
 # arcsec, and times the usual scatter.
 KNOCK_ARCSEC, KNOCK_SIGMAS = 30.0, 10.0
+# More jumps than this share of the frames of a tracker are dithers.
+JUMPS_MOST = 0.15
 
 
 def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floats | None) -> dict[str, Any]:
@@ -37,14 +40,16 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     -------
     dict
         `mount`: "tripod", "tracked", or None where neither fits.
-        For a tripod: `creep_arcsec_h` (rotation about the camera's X, Y, Z) and `creep_scatter_arcsec`; `knocks`
-        (positions of the frames before which it was knocked; the rates are those of the longest run between two);
-        `pole_offset_arcmin` (of the axis about which the stars were seen to turn from the Earth's) and
-        `sidereal_ratio` (its rate over the sidereal).
+        `knocks`: positions of the frames before which it was knocked, or a tracker slipped; a tracker's dithers are
+        none.
+        For a tripod: `creep_arcsec_h` (rotation about the camera's X, Y, Z) and `creep_scatter_arcsec`, of the longest
+        run between two knocks; `pole_offset_arcmin` (of the axis about which the stars were seen to turn from the
+        Earth's) and `sidereal_ratio` (its rate over the sidereal).
         For a tracker: `polar_error_deg` with `polar_error_sigma_deg`, `polar_error_up_deg`, `polar_error_east_deg`
         (of its axis from the pole above the horizon: towards the zenith, towards the east; None without a zenith),
         `rate_error` (relative), `drift_arcsec_h`, `drift_scatter_arcsec`; `rate_error_sigma`, `drift_sigma_arcsec_h`
-        (standard deviations that the scatter about the straight line, dithers above all, leaves them).
+        (standard deviations that the scatter about the straight line leaves them). The rates are those between jumps:
+        one line for each run of frames, all of one slope.
     """
     nothing: dict[str, Any] = {"mount": None}
     if len(seconds) < 2 or np.ptp(seconds) < SHORTEST_S:
@@ -55,15 +60,16 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     ground = attitudes @ axes.T @ turn
     by_stars = Rotation.from_matrix(attitudes @ attitudes[middle].T).as_rotvec() / ARCSEC
     knocks = _knocks(ground, hours)
+    jumps = _knocks(attitudes, hours)
     calm = _longest(knocks, seconds)
     by_ground = Rotation.from_matrix(ground[calm] @ ground[calm][0].T).as_rotvec() / ARCSEC
-    creep, creep_scatter = _rate(hours[calm], by_ground)
-    drift, drift_scatter = _rate(hours, by_stars)
+    creep, creep_scatter, _ = _rate(hours[calm], by_ground)
+    drift, drift_scatter, lever_h = _rate(hours, by_stars, jumps)
     sidereal = SIDEREAL_RATE * 3600 / ARCSEC
     pole = axes[2]
     if np.linalg.norm(creep) < STILL * sidereal:
         in_sky = Rotation.from_matrix(attitudes[calm][0].T @ attitudes[calm]).as_rotvec()
-        rate, _ = _rate(seconds[calm], in_sky)
+        rate, _, _ = _rate(seconds[calm], in_sky)
         speed = float(np.linalg.norm(rate))
         if speed == 0.0:  # frames whose clock stood still
             return nothing
@@ -80,9 +86,8 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         }
     if np.linalg.norm(drift) < STILL * sidereal:
         in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
-        rate, scatter = _rate(seconds, in_sky)
-        # of a slope across the pole (two of three components), from what the straight line leaves
-        lever = max(float(np.linalg.norm(seconds - seconds.mean())), 1e-9)
+        rate, scatter, lever = _rate(seconds, in_sky, jumps)
+        # of a slope across the pole (two of three components), from what the straight lines leave
         spread = scatter * np.sqrt(2 / 3) / lever
         off = rate / SIDEREAL_RATE
         along = float(off @ pole)
@@ -98,6 +103,7 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
                 east = round(side * float(np.degrees(across @ np.cross(pole, toward))), 4)
         return {
             "mount": "tracked",
+            "knocks": [int(k) for k in jumps] if len(jumps) <= JUMPS_MOST * len(seconds) else [],
             "polar_error_deg": round(float(np.degrees(np.linalg.norm(across))), 4),
             "polar_error_sigma_deg": round(float(np.degrees(spread / SIDEREAL_RATE)), 4),
             "polar_error_up_deg": up,
@@ -106,17 +112,18 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
             "rate_error_sigma": round(float(scatter * np.sqrt(1 / 3) / lever / SIDEREAL_RATE), 6),
             "drift_arcsec_h": [round(float(d), 2) for d in drift],
             "drift_scatter_arcsec": round(drift_scatter, 2),
-            "drift_sigma_arcsec_h": round(float(drift_scatter * np.sqrt(2 / 3) / lever * 3600), 2),
+            "drift_sigma_arcsec_h": round(float(drift_scatter * np.sqrt(2 / 3) / lever_h), 2),
         }
     return nothing
 
 
-def _knocks(ground: Floats, hours: Floats) -> NDArray[np.intp]:
-    """Positions of frames before which a camera was turned suddenly; its attitudes (n, 3, 3) against the ground."""
-    if len(ground) < 4:
+def _knocks(stood: Floats, hours: Floats) -> NDArray[np.intp]:
+    """Positions of frames before which a camera was turned suddenly; its attitudes (n, 3, 3) against the ground, or
+    against the stars."""
+    if len(stood) < 4:
         return np.zeros(0, np.intp)
     # from each frame to the next: turns of more than half a circle have no sum
-    turns = Rotation.from_matrix(ground[1:] @ ground[:-1].transpose(0, 2, 1)).as_rotvec() / ARCSEC
+    turns = Rotation.from_matrix(stood[1:] @ stood[:-1].transpose(0, 2, 1)).as_rotvec() / ARCSEC
     between = np.maximum(np.diff(hours), 1e-6)[:, None]
     off = np.linalg.norm(turns - np.median(turns / between, axis=0) * between, axis=1)
     limit = max(KNOCK_ARCSEC, KNOCK_SIGMAS * float(np.median(off)))
@@ -130,9 +137,14 @@ def _longest(knocks: NDArray[np.intp], seconds: Floats) -> slice:
     return max(runs, key=lambda run: float(seconds[run.stop - 1] - seconds[run.start]))
 
 
-def _rate(time: Floats, values: Floats) -> tuple[Floats, float]:
-    """Slopes (k,) of values (n, k) over time by least squares, and the scatter of the rest (root mean square)."""
-    centred = time - time.mean()
-    slope = centred @ (values - values.mean(axis=0)) / max(float(centred @ centred), 1e-300)
-    rest = values - values.mean(axis=0) - np.outer(centred, slope)
-    return slope, float(np.sqrt(np.mean(np.sum(rest**2, axis=1))))
+def _rate(time: Floats, values: Floats, jumps: Sequence[int] | NDArray[np.intp] = ()) -> tuple[Floats, float, float]:
+    """Slopes (k,) of values (n, k) over time by least squares, each run of frames between jumps with a level of its
+    own; the scatter of the rest (root mean square); and the lever: the root of the sum of squared times."""
+    centred, rest = time.astype(np.float64), values.astype(np.float64)
+    for run in (slice(a, b) for a, b in pairwise([0, *jumps, len(time)])):
+        centred[run] -= time[run].mean()
+        rest[run] -= values[run].mean(axis=0)
+    lever = max(float(np.linalg.norm(centred)), 1e-9)
+    slope = centred @ rest / lever**2
+    rest -= np.outer(centred, slope)
+    return slope, float(np.sqrt(np.mean(np.sum(rest**2, axis=1)))), lever
