@@ -411,7 +411,7 @@ def test_bands_of_green_airglow_leave_no_magenta() -> None:
     assert red >= green >= blue
     for corner in (picture[:40, :40], picture[:40, -40:]):
         assert np.ptp(corner.reshape(-1, 3).mean(axis=0)) < 3
-    assert picture[np.asarray(y > 0.38)].max() < 8
+    assert picture[np.asarray(y > 0.38)].max() < 16
     # a cast from side to side dims with the lens as well, and leaves nothing in its corners (additive: 30 codes)
     cast = np.stack([1 + 0.3 * x, np.ones_like(x), 1 - 0.3 * x], axis=2)
     light = 0.05 * sky * cast * np.array([1.2, 1.0, 0.9]) * lens[..., None] + rng.normal(0, 2e-4, (400, 600, 3))
@@ -464,6 +464,32 @@ def test_a_lens_s_dark_corners_are_not_drawn_black() -> None:
     parts = picture[:360].reshape(18, 20, 30, 20, 3).mean(axis=(1, 3, 4)) / 255
     assert parts.min() > 0.2 * 0.145
     assert picture[380:].mean() / 255 < 0.02
+
+
+def test_pixels_that_are_part_land_are_no_black_rim() -> None:
+    """Land of half the sky's light, a border of two pixels of both, of which the mask knows the half: they are drawn
+    between land and sky (the sky's curve alone drew them black)."""
+    rng = np.random.default_rng(31)
+    y, _ = np.mgrid[0:400, 0:600]
+    share = np.clip((y - 298) / 4, 0, 1)
+    light = np.stack([share * 0.5 + (1 - share) * 1.0] * 3, axis=2) + rng.normal(0, 0.01, (400, 600, 3))
+    picture, _ = stretch(light, np.where(y > 300, share, 0).astype(np.float32))
+    rows = picture.mean(axis=(1, 2))
+    assert rows[310:].mean() > 20
+    assert rows[295:306].min() > 0.7 * rows[310:].mean()
+
+
+def test_sky_left_in_a_corner_of_land_is_no_box() -> None:
+    """A strip of sky 12 px wide between the picture's edge and land, in the dark corner of a lens: its brightness
+    runs on from the sky above with no step."""
+    rng = np.random.default_rng(32)
+    y, x = np.mgrid[0:600, 0:900]
+    lens = np.exp(-0.9 * (((x - 450) / 541) ** 2 + ((y - 300) / 541) ** 2))
+    land = (((y > 400) & (x > 11)) | (y > 500)).astype(np.float32)
+    sky = lens[..., None] * np.ones(3) + rng.normal(0, 0.004, (600, 900, 3))
+    picture, _ = stretch(np.where(land[..., None] > 0, 0.02, sky), land)
+    column = picture[300:492, 2:9].mean(axis=(1, 2)).reshape(-1, 4).mean(axis=1)
+    assert np.abs(np.diff(column)).max() < 6
 
 
 def test_the_sky_beside_a_ridge_is_drawn_no_darker_than_the_ridge() -> None:

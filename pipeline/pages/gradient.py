@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.cells import between
+from pipeline.pixels.cells import any_in_cells, between
 from pipeline.pixels.mad import MAD_TO_SIGMA
 
 LEVEL_SAMPLE = 200_000  # values enough to know a median to 0.3 % of the scatter
@@ -77,7 +77,7 @@ def gradient(light: NDArray[np.floating]) -> NDArray[np.float32]:
     known = np.asarray(np.isfinite(levels).all(axis=2))
     if np.count_nonzero(known) < LEAST_BLOCKS:
         return np.zeros(light.shape, np.float32)
-    places = _Places(height, width, size, known)
+    places = _Places(height, width, size, known, np.isfinite(light[..., 0]))
     bright = levels @ LUMINANCE
     middle = np.median(levels[known], axis=0)
     tint = middle / (middle @ LUMINANCE) if (middle > 0).all() else np.ones(3)
@@ -91,7 +91,7 @@ def gradient(light: NDArray[np.floating]) -> NDArray[np.float32]:
 class _Places:
     """Where blocks and the finer cells of a surface lie, half diagonals from the picture's middle."""
 
-    def __init__(self, height: int, width: int, size: int, known: NDArray[np.bool_]) -> None:
+    def __init__(self, height: int, width: int, size: int, known: NDArray[np.bool_], sky: NDArray[np.bool_]) -> None:
         half = math.hypot(height, width) / 2
         rows, columns = np.nonzero(known)
         self.known = known
@@ -101,6 +101,8 @@ class _Places:
         self.shape = -(-height // FINE), -(-width // FINE)
         row, column = (np.arange(n) * FINE // size for n in self.shape)
         self.in_sky = known[row[:, None], column]
+        # straight lines between cells reach into the next one
+        self.beside_sky = ndimage.binary_dilation(any_in_cells(sky, FINE), np.ones((3, 3)))
         self.yy = (np.arange(self.shape[0])[:, None] * FINE + FINE / 2 - height / 2) / half
         self.xx = (np.arange(self.shape[1])[None, :] * FINE + FINE / 2 - width / 2) / half
 
@@ -166,7 +168,7 @@ def _brightness(bright: NDArray[np.floating], places: _Places) -> tuple[NDArray[
         surface += np.clip((r2 - begins) / (whole - begins), 0, 1) * places.between(follow)
     # land in a lens's dark corner is no brighter than its sky: raised as that sky is, it would glow
     least = np.quantile(surface[places.in_sky], LAND_QUANTILE)
-    return np.where(places.in_sky, surface, np.maximum(surface, least)), fit
+    return np.where(places.in_sky | places.beside_sky, surface, np.maximum(surface, least)), fit
 
 
 def _cast(

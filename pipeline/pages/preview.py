@@ -126,8 +126,11 @@ def stretch(
     brightness += smooth_light
     softening = _softening(gain, white, TOP_CODE - SKY_CODE)
     code = SKY_CODE + gain * softening * np.arcsinh(brightness / np.float32(softening))
-    if land is not None:
-        code += _lift(code, shown, open_sky, land, float(LUMINANCE @ sky))
+    lifted = None
+    if land is not None and (land > 0).any():
+        raised = _raised(code, shown, open_sky, land, float(LUMINANCE @ sky))
+        lifted = np.clip((raised - code) / np.maximum(raised, np.float32(1e-6)), 0, 1)
+        code = raised
     grey = curves.decode(np.clip(code, 0.0, 1.0)).astype(np.float32)
     base = np.float32(curves.decode(np.array(SKY_CODE)))
     # what one unit of light above the sky becomes, the same for the three colours; at the sky the slope itself
@@ -141,6 +144,9 @@ def stretch(
     factor *= np.float32(SATURATION) * (0.35 + 0.65 * np.maximum(rise / (1 + rise), star / (1 + star)))
     light -= brightness[..., None]
     light *= factor[..., None]
+    if lifted is not None and standing is not None:
+        # what the curve would draw black has no colour above the sky that could be kept: its own, as land has
+        light += lifted[..., None] * (_own_colour(standing, grey) - light)
     _into_range(light, grey)
     if land is not None and standing is not None and own_curve:
         standing[unknown] = 0.0
@@ -168,16 +174,17 @@ def _land_code(brightness: NDArray[np.floating], sky: float) -> NDArray[np.float
     return np.minimum(SKY_CODE * (np.maximum(brightness, 0) / max(sky, 1e-9)) ** LAND_POWER, TOP_CODE)
 
 
-def _lift(
+def _raised(
     code: NDArray[np.floating],
     brightness: NDArray[np.floating],
     open_sky: NDArray[np.bool_],
     land: NDArray[np.floating],
     sky: float,
 ) -> NDArray[np.float32]:
-    """What is added to the codes so that the sky about land is drawn no darker than the land.
+    """The codes with what lies about land drawn no darker than land would be.
 
-    Where lens and air dim the sky beside a ridge the gradient is too stiff to follow it down, and leaves it black.
+    Where lens and air dim the sky beside a ridge the gradient is too stiff to follow it down, and leaves it black: the
+    sky is lifted there as a whole. So would be pixels that are part land, or of which nobody told that they are.
 
     Parameters
     ----------
@@ -187,25 +194,27 @@ def _lift(
     land : (height, width), share of each pixel that is land
     sky : brightness that is drawn at `SKY_CODE`
     """
-    if not (land > 0).any():
-        return np.zeros(code.shape, np.float32)
     drawn, light = (_around(np.where(open_sky, plane, np.float32(np.nan))) for plane in (code, brightness))
     reach = LIFT_REACH * max(code.shape)
-    near = np.clip(2 - ndimage.distance_transform_edt(land <= 0) / reach, 0, 1) * (1 - np.clip(land, 0, 1))
-    return np.asarray(near * np.maximum(LIFT_SHARE * _land_code(light, sky) - drawn, 0), np.float32)
+    near = np.clip(2 - ndimage.distance_transform_edt(land <= 0) / reach, 0, 1).astype(np.float32)
+    result = code + near * np.maximum(LIFT_SHARE * _land_code(light, sky) - drawn, 0)
+    return np.asarray(np.maximum(result, near * LIFT_SHARE * _land_code(brightness, sky)), np.float32)
 
 
 def _land(light: NDArray[np.float32], sky: float) -> NDArray[np.float32]:
     """Land as linear light 0..1: by a power of its ratio to the sky, so that dark land is seen; in its own colours."""
     brightness = np.maximum(light @ LUMINANCE.astype(np.float32), 0)
     grey = curves.decode(_land_code(brightness, sky)).astype(np.float32)
-    offset = (
-        (light / np.maximum(brightness, np.float32(1e-9))[..., None] - 1) * grey[..., None] * np.float32(LAND_COLOUR)
-    )
-    offset = np.clip(offset, -1, 1)
-    result: NDArray[np.float32] = offset.astype(np.float32)
+    result = _own_colour(light, grey)
     _into_range(result, grey)
     return result
+
+
+def _own_colour(light: NDArray[np.float32], grey: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What the colours of linear light (height, width, 3) are off `grey` where that is drawn in its place."""
+    brightness = np.maximum(light @ LUMINANCE.astype(np.float32), np.float32(1e-9))
+    offset = (light / brightness[..., None] - 1) * grey[..., None] * np.float32(LAND_COLOUR)
+    return np.clip(offset, -1, 1).astype(np.float32)
 
 
 def _fill_rings(light: NDArray[np.float32], noise: float, edge: NDArray[np.bool_] | None) -> NDArray[np.float32]:

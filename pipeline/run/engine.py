@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "ground": 28,
     "combine": 36,
     "join": 6,
-    "finish": 14,
+    "finish": 15,
     "summarise": 34,
 }
 
