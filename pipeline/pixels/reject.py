@@ -45,6 +45,10 @@ OWN_ENDS = OWN_MOST // OWN_LEFT_OUT + 1
 _ENDS = np.array(
     [0.0, 0.0] + [-ndtri((max(1, n // OWN_LEFT_OUT) + 0.625) / (n + 0.25)) for n in range(2, OWN_MOST + 1)], np.float32
 )
+# From how far apart quartiles lie, standard deviations of a value (those of a Gaussian lie 1.35 apart), values of what
+# stands still are of two kinds, and from which for certain; the dark kind is what somebody hid who stood there if it is
+# at most this share of them. The golden section spreads frames evenly.
+TWO_KINDS, DARK_MOST, GOLDEN = (2.7, 4.5), 0.45, 0.6180339887498949
 # Factor of the variance of what is not covered, far beyond any other's.
 UNLIMITED = 1e29
 # Side of the square about a pixel in which the pixels rejected beside it are looked at.
@@ -75,7 +79,8 @@ def reject(  # type: ignore[no-untyped-def]
     unsteady : (height, width) float32 array, filled
         Variance that green was allowed beyond the noise.
     lasting : bool
-        Values of what stands still: what a quarter of them or more show is no passer-by (`lasting_scatter`).
+        Values of what stands still: what a quarter of them or more show is no passer-by (`lasting_scatter`), unless it
+        is dark (`stood_before`).
     """
     n, colours, height, width = values.shape
     frames = offsets.shape[0]  # of the scene: how many of them a tile holds goes by how it is cut
@@ -144,6 +149,8 @@ def reject(  # type: ignore[no-untyped-def]
                     for k in range(n):
                         variance[k] += cores[j]
                     kept = one_by_one(own, variance, weights, share, ratio, keep, limit)
+                    if lasting and frames >= OWN_MIN:
+                        stood_before(own, variance, cores[j], members, keep, ratio)
                     for k in range(n):
                         if not keep[k] and codes[k, i, j] != NOT_COVERED:
                             bits = np.uint8(1 << c)
@@ -232,6 +239,45 @@ def lasting_scatter(values, variance, keep, order):  # type: ignore[no-untyped-d
     order[:count].sort()
     half = np.float32(0.5) * (order[count - 1 - count // 4] - order[count // 4])
     return max(half * half - noise / np.float32(count), np.float32(0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def stood_before(values, variance, allowed, members, keep, order):  # type: ignore[no-untyped-def]
+    """Take out what somebody hid who stood there for a good part of the time: a dark minority of two kinds of values.
+
+    The more the kinds differ the more of the dark ones go, frame by frame in an order of the frames' own: all at once
+    would leave a contour where a lamp that went out had lit the land.
+
+    Parameters
+    ----------
+    values, variance : (n,) float32 arrays; the variance as allowed to `one_by_one`
+    allowed : float32
+        What of it is no noise.
+    members : (n,) int64 array, the frames' numbers
+    keep : (n,) bool array, changed in place
+    order : (n,) float32 array of scratch
+    """
+    count, noise = 0, np.float32(0)
+    for k in range(len(values)):
+        if variance[k] < UNLIMITED:
+            order[count] = values[k]
+            noise += variance[k] - allowed
+            count += 1
+    if count < OWN_MIN:
+        return
+    order[:count].sort()
+    low, high = order[count // 4], order[count - 1 - count // 4]
+    apart = (high - low) / np.sqrt(max(noise / np.float32(count), np.float32(1e-30)))
+    middle = np.float32(0.5) * (low + high)
+    dark = 0
+    while order[dark] < middle:
+        dark += 1
+    if apart <= TWO_KINDS[0] or dark > DARK_MOST * count:
+        return
+    going = (apart - TWO_KINDS[0]) / (TWO_KINDS[1] - TWO_KINDS[0])
+    for k in range(len(values)):
+        if values[k] < middle and (members[k] + 1) * GOLDEN % 1.0 < going:
+            keep[k] = False
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

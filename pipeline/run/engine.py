@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 39,
     "dark": 14,
     "register": 19,
-    "ground": 28,
+    "ground": 29,
     "combine": 36,
     "join": 6,
     "finish": 15,
