@@ -16,9 +16,10 @@ from pipeline.files import replacing, shown
 from pipeline.scene.calibration import Signal, make_scene, measure_factor, no_factor
 from pipeline.scene.masters import make_master
 from pipeline.sensor.calibrate import calibrate, dark_signal
+from pipeline.sensor.darkglow import glow_scale
 from pipeline.sensor.master import check_fits_together, read_master
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.sensor.patternfile import read_banding, read_pattern
+from pipeline.sensor.patternfile import read_banding, read_dark_glow, read_pattern
 
 
 def calibrate_one(arguments: argparse.Namespace) -> None:
@@ -47,14 +48,18 @@ def calibrate_one(arguments: argparse.Namespace) -> None:
             raise InputError(
                 f"{shown(arguments.defects)}: has another size than the frame (got {flags.shape} and {mosaic.shape})"
             )
-    bias_plane, banding = signal.bias, None
+    scale = 1.0 if scale is None else scale
+    bias_plane, banding, glow, of_glow = signal.bias, None, None, None
     if arguments.defects is not None:
         banding = read_banding(arguments.defects).get(header.frame)
+        told = None if signal.dark is None else read_dark_glow(arguments.defects, mosaic.shape)
+        if told is not None and scale > 0:
+            glow, of_glow = told[0], glow_scale(scale, signal.lasting(header.exposure_s), told[1])
         pattern = read_pattern(arguments.defects)
         if pattern and signal.dark is None:
             plane = pattern.at_pixels(mosaic.shape)
             bias_plane = plane if bias_plane is None else bias_plane + plane
-    dark, factor = dark_signal(signal.dark, bias_plane, 1.0 if scale is None else scale, banding=banding)
+    dark, factor = dark_signal(signal.dark, bias_plane, scale, banding=banding, glow=glow, glow_scale=of_glow)
     values = calibrate(
         pixels,
         header.black,

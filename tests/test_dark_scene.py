@@ -15,11 +15,12 @@ from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
 from pipeline.scene.calibration import Signal
 from pipeline.sensor import defects
-from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import COLD, HOT
 from pipeline.sensor.master import empty_master, read_master, read_usable_master
 from pipeline.sensor.mosaic import MosaicHeader, colour_planes, write_mosaic
+from pipeline.sensor.patternfile import read_dark_glow
 from pipeline.sensor.warm import WarmPixels, dark_factor, expected_share
 from pipeline.tables import read_table, table_from_rows, write_table
 
@@ -457,6 +458,58 @@ def test_darks_of_two_temperatures_serve_lights_between_and_about_them(tmp_path)
     alone = Signal.of(read_usable_master(tmp_path / "none.fits"), colder, 16383.0)
     assert alone.bias is None
     np.testing.assert_array_equal(alone.dark, colder.mean)
+
+
+@pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("cfa", ["RGGB", "MONO"])
+def test_glow_of_warmer_lights_is_told_apart_from_pixels(tmp_path, cfa, power):
+    """Darks and biases of 16 degrees, lights of 27 to 22: pixels double in 6 degrees, glow in 6 / power (common
+    practice: an amplifier's light goes with time, hardly with temperature). Both factors come back to 2 %, what is left
+    of the glow is 0.2 sigma of a frame beside that; without colours it cannot be told, and no more than the exposure
+    makes is taken off."""
+    sensor = Sensor(13, cfa)
+    rows, columns = np.indices(SHAPE)
+    glow = 350 * np.exp(-np.hypot(rows - SHAPE[0], columns - SHAPE[1]) / 100)
+    warm = sensor.signal.copy()
+    # what Sensor calls its glow is of the same place, and belongs to it
+    warm -= 40 * np.exp(-np.hypot(rows - SHAPE[0], columns - SHAPE[1]) / 50)
+
+    def expose(light, celsius):
+        scale = 2 ** ((celsius - 16) / 6)
+        sensor.signal = warm * scale + glow * scale**power
+        return sensor.expose(light, 1.0)
+
+    celsius = np.linspace(27, 22, 6)
+    lights = [expose(sensor.sky((7.3 * n, 2.1 * n)), at) for n, at in enumerate(celsius)]
+    biases = [sensor.expose(0.0, 0.0) for _ in range(10)]
+    write(tmp_path / "bias", sensor, lights[:1], biases)
+    run_scene(tmp_path / "bias")
+    bias = tmp_path / "bias" / "master.fits"
+    with fits.open(bias, mode="update") as hdus:
+        hdus[0].header["IMAGETYP"] = "master bias"
+    write(tmp_path, sensor, lights, [expose(0.0, 16.0) for _ in range(10)])
+    table, _ = run_scene(tmp_path, colder=bias)
+    pixels = 2 ** ((celsius - 16) / 6)
+    np.testing.assert_allclose(table["dark_scale"], pixels, rtol=0.02)
+    if cfa == "MONO":
+        np.testing.assert_allclose(table["glow_scale"], 1.0, rtol=1e-6)
+        assert not table.meta["dark_glow_told"]
+        return
+    if power < 1:
+        np.testing.assert_allclose(table["glow_scale"], pixels**power, rtol=0.02)
+    assert table.meta["dark_glow_told"]
+    # what is taken off the first light, as the next steps take it
+    found = read_dark_glow(tmp_path / "defects.fits", SHAPE)
+    signal = Signal.of(read_master(tmp_path / "master.fits"), read_master(bias), 16383.0)
+    taken, factor = dark_signal(
+        signal.dark, signal.bias, table["dark_scale"][0], glow=found[0], glow_scale=table["glow_scale"][0]
+    )
+    off = factor * taken - warm * pixels[0] - glow * pixels[0] ** power
+    truth = glow * pixels[0] ** power
+    blocks, glows = (np.median(a.reshape(20, 16, 30, 16), axis=(1, 3)) for a in (off, truth))
+    # a level is not told from the sky's
+    noise = np.sqrt(READ**2 + GAIN * (SKY + glows))
+    assert (np.abs(blocks - np.median(blocks)) < 0.2 * noise + 0.02 * glows).all()
 
 
 def test_a_pedestal_that_no_file_states_is_not_scaled(tmp_path):

@@ -124,6 +124,16 @@ def _without_dark(told: Mapping[str, Any]) -> str:
     return f"{text} Whole rows or columns with offsets of their own did not stand out."
 
 
+def _glow_facts(glow: Mapping[str, Any]) -> Facts:
+    """The factor of the dark's smooth part, where it has one of its own."""
+    if glow.get("scale") is None:
+        return []
+    text = f"{number(glow['scale'], '×', digits=3)} (median), give or take {number(glow['error'], digits=2)}"
+    if not glow["told"]:
+        text += "; the lights hardly tell it, so no more than exposure makes is taken off, and some may be left"
+    return [("its glow (amplifier's light) by", f"{text}; up to {number(glow['adu'], 'adu')}")]
+
+
 def dark_facts(figures: Mapping[str, Any]) -> Facts:
     """The master dark, the flats, what was left out of them and why."""
     darks = figures["darks"]
@@ -153,6 +163,7 @@ def dark_facts(figures: Mapping[str, Any]) -> Facts:
             facts.append(("share of the warmer above the colder", f"{low} to {high} by frame (median {middle})"))
         elif darks["scale_median"] is not None:
             facts.append(("scaled to the lights by", number(darks["scale_median"], "×", digits=4) + " (median)"))
+            facts += _glow_facts(darks.get("glow") or {})
         if darks["own_noise"] is not None:
             share = (1 + darks["own_noise"] ** 2) ** 0.5 - 1
             facts.append(("its own noise adds", f"{percent(share)} to one dark-noise-limited frame"))

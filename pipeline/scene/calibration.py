@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from pipeline.errors import SceneError
 from pipeline.files import replacing
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.scene.decoded import find_mosaic
+from pipeline.scene.glowscale import SceneGlow, scene_glow
 from pipeline.scene.inputs import showing_land
 from pipeline.scene.withoutdark import Gathered, moved, pedestal_of
 from pipeline.sensor import defects
@@ -24,8 +25,8 @@ from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import Master, check_fits_together, is_dark, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
-from pipeline.sensor.pattern import Pattern
-from pipeline.sensor.patternfile import banding_hdus, pattern_hdus
+from pipeline.sensor.pattern import Pattern, glow_at_pixels
+from pipeline.sensor.patternfile import banding_hdus, dark_glow_hdus, pattern_hdus
 from pipeline.sensor.warm import (
     DOUBLING_C,
     LINEAR_SHARE,
@@ -58,6 +59,7 @@ CALIBRATION_COLUMNS: dict[str, tuple[type, str | None]] = {
     "dark_scale_error": (float, None),
     "dark_offset": (float, "adu"),
     "warm_pixels": (int, None),
+    "glow_scale": (float, None),
     "note": (str, None),
 }
 
@@ -79,6 +81,7 @@ class Signal:
     colder_c: float | None = None  # temperature of the darks that stand in the bias's place
     masked: tuple[float, float] | None = None  # level of masked columns above black: the bias's, what a dark adds
     level: float = 0.0  # of an ordinary pixel of the dark, above black
+    glow: NDArray[np.float32] | None = None  # the part of the dark that has a factor of its own
 
     @classmethod
     def of(cls, dark: Master | None, bias: Master | None, full_scale: float) -> Signal:
@@ -108,6 +111,10 @@ class Signal:
             float(dark.header.get("DLEVEL", 0.0)),
         )
 
+    def lasting(self, exposure_s: float | None) -> float:
+        """The dark factor that the exposure alone lets expect."""
+        return exposure_s / self.exposure_s if self.bias is not None and exposure_s and self.exposure_s else 1.0
+
     def expected_factor(self, frame: PlannedFrame) -> float:
         """The dark factor that exposure and temperature let expect; 1 where a dark is not scaled without its bias."""
         if self.colder_c is not None and self.temperature_c is not None:
@@ -119,7 +126,7 @@ class Signal:
         warmer = 0.0
         if frame.temperature_c is not None and self.temperature_c is not None:
             warmer = frame.temperature_c - self.temperature_c
-        return float(frame.exposure_s / self.exposure_s * 2 ** (warmer / DOUBLING_C))
+        return float(self.lasting(frame.exposure_s) * 2 ** (warmer / DOUBLING_C))
 
 
 def make_scene(arguments: argparse.Namespace) -> None:
@@ -159,9 +166,9 @@ def make_scene(arguments: argparse.Namespace) -> None:
     if signal.dark is None and not any(frame.camera_subtracted for frame, _ in lights):
         gathered = Gathered(header.cfa, shape, signal.bias is None, moved([f for f, _ in lights], kept))
     with Progress(arguments.project, "dark", scene.scene, len(lights), scene.scene) as progress:
-        rows, flags, found = _scene(scene, lights, signal, trip.dark.hot_sigma, progress, gathered)
+        rows, flags, found, glow = _scene(scene, lights, signal, trip.dark.hot_sigma, progress, gathered)
     pattern, told = (Pattern(), {}) if gathered is None else gathered.pattern()
-    told = told | found.told()
+    told = told | found.told() | ({} if glow is None else glow.told)
     if not header.black_stated:
         told = told | _take_pedestal(rows, lights, signal)
     if dead is not None:
@@ -180,8 +187,11 @@ def make_scene(arguments: argparse.Namespace) -> None:
     cards["NHOT"] = (counts["hot_pixels"], "hot or unstable pixels")
     cards["NCOLD"] = (counts["cold_pixels"], "cold pixels")
     cards["COMMENT"] = "1 hot, 2 cold, 4 unstable; any of them is repaired"
+    of_glow = [] if glow is None else dark_glow_hdus(glow.blocks, glow.block, glow.power)
     with replacing(arguments.defects) as temporary:
-        hdus = fits.HDUList([fits.PrimaryHDU(flags, cards), *pattern_hdus(pattern), *banding_hdus(found.by_frame)])
+        hdus = fits.HDUList(
+            [fits.PrimaryHDU(flags, cards), *pattern_hdus(pattern), *banding_hdus(found.by_frame), *of_glow]
+        )
         hdus.writeto(temporary, overwrite=True, output_verify="exception")
 
 
@@ -216,23 +226,34 @@ def _scene(
     hot_sigma: float,
     progress: Progress,
     gathered: Gathered | None,
-) -> tuple[list[dict[str, Any]], NDArray[np.uint8], SceneBanding]:
+) -> tuple[list[dict[str, Any]], NDArray[np.uint8], SceneBanding, SceneGlow | None]:
     shape, header = lights[0][1].shape, lights[0][1].header
     watched = set(np.unique(np.linspace(0, len(lights) - 1, min(PERSISTENCE_FRAMES, len(lights))).round().astype(int)))
     total = np.zeros(shape, np.float32)
     watch: list[_Watched] = []
     with ThreadPoolExecutor(AT_ONCE) as pool:
         rows = list(pool.map(lambda n: _dark_row(*lights[n], signal, scene), range(len(lights))))
+        glow = _glow(lights, rows, signal, pool)
+        if glow is not None:
+            signal = replace(signal, glow=glow_at_pixels(glow.blocks, glow.block, shape))
         found = _banding(lights, [row.get("dark_scale", 1.0) for row in rows], signal, pool, progress)
 
         def look(n: int) -> tuple[NDArray[np.float32], _Watched]:
             frame, mosaic = lights[n]
             offset, scale = rows[n].get("dark_offset") or 0.0, rows[n].get("dark_scale", 1.0)
-            dark, factor = dark_signal(signal.dark, signal.bias, scale, banding=found.by_frame.get(frame.id))
+            glows = rows[n].get("glow_scale")
+            dark, factor = dark_signal(
+                signal.dark,
+                signal.bias,
+                scale,
+                banding=found.by_frame.get(frame.id),
+                glow=signal.glow,
+                glow_scale=glows,
+            )
             values = calibrate(mosaic.pixels(), mosaic.header.black, dark, factor, offset)
             sky = np.array([[clipped_level(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)], np.float32)
             sigma = max(defects.cross_residual_sigma(values), 1e-3)
-            return values, _Watched(mosaic, scale, sky + offset, sigma)
+            return values, _Watched(mosaic, scale, sky + offset, sigma, 0.0 if glows is None else glows - scale)
 
         order = sorted(watched)
         strays: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
@@ -248,7 +269,27 @@ def _scene(
     _add_persistent(flags, total, watch, signal, header.cfa, hot_sigma, header.full_scale)
     for place in strays:
         flags[place] |= defects.UNSTABLE
-    return rows, flags, found
+    return rows, flags, found, glow
+
+
+def _glow(
+    lights: list[tuple[PlannedFrame, MosaicFile]],
+    rows: list[dict[str, Any]],
+    signal: Signal,
+    pool: ThreadPoolExecutor,
+) -> SceneGlow | None:
+    """The factors that the dark's glow has of its own, put into the rows; None where the pixels' serve for it too.
+
+    Between darks of two temperatures they do: what the warmer show above the colder is what the glow has risen by.
+    """
+    if signal.dark is None or signal.colder_c is not None:
+        return None
+    lasting = [signal.lasting(frame.exposure_s) for frame, _ in lights]
+    scales = [row.get("dark_scale") for row in rows]
+    found = scene_glow([mosaic for _, mosaic in lights], scales, lasting, signal.dark, signal.bias, pool)
+    for row, factor in zip(rows, [] if found is None else found.scales, strict=False):
+        row["glow_scale"] = factor
+    return found
 
 
 @dataclass(frozen=True)
@@ -303,6 +344,7 @@ class _Watched:
     scale: float
     sky: NDArray[np.float32]  # (2, 2), ADU above black, offset included
     sigma: float
+    more_glow: float = 0.0  # times the dark's glow, beyond what the scale takes
 
 
 def _dark_row(frame: PlannedFrame, mosaic: MosaicFile, signal: Signal, scene: ScenePlan) -> dict[str, Any]:
@@ -408,6 +450,8 @@ def _patches(watched: _Watched, signal: Signal, ys: NDArray[np.int64], xs: NDArr
     patches = values.astype(np.float32) - level[rows[:, :, None], columns[:, None, :]].reshape(len(ys), -1)
     if signal.dark is not None and watched.scale != 0:
         patches -= np.float32(watched.scale) * defects.gather_patches(signal.dark, ys, xs)
+    if signal.glow is not None and watched.more_glow != 0:
+        patches -= np.float32(watched.more_glow) * defects.gather_patches(signal.glow, ys, xs)
     if signal.bias is not None and watched.scale != 0:
         patches -= defects.gather_patches(signal.bias, ys, xs)
     return patches

@@ -25,7 +25,7 @@ from pipeline.sensor.demosaic import usable_balance
 from pipeline.sensor.levels import settled_saturation
 from pipeline.sensor.master import is_dark, unusable
 from pipeline.sensor.mosaic import MosaicHeader
-from pipeline.sensor.patternfile import read_banding, read_pattern
+from pipeline.sensor.patternfile import read_banding, read_dark_glow, read_pattern
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.vignetting import response
 from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_grids, green_grids
@@ -144,7 +144,7 @@ def read_inputs(
                 f"{frame}: has {mosaic.shape[1]} x {mosaic.shape[0]} pixels {mosaic.header.cfa}, the reference "
                 f"{shape[1]} x {shape[0]} {cfa}; give it a scene of its own"
             )
-        scale, offset = factors.get(frame, (1.0, 0.0))
+        scale, offset, glow_scale = factors.get(frame, (1.0, 0.0, None))
         if pedestal:
             header, offset = above_pedestal(header, offset, scale, pedestal, calibration)
         placed = geometry.frames[frame]
@@ -157,7 +157,20 @@ def read_inputs(
         green = green_grids(geometry, frame, shape) if len(grids) > 1 else None
         size = sizes.get(frame)
         frames.append(
-            Frame(frame, header, shape, float(flux), scale, offset, grids, balance, green, size, banding.get(frame))
+            Frame(
+                frame,
+                header,
+                shape,
+                float(flux),
+                scale,
+                offset,
+                grids,
+                balance,
+                green,
+                size,
+                banding.get(frame),
+                glow_scale,
+            )
         )
     return Inputs(plan.scene, frames, mosaics, calibration, reference)
 
@@ -208,17 +221,20 @@ def _star_sizes(path: Path) -> dict[str, float]:
     return {frame: float(size) for frame, size in rows if size is not None and float(size) > 0}
 
 
-def _factors(path: Path) -> dict[str, tuple[float, float]]:
+def _factors(path: Path) -> dict[str, tuple[float, float, float | None]]:
+    """By frame: dark factor, offset (ADU), factor of the dark's glow where it has one of its own."""
     table = read_table(path)
     names = ("frame", "dark_scale", "dark_offset")
     if not set(names) <= set(table.colnames):
         raise InputError(f"{shown(path)}: has no columns {', '.join(names)}; run dark again")
     result = {}
-    for values in rows_of(table, names):
-        scale, offset = values["dark_scale"], values["dark_offset"]
+    own = ("glow_scale",) if "glow_scale" in table.colnames else ()
+    for values in rows_of(table, (*names, *own)):
+        scale, offset, glow = values["dark_scale"], values["dark_offset"], values.get("glow_scale")
         result[str(values["frame"])] = (
             1.0 if scale is None else float(scale),
             0.0 if offset is None else float(offset),
+            None if glow is None else float(glow),
         )
     return result
 
@@ -231,17 +247,19 @@ def _read_calibration(arguments: argparse.Namespace, shape: tuple[int, int]) -> 
         dark, variance, bias, bias_variance = bias, bias_variance, None, 0.0
     if dark is not None and bias is not None:
         dark -= bias
-    defects = None
+    defects = glow = None
     if arguments.defects is not None:
         with _open(arguments.defects) as hdus:
             defects = _plane(hdus, _first_image(hdus), arguments.defects, shape, np.uint8)
+        told = None if dark is None else read_dark_glow(arguments.defects, shape)
+        glow = None if told is None else told[0]
         pattern = read_pattern(arguments.defects)
         if pattern and dark is None:
             # every frame has it, as it has the bias
             bias = pattern.at_pixels(shape) if bias is None else bias + pattern.at_pixels(shape)
     flat, _ = _read_master(arguments.flat, shape)
     brightest = 1.0 if flat is None else float(np.percentile(flat[::8, ::8], 99.5))
-    return Calibration(dark, variance, defects, flat, bias, bias_variance, brightest)
+    return Calibration(dark, variance, defects, flat, bias, bias_variance, brightest, glow)
 
 
 def _read_master(path: Path | None, shape: tuple[int, int]) -> tuple[NDArray[np.float32] | None, float]:

@@ -118,19 +118,25 @@ def dark_signal(
     scale: float,
     window: tuple[slice, slice] = (slice(None), slice(None)),
     banding: Banding | None = None,
+    glow: NDArray[np.float32] | None = None,
+    glow_scale: float | None = None,
 ) -> tuple[NDArray[np.float32] | None, float]:
     """What is taken off a light of dark factor `scale`, as `calibrate` takes it: an array and what multiplies it.
 
-    ``bias + scale * dark + banding``, where `dark` is what a master dark shows above the bias (without a bias: above
-    black) and any may be None; `banding` is the frame's own. A factor of exactly 0 means that the
-    camera has taken its own dark off, bias and all.
+    ``bias + scale * dark + (glow_scale - scale) * glow + banding``, where `dark` is what a master dark shows above the
+    bias (without a bias: above black), `glow` its part that has a factor of its own, and any may be None; `banding` is
+    the frame's own. A factor of exactly 0 means that the camera has taken its own dark off, bias and all.
     """
     if banding is not None:
         own = banding.at_pixels(window)
-        rest, factor = dark_signal(dark, bias, scale, window)
+        rest, factor = dark_signal(dark, bias, scale, window, None, glow, glow_scale)
         return (own if rest is None else own + np.float32(factor) * rest), 1.0
     if scale == 0 or (dark is None and bias is None):
         return None, 1.0
+    if dark is not None and glow is not None and glow_scale is not None and glow_scale != scale:
+        total = np.float32(scale) * dark[window]
+        total += np.float32(glow_scale - scale) * glow[window]
+        return (total if bias is None else total + bias[window]), 1.0
     if bias is None:
         assert dark is not None
         return dark[window], scale

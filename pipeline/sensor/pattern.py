@@ -10,6 +10,12 @@ from numpy.typing import NDArray
 from pipeline.pixels.cells import between
 
 
+def glow_at_pixels(glow: NDArray[np.float32], block: int, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Glow by blocks of `block` px as (height, width) float32, linear between their middles."""
+    # it is brightest at the very edge, beyond the outermost blocks' middles
+    return between(glow, block, shape, beyond=0.5)
+
+
 @dataclass(frozen=True)
 class Pattern:
     """What is taken off every frame of a scene without a dark; ADU. `glow` is by blocks of `block` px, None as all."""
@@ -26,8 +32,7 @@ class Pattern:
         """The sum of all, (height, width) float32, ADU."""
         total = np.zeros(shape, np.float32)
         if self.glow is not None:
-            # glow is brightest at the very edge, beyond the outermost blocks' middles
-            total += np.maximum(between(self.glow, self.block, shape, beyond=0.5), 0)
+            total += np.maximum(glow_at_pixels(self.glow, self.block, shape), 0)
         if self.rows is not None:
             total += self.rows[:, None]
         if self.columns is not None:

@@ -1,5 +1,6 @@
 """What stays with the sensor (`sensor/pattern.py`), and what its lines are off by in single frames
-(`sensor/banding.py`), in the file of a scene's defects: GLOW, ROWS and COLUMNS; BANDING."""
+(`sensor/banding.py`), in the file of a scene's defects: GLOW, ROWS and COLUMNS; BANDING; and the part
+of a master dark that has a factor of its own (`sensor/darkglow.py`): DARKGLOW."""
 
 from __future__ import annotations
 
@@ -9,11 +10,12 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.files import shown
 from pipeline.sensor.banding import Banding
-from pipeline.sensor.pattern import Pattern
+from pipeline.sensor.pattern import Pattern, glow_at_pixels
 
 _PARTS = {"GLOW": "glow", "ROWS": "rows", "COLUMNS": "columns"}
 
@@ -29,6 +31,33 @@ def pattern_hdus(pattern: Pattern) -> list[fits.ImageHDU]:
             if name == "GLOW":
                 hdus[-1].header["BLOCK"] = (pattern.block, "[pix] side of a block")
     return hdus
+
+
+def dark_glow_hdus(glow: NDArray[np.float32] | None, block: int, power: float) -> list[fits.ImageHDU]:
+    """The unit that holds a master's glow by blocks of `block` px, and its power; none where it has none."""
+    if glow is None:
+        return []
+    hdu = fits.ImageHDU(glow, name="DARKGLOW")
+    hdu.header["BUNIT"] = ("adu", "part of the dark with a factor of its own")
+    hdu.header["BLOCK"] = (block, "[pix] side of a block")
+    hdu.header["POWER"] = (power, "of the pixels' factor over the exposures'")
+    return [hdu]
+
+
+def read_dark_glow(path: Path, shape: tuple[int, int]) -> tuple[NDArray[np.float32], float] | None:
+    """A master's glow at every pixel, (height, width) float32, ADU, and its power; None where the file holds none.
+
+    Raises
+    ------
+    InputError
+        Where it is no file of defects.
+    """
+    with _opened(path) as hdus:
+        if "DARKGLOW" not in hdus:
+            return None
+        header = hdus["DARKGLOW"].header
+        blocks = np.asarray(hdus["DARKGLOW"].data, np.float32)
+        return glow_at_pixels(blocks, int(header["BLOCK"]), shape), float(header["POWER"])
 
 
 def banding_hdus(banding: Mapping[str, Banding]) -> list[fits.BinTableHDU]:

@@ -97,6 +97,7 @@ class Calibration:
     bias: NDArray[np.float32] | None = None
     bias_variance: float = 0.0
     response_max: float = 1.0  # the flat where the lens passes most
+    glow: NDArray[np.float32] | None = None  # the part of the dark that has a factor of its own, ADU
 
     def masters(self, scale: float) -> list[tuple[float, float]]:
         """What the noise of each master is multiplied by in a frame of that dark factor, and its variance, ADU^2."""
@@ -143,6 +144,7 @@ class Frame:
     green: tuple[PositionGrid, PositionGrid] | None = None
     fwhm_px: float | None = None  # of its stars
     banding: Banding | None = None  # what its rows and columns are off by
+    glow_scale: float | None = None  # how many times the dark's glow it has, where that is not `dark_scale`
 
     @cached_property
     def area(self) -> NDArray[np.float32]:
@@ -361,7 +363,8 @@ def calibrated(
     x0, x1 = max(left - repair, 0) & ~1, min(max(right + repair, REPAIR_MARGIN), width)
     y0, x0 = min(y0, max(height - REPAIR_MARGIN, 0) & ~1), min(x0, max(width - REPAIR_MARGIN, 0) & ~1)
     window = (slice(y0, y1), slice(x0, x1))
-    dark, scale = dark_signal(calibration.dark, calibration.bias, frame.dark_scale, window, frame.banding)
+    c = calibration
+    dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale, window, frame.banding, c.glow, frame.glow_scale)
     pixels = calibrate(
         mosaic.region(y0, y1, x0, x1),
         frame.header.black,

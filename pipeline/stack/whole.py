@@ -192,7 +192,7 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW
         Where the frames do not fit into the memory allowed.
     """
     fixed = scene.calibration
-    arrays = (fixed.dark, fixed.bias, fixed.defects, fixed.flat, scene.matching.offsets)
+    arrays = (fixed.dark, fixed.bias, fixed.glow, fixed.defects, fixed.flat, scene.matching.offsets)
     held = sum(a.nbytes for a in arrays if a is not None)
     if scene.land is not None:
         held += scene.land.nbytes
@@ -238,7 +238,9 @@ def _transfer(inputs: Inputs, threads: int) -> PhotonTransfer:
 def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None, land: Land | None = None) -> Survey:
     """Measure one frame's sky in blocks, those that hold any of these rows or all, without what is to be left out."""
     frame, c = inputs.frames[number], inputs.calibration
-    dark, scale = dark_signal(c.dark, c.bias, frame.dark_scale, banding=frame.banding)
+    dark, scale = dark_signal(
+        c.dark, c.bias, frame.dark_scale, banding=frame.banding, glow=c.glow, glow_scale=frame.glow_scale
+    )
     survey = survey_mosaic(
         inputs.mosaics[number].stored,
         frame.header.black,
@@ -252,7 +254,8 @@ def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None, 
         None if land is None else land.left_out(number, frame.id, frame.shape),
     )
     if c.dark_blocks is not None:
-        survey = replace(survey, dark=np.float32(frame.dark_scale) * c.dark_blocks)
+        glows = frame.dark_scale if frame.glow_scale is None else frame.glow_scale
+        survey = replace(survey, dark=np.float32(glows) * c.dark_blocks)
     return survey if c.flat is None else replace(survey, response=block_response(c.flat, survey.block))
 
 

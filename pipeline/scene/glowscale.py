@@ -1,0 +1,94 @@
+"""How many times a master dark's glow a scene's lights have, where that is not how many times its pixels' own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.pixels.background import block_size, survey_mosaic
+from pipeline.sensor import defects
+from pipeline.sensor.darkglow import dark_glow, glow_factor, glow_power, glow_scale
+from pipeline.sensor.glow import colour_levels
+from pipeline.sensor.mosaic import MosaicFile
+
+# Lights that are asked, and what the two factors must differ by, over a frame's noise, for one to be asked for.
+ASKED, LEAST = 16, 0.02
+# Side of the blocks that a master's glow is kept by, px: narrower than glow falls off, of few enough darks still sure.
+GLOW_BLOCK = 16
+# What may be off over a frame's noise where the power of the glow counts as told.
+TOLD = 0.2
+
+
+@dataclass(frozen=True)
+class SceneGlow:
+    """A master's glow by blocks of `block` px, ADU; the power by which it follows the pixels' factor, and its factor in
+    each light (None: the pixels')."""
+
+    blocks: NDArray[np.float32]
+    block: int
+    power: float
+    scales: list[float | None]
+    told: dict[str, Any]
+
+
+def scene_glow(
+    mosaics: Sequence[MosaicFile],
+    scales: Sequence[float | None],
+    lasting: Sequence[float],
+    dark: NDArray[np.float32],
+    bias: NDArray[np.float32] | None,
+    pool: Executor,
+) -> SceneGlow | None:
+    """The glow's own factors; None where there is too little of it, or of what the factors differ by, to matter.
+
+    Parameters
+    ----------
+    mosaics : the scene's lights
+    scales : their dark factors; None or 0 where no dark is taken off
+    lasting : what the exposures alone let expect
+    dark : (height, width) float32 array, ADU above the bias
+    bias : (height, width) float32 array, ADU above black, or None
+    """
+    taken = [n for n, scale in enumerate(scales) if scale]
+    if not taken:
+        return None
+    some = [taken[k] for k in np.unique(np.linspace(0, len(taken) - 1, min(ASKED, len(taken))).round().astype(int))]
+    block = block_size(dark.shape)
+    blocks = dark_glow(dark, block)
+    noise = float(np.median([defects.cross_residual_sigma(mosaics[n]) for n in some[:: max(1, len(some) // 3)]]))
+    own = np.array([scales[n] for n in taken], np.float64)
+    alone = np.array([lasting[n] for n in taken], np.float64)
+    peak = float(np.abs(blocks).max(initial=0))
+    if np.abs(own - alone).max() * peak < LEAST * noise:
+        return None
+
+    def look(n: int) -> NDArray[np.float32]:
+        header = mosaics[n].header
+        return survey_mosaic(mosaics[n].stored, header.black, bias, saturation=header.saturation, block=block).level
+
+    cfa, found = mosaics[0].header.cfa, None
+    if cfa != "MONO":
+        levels = list(pool.map(look, some))
+        found = glow_factor(colour_levels(levels if len(levels) > 1 else 2 * levels, cfa).mean(axis=0), blocks, noise)
+    asked = [taken.index(n) for n in some]
+    power = glow_power(own[asked], alone[asked], found)
+    factors = [float(glow_scale(scale, of, power.power)) for scale, of in zip(own, alone, strict=True)]
+    off = power.error * float(np.median(np.abs(np.log(own / alone)) * factors)) * peak
+    middle = float(np.median(factors))
+    told = {
+        "dark_glow_scale": round(middle, 4),
+        "dark_glow_error": round(off / peak, 4),
+        "dark_glow_told": bool(off < TOLD * noise),
+        "dark_glow_adu": round(middle * peak, 2),
+        "dark_glow_power": power.power,
+        "dark_glow_power_error": round(power.error, 4),
+    }
+    by_light: list[float | None] = [None] * len(scales)
+    for n, factor in zip(taken, factors, strict=True):
+        by_light[n] = factor
+    return SceneGlow(dark_glow(dark, GLOW_BLOCK), GLOW_BLOCK, power.power, by_light, told)

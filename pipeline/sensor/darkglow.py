@@ -1,0 +1,135 @@
+"""The glow of a master dark, and how much of it lights have, apart from what its pixels have. Arrays only.
+
+A sensor's own dark current doubles every 6 degrees, in every pixel about alike; an amplifier's glow is light that goes
+with the exposure, hardly with temperature. Where darks of another exposure or temperature are scaled, the master's
+smooth part therefore has a factor of its own: that of the exposures times a power of what the pixels' factor is beyond
+it, 0 where glow does not follow temperature at all, 1 where it does as the pixels do. The lights tell that power: glow
+has the shape that the master shows and is as many electrons under red, green and blue filters alike, what sky, land and
+lens bring is mostly of two colours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Degree of the polynomials of the position that each colour's light may follow beside the colours of the whole frame:
+# with 2 and more their errors grow tenfold, with 0 a dome of light is taken for glow.
+DEGREE = 1
+ROUNDS = 12
+# Blocks whose colours lie farther from what is fitted than so many times the usual count nothing: land, crowded stars.
+FAR = 3.0
+# Side, in blocks, of the parts of a frame whose errors are taken as independent.
+PART = 4
+# Fewer blocks than this tell nothing.
+BLOCKS_MIN = 60
+# What light of a third colour was taken for glow in planted skies, domes and land, rms over a frame's noise.
+LIGHT_LEFT = 0.12
+# How sure it is, before the lights are asked, that glow does not follow temperature: standard deviation of the power.
+POWER_SIGMA = 0.5
+
+
+@dataclass(frozen=True)
+class GlowFactor:
+    """How many times a master's glow the lights have, and its standard error."""
+
+    factor: float
+    error: float
+
+
+@dataclass(frozen=True)
+class GlowPower:
+    """The power by which glow follows the pixels' factor, 0 to 1, and its standard error."""
+
+    power: float
+    error: float
+
+
+def dark_glow(dark: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+    """What a master shows beyond its usual level in blocks of `block` px, (rows, columns) float32, ADU: medians."""
+    rows, columns = (n // block for n in dark.shape)
+    level = np.empty((rows, columns), np.float32)
+    for i in range(rows):
+        strip = dark[i * block : (i + 1) * block, : columns * block].reshape(block, columns, block)
+        level[i] = np.median(strip.transpose(1, 0, 2).reshape(columns, -1), axis=1)
+    return level - np.median(level) if level.size else level
+
+
+def glow_scale(scale: float, lasting: float, power: float) -> float:
+    """The factor of the glow where that of the pixels is `scale`, and `lasting` what the exposures let expect of it."""
+    return lasting * (scale / lasting) ** power
+
+
+def glow_power(scales: NDArray[np.float64], lasting: NDArray[np.float64], told: GlowFactor | None) -> GlowPower:
+    """The likeliest power where lights of these factors have, in the mean, `told` times the glow: before they are asked
+    it is 0, give or take `POWER_SIGMA`.
+    """
+    powers = np.linspace(0, 1, 201)
+    off = (powers / POWER_SIGMA) ** 2
+    if told is not None:
+        factors = (lasting[:, None] * (scales / lasting)[:, None] ** powers).mean(axis=0)
+        off += ((factors - told.factor) / told.error) ** 2
+    chance = np.exp(-0.5 * (off - off.min()))
+    best = float(powers[np.argmin(off)])
+    return GlowPower(best, float(np.sqrt(np.average((powers - best) ** 2, weights=chance))))
+
+
+def glow_factor(levels: NDArray[np.floating], glow: NDArray[np.floating], noise: float) -> GlowFactor | None:
+    """How many times `glow` there is in the levels of red, green and blue; None where too few blocks are known.
+
+    Generalised least squares: ``levels[c] = plane of c + factor * glow``, the covariance C of the colours taken from
+    what is left, so that ``factor = sum(g 1' C^-1 l) / (1' C^-1 1 sum(g**2))`` with g and l without their planes: the
+    combination of the colours that is blind to the light's own is asked for the glow.
+
+    The error is the larger of that of sums over parts of the frame (the sandwich estimate) and of what the mirror
+    images of the glow find in what is left, where no glow is; and what light of a third colour may be taken for it.
+
+    Parameters
+    ----------
+    levels : (3, rows, columns) float array, ADU; NaN where a block is not known
+    glow : (rows, columns) float array, ADU, of the master
+    noise : float
+        Of a pixel of one frame, ADU.
+
+    References
+    ----------
+    Aitken 1935, Proc. R. Soc. Edinburgh 55:42 (generalised least squares); Bennett et al. 2003, ApJS 148:97, section 4
+    (the combination of colours).
+    """
+    shape, flat = glow.shape, levels.reshape(len(levels), -1).astype(np.float64)
+    known = np.isfinite(flat).all(axis=0)
+    if known.sum() < BLOCKS_MIN:
+        return None
+    y, x = (a.ravel() for a in np.meshgrid(*(np.linspace(-1, 1, n) for n in shape), indexing="ij"))
+    terms = np.stack([x**i * y**j for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)])
+    flat = np.where(known, flat, 0.0)
+    both = np.vstack([flat, glow.ravel().astype(np.float64)])
+    weight, factor = known.astype(np.float64), 0.0
+    for _ in range(ROUNDS):
+        planes = np.linalg.solve((terms * weight) @ terms.T, (terms * weight) @ both.T)
+        *light, own = both - planes.T @ terms
+        left = np.array(light) - factor * own
+        covariance = (left * weight) @ left.T / weight.sum()
+        inverse = np.linalg.inv(covariance + 1e-9 * max(np.trace(covariance), 1e-9) * np.eye(len(flat)))
+        combine = inverse.sum(axis=0) / inverse.sum()
+        size = float(weight @ own**2)
+        if not size > 0:
+            return None
+        before, factor = factor, float((weight * own) @ (combine @ np.array(light))) / size
+        left = np.array(light) - factor * own
+        distance = np.sqrt(np.einsum("ib,ij,jb->b", left, inverse, left))
+        usual = max(float(np.median(distance[known])), 1e-12)
+        weight = np.where(known, np.clip(1 - (distance / (FAR * usual)) ** 2, 0, 1) ** 2, 0.0)
+        if abs(factor - before) < 1e-5 * max(abs(factor), 1.0):
+            break
+    pull = (weight * own / size).reshape(shape)
+    rest = (combine @ left).reshape(shape)
+    parts = np.add.reduceat(pull * rest, np.arange(0, shape[0], PART), axis=0)
+    parts = np.add.reduceat(parts, np.arange(0, shape[1], PART), axis=1)
+    seen = rest * (weight > 0).reshape(shape)
+    images = [float(np.sum(seen * image)) for image in (pull[::-1], pull[:, ::-1], pull[::-1, ::-1])]
+    third = LIGHT_LEFT * noise / max(float(np.abs(glow).max()), 1e-9)
+    error = np.sqrt(max(float(np.sum(parts**2)), float(np.mean(np.square(images)))) + third**2)
+    return GlowFactor(factor, float(error))

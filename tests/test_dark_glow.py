@@ -1,0 +1,80 @@
+"""How many times a master dark's glow lights have, told by their colours before planted skies."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from example_project.maker import make_scenario
+from example_project.maker.sensor import Sensor, fixed_maps
+from example_project.maker.sky import Glow as SkyGlow
+from pipeline.pixels.background import block_size, survey_mosaic
+from pipeline.sensor import defects
+from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.darkglow import GlowFactor, dark_glow, glow_factor, glow_power, glow_scale
+from pipeline.sensor.glow import colour_levels
+from pipeline.sensor.pattern import glow_at_pixels
+
+WIDTH, HEIGHT = 960, 640
+DARK_S = 10.0  # seconds of glow in the dark
+
+
+@pytest.mark.parametrize("glow_e", [0.0, 12.0])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"lens_mm": 85.0, "seed": 2},
+        {"glow": SkyGlow(lamps=3.2), "azimuth_deg": 230.0, "altitude_deg": 30.0, "seed": 4},
+        {"ground": 0.2, "lens_mm": 50.0, "azimuth_deg": 230.0, "altitude_deg": 25.0},
+    ],
+    ids=["clear", "narrow", "a dome of light", "land before a dome of light"],
+)
+def test_the_factor_of_a_known_glow_comes_back_before_any_sky(glow_e, changes):
+    """Glow of twice a frame's noise, and none: the factor is right to three of its errors, which is 0.2 of a frame's
+    noise where the glow is brightest, 0.3 before a dome of light."""
+    sensor = Sensor(WIDTH, HEIGHT, glow_e=glow_e, column_pattern=0.0)
+    settings = {"width": WIDTH, "height": HEIGHT, "n": 8, "interval_s": 60.0, "stars_max": 2000, "sensor": sensor}
+    scenario = make_scenario(**(settings | changes))
+    surveys, noises, seconds = [], [], []
+    for index in range(scenario.count):
+        pixels = scenario.render(index).mosaic
+        surveys.append(survey_mosaic(pixels, sensor.black, saturation=sensor.saturation).level)
+        noises.append(defects.cross_residual_sigma(calibrate(pixels, sensor.black)))
+        seconds.append(scenario.exposure_s * 2 ** ((scenario.temperature(index) - 20) / 6))
+    shown = replace(sensor, glow_e=12.0)
+    a_second = (fixed_maps(shown).dark - fixed_maps(replace(shown, glow_e=0.0)).dark) / sensor.gain
+    blocks = dark_glow((DARK_S * a_second).astype(np.float32), block_size((HEIGHT, WIDTH)))
+    noise = float(np.mean(noises))
+    found = glow_factor(colour_levels(surveys, sensor.cfa).mean(axis=0), blocks, noise)
+    planted = np.mean(seconds) / DARK_S if glow_e else 0.0
+    assert abs(found.factor - planted) < 3 * found.error
+    assert abs(found.factor - planted) * blocks.max() < (0.3 if "azimuth_deg" in changes else 0.2) * noise
+
+
+def test_glow_by_blocks_is_the_masters_own_and_no_hot_pixel():
+    """A glow that falls off over four blocks comes back to 2 % of its peak, one pixel in a hundred hot or not."""
+    rng = np.random.default_rng(1)
+    y, x = np.indices((320, 480))
+    glow = 100 * np.exp(-np.hypot(320 - y, 480 - x) / 64)
+    dark = 7 + glow + np.where(rng.random(glow.shape) < 0.01, 500, 0)
+    back = glow_at_pixels(dark_glow(dark.astype(np.float32), 16), 16, glow.shape)
+    level = np.median(back - glow)
+    np.testing.assert_allclose((back - glow - level)[:-16, :-16], 0, atol=2.0)
+
+
+def test_the_power_is_what_the_lights_tell_and_else_the_safest():
+    """Factors of 3.6 to 1.8 with glow by their root: a measured mean tells the power; one that is worthless leaves it
+    at 0, so that nothing is overcorrected; one between says which is likelier (Bayes' rule)."""
+    scales, alone = np.linspace(3.6, 1.8, 20), np.ones(20)
+    told = float(np.mean(scales**0.5))
+    sure = glow_power(scales, alone, GlowFactor(told, 0.005))
+    assert sure.power == pytest.approx(0.5, abs=0.02)
+    assert sure.error < 0.02
+    for nothing in (None, GlowFactor(9.0, 1e3)):
+        unsure = glow_power(scales, alone, nothing)
+        assert unsure.power == 0
+        assert unsure.error > 0.3
+    assert 0 < glow_power(scales, alone, GlowFactor(told, 0.4)).power < 0.5
+    # of another exposure alone, whatever the power
+    assert glow_scale(0.25, 0.25, 0.3) == pytest.approx(0.25)
