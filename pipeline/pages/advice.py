@@ -213,7 +213,16 @@ def _darks(figures: Mapping[str, Any]) -> list[Advice]:
             )
         ]
     number_of = darks.get("number")
-    if isinstance(number_of, int) and number_of >= 1 and kept:
+    if number_of == 1:
+        return [
+            Advice(
+                "Take more darks",
+                f"One dark tells hot pixels and glow, not what ordinary pixels have of their own. {DARKS_WANTED} or "
+                "more cost only time, and serve other nights of the same exposure, ISO and temperature.",
+                outdoors=False,
+            )
+        ]
+    if isinstance(number_of, int) and number_of > 1 and kept:
         shared, noise = _value(figures, "noise_dark_shared"), _value(figures, "noise_combined")
         if shared is not None and noise is not None and shared < noise:
             # measured: what of the master's noise is left in the picture, after the frames moved over it

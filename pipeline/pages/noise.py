@@ -72,8 +72,11 @@ def _own_pattern(figures: Mapping[str, Any]) -> str:
     """That what pixels have of their own is in no figure, where frames met the same pixels and nothing took it off."""
     places, kept = figures.get("sensor_places"), figures.get("frames_kept")
     flats, darks = figures.get("flats") or {}, figures.get("darks") or {}
-    taken = {"flats": flats.get("used"), "darks": darks.get("used") or darks.get("camera_subtracted")}
-    lacking = [f"no {name}" for name, used in taken.items() if not used]
+    lacking = [] if flats.get("used") else ["no flats"]
+    if not darks.get("used") and not darks.get("camera_subtracted"):
+        lacking.append("no darks")
+    elif darks.get("number") == 1:
+        lacking.append("one dark, which tells hot pixels and glow only")
     if not lacking or not isinstance(places, (int, float)) or not kept or places > PLACES_SHARE * kept:
         return ""
     return (

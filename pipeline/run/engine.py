@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "decode": 4,
     "grade": 28,
     "judge": 39,
-    "dark": 15,
+    "dark": 16,
     "register": 19,
     "ground": 29,
     "combine": 36,

@@ -169,8 +169,9 @@ def _master_dark(
     hits = _by_blocks(block, shape, len(used), memory_mb)
     header = used[0].mosaic.header
     flags = defects.master_defects(mean, unstable, model.sigma, header.cfa, hot_sigma, header.full_scale)
-    if len(used) > 1:  # one frame does not tell noise from what pixels have of their own
-        mean, noise = least_error(mean, noise, header.cfa)
+    # of one frame all scatter counts as noise: what ordinary pixels have of their own is left to the lights, for that
+    # frame's noise would be laid into every one of them
+    mean, noise = least_error(mean, noise, header.cfa)
     cards = _master_cards(used, dark_set, reasons)
     cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
     cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")
@@ -180,7 +181,7 @@ def _master_dark(
     cards["DLEVEL"] = (round(model.bulk, 3), "[ADU] level of ordinary pixels above black")
     cards["NHITS"] = (hits, "values rejected (cosmic hits)")
     if len(used) == 1:
-        cards["COMMENT"] = "One frame: hits and hot pixels cannot be told apart, noise includes fixed pattern."
+        cards["COMMENT"] = "One frame: hits and hot pixels not told apart; of pixels only what stands out is kept."
     elif len(used) == 2:
         cards["COMMENT"] = "Two frames: where they disagree the lower value is used; unstable pixels not judged."
     elif len(used) == 3:

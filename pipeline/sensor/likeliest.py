@@ -10,6 +10,9 @@ and its column let expect, as far as the noise of the mean accounts for the scat
    and columns that stand out.
 2. What single pixels have of their own: Tweedie's formula, from the frequency of such values in this master.
 
+Of one dark alone noise is not told from what ordinary pixels differ by; given its whole scatter as noise, only glow,
+lines and pixels that stand out are left of it. Its error then is that of these alone.
+
 References
 ----------
 Cavalier & Tsybakov 2001, Mathematical Methods of Statistics 10, 247 (Stein's rule by blocks of frequencies);
