@@ -164,6 +164,21 @@ def test_noise_model_is_recovered():
     assert model.variance(np.float32([500]))[0] == pytest.approx(READ**2 + 250, rel=0.1)
 
 
+@pytest.mark.parametrize("own", [0.5, 12.0])
+def test_noise_model_of_a_warm_sensor_is_recovered(own):
+    """Glow over a sixth of the frame, pixels that differ by as much as the noise, and hot ones, a tenth of which are
+    full (and have no noise): read noise and gain come back to 10 %."""
+    rng = np.random.default_rng(11)
+    level = 50 + rng.lognormal(0, 0.3, (64, 1400)) / 0.3 * own + 600 * np.exp(-np.arange(1400) / 150)
+    hot = rng.random(level.shape) < 0.005
+    level[hot] += rng.exponential(6500, hot.sum())
+    frames = np.minimum(rng.normal(level, np.sqrt(60 + 2.0 * level), (8, *level.shape)), 15871)
+    model = darks.fit_noise(np.round(frames).astype(np.float32), 15871.0)
+    for above in (0, 100, 1000):
+        told = float(model.variance(np.array([model.bulk + above], np.float32))[0])
+        assert told == pytest.approx(60 + 2.0 * (model.bulk + above), rel=0.1)
+
+
 def test_one_dark_tells_how_its_glow_scatters():
     """Of one frame the noise at the brightest glow, and of most pixels, is the planted photon noise to 5 %."""
     rng = np.random.default_rng(3)

@@ -168,7 +168,8 @@ def _nearest_dark(
     if len(fitting) > 1:
         why += f"; the nearest of {len(fitting)} sets that fit"
     if len(chosen.frames) < DARKS_ENOUGH:
-        why += f"; only {count(len(chosen.frames), 'dark')}: their noise goes into the picture"
+        costs = "it tells hot pixels and glow only" if len(chosen.frames) == 1 else "their noise goes into the picture"
+        why += f"; only {count(len(chosen.frames), 'dark')}: {costs}"
     if bias is not None:
         why += f"; scaled to each light without its bias ({_set_described(bias)})"
     return DarkMatch(chosen, bias, why)

@@ -133,7 +133,8 @@ def _master_dark(
         if shifts is not None:
             part -= shifts.at_pixels((slice(None), slice(None)))[rows]
     figures = darkset.frame_figures(sample)
-    model = darks.fit_noise(sample - _column(figures))
+    full = candidates[0].mosaic.header.full_scale
+    model = darks.fit_noise(sample - _column(figures), full)
     out = darkset.left_out(figures, model.sigma)
     for n, reason in out.items():
         reasons[candidates[n].frame.id] = reason
@@ -142,7 +143,7 @@ def _master_dark(
     used = [candidates[n] for n in kept]
     if out:  # what was left out must not colour the figures of the others
         figures_kept = darkset.frame_figures(sample[kept])
-        model = darks.fit_noise(sample[kept] - _column(figures_kept))
+        model = darks.fit_noise(sample[kept] - _column(figures_kept), full)
     else:
         figures_kept = figures
     average = float(np.mean([f.level for f in figures_kept]))

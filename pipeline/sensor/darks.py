@@ -23,6 +23,8 @@ from pipeline.sensor.darkset import set_centre, successive_sigma
 CLIP_SIGMA = 4.5
 # One sound pixel in a million may look unstable by chance (24 in a frame of 24 MP, which cost nothing to repair).
 UNSTABLE_CHANCE = 1e-6
+# Above this share of saturation pixels are no longer linear enough.
+LINEAR_SHARE = 0.7
 # Pixels of a row whose median is the level that one dark alone has there.
 LEVEL_PX = 64
 # How many frames' worth of belief the noise model has against a pixel's own temporal variance in the NOISE plane
@@ -55,7 +57,7 @@ class NoiseModel:
         )
 
 
-def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
+def fit_noise(sample: NDArray[np.float32], full_scale: float = np.inf) -> NoiseModel:
     """Fit the temporal noise of a set against the pixels' level.
 
     From differences of neighbouring frames, binned by level. One frame alone gives its spatial scatter, in which fixed
@@ -64,6 +66,8 @@ def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
     Parameters
     ----------
     sample : (frames, rows, width) float32 array, ADU above black, levelled
+    full_scale : float
+        Level above black of saturation, ADU: full pixels have no noise, and say nothing.
     """
     alone = sample.shape[0] == 1
     if alone and sample.shape[2] < 2 * LEVEL_PX:
@@ -76,14 +80,18 @@ def fit_noise(sample: NDArray[np.float32]) -> NoiseModel:
         centre, differences = set_centre(sample), np.diff(sample, axis=0)
     bulk, spread = clipped(centre)
     excess = centre - np.float32(bulk)
-    usual = excess < max(4 * spread, 1.0)
+    # those about the bulk by their mean (who is near by the median differs less from frame to frame): their noise is
+    # that of their mean level, which lies off the bulk where glow is wide
+    mean = centre if alone else sample.mean(axis=0, dtype=np.float32)
+    usual = np.abs(mean - clipped(mean)[0]) < max(spread, 1.0)
     sigma = clipped(differences[:, usual])[1] / np.sqrt(2) if alone else successive_sigma(sample[:, usual])
     read = max(float(sigma) ** 2, 1.0 / 12)  # rounding to whole numbers
     least = max(4 * spread, float(np.sqrt(read)) if alone else 1.0)
     edges = np.geomspace(least, max(float(excess.max()), 2 * least) * 1.001, 9)
-    levels, variances, weights = [0.0], [read], [1e3]
+    levels, variances, weights = [float(excess[usual].mean())], [read], [float(usual.sum())]
+    linear = centre < LINEAR_SHARE * full_scale
     for low, high in pairwise(edges):
-        chosen = (excess >= low) & (excess < high)
+        chosen = (excess >= low) & (excess < high) & linear
         if chosen.sum() < 12:
             continue
         variance = clipped(differences[:, chosen], sigma=3.0)[1] ** 2 / 2

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sensor.clipped import clipped
+from pipeline.sensor.darks import LINEAR_SHARE
 from pipeline.sensor.defects import UNSTABLE, Pixels, coarse_level, same_colour_excess
 
 # A pixel is warm from this many standard errors of the master above its like; chosen so that its selection by its own
@@ -19,8 +20,6 @@ WARM_MAX = 8_000
 WARM_FEWEST = 12
 # A factor less certain than this is not used.
 FACTOR_ERROR_MAX = 0.05
-# Above this share of saturation pixels are no longer linear enough.
-LINEAR_SHARE = 0.7
 # Dark current doubles in so many degrees C (0.85 eV): tells which of several darks is nearest, and what to expect
 # where a light's own pixels do not tell its factor.
 DOUBLING_C = 6.0
