@@ -23,11 +23,11 @@ from example_project.maker.sensor import Sensor, expose, fixed_maps
 from pipeline.dark import main as dark
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
-from pipeline.sensor.calibrate import calibrate
+from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.master import read_master
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
-from pipeline.sensor.patternfile import read_pattern
+from pipeline.sensor.patternfile import read_dark_glow, read_pattern
 from pipeline.tables import read_table, table_from_rows, write_table
 from tests.test_without_darks import blocks
 
@@ -93,9 +93,14 @@ def measure(folder: Path, mount: str, fwhm: float) -> str:
     master, bias = read_master(folder / "dark.fits"), read_master(folder / "bias.fits")
     thermal, hot, left = master.mean - bias.mean, 0, []
     noises = []
+    of_glow = read_dark_glow(folder / "defects.fits", flags.shape)
     for n, pixels in enumerate(lights):
         k = float(table["dark_scale"][n])
-        values = calibrate(pixels, sensor.black, bias.mean + np.float32(k) * thermal, 1.0, 0.0, flags, sensor.cfa)
+        glows = None if of_glow is None else float(table["glow_scale"][n])
+        taken, factor = dark_signal(
+            thermal, bias.mean, k, glow=None if of_glow is None else of_glow[0], glow_scale=glows
+        )
+        values = calibrate(pixels, sensor.black, taken, factor, 0.0, flags, sensor.cfa)
         truth = truths[n] * maps.sensitivity / sensor.gain
         rise = maps.dark * s.exposure_s * 2 ** ((s.temperature(n) - 20) / 6)
         noise = np.sqrt((truths[n] + rise) / sensor.gain**2 + (sensor.read_noise / sensor.gain) ** 2 + 1 / 12)
