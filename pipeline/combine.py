@@ -140,7 +140,12 @@ def _meteors(
         for pattern in settings.meteor_frames
         if fnmatchcase(frame.shown, pattern) or fnmatchcase(Path(frame.shown).name, pattern)
     )
-    return meteors_of(inputs.frames, streaks, named, settings.meteors == "keep")
+    kept = meteors_of(inputs.frames, streaks, named, settings.meteors == "keep")
+    held = {inputs.frames[band.number].id for band in kept}
+    for frame in plan.frames:
+        if frame.id in named - held:
+            log.warning("%s: combine.meteor_frames names %s, of which no streak is kept", plan.scene, frame.shown)
+    return kept
 
 
 def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry) -> Land | None:

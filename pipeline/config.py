@@ -204,8 +204,8 @@ class CombineSettings(_Section):
     )
     meteor_frames: list[str] = Field(
         default_factory=list,
-        description="frames (names or patterns) whose streaks stay too where they are not told for meteors; those of "
-        "aircraft and satellites do not",
+        description="frames (names or patterns) whose streaks stay too where they are not told for meteors: those that "
+        "could not be named, or if there are none what was taken for satellites; aircraft do not",
     )
     vignetting: Literal["keep", "stars"] = Field(
         "keep",

@@ -141,15 +141,22 @@ def test_land_hides_a_meteor():
 
 
 def test_which_streaks_stay():
-    """Those told for meteors where asked; of a frame named by hand also what could not be told; no aircraft."""
+    """Those told for meteors where asked; of a frame named by hand also what could not be told, or else what was taken
+    for a satellite; no aircraft."""
 
     class Named:
         def __init__(self, name):
             self.id = name
 
-    frames = [Named("a"), Named("b")]
+    frames = [Named("a"), Named("b"), Named("c")]
     ends = {"x1": 0, "y1": 0, "x2": 9, "y2": 0, "width_px": 2.0}
-    streaks = {"a": [{"kind": "meteor", **ends}, {"kind": "unknown", **ends}], "b": [{"kind": "aircraft", **ends}]}
+    satellite = {"kind": "satellite", **ends}
+    streaks = {
+        "a": [{"kind": "meteor", **ends}, {"kind": "unknown", **ends}, satellite],
+        "b": [{"kind": "aircraft", **ends}],
+        "c": [satellite, {"kind": "aircraft", **ends}],
+    }
     assert [m.number for m in meteors_of(frames, streaks, frozenset(), True)] == [0]
     assert len(meteors_of(frames, streaks, frozenset({"a"}), False)) == 2
     assert not meteors_of(frames, streaks, frozenset({"b"}), False)
+    assert [m.number for m in meteors_of(frames, streaks, frozenset({"c"}), True)] == [0, 2]

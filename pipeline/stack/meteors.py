@@ -31,8 +31,9 @@ WIDTHS, HALF_LEAST, SOFT = 0.6, 2.0, 2.0
 BEYOND_SHARE, BEYOND = 0.05, 8.0
 # Length of the pieces that are searched for stray pixels, px.
 PIECE = 256
-# Kinds that a frame named by hand may have: what it shows is not always told.
-BY_NAME = ("meteor", "unknown")
+# Kinds of streaks that are kept of a frame named by hand, those of the first line if it shows any: what a streak is is
+# not always told rightly, and the hand wins. Lights that blink are no meteor's.
+BY_NAME = (("meteor", "unknown"), ("satellite",))
 
 
 def meteors_of(
@@ -44,15 +45,17 @@ def meteors_of(
     ----------
     frames : the scene's
     streaks : of each frame, as judge tells them
-    named : ids of frames whose streaks are kept though not told for meteors, aircraft and satellites apart
+    named : ids of frames whose streaks are kept though not told for meteors (`BY_NAME`)
     told : whether what is told for a meteor is kept
     """
     found = []
     for number, frame in enumerate(frames):
-        kinds = (("meteor",) if told else ()) + (BY_NAME if frame.id in named else ())
-        for streak in streaks.get(frame.id, ()):
-            if streak.get("kind") in kinds:
-                found.append(band_of(number, streak, WIDTHS, HALF_LEAST))
+        listed = streaks.get(frame.id, ())
+        shown = {streak.get("kind") for streak in listed}
+        kinds = ("meteor",) if told else ()
+        if frame.id in named:
+            kinds += next((some for some in BY_NAME if shown & set(some)), ())
+        found += [band_of(number, streak, WIDTHS, HALF_LEAST) for streak in listed if streak.get("kind") in kinds]
     return found
 
 
