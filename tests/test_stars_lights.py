@@ -17,7 +17,7 @@ from pipeline.judging.verdicts import Figures
 from pipeline.pages.passing import streak_rows, streak_sentence
 from pipeline.stars.followed import follow
 from pipeline.stars.glimpse import streak_picture, whole_picture
-from pipeline.stars.lights import kind_of, light_of
+from pipeline.stars.lights import Light, kind_of, light_of
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.measure import measure_frame
 from pipeline.stars.streaks import Streak, find_streaks
@@ -81,6 +81,15 @@ def test_a_piece_is_followed_to_the_ends_of_its_light(height):
         kind_of(light_of(found, Streak(x1, y1, x2, y2, 1.0)), math.hypot(x2 - x1, y2 - y1), DIAGONAL, False)
         == "satellite"
     )
+
+
+@pytest.mark.parametrize(("length", "kind"), [(80, "unknown"), (300, "satellite")])
+def test_a_short_even_line_is_not_told(length, kind):
+    """What is even, ends within the frame and shows in no other is a satellite where it is long; where it is short it
+    may be the bright part of a meteor."""
+    light = Light(3.0, 200.0, 0, 1.0, 0.95, 2, 0.0)
+    assert kind_of(light, length, DIAGONAL, goes_on=False) == kind
+    assert kind_of(light, length, DIAGONAL, goes_on=True) == "satellite"
 
 
 @pytest.mark.parametrize("goes_on", [True, False])

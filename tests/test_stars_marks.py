@@ -22,11 +22,13 @@ from pipeline.stars.beyond import (
     Witness,
     beyond_neighbours,
     flat,
+    narrow,
     unlike,
 )
 from pipeline.stars.blocks import farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
 from pipeline.stars.doubles import doubling, far_doubling
+from pipeline.stars.followed import is_edge
 from pipeline.stars.lights import light_of
 from pipeline.stars.measure import measure_frame, measure_mosaic
 from pipeline.stars.streaks import find_streaks
@@ -55,12 +57,15 @@ def line(x1, y1, x2, y2, height, width=1.0):
 SHIFT = 5.3, -2.1  # px, by which the sky moves from frame to frame
 
 
-def seen_beside(rng, field, light, fwhm=2.4, neighbours=2):
-    """A frame of these stars and this light, and what it shows beyond frames before and after it without the light."""
+def seen_beside(rng, field, light, fwhm=2.4, neighbours=2, sky=None, air=1.0):
+    """A frame of these stars and this light, and what it shows beyond frames before and after it without the light,
+    whose air lets so much of the stars through; `sky` gives the light of frame -1, 0, 1."""
     frames = []
     for n in (0, -1, 1)[: neighbours + 1]:
-        moved = Field(field.x + n * SHIFT[0], field.y + n * SHIFT[1], field.flux)
-        frames.append(measure_frame(mosaic(rng, render(SHAPE, moved, fwhm) + light * (n == 0)), "RGGB", BLACK, 16000))
+        flux = field.flux * (air if n else 1)
+        moved = Field(field.x + n * SHIFT[0], field.y + n * SHIFT[1], flux)
+        image = render(SHAPE, moved, fwhm) + light * (n == 0) + (0 if sky is None else sky(n))
+        frames.append(measure_frame(mosaic(rng, image), "RGGB", BLACK, 16000))
     kept = [neighbour_of(found, HEADER) for found in frames]
     beside = [witnesses(kept[0], other)[0] for other in kept[1:]]
     return frames[0].detections, beyond_neighbours(frames[0].detections, kept[0].glance, beside)
@@ -69,6 +74,47 @@ def seen_beside(rng, field, light, fwhm=2.4, neighbours=2):
 def streaks_beside(rng, field, light, fwhm=2.4, neighbours=2):
     """Streaks of that frame."""
     return find_streaks(*seen_beside(rng, field, light, fwhm, neighbours))
+
+
+def rays(n):
+    """Rays of an aurora, 400 ADU high and 90 px wide at half their height, that walk 70 px from frame to frame."""
+    columns, rows = np.arange(SHAPE[1])[None], np.arange(SHAPE[0])[:, None]
+    from_ray = (columns + 0.1 * rows - 70 * n) % 260 - 130
+    return 400 * np.exp(-(from_ray**2) / (2 * 38**2)) * np.exp(-(((rows - 400) / 200) ** 2))
+
+
+@pytest.mark.parametrize(("place", "found"), [((500, 330, 640, 450), 1), ((800, 420, 930, 330), 1), (None, 0)])
+def test_a_meteor_among_an_auroras_rays_is_found(place, found):
+    """A meteor of 130 ADU, where rays of 400 ADU walk from frame to frame, is listed once, in its place; rays alone
+    are no streaks."""
+    rng = np.random.default_rng(21)
+    light = np.zeros(SHAPE) if place is None else line(*place, 130)
+    field = random_field(rng, SHAPE, 250, (800, 60000))
+    listed = find_streaks(*seen_beside(rng, field, light, sky=rays))
+    assert len(listed) == found
+    for streak in listed:
+        ends = np.array(sorted([(streak.x1, streak.y1), (streak.x2, streak.y2)]))
+        assert np.abs(ends - np.array(sorted([place[:2], place[2:]]))).max() < 40
+
+
+def test_blocks_above_their_level_equal_scipys():
+    """What is taken off is SciPy's cubic spline through the medians of cells of 8 blocks."""
+    image = np.random.default_rng(3).normal(0, 9, (45, 70)).astype(np.float32)
+    cells = image[:40, :64].reshape(5, 8, 8, 8).swapaxes(1, 2).reshape(5, 8, 64)
+    level = np.sort(cells, axis=-1)[..., 31].astype(float)
+    rows, columns = np.mgrid[0:45, 0:70]
+    at = np.clip((rows + 0.5) / 8 - 0.5, 0, 4), np.clip((columns + 0.5) / 8 - 0.5, 0, 7)
+    slow = image - map_coordinates(level, at, order=3, mode="mirror")
+    np.testing.assert_allclose(narrow(image.copy()), slow, atol=1e-4)
+
+
+def test_a_slope_is_no_edge():
+    """A line of light on the slope of something broad has no edge beside it; where one side stays brighter it has."""
+    columns = np.arange(200.0)[None] + np.zeros((100, 1))
+    light = 50 * np.exp(-((columns - 100) ** 2) / 8)
+    for sky, edge in ((3 * columns, False), (60.0 * (columns > 100), True), (3 * columns + 60 * (columns > 100), True)):
+        seen = Detections(np.empty(0), np.empty((0, 0)), None, (light + sky).astype(np.float32), 1.0)
+        assert is_edge(seen, np.array([[100.0, 20.0], [100.0, 80.0]]), 2) is edge
 
 
 def test_strobes_in_a_crowd_are_told_beside_neighbours():
@@ -261,6 +307,26 @@ def test_a_short_line_among_crowded_stars_is_found(place):
     assert np.abs(np.array(ends) - np.array(sorted([place[:2], place[2:]]))).max() < 60
 
 
+def test_a_meteor_of_40_px_among_crowded_stars_is_found():
+    """Where neighbours show the stars just so, what is as short as a meteor's bright part is sure: 40 px, 10 sigma."""
+    rng = np.random.default_rng(6)
+    places = [(400, 300, 432, 324), (900, 500, 925, 531), (300, 700, 340, 702)]
+    for x1, y1, x2, y2 in places:
+        found = streaks_beside(rng, crowd(rng, 4000), line(x1, y1, x2, y2, 110))
+        assert len(found) == 1
+        middle = np.array([found[0].x1 + found[0].x2, found[0].y1 + found[0].y2]) / 2
+        assert np.abs(middle - ((x1 + x2) / 2, (y1 + y2) / 2)).max() < 15
+
+
+@pytest.mark.parametrize(("fwhm", "air"), [(2.4, 0.75), (4.2, 1.0)])
+def test_a_frame_unlike_its_neighbours_has_no_streak(fwhm, air):
+    """A crowd that shows more than its neighbours, which haze dimmed, all over the frame makes no short lines."""
+    rng = np.random.default_rng(11)
+    field = crowd(rng, 9000)
+    listed = find_streaks(*seen_beside(rng, field, np.zeros(SHAPE), fwhm, air=air))
+    assert listed == []
+
+
 def test_stars_on_one_line_are_no_strobes():
     """Ten bright stars that happen to stand on a line differ in brightness, as one lamp's flashes do not."""
     rng = np.random.default_rng(3)
@@ -323,7 +389,7 @@ def test_what_is_beyond_neighbours_equals_numpy():
     slow /= np.sqrt(4 + (missed * wide) ** 2)
     terms = [np.array([shift, *[(0.0, 0.0)] * 5]) for shift in shifts]
     witnessed = [Witness(Glance(other, 2.0), t) for other, t in zip((first, second), terms, strict=True)]
-    fast = unlike(Glance(light, 2.0), witnessed)
+    fast, _ = unlike(Glance(light, 2.0), witnessed)
     assert np.isfinite(most).mean() > 0.9
     np.testing.assert_allclose(fast, np.where(np.isfinite(most), slow, 0), rtol=1e-4, atol=1e-4)
 
@@ -350,7 +416,8 @@ def test_steady_stars_cost_little():
     windy = gaussian_filter(steady, 1.0)
     noise = [rng.normal(0, 1, steady.shape).astype(np.float32) for _ in range(3)]
     witnessed = [Witness(Glance(steady + part, 1.0), np.zeros((6, 2))) for part in noise[:2]]
-    still, blown = (np.abs(unlike(Glance(sky + noise[2], 1.0), witnessed)[20:-20, 20:-20]) for sky in (steady, windy))
+    seen = (unlike(Glance(sky + noise[2], 1.0), witnessed)[0] for sky in (steady, windy))
+    still, blown = (np.abs(image[20:-20, 20:-20]) for image in seen)
     # of the difference of one value of noise and the larger of two others the usual size is 1.2
     assert 0.7 < np.mean(still) < 1.3
     assert np.quantile(blown, 0.99) < 6

@@ -26,7 +26,7 @@ from pipeline.scene.handmask import digest, mask_of
 STEP_VERSIONS = {
     "inventory": 9,
     "decode": 4,
-    "grade": 28,
+    "grade": 29,
     "judge": 39,
     "dark": 17,
     "register": 19,

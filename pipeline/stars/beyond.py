@@ -8,14 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
+from scipy.ndimage import spline_filter1d, uniform_filter
 
 from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.ordering import select_first
 from pipeline.stars.detect import KERNEL_NOISE, Detections, smoothed
 from pipeline.stars.objects import find_objects
 
@@ -27,7 +29,9 @@ SIGMA = 3.0  # of the smoothed picture's noise: stars on a streak's way cut it, 
 # Steady stars come to the lower bound, trees that wind moves to the upper.
 MISSED_TIMES, MISSED, OFF_MOST = 4.0, (0.06, 0.5), 0.3
 NEAR = 16  # blocks a side of the cells over which that is told; 3 x 3 of them count
+TOLD, UNTOLD = 0.05, 0.2  # share of a part's blocks that must tell it; what is taken where fewer do
 RANGE, QUIET = 10.0, 1.5  # times a block's noise: what range tells of it, and what is noise in what it is off by
+LEVEL = 8  # blocks a side, whose median is the level of light broader than a streak: an aurora's rays move every second
 CELL = 4  # blocks a side over which what is broad is taken off
 CLIP = 3.0  # standard deviations that a block counts there at most
 AROUND = 3  # cells
@@ -42,7 +46,8 @@ SAMPLED = 7  # every so many blocks tell the spread
 class Glance:
     """What is kept of a frame for its neighbours.
 
-    `light` (rows, columns) float32: means of blocks of `STEP` px of the mosaic above the sky, ADU; `noise` of one.
+    `light` (rows, columns) float32: means of blocks of `STEP` px of the mosaic above what is broad, ADU; `noise` of
+    one.
     """
 
     light: NDArray[np.float32]
@@ -61,6 +66,22 @@ class Witness:
     terms: NDArray[np.float64]
 
 
+@dataclass(frozen=True)
+class Beyond(Detections):
+    """What a frame shows beyond its neighbours, in px of `STEP` px of the mosaic and of noise 1.
+
+    `missed` (rows, columns) float32, by cells of `NEAR` of them: by how much of the range about it a star is missed.
+    """
+
+    missed: NDArray[np.float32]
+
+    def missed_along(self, ends: NDArray[np.float64]) -> float:
+        """The most that is missed at the ends, (2, 2) float64 x, y, and in the middle of a line."""
+        places = np.array([ends[0], ends.mean(axis=0), ends[1]]) / NEAR
+        columns, rows = np.clip(places.astype(np.intp).T, 0, np.array(self.missed.shape)[::-1, None] - 1)
+        return float(self.missed[rows, columns].max())
+
+
 @numba.njit(cache=True, nogil=True)
 def _means(image: Any, out: Any) -> None:
     """``image.reshape(h, 2, w, 2).mean(axis=(1, 3))``."""
@@ -77,9 +98,46 @@ def block_means(image: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
+@numba.njit(cache=True, nogil=True)
+def _levels(image: Any, out: Any) -> None:
+    """Median of every cell of `LEVEL` blocks a side, the lower of two middle ones."""
+    number = LEVEL * LEVEL
+    values = np.empty(number, np.float32)
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            for row in range(LEVEL):
+                values[row * LEVEL : (row + 1) * LEVEL] = image[i * LEVEL + row, j * LEVEL : (j + 1) * LEVEL]
+            out[i, j] = select_first(values, number, (number - 1) // 2)
+
+
+@lru_cache(maxsize=4)
+def _between(cells: int, blocks: int) -> NDArray[np.float32]:
+    """What each cell's level adds at every block by a cubic spline through the cells' middles, (blocks, cells); beyond
+    the outermost ones their own. Straight lines between them would leave creases along rows and columns."""
+    places = np.clip((np.arange(blocks) + 0.5) / LEVEL - 0.5, 0, cells - 1)
+    knots = np.arange(-1, cells + 1)
+    off = np.abs(places[:, None] - knots)
+    basis = np.where(off < 1, 2 / 3 - off**2 + off**3 / 2, np.clip(2 - off, 0, None) ** 3 / 6)
+    inside = basis[:, 1:-1]
+    inside[:, 1] += basis[:, 0]  # mirrored about the first and the last
+    inside[:, -2] += basis[:, -1]
+    return np.asarray(inside @ spline_filter1d(np.eye(cells), 3, axis=0, mode="mirror"), np.float32)
+
+
+def narrow(image: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Blocks above the level of the light about them, in place: what is broader than a streak may change from frame to
+    frame (an aurora's rays, lit cloud), and a neighbour's ray would hide what passes here."""
+    rows, columns = (n // LEVEL for n in image.shape)
+    if min(rows, columns) > 1:
+        levels = np.empty((rows, columns), np.float32)
+        _levels(image, levels)
+        image -= _between(rows, image.shape[0]) @ levels @ _between(columns, image.shape[1]).T
+    return image
+
+
 def glance_of(found: Detections) -> Glance:
     """What is kept of a frame."""
-    return Glance(block_means(found.residual), found.noise / SIDE)
+    return Glance(narrow(block_means(found.residual)), found.noise / SIDE)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -154,7 +212,7 @@ def _over_error(out: Any, spreads: Any, missed: Any, noise: float) -> None:
             row[j] = value if spread[j] >= 0 else np.float32(0)
 
 
-def unlike(glance: Glance, witnesses: Sequence[Witness]) -> NDArray[np.float32]:
+def unlike(glance: Glance, witnesses: Sequence[Witness]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """What a frame shows beyond its neighbours, over its error.
 
     Stars are never laid on one another exactly: the error there grows with what the blocks about differ, in the measure
@@ -169,7 +227,7 @@ def unlike(glance: Glance, witnesses: Sequence[Witness]) -> NDArray[np.float32]:
     -------
     (rows, columns) float32 array: differences of blocks from the brighter of what the neighbours show at the same stars
     (the brightest, linear between blocks) and at the same pixels (the darkest of them: stars pass over pixels), over
-    their error; 0 where no neighbour shows the same stars
+    their error; 0 where no neighbour shows the same stars; and `Beyond.missed`
     """
     one, two = witnesses[0], witnesses[-1]
     out, spreads = np.empty_like(glance.light), np.empty_like(glance.light)
@@ -178,7 +236,7 @@ def unlike(glance: Glance, witnesses: Sequence[Witness]) -> NDArray[np.float32]:
     total, number = (uniform_filter(part, 3, mode="constant") for part in off)
     missed = np.clip(MISSED_TIMES * total / np.maximum(number, 1 / 9), *MISSED).astype(np.float32)
     _over_error(out, spreads, missed, noise)
-    return out
+    return out, np.where(number > TOLD * NEAR * NEAR, missed, np.float32(UNTOLD))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -245,8 +303,8 @@ def flat(image: NDArray[np.float32]) -> None:
         image[i * NEAR : (i + 1) * NEAR] /= np.repeat(spread[i], NEAR)[: image.shape[1]]
 
 
-def beyond_neighbours(found: Detections, glance: Glance, witnesses: Sequence[Witness]) -> Detections:
-    """What stands out of a frame beside its neighbours, as a picture of `STEP` px a pixel of noise 1.
+def beyond_neighbours(found: Detections, glance: Glance, witnesses: Sequence[Witness]) -> Beyond:
+    """What stands out of a frame beside its neighbours.
 
     Parameters
     ----------
@@ -254,10 +312,10 @@ def beyond_neighbours(found: Detections, glance: Glance, witnesses: Sequence[Wit
     glance : of the frame
     witnesses : one or two
     """
-    image = unlike(glance, witnesses)
+    image, missed = unlike(glance, witnesses)
     flat(image)
     objects, segments = find_objects(smoothed(image), SIGMA * KERNEL_NOISE)
-    return Detections(objects, segments, found.sky, image, 1.0)
+    return Beyond(objects, segments, found.sky, image, 1.0, missed)
 
 
 def laid_on(glance: Glance, coefficients: NDArray[np.float64], scale: float) -> Witness:

@@ -14,6 +14,7 @@ from pipeline.stars.detect import Detections
 REACH = 12, 6  # that an end may lie off the line, at first and after each new length
 WIDE = 4  # to either side of the line that its light is summed over
 BESIDE, OUTER = 20, 8  # within which the outermost so many px are its surroundings
+NEAR = 6  # of a line, that are its own light where its sides are compared
 RUN = 20  # of length in which half must be lit: stars on the line are shorter
 EDGE_SHARE = 0.5  # of a line's height by which its sides differ: an edge
 GOES_ON = 0.35  # of the streak's typical light: it goes on
@@ -69,15 +70,20 @@ def follow(found: Detections, ends: NDArray[np.float64], step: int, stars: bool)
 def is_edge(found: Detections, line: NDArray[np.float64], step: int) -> bool:
     """Whether the sides of a line differ by half its height above the darker one and more: an edge of land or cloud.
 
-    Parameters as of `follow`.
+    What goes on rising or falling on both sides is no edge but a slope, as an aurora's rays have. Parameters as of
+    `follow`.
     """
     length, direction = _axis(line)
-    beside, outer = BESIDE // step, OUTER // step
+    beside, near = BESIDE // step, NEAR // step
     profile = np.median(
         strip_of(found.residual, (line[0, 0], line[0, 1]), direction, np.arange(length), beside), axis=0
     )
-    sides = np.array([np.median(profile[:outer]), np.median(profile[-outer:])])
-    return bool(np.ptp(sides) > EDGE_SHARE * (profile[outer:-outer].max() - sides.min()))
+    across = np.arange(-beside, beside + 1.0)
+    sides = np.abs(across) > near
+    terms = np.stack([np.ones_like(across), across, np.sign(across)], axis=1)
+    level, slope, half = np.linalg.lstsq(terms[sides], profile[sides], rcond=None)[0]
+    height = float((profile - level - slope * across)[~sides].max()) + abs(half)
+    return bool(2 * abs(half) > EDGE_SHARE * height)
 
 
 def _axis(line: NDArray[np.float64]) -> tuple[float, tuple[float, float]]:

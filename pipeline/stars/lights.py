@@ -26,6 +26,8 @@ UNEVEN = 1.5  # a satellite's light changes by less along its line
 UNEVEN_ACROSS = 4.0  # ... over much of the frame, the lens's corners, haze and land on its way
 TAPERING = 0.6  # a meteor's dimmer end, over its brightest part; of satellites 0.64 and more
 METEOR_LENGTH = 0.3  # of the frame's diagonal, that few meteors reach: what is longer must flare
+# ... below which an even line inside the frame may be the bright part of a meteor whose ends stars hide, or a lamp's
+SHORT = 0.08
 BEYOND_END, GOES_ON = 240, 0.35  # px looked at past either end; a meteor's light there, over its own, is less
 BEYOND_WINDOW = 40  # ... in windows, whose medians count
 EDGE = 24.0  # px from the frame's edge: a line that ends here goes on outside
@@ -193,8 +195,8 @@ def kind_of(light: Light, length_px: float, diagonal_px: float, goes_on: bool) -
 
     Returns
     -------
-    `aircraft` (it flashes), `satellite` (goes on, or is steady, or long, or even and cut by the frame), `meteor` (in
-    one frame only, both ends inside, brightening and fading, plainly where it is long, dark past either
+    `aircraft` (it flashes), `satellite` (goes on, or is steady and not short, or long, or even and cut by the frame),
+    `meteor` (in one frame only, both ends inside, brightening and fading, plainly where it is long, dark past either
     end), or `unknown`
     """
     if light.flashes >= FLASHES_MIN:
@@ -206,7 +208,8 @@ def kind_of(light: Light, length_px: float, diagonal_px: float, goes_on: bool) -
     # of a faint satellite followed past its end, the end is dim as well, and no part bright
     if light.ends_inside == 2 and fades and (light.uneven > UNEVEN or not long):
         return "meteor"
-    steady = light.uneven <= UNEVEN and light.tapering >= TAPERING
+    short = light.ends_inside == 2 and length_px < SHORT * diagonal_px
+    steady = light.uneven <= UNEVEN and light.tapering >= TAPERING and not short
     if light.ends_inside < 2 and long and light.uneven <= UNEVEN_ACROSS:
         return "satellite"
     if steady or (light.uneven <= UNEVEN and (long or light.ends_inside < 2)):

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.special import pdtrc
 
-from pipeline.stars.beyond import STEP, block_means
+from pipeline.stars.beyond import STEP, Beyond, block_means
 from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK_PX, farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
 from pipeline.stars.followed import follow, is_edge, laid, strip_of
@@ -34,19 +34,21 @@ LENGTH_OF_STARS = 4.0  # times the length of the frame's own star images
 # ... and one beside neighbours, to be followed: length, ratio, mean and sum over the noise.
 PIECE_LENGTH, PIECE_RATIO, PIECE_HEIGHT, PIECE_SUM = 18.0, 2.0, 1.5, 25.0
 # What follows from a piece is a streak if it is so long (px), its light so many standard deviations, more where it is
-# short, lit in so many of its parts, and beside it, from 6 to 14 px off, less light than this share: clouds leave 0.2
-# and more there, streaks and the glare of fireballs 0.1.
-LENGTH_MIN, SURE, SURE_SHORT, LIT, FLANKS = 32.0, 8.0, 250.0, 0.7, 0.15
+# short and neighbours tell poorly what stands there (trees in the wind leave short lines of up to 15) or the frame has
+# many pieces, lit in so many of its parts, and beside it, from 6 to 14 px off, less light than this share: clouds leave
+# 0.2 and more there, streaks and the glare of fireballs 0.1.
+LENGTH_MIN, SURE, SURE_SHORT, LIT, FLANKS = 20.0, 8.0, 1000.0, 0.7, 0.15
 PARTS, PART_SIGMA = 8, 1.5  # of its length, of which each is lit or not
 JOIN_ANGLE = 3.0  # degrees; how well pieces of one streak line up over a fast wide lens
 JOIN_ANGLE_SHORT = 10.0  # degrees; a star that lies on the end of a piece shorter than SHORT turns it by so much
 SHORT = 160.0  # px
 JOIN_OFFSET = 12.0  # px off the line
 FAINT_SIGMA = 2.0  # a block above this votes
-VOTE_SIGMA = 8.0  # a line has this many standard deviations more votes than lines of its length have by chance
+# A line has so many standard deviations more votes than lines of its length have by chance; what is found beside
+# neighbours is looked at again.
+VOTE_SIGMA = {HALF: 8.0, BEYOND: 6.0}
 VOTES_MIN = {HALF: 40, BEYOND: 20}
-# Share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma; what is found beside neighbours
-# is looked at again.
+# Share of a line's blocks that vote: 0.02 by chance, 0.5 and more on a line of 2 sigma.
 FAINT_COVER = {HALF: 0.4, BEYOND: 0.2}
 UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines are defects and edges, not streaks
 # The brightest detections, among which an aircraft's strobes are; of the fewer chance puts fewer on a line.
@@ -60,6 +62,7 @@ FLASH_ALIKE = 0.5  # of the logarithm of their height about the usual one's: the
 FLASH_CHANCE = 1e-9  # of so many chance places on one line; a frame has some 1e5 lines, and stars stand in groups
 FOLLOWED_MAX = 12  # of the longest; clouds and treetops make many
 PIECES_MAX = 24  # of the brightest
+PIECES_MANY = 10  # clear sky among steady stars has one or two
 SHARE_MAX = 0.2  # of the blocks may vote; clouds and treetops beyond that hide any line
 ASTRAY = 2  # half-size px by which a line told on the coarser picture is laid anew on the frame's
 
@@ -94,7 +97,7 @@ def _streak(ends: ArrayLike, step: int, signal: float) -> Streak:
     return Streak(x1, y1, x2, y2, float(signal))
 
 
-def find_streaks(found: Detections, beside: Detections | None = None) -> list[Streak]:
+def find_streaks(found: Detections, beside: Beyond | None = None) -> list[Streak]:
     """Streaks of a frame, longest first.
 
     Parameters
@@ -109,18 +112,22 @@ def find_streaks(found: Detections, beside: Detections | None = None) -> list[St
         whole = [_followed(found, HALF, piece) for piece in pieces[:FOLLOWED_MAX]]
         return _longest_first(_join(whole + pieces[FOLLOWED_MAX:]))
 
-    def sure(pieces: list[Streak]) -> list[Streak]:
+    pieces = _pieces(beside)
+    # a frame clearer than its neighbours, out of focus or kicked shows its stars beyond them, and chance makes lines
+    short = SURE_SHORT * (1 + len(pieces) / PIECES_MANY)
+
+    def sure(candidates: list[Streak]) -> list[Streak]:
         lines: list[Streak] = []
-        for piece in pieces:
+        for piece in candidates:
             if any(_within(line, piece) for line in lines):
                 continue
             line = _followed(beside, BEYOND, piece)
             # where land moves through the picture, it uncovers sky that no neighbour shows: an edge in the frame itself
-            if _stands_out(beside, line) and not is_edge(found, line.ends(HALF), HALF):
+            if _stands_out(beside, line, short) and not is_edge(found, line.ends(HALF), HALF):
                 lines.append(line)
         return lines
 
-    lines = _join(sure(_pieces(beside)[:PIECES_MAX]))
+    lines = _join(sure(pieces[:PIECES_MAX]))
     lines = _join(lines + sure(_faint_lines(beside, BEYOND, lines)))
     whole = _join(lines + _flashes(beside, BEYOND, lines))
     return _longest_first([_streak(laid(found, s.ends(HALF), ASTRAY), HALF, s.signal) for s in whole])
@@ -158,8 +165,8 @@ def _pieces(beside: Detections) -> list[Streak]:
     return _marks(beside, chosen, BEYOND)
 
 
-def _stands_out(beside: Detections, streak: Streak) -> bool:
-    """Whether the light along a line is sure, and narrow."""
+def _stands_out(beside: Beyond, streak: Streak, short: float) -> bool:
+    """Whether the light along a line is sure, and narrow; by how much more it must be so where it is `short`."""
     ends = streak.ends(BEYOND)
     length = max(float(np.hypot(*(ends[1] - ends[0]))), 1.0)
     if length * BEYOND < LENGTH_MIN:
@@ -171,7 +178,8 @@ def _stands_out(beside: Detections, streak: Streak) -> bool:
     profile = strip.mean(axis=0)
     profile -= np.median(profile[[0, 1, 9, 10]])
     sigma = math.sqrt(3) * beside.noise
-    sure = light.sum() > (SURE + SURE_SHORT / streak.length) * sigma * math.sqrt(len(light))
+    least = SURE + short * beside.missed_along(ends) / streak.length
+    sure = light.sum() > least * sigma * math.sqrt(len(light))
     parts = np.array([part.sum() / math.sqrt(len(part)) for part in np.array_split(light, PARTS) if len(part)])
     narrow = np.mean(profile[[2, 3, 7, 8]]) < FLANKS * np.mean(profile[4:7])
     return bool(sure and narrow and np.mean(parts > PART_SIGMA * sigma) > LIT)
@@ -291,7 +299,7 @@ def _faint_lines(seen: Detections, step: int, known: Sequence[Streak]) -> list[S
     lines: list[Streak] = []
     for _ in range(8):
         k, r = np.unravel_index(int(np.argmax(excess)), excess.shape)
-        if excess[k, r] < VOTE_SIGMA or votes[k, r] < least:
+        if excess[k, r] < VOTE_SIGMA[step] or votes[k, r] < least:
             break
         cosine, sine = math.cos(k * math.pi / ANGLES), math.sin(k * math.pi / ANGLES)
         near = np.abs(columns * cosine + rows * sine - (r - offset)) <= 1.0
