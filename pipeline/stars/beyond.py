@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import spline_filter1d, uniform_filter
+from scipy.ndimage import spline_filter, uniform_filter
 
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.ordering import select_first
@@ -110,28 +109,49 @@ def _levels(image: Any, out: Any) -> None:
             out[i, j] = select_first(values, number, (number - 1) // 2)
 
 
-@lru_cache(maxsize=4)
-def _between(cells: int, blocks: int) -> NDArray[np.float32]:
-    """What each cell's level adds at every block by a cubic spline through the cells' middles, (blocks, cells); beyond
-    the outermost ones their own. Straight lines between them would leave creases along rows and columns."""
-    places = np.clip((np.arange(blocks) + 0.5) / LEVEL - 0.5, 0, cells - 1)
-    knots = np.arange(-1, cells + 1)
-    off = np.abs(places[:, None] - knots)
-    basis = np.where(off < 1, 2 / 3 - off**2 + off**3 / 2, np.clip(2 - off, 0, None) ** 3 / 6)
-    inside = basis[:, 1:-1]
-    inside[:, 1] += basis[:, 0]  # mirrored about the first and the last
-    inside[:, -2] += basis[:, -1]
-    return np.asarray(inside @ spline_filter1d(np.eye(cells), 3, axis=0, mode="mirror"), np.float32)
+@numba.njit(cache=True, nogil=True)
+def _taps(blocks: int, cells: int) -> Any:
+    """Of every block the first of the four coefficients of a cubic spline that count there, and their weights; beyond
+    the outermost cells' middles those of there."""
+    first, weights = np.empty(blocks, np.int64), np.empty((blocks, 4), np.float32)
+    for n in range(blocks):
+        place = min(max((n + 0.5) / LEVEL - 0.5, 0.0), cells - 1.0)
+        first[n] = int(place)
+        t = place - first[n]
+        weights[n, 0], weights[n, 3] = (1 - t) ** 3 / 6, t**3 / 6
+        weights[n, 1], weights[n, 2] = 2 / 3 - t * t + t**3 / 2, 2 / 3 - (1 - t) ** 2 + (1 - t) ** 3 / 2
+    return first, weights
+
+
+@numba.njit(cache=True, nogil=True)
+def _less_spline(image: Any, spline: Any) -> None:
+    """Take off a cubic spline, in place; `spline` its coefficients, one more before and two more behind."""
+    height, width = image.shape
+    up, down = _taps(height, spline.shape[0] - 3)
+    left, right = _taps(width, spline.shape[1] - 3)
+    for i in range(height):
+        line = down[i, 0] * spline[up[i]]
+        for k in range(1, 4):
+            line += down[i, k] * spline[up[i] + k]
+        row = image[i]
+        for j in range(width):
+            n, weight = left[j], right[j]
+            row[j] -= weight[0] * line[n] + weight[1] * line[n + 1] + weight[2] * line[n + 2] + weight[3] * line[n + 3]
 
 
 def narrow(image: NDArray[np.float32]) -> NDArray[np.float32]:
     """Blocks above the level of the light about them, in place: what is broader than a streak may change from frame to
-    frame (an aurora's rays, lit cloud), and a neighbour's ray would hide what passes here."""
+    frame (an aurora's rays, lit cloud), and a neighbour's ray would hide what passes here.
+
+    The level is a cubic spline through the medians of cells: straight lines between them leave creases, which look like
+    streaks along rows and columns.
+    """
     rows, columns = (n // LEVEL for n in image.shape)
     if min(rows, columns) > 1:
         levels = np.empty((rows, columns), np.float32)
         _levels(image, levels)
-        image -= _between(rows, image.shape[0]) @ levels @ _between(columns, image.shape[1]).T
+        spline = spline_filter(levels, 3, output=np.float32, mode="mirror")
+        _less_spline(image, np.pad(spline, (1, 2), mode="reflect"))
     return image
 
 
