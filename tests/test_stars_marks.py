@@ -197,6 +197,43 @@ def test_either_image_may_be_the_higher_one(share):
     assert double.angle_deg == pytest.approx(135, abs=5)
 
 
+@pytest.mark.parametrize(("share", "fwhm"), [(0.25, 2.3), (0.16, 2.3), (0.25, 3.2)])
+@pytest.mark.parametrize("stars", [250, 4000])
+def test_a_companion_in_the_stars_own_foot_is_found(share, fwhm, stars):
+    """A quarter of the light 1.7 star widths off, a sixth of it of sharp stars: too near for a gap between the images,
+    but on one side of every star; in a crowd too."""
+    rng = np.random.default_rng(stars)
+    field = random_field(rng, SHAPE, stars, (3000, 60000), apart=16.0 if stars < 1000 else 4.0)
+    apart = 1.7 * fwhm
+    light = render(SHAPE, Field(field.x, field.y, (1 - share) * field.flux), fwhm)
+    light += render(SHAPE, Field(field.x + 0.9 * apart, field.y + 0.436 * apart, share * field.flux), fwhm)
+    found = measure_frame(mosaic(rng, light), "RGGB", BLACK, 16000).detections
+    double = doubling(found.residual, found.objects["ypeak"], found.objects["xpeak"], found.noise, 9000.0)
+    assert double is not None
+    assert double.length == pytest.approx(apart, abs=0.8)
+    assert double.angle_deg == pytest.approx(25.8, abs=8)
+
+
+def test_what_a_lens_and_an_uneven_trail_make_is_no_companion():
+    """Coma, whose tail of a quarter of the light points outward in every part of the picture, of which land may hide
+    one half, and a trail that a cloud dims towards its end have no companion that all stars share."""
+    rng = np.random.default_rng(7)
+    field = random_field(rng, SHAPE, 250, (5000, 90000))
+    field = Field(*(values[field.y < 520] for values in (field.x, field.y, field.flux)))
+    outward = np.stack([field.x - 650, field.y - 450]) / 790
+    coma = render(SHAPE, Field(field.x, field.y, 0.75 * field.flux), 2.3)
+    for t in np.linspace(0.2, 1, 8):
+        tail = field.x + 6 * t * outward[0], field.y + 6 * t * outward[1]
+        coma += render(SHAPE, Field(*tail, field.flux * 0.25 / 8), 2.3)
+    trail = np.zeros(SHAPE)
+    for t in np.linspace(0, 1, 12):
+        trail += render(SHAPE, Field(field.x + 6 * t, field.y + 2 * t, field.flux * (1 - 0.5 * t) / 9), 2.3)
+    for light in (coma, trail):
+        found = measure_frame(mosaic(rng, light), "RGGB", BLACK, 16000).detections
+        places = found.objects["ypeak"], found.objects["xpeak"]
+        assert doubling(found.residual, *places, found.noise, 9000.0) is None
+
+
 @pytest.mark.parametrize(("share", "number"), [(0.35, 60), (0.5, 250)])
 def test_a_kick_of_a_hundred_pixels_is_found(share, number):
     """Stars drawn twice 110 px apart are doubled, in sparse fields and in fuller ones; single ones are not."""

@@ -248,6 +248,9 @@ def doubled_figures(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
         blurred = f.width_px is not None and usual is not None and f.width_px > BLURRED * usual
         if blurred and length < RIM * (f.width_px or 0.0):
             continue
+        # what shook, too, draws stars with a brighter side: the shapes then show the whole of it
+        if f.excess_px is not None and f.excess_px > length:
+            continue
         f.motion_px, f.motion_angle_deg = length, frame.row["double_angle_deg"]
         f.excess_px, f.doubled = length, True
 

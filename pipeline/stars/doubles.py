@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.votes import count_votes
@@ -27,6 +28,11 @@ EQUAL = 0.8
 # Of a doubled frame's stars 0.77 and more show the companion on one side or the other, measured; an aircraft's double
 # flashes can be two thirds of the peaks of a sparse field, but they lie on one line, which is left out.
 MAJORITY = 0.6
+# Of sharp stars a companion nearer than so many half-size px is drawn into the star's own foot. It is told by standing
+# on one side alone, higher than this (of a companion of a sixth of the light the pixels leave 0.11, of a twelfth 0.08);
+# half way to it is less than this share of what is there.
+NEAR_REACH, ONE_SIDED_MIN, ONE_SIDED_DIP = 6, 0.1, 0.6
+MEDIAN_ERROR = 1.7724539  # of a difference of two values, in standard deviations of one: sqrt(2) times sqrt(pi / 2)
 HALF = 0.5  # of the companion's height counts as showing it
 SUPPORT_SIGMA = 5.0  # of the mean of 3 x 3 px; of fainter stars half a companion cannot be told from none
 FAR_STARS = 150  # the brightest, held against all others
@@ -59,7 +65,7 @@ def doubling(
 
     The light around every bright star, over its own peak, is laid over one another; the 0.7 quantile leaves what at
     least three stars in ten show, and chance neighbours go. What is left must be seen beside most stars, whatever lies
-    on the straight line through the most of them left out.
+    on the straight line through the most of them left out. A companion too near for that shows on one side alone.
 
     Parameters
     ----------
@@ -89,11 +95,12 @@ def doubling(
     side = len(reach)
     stamps = sliding_window_view(residual, (side, side))[rows[best] - REACH, columns[best] - REACH]
     over_peak = np.ascontiguousarray((stamps / peaks[best][:, None, None]).reshape(len(best), -1).T)
+    typical_noise = noise / float(np.median(peaks[best])) / math.sqrt(len(best))
     rank = round(SHARE * (len(best) - 1))
     light = np.partition(over_peak, rank, axis=1)[:, rank].reshape(side, side)
     # in a crowd the quantile of empty places is above zero
     light = light - np.median(light)
-    floor = max(HEIGHT_MIN, NOISE_SIGMA * noise / float(np.median(peaks[best])) / math.sqrt(len(best)))
+    floor = max(HEIGHT_MIN, NOISE_SIGMA * typical_noise)
     distance = np.hypot(reach[:, None], reach[None])
     inner = light[1:-1, 1:-1]
     highest = np.ones_like(inner, bool)
@@ -102,20 +109,52 @@ def doubling(
             if down or right:
                 highest &= inner >= light[1 + down : light.shape[0] - 1 + down, 1 + right : light.shape[1] - 1 + right]
     candidate = highest & (inner > floor) & (distance[1:-1, 1:-1] >= NEAREST)
-    if not candidate.any():
-        return None
-    i, j = np.unravel_index(int(np.argmax(np.where(candidate, inner, 0))), inner.shape)
-    i, j = i + 1, j + 1
-    steps = np.linspace(0, 1, 4 * REACH)
-    path = light[np.rint(REACH + steps * (i - REACH)).astype(int), np.rint(REACH + steps * (j - REACH)).astype(int)]
-    if path.min() > (DIP_EQUAL if light[i, j] > EQUAL else DIP) * light[i, j]:
-        return None
-    if not _shared(stamps, peaks[best], columns[best], rows[best], (int(i), int(j)), float(light[i, j]), noise):
-        return None
+    double = None
+    if candidate.any():
+        row, column = np.unravel_index(int(np.argmax(np.where(candidate, inner, 0))), inner.shape)
+        i, j = int(row) + 1, int(column) + 1
+        steps = np.linspace(0, 1, 4 * REACH)
+        path = light[np.rint(REACH + steps * (i - REACH)).astype(int), np.rint(REACH + steps * (j - REACH)).astype(int)]
+        clear = path.min() <= (DIP_EQUAL if light[i, j] > EQUAL else DIP) * light[i, j]
+        if clear and _shared(stamps, peaks[best], columns[best], rows[best], (i, j), float(light[i, j]), noise):
+            double = _at(light, i, j)
+    if double is None:
+        near = slice(REACH - NEAR_REACH, REACH + NEAR_REACH + 1)
+        double = _one_sided(stamps[:, near, near] / peaks[best][:, None, None], typical_noise)
+    return double
+
+
+def _at(light: NDArray[Any], i: int, j: int) -> Doubling:
+    """The companion about this place of stars laid over one another, where their light is its own."""
     near = np.maximum(light[i - 1 : i + 2, j - 1 : j + 2], 0)
-    dy = float((near.sum(axis=1) * reach[i - 1 : i + 2]).sum() / near.sum())
-    dx = float((near.sum(axis=0) * reach[j - 1 : j + 2]).sum() / near.sum())
+    reach = np.arange(-1, 2)
+    dy = i - light.shape[0] // 2 + float((near.sum(axis=1) * reach).sum() / near.sum())
+    dx = j - light.shape[1] // 2 + float((near.sum(axis=0) * reach).sum() / near.sum())
     return Doubling(2 * math.hypot(dx, dy), math.degrees(math.atan2(dy, dx)) % 180.0, float(light[i, j]))
+
+
+def _one_sided(over_peak: NDArray[np.float32], noise: float) -> Doubling | None:
+    """A companion in the star's own foot, that stands on one side of most stars and not on the other.
+
+    A star's image is as bright on one side as on the other, a trail's end is as likely to be its peak as the other, and
+    what a lens makes of it points elsewhere in other parts of the picture.
+
+    Parameters
+    ----------
+    over_peak : (n, side, side) float32 array: light about stars over their peaks
+    noise : of a mean over the stars
+    """
+    odd = over_peak - over_peak[:, ::-1, ::-1]
+    light = np.median(odd, axis=0)
+    row, column = np.unravel_index(int(np.argmax(light[1:-1, 1:-1])), (2 * NEAR_REACH - 1,) * 2)
+    i, j = int(row) + 1, int(column) + 1
+    height, y, x = float(light[i, j]), i - NEAR_REACH, j - NEAR_REACH
+    if height < max(ONE_SIDED_MIN, NOISE_SIGMA * MEDIAN_ERROR * noise) or math.hypot(x, y) < NEAREST:
+        return None
+    between = map_coordinates(light, [[NEAR_REACH + y / 2], [NEAR_REACH + x / 2]], order=1)[0]
+    if between > ONE_SIDED_DIP * height or np.mean(odd[:, i, j] > HALF * height) < MAJORITY:
+        return None
+    return _at(light, i, j)
 
 
 def far_doubling(
