@@ -54,6 +54,9 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
 }
 
 
+BLURRED = {"trailed", "out of focus"}  # stars of such frames are no points: they make lines
+
+
 def judge_scene(
     frames: Sequence[Graded], scene: ScenePlan, settings: JudgeSettings, site: Site | None
 ) -> tuple[list[dict[str, Any]], list[str], list[dict[str, Any]]]:
@@ -79,6 +82,9 @@ def judge_scene(
     normal = usual(figures)
     unsure_fluxes(figures, normal, settings)
     verdicts = [decide(f, normal, settings, keep=f.frame in scene.keep, drop=f.frame in scene.drop) for f in figures]
+    if compared is not None:
+        blurred = [not BLURRED.isdisjoint(verdicts[n].reasons) for n in alike]
+        without_unlikely(ours, blurred, compared.sky, *(frames[alike[0]].row[side] for side in ("width", "height")))
     rows = [_row(*each, gain) for each in zip(frames, figures, verdicts, strict=True)]
     events = []
     if compared is not None:
@@ -143,7 +149,6 @@ def _compare(
     pattern = learn_pattern(shapes, motions, width, height)
     motion_figures(figures, shapes, motions, pattern, expected, notes)
     doubled_figures(figures, frames)
-    without_unlikely(figures, sky, width, height)
     clear = cloud_figures(figures, frames, sky, settings)
     sky_figures(figures, frames, sky, settings)
     return _Compared(frames, sky, clear)

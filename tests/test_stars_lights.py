@@ -244,13 +244,14 @@ def test_what_comes_back_in_its_place_is_no_meteor():
 
 
 def test_lights_on_land_and_doubled_stars_are_nothing_of_the_sky() -> None:
-    """The lower half of the picture is land, and the last frame was kicked: on land no such name stays, of rows of
-    doubled stars nothing but what goes on in the frame before, or flashes."""
+    """The lower half of the picture is land, the third frame was kicked and the last is out of focus: on land no such
+    name stays, of rows of doubled stars nothing but what goes on in the frame before, or flashes, of blurred ones what
+    is long besides."""
     rows, columns = TILES[0] * 3, TILES[1] * 3
-    fine = np.zeros((3, rows, columns), bool)
+    fine = np.zeros((4, rows, columns), bool)
     fine[:, rows // 2 :] = True
     nothing = np.zeros(0, bool)
-    sky = Sky(None, nothing, (), Land(nothing, fine, (nothing,) * 3, False))  # type: ignore[arg-type]
+    sky = Sky(None, nothing, (), Land(nothing, fine, (nothing,) * 4, False))  # type: ignore[arg-type]
 
     def drawn(x: float, y: float, kind: str = "meteor") -> dict[str, object]:
         return {"x1": x, "y1": y, "x2": x + 200.0, "y2": y + 40.0, "kind": kind}
@@ -259,7 +260,9 @@ def test_lights_on_land_and_doubled_stars_are_nothing_of_the_sky() -> None:
     frames.append(Figures("b", streak_list=[drawn(100, 340), drawn(500, 100, "satellite")]))
     kicked = [drawn(100, 200), drawn(720, 144, "satellite"), drawn(100, 300, "satellite"), drawn(100, 250, "aircraft")]
     frames.append(Figures("c", doubled=True, streak_list=kicked))
-    without_unlikely(frames, sky, 1200, 800)
+    short = {"x1": 900.0, "y1": 90.0, "x2": 940.0, "y2": 110.0, "kind": "satellite"}
+    frames.append(Figures("d", streak_list=[drawn(650, 20, "satellite"), short]))
+    without_unlikely(frames, [False, False, True, True], sky, 1200, 800)
     kinds = [[streak["kind"] for streak in f.streak_list] for f in frames]
-    assert kinds == [["meteor", "unknown"], ["meteor", "satellite"], ["satellite", "aircraft"]]
+    assert kinds == [["meteor", "unknown"], ["meteor", "satellite"], ["satellite", "aircraft"], ["satellite"]]
     assert frames[2].streaks == 2

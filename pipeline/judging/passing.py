@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.judging.clouds import Sky
 from pipeline.judging.graded import Graded
 from pipeline.judging.verdicts import Figures
-from pipeline.stars.lights import Light, kind_of
+from pipeline.stars.lights import SHORT, Light, kind_of
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
 SAME_LINE = 15.0  # px
@@ -76,18 +76,22 @@ def _places(streaks: Sequence[Mapping[str, Any]]) -> NDArray[np.float64]:
     return np.array([[s["x1"], s["y1"], s["x2"], s["y2"]] for s in streaks], np.float64).reshape(-1, 4)
 
 
-def without_unlikely(figures: Sequence[Figures], sky: Sky, width: int, height: int) -> None:
+def without_unlikely(figures: Sequence[Figures], blurred: Sequence[bool], sky: Sky, width: int, height: int) -> None:
     """Take the name from meteors and satellites that lie on land, as a lamp's light or a firefly's does; leave out of
-    frames whose stars a kick has doubled, and set in rows, what neither flashes nor goes on in a frame near by."""
+    frames whose stars a kick has doubled, and set in rows, what neither flashes nor goes on in a frame near by, and of
+    those that are `blurred`, trailed or out of focus, what is short besides."""
+    least = SHORT * math.hypot(width, height)
     places = [_places(f.streak_list) for f in figures]
     for n, f in enumerate(figures):
-        if f.doubled:
+        if f.doubled or blurred[n]:
             near = [places[k] for k in range(n - WITHIN, n + WITHIN + 1) if k != n and 0 <= k < len(figures)]
             beside = np.concatenate([*near, np.empty((0, 4))])
             f.streak_list = [
                 streak
                 for streak, line in zip(f.streak_list, places[n], strict=True)
-                if streak["kind"] == "aircraft" or _goes_on(line, beside).any()
+                if streak["kind"] == "aircraft"
+                or _goes_on(line, beside).any()
+                or (not f.doubled and math.hypot(line[2] - line[0], line[3] - line[1]) > least)
             ]
             f.streaks = len(f.streak_list)
         for streak in f.streak_list:
