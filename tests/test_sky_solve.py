@@ -8,9 +8,10 @@ from scipy.spatial.transform import Rotation
 
 from example_project.maker.sky import vectors_of
 from pipeline.sky import catalogue
+from pipeline.sky.camera import Camera
 from pipeline.sky.match import match_fields
-from pipeline.sky.solve import solve
-from tests.planted_sky import HEIGHT, WIDTH, Fisheye, lens, random_field
+from pipeline.sky.solve import refine, solve
+from tests.planted_sky import HEIGHT, WIDTH, Fisheye, detections, lens, random_field
 
 GRID = np.stack(np.meshgrid(np.linspace(0, WIDTH - 1, 13), np.linspace(0, HEIGHT - 1, 9)), axis=-1).reshape(-1, 2)
 
@@ -275,3 +276,23 @@ def test_a_cache_that_cannot_be_written_costs_time_only(fake_patterns, monkeypat
     monkeypatch.setattr(catalogue.tempfile, "tempdir", str(tmp_path))
     fake_patterns()
     assert [p.parent.name[:9] for p in tmp_path.rglob("*.bin")] == ["moonless-"]
+
+
+@pytest.mark.parametrize(("seed", "start"), [(6, 4), (13, 0), (29, 1), (5, 0)])
+def test_a_start_beyond_reach_is_not_settled_by_chance(seed, start):
+    """A camera that was nudged by 0.55 to 1 degree starts 11 to 20 px off: it is found in its place or not at all,
+    though thirty chance pairs of a dense catalogue can be fitted."""
+    rng, stars = np.random.default_rng(1), catalogue.load()
+    camera = Camera.simple(1130.0, 1860, 1240)
+    for number in range(seed + 1):
+        turn = Rotation.random(random_state=number)
+        vectors = turn.apply(stars.vectors)
+        front = vectors[:, 2] > 0.05
+        x, y, _ = detections(camera, vectors[front], stars.magnitudes[front], rng, 250)
+        axes = rng.normal(size=(8, 3))
+    axis = axes[start] / np.linalg.norm(axes[start])
+    for degrees in (0.55, 0.76, 1.0):
+        first = (Rotation.from_rotvec(np.radians(degrees) * axis) * turn).as_matrix()
+        found = refine(np.stack([x, y], axis=1), camera, first, known=True)
+        if found is not None:
+            assert np.degrees((Rotation.from_matrix(found.attitude) * turn.inv()).magnitude()) < 0.02

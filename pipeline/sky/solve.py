@@ -50,6 +50,8 @@ DETECTIONS_MAX = 1500
 # A chance meeting of this many stars: fewer than one in 10^12 frames.
 CHANCE = 1e-12
 FEWEST = 8
+# A fit to chance pairs, which least squares drew together, is no better than this share of the width of the search.
+SPREAD = 0.4
 # A fit of one frame has converged when no star moves by more than this; the scene's own fit goes further. While stars
 # are still being matched, this share of the distance within which they are is enough.
 SETTLED_PX, SETTLED_SHARE = 0.01, 0.03
@@ -306,6 +308,9 @@ def refine(
     chance = expected * density * np.pi * width**2
     spent = 2 if known else 5  # stars' worth of parameters the fit has used up
     if count - spent < FEWEST - 3 or count < SHARE * min(n, expected):
+        return None
+    # chance pairs lie anywhere within the width, 0.71 of it off by their root mean square; right ones 0.29
+    if rms > SPREAD * width:
         return None
     if pdtrc(count - spent - 1, chance) > CHANCE or not camera.covers_frame():
         return None
