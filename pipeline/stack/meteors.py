@@ -52,7 +52,7 @@ def meteors_of(
     for number, frame in enumerate(frames):
         listed = streaks.get(frame.id, ())
         shown = {streak.get("kind") for streak in listed}
-        kinds = ("meteor",) if told else ()
+        kinds: tuple[str, ...] = ("meteor",) if told else ()
         if frame.id in named:
             kinds += next((some for some in BY_NAME if shown & set(some)), ())
         found += [band_of(number, streak, WIDTHS, HALF_LEAST) for streak in listed if streak.get("kind") in kinds]
