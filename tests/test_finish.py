@@ -353,7 +353,7 @@ def test_preview_shows_no_dark_rings() -> None:
     picture, _ = stretch(light)
     sky = np.median(picture[:10].reshape(-1, 3), axis=0)
     assert (picture[30, 22] > sky - 12).all()
-    assert (picture[25:35, 55:65].mean(axis=(0, 1)) < sky - 20).all()
+    assert (picture[25:35, 55:65].mean(axis=(0, 1)) < sky - 15).all()
 
 
 def test_stars_in_coloured_light_stand_in_no_grey_squares() -> None:
@@ -462,8 +462,8 @@ def test_a_lens_s_dark_corners_are_not_drawn_black() -> None:
     light[370:] = 0.02
     picture, _ = stretch(light)
     parts = picture[:360].reshape(18, 20, 30, 20, 3).mean(axis=(1, 3, 4)) / 255
-    assert parts.min() > 0.2 * 0.145
-    assert picture[380:].mean() / 255 < 0.02
+    assert parts.min() > 0.2 * 0.18
+    assert picture[380:].mean() / 255 < 0.03
 
 
 def test_pixels_that_are_part_land_are_no_black_rim() -> None:

@@ -16,7 +16,7 @@ from pipeline.pages.gradient import LUMINANCE, gradient, robust_level
 from pipeline.pixels.cells import between, nearest_known
 from pipeline.pixels.regression import row_medians
 
-SKY_CODE = 0.145  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
+SKY_CODE = 0.18  # where the sky lands on the 0..1 scale of the encoded picture: dark, yet faint nebulae stay visible
 # What one sigma of the preview's noise may span there: above it grain shows, below it faint light is lost.
 NOISE_CODE = 0.014
 # What the sky's own structure (Milky Way, nebulae, with the gradient taken out) may span, one sigma.
@@ -38,6 +38,8 @@ LAND_COLOUR = 0.7  # of land's own colour: by night the eye sees little of it
 # So far from land, of the longer side, the sky is lifted where it is drawn too dark, to this share of
 # the code that land as bright has: that of land of half the light.
 LIFT_REACH, LIFT_SHARE = 1 / 8, 0.75
+LIFT_ELSEWHERE = 0.8  # of that, away from land
+EDGE_PX = 8  # so far from land colours fade into those of their own light
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,8 @@ def stretch(
     open_sky = ~unknown if land is None else ~unknown & (land <= 0)
     if not open_sky.any():
         open_sky = np.ones_like(unknown)
-    standing = None if land is None else light.copy()
+    light[unknown] = 0.0
+    standing = light.copy()
     shown = light @ LUMINANCE.astype(np.float32)
     seen = np.where(open_sky[..., None], light, np.float32(np.nan))
     surface = gradient(seen)
@@ -126,11 +129,12 @@ def stretch(
     brightness += smooth_light
     softening = _softening(gain, white, TOP_CODE - SKY_CODE)
     code = SKY_CODE + gain * softening * np.arcsinh(brightness / np.float32(softening))
-    lifted = None
-    if land is not None and (land > 0).any():
-        raised = _raised(code, shown, open_sky, land, float(LUMINANCE @ sky))
-        lifted = np.clip((raised - code) / np.maximum(raised, np.float32(1e-6)), 0, 1)
-        code = raised
+    raised = _raised(code, shown, open_sky, land, float(LUMINANCE @ sky))
+    own = np.clip((raised - code) / np.maximum(raised, np.float32(1e-6)), 0, 1)
+    if land is not None:
+        # beside land the mask may be off by some px, and land by the sky's curve glows in colour
+        own = np.maximum(own, np.clip(1 - ndimage.distance_transform_edt(land <= 0) / EDGE_PX, 0, 1))
+    code = raised
     grey = curves.decode(np.clip(code, 0.0, 1.0)).astype(np.float32)
     base = np.float32(curves.decode(np.array(SKY_CODE)))
     # what one unit of light above the sky becomes, the same for the three colours; at the sky the slope itself
@@ -144,12 +148,10 @@ def stretch(
     factor *= np.float32(SATURATION) * (0.35 + 0.65 * np.maximum(rise / (1 + rise), star / (1 + star)))
     light -= brightness[..., None]
     light *= factor[..., None]
-    if lifted is not None and standing is not None:
-        # what the curve would draw black has no colour above the sky that could be kept: its own, as land has
-        light += lifted[..., None] * (_own_colour(standing, grey) - light)
+    # what the curve would draw black has no colour above the sky that could be kept: its own, as land has
+    light += own[..., None].astype(np.float32) * (_own_colour(standing, grey) - light)
     _into_range(light, grey)
-    if land is not None and standing is not None and own_curve:
-        standing[unknown] = 0.0
+    if land is not None and own_curve:
         share = np.clip(land, 0, 1).astype(np.float32)[..., None]
         light = (1 - share) * light + share * _land(standing, float(LUMINANCE @ sky))
     done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, 1 - left, softening, white)
@@ -178,13 +180,14 @@ def _raised(
     code: NDArray[np.floating],
     brightness: NDArray[np.floating],
     open_sky: NDArray[np.bool_],
-    land: NDArray[np.floating],
+    land: NDArray[np.floating] | None,
     sky: float,
 ) -> NDArray[np.float32]:
-    """The codes with what lies about land drawn no darker than land would be.
+    """The codes with nothing drawn much darker than land as bright would be.
 
     Where lens and air dim the sky beside a ridge the gradient is too stiff to follow it down, and leaves it black: the
-    sky is lifted there as a whole. So would be pixels that are part land, or of which nobody told that they are.
+    sky is lifted there as a whole. Left black would be, too, pixels that are part land or of which nobody told that
+    they are, and dark clouds of a Milky Way in a corner, of which the gradient takes a part for the lens.
 
     Parameters
     ----------
@@ -194,11 +197,14 @@ def _raised(
     land : (height, width), share of each pixel that is land
     sky : brightness that is drawn at `SKY_CODE`
     """
+    least = LIFT_SHARE * _land_code(brightness, sky)
+    if land is None or not (land > 0).any():
+        return np.asarray(np.maximum(code, LIFT_ELSEWHERE * least), np.float32)
     drawn, light = (_around(np.where(open_sky, plane, np.float32(np.nan))) for plane in (code, brightness))
     reach = LIFT_REACH * max(code.shape)
     near = np.clip(2 - ndimage.distance_transform_edt(land <= 0) / reach, 0, 1).astype(np.float32)
     result = code + near * np.maximum(LIFT_SHARE * _land_code(light, sky) - drawn, 0)
-    return np.asarray(np.maximum(result, near * LIFT_SHARE * _land_code(brightness, sky)), np.float32)
+    return np.asarray(np.maximum(result, np.maximum(near, LIFT_ELSEWHERE) * least), np.float32)
 
 
 def _land(light: NDArray[np.float32], sky: float) -> NDArray[np.float32]:

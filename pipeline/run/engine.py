@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "ground": 30,
     "combine": 37,
     "join": 6,
-    "finish": 15,
+    "finish": 16,
     "summarise": 35,
 }
 

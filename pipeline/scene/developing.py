@@ -425,7 +425,6 @@ class Developer:
                 format="JPEG",
                 quality=JPEG_QUALITY,
                 subsampling=0,
-                optimize=True,
                 icc_profile=icc.profile(SRGB, "sRGB IEC 61966-2-1"),
             )
         return content
