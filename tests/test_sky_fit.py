@@ -274,6 +274,11 @@ def test_a_slipping_tracker_is_no_polar_error():
     slip[11:] += [300 * np.pi / 648000, 0, 0]
     slip[24:] += [0, -600 * np.pi / 648000, 0]
     slipped = mount_figures((Rotation.from_rotvec(slip) * held).as_matrix(), seconds, np.eye(3), None)
+    # aimed anew on the next night
+    moved = np.concatenate([held.as_matrix(), (Rotation.from_rotvec([0.005, 0.003, 0.01]) * held).as_matrix()])
+    nights = mount_figures(moved, np.concatenate([seconds, seconds + 86164.0]), np.eye(3), None)
+    assert nights["polar_error_deg"] == pytest.approx(0.3, abs=0.02)
+    assert abs(nights["rate_error"]) < 1e-3
     assert slipped["knocks"] == [11, 24]
     assert slipped["polar_error_deg"] == pytest.approx(0.3, abs=0.02)
     assert slipped["polar_error_sigma_deg"] < 0.02

@@ -22,6 +22,8 @@ SHORTEST_S = 60.0
 # A camera was knocked between two frames where it turned by this much more than it usually does from frame to frame:
 # arcsec, and times the usual scatter.
 KNOCK_ARCSEC, KNOCK_SIGMAS = 30.0, 10.0
+# After a pause longer than this, s, a camera may have been aimed anew: no rate runs across it.
+PAUSE_S = 3600.0
 # More jumps than this share of the frames of a tracker are dithers.
 JUMPS_MOST = 0.15
 
@@ -61,10 +63,11 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     by_stars = Rotation.from_matrix(attitudes @ attitudes[middle].T).as_rotvec() / ARCSEC
     knocks = _knocks(ground, hours)
     jumps = _knocks(attitudes, hours)
-    calm = _longest(knocks, seconds)
+    breaks = np.union1d(jumps, _pauses(seconds))
+    calm = _longest(np.union1d(knocks, _pauses(seconds)), seconds)
     by_ground = Rotation.from_matrix(ground[calm] @ ground[calm][0].T).as_rotvec() / ARCSEC
     creep, creep_scatter, _ = _rate(hours[calm], by_ground)
-    drift, drift_scatter, lever_h = _rate(hours, by_stars, jumps)
+    drift, drift_scatter, lever_h = _rate(hours, by_stars, breaks)
     sidereal = SIDEREAL_RATE * 3600 / ARCSEC
     pole = axes[2]
     if np.linalg.norm(creep) < STILL * sidereal:
@@ -86,7 +89,7 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         }
     if np.linalg.norm(drift) < STILL * sidereal:
         in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
-        rate, scatter, lever = _rate(seconds, in_sky, jumps)
+        rate, scatter, lever = _rate(seconds, in_sky, breaks)
         # of a slope across the pole (two of three components), from what the straight lines leave
         spread = scatter * np.sqrt(2 / 3) / lever
         off = rate / SIDEREAL_RATE
@@ -128,6 +131,11 @@ def _knocks(stood: Floats, hours: Floats) -> NDArray[np.intp]:
     off = np.linalg.norm(turns - np.median(turns / between, axis=0) * between, axis=1)
     limit = max(KNOCK_ARCSEC, KNOCK_SIGMAS * float(np.median(off)))
     return np.flatnonzero(off > limit) + 1
+
+
+def _pauses(seconds: Floats) -> NDArray[np.intp]:
+    """Positions of frames before which nothing was taken for long."""
+    return np.flatnonzero(np.diff(seconds) > PAUSE_S) + 1
 
 
 def _longest(knocks: NDArray[np.intp], seconds: Floats) -> slice:
