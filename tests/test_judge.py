@@ -177,6 +177,18 @@ def test_exposures_of_minutes_from_a_tripod(number, focal):
     assert rows[0]["motion_expected_px"] == pytest.approx(trail, rel=0.02)
 
 
+def test_trails_that_are_all_a_little_longer_than_expected_are_sound():
+    """Four frames of 120 s from a tripod that say 111 s: every trail is 8 % longer than the drift lets expect, and none
+    is at fault; a kick beside them is set aside."""
+    setting = Setting(24.0, False, 700, frames=5, exposure_s=120, interval_s=125)
+    setting = replace(setting, faults={2: Fault("kick", 5.0, angle_deg=40)})
+    frames, scene = make_scene(setting, 3)
+    for frame in frames:
+        frame.row["exposure_s"] = 111.0
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert set(aside(rows)) == {2}
+
+
 def test_a_tracker_that_stood_still_is_a_note_not_a_hundred_rejections():
     """With a tracker meant and the sky drifting, the scene is judged as from a tripod and the page is told."""
     rows, notes = judged(Setting(24.0, False, 700), settings=JudgeSettings(mount="tracker"))

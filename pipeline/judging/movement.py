@@ -29,6 +29,9 @@ BASE_SHARE = (
 PITCH_MAX_UM = 12.0  # no sensor in use behind a lens has larger pixels, so the sky moves over it at least so fast
 BASE_MAX = 1.3  # star widths; a usual motion longer than that is nothing to get used to
 BASE_FEWEST = 3
+# Cosine of the angle to the sky's motion within which a usual one is along it; how much of that it may be: trails a
+# tenth longer than expected leave 0.46 of it, squares taken off.
+ALONG, TRAILS_LONGER = 0.97, 0.5
 BLURRED = 1.4  # times the scene's star width
 RIM = 1.6  # star widths; the sides of an even ring lie 1.2 of its fitted widths apart
 FAR_OFF = 5.0  # times the limit of motion; the fluxes of evenly drawn-out stars are right to 1 % up to there, measured
@@ -283,9 +286,14 @@ def _usual_motion(parts: Sequence[FrameShape | None], expected: Expected) -> NDA
     length = math.sqrt(math.hypot(*q))
     width = float(np.median([p.fwhm_px for p in base]))
     allowed = BASE_MAX * width
+    angle = 0.5 * math.atan2(q[1], q[0])
     if expected.field is None and expected.length:
         allowed = max(allowed, 1.15 * expected.length)
+    elif expected.middle is not None and expected.length:
+        along = math.cos(angle - math.atan2(expected.middle[1], expected.middle[0]))
+        # what all trails of minutes are too long by, along themselves, is their measuring's
+        if abs(along) > ALONG:
+            allowed = max(allowed, TRAILS_LONGER * expected.length)
     if length > allowed:
         return None
-    angle = 0.5 * math.atan2(q[1], q[0])
     return length * np.array([math.cos(angle), math.sin(angle)])
