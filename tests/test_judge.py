@@ -177,6 +177,18 @@ def test_exposures_of_minutes_from_a_tripod(number, focal):
     assert rows[0]["motion_expected_px"] == pytest.approx(trail, rel=0.02)
 
 
+def test_a_dense_field_beside_much_land_is_no_land() -> None:
+    """Of 4,000 stars a third shows beside land that moves through seven tenths of the frame, over ten to each place
+    that is looked at: the places are not land for that, and what spoils a third of the frames is told."""
+    spoiled = {n: Fault("kick", 2.0, angle_deg=40.0) for n in (2, 4, 5, 9, 12, 16)}
+    setting = Setting(
+        35.0, True, 4000, exposure_s=45, interval_s=6750 / 35, ground=0.7, ground_light=0.05, faults=spoiled
+    )
+    frames, scene = make_scene(setting, 134)
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert aside(rows) == dict.fromkeys(spoiled, "trailed")
+
+
 def test_trails_that_are_all_a_little_longer_than_expected_are_sound():
     """Four frames of 120 s from a tripod that say 111 s: every trail is 8 % longer than the drift lets expect, and none
     is at fault; a kick beside them is set aside."""

@@ -348,6 +348,8 @@ def _void(stars: Floats, usual: float, fine: Bools, turn: _Turn, moment: Floats,
     rays = turn.rays(np.column_stack([x, y]))
     apart = np.linalg.norm(rays[:, None] - rays, axis=2)
     tree = cKDTree(turn.rays(stars))
+    # the distance from cell to cell where each is: a circle smaller than a cell holds less than one
+    side = np.partition(apart, 1, axis=1)[:, 1]
     found = np.zeros_like(fine)
     for _ in range(2):
         # of the open sky alone; what was found at first leaves less of it
@@ -361,7 +363,8 @@ def _void(stars: Floats, usual: float, fine: Bools, turn: _Turn, moment: Floats,
             clear = np.zeros(len(x))
             clear[told] = tree.query(turn.rays(places[told]))[0]
             # of a circle that reaches over the edge of the picture what is inside counts
-            empty = np.flatnonzero((apart <= clear[:, None]).sum(axis=1) * usual / open_cells >= VOID_STARS)
+            within = np.minimum((apart <= clear[:, None]).sum(axis=1), np.pi * (clear / side) ** 2)
+            empty = np.flatnonzero(within * usual / open_cells >= VOID_STARS)
             if len(empty):
                 found[n] = (apart[empty] <= VOID_INSIDE * clear[empty, None]).any(axis=0).reshape(fine.shape[1:])
     return found

@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 9,
     "decode": 4,
     "grade": 29,
-    "judge": 41,
+    "judge": 42,
     "dark": 17,
     "register": 20,
     "ground": 30,
