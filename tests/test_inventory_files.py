@@ -178,6 +178,7 @@ def test_the_same_content_is_one_frame():
         ("backup/1.raw", ["card/1.raw"]),  # neither adds to the other: in order of search
         ("a/long.raw", ["b/1.raw"]),
         ("a/1.raw", ["a/0long.raw"]),  # in one folder the shorter one
+        ("a/img_0001.raw", ["a/b\\xff.raw"]),  # as a name of bytes that are no UTF-8 is shown
     ],
 )
 def test_of_equal_files_the_plainest_name_is_the_frame(stays, others):

@@ -285,6 +285,9 @@ def test_a_night_of_focus_is_told_as_it_went():
     night = [2.75 * (1.0 + 0.24 * n / 11) for n in range(12)] + [4.6, 4.6, 4.6] + [2.75] * 9
     night = [width * (1 + rng.normal(0, 0.01)) for width in night]
     night[20] = 3.9
+    alone = [2.65 + rng.normal(0, 0.02) for _ in range(15)]
+    for place in (1, 7, 13):
+        assert focus_course([*alone[:place], 6.2, *alone[place + 1 :]], names) is None
     assert focus_course(night, names) == (
         "The focus drifted slowly (temperature, dew): stars 2.8 px wide at first, 3.4 px before f12. "
         "Then it jumped at f12, from 3.4 to 4.6 px. At f15 it was brought back, from 4.6 to 2.8 px."

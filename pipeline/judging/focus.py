@@ -85,7 +85,8 @@ def _changes(values: NDArray[np.float64]) -> list[_Change]:
     # what a straight course leaves between every three frames
     error = max(MAD_TO_SIGMA * float(np.median(np.abs(np.diff(values, 2)))) / math.sqrt(6), LEAST_ERROR)
     # frames far off both their neighbours are single events, not the course
-    smooth = np.array([np.median(values[max(0, n - 1) : n + 2]) for n in range(len(values))])
+    starts = np.clip(np.arange(len(values)) - 1, 0, len(values) - 3)
+    smooth = np.array([np.median(values[n : n + 3]) for n in starts])
     stretches = _stretches(smooth, error)
     found, begun = [], stretches[0]
     for n, stretch in enumerate(stretches):
