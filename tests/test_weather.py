@@ -293,3 +293,25 @@ def test_parts_behind_thick_cloud_count_though_no_star_tells_of_them() -> None:
     assert [e.cause for e in events] == ["broken cloud"]
     assert events[0].frames == tuple(range(10, 16))
     assert events[0].share_most == pytest.approx(0.25)
+
+
+def test_a_patchy_cloud_whose_thick_parts_show_no_star_is_no_even_haze() -> None:
+    """Two frames of which four tenths of the places lack most of their light, as stars tell, while the parts that still
+    show any lose alike: no haze over the whole field."""
+    rng = np.random.default_rng(9)
+    n, grid = 20, (6, 8)
+    parts = 1 + rng.normal(0, 0.01, (n, *grid))
+    clear, share = np.full(n, 1.0), np.zeros(n)
+    for k in (12, 13):
+        parts[k] = 0.88 + rng.normal(0, 0.01, grid)
+        parts[k, :, :3] = np.nan
+        clear[k], share[k] = 0.89, 0.39
+    nothing = np.full(n, np.nan)
+    course = Course(
+        seconds=np.arange(n) * 15.0, clear=clear, share=share, parts=parts, sky=nothing,
+        sky_parts=np.full((n, *grid), np.nan), width=np.full(n, 2.5), told=np.ones(n, bool), sun=None, moon=None,
+        lit=None, air_known=False,
+    )  # fmt: skip
+    (event,) = weather(course)
+    assert event.cause != "haze"
+    assert event.frames == (12, 13)

@@ -27,6 +27,8 @@ SHARE_DIMMED = 0.1  # of the parts, that make a frame whose middle star is clear
 ALL = 0.9  # of the parts
 MOST_TELL = 0.5  # of the parts that the scene knows, that must be told in a frame for their share to be its clouded one
 EVEN = 0.3  # spread over the parts, in shares of what is lost, up to which the loss is even
+UNEVEN = 0.15  # of the places, in a frame that shows most of its light, that lack much of it: no haze lies so
+MOST_LIGHT = 0.85  # of it
 THICKEST = 0.05  # quantile of the parts, that tells how thick a cloud is
 MOSTLY_EVEN = 0.6  # share of frames whose loss is even, that make a spell of haze
 GAP = 2  # frames in between that are clear, or not told, and part no event in two
@@ -128,10 +130,12 @@ def _light(course: Course) -> _Light:
     for k in range(n):
         values = rel[k][there[k]]
         if len(values) < 4:
-            even[k] = not 0.15 < share[k] < 0.85
+            even[k] = not UNEVEN < share[k] < 1 - UNEVEN
             continue
         low, middle, high = np.quantile(values, [0.16, 0.5, 0.84])
         even[k] = (high - low) / 2 < max(2 * noise, EVEN * abs(middle)) and high < -0.3 * abs(middle)
+    # where the frame as a whole shows most of its light, what a good part of its places lack lies unevenly
+    even &= ~((own > UNEVEN) & (own < 1 - UNEVEN) & (course.clear > MOST_LIGHT))
     # what all parts lost alike the frame as a whole has lost
     share = np.where(even & (share > ALL) & (course.clear >= DIMMED), 0.0, share)
     dimmed = course.told & ((course.clear < DIMMED) | (np.nan_to_num(share) > SHARE_DIMMED))

@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 10,
     "decode": 4,
     "grade": 29,
-    "judge": 43,
+    "judge": 44,
     "dark": 17,
     "register": 20,
     "ground": 30,
