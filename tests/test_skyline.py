@@ -184,6 +184,23 @@ def test_shares_are_recovered_and_a_lamp_is_no_mixture():
     assert (soft[125:128, 100:103][lamp] == 1).all()
 
 
+def test_a_sky_that_dims_to_the_horizon_is_no_land_above_it():
+    """The sky falls by 2 % a pixel towards a sharp skyline (air at 3 degrees of altitude), where its level, followed by
+    wide planes, stays 15 % too high: what lies above the skyline is land to less than a twelfth."""
+    rng = np.random.default_rng(12)
+    y = np.arange(120.0)[:, None] * np.ones(160)
+    light = 400 * (1 - np.clip((y - 72) / 8, 0, 1) * 0.15)
+    truth = np.clip(y - 80, 0, 1)
+    picture = np.stack([(light * (1 - truth) + 60 * truth) * k for k in (0.5, 1.0, 0.6)]).astype(np.float32)
+    picture += rng.normal(0, 4, picture.shape).astype(np.float32)
+    wide = np.stack([np.full(y.shape, 400.0 * k) for k in (0.5, 1.0, 0.6)]).astype(np.float32)
+    ground = np.stack([np.full(y.shape, 60.0 * k) for k in (0.5, 1.0, 0.6)]).astype(np.float32)
+    sigma = np.full_like(picture, 8)
+    soft = soften(y > 80, picture, (wide, sigma), (ground, sigma), np.zeros(y.shape, bool))
+    assert soft[:81].mean(axis=1).max() < 0.08
+    assert soft[84:].min() == 1
+
+
 def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
     """A crown of twigs told as solid: planted shares come back where stars were seen through it; a field whose
     texture comes as near to the sky stays ground, a star beside the crown does not."""

@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 44,
     "dark": 17,
     "register": 20,
-    "ground": 30,
+    "ground": 33,
     "combine": 37,
     "join": 6,
     "finish": 16,

@@ -14,6 +14,9 @@ Bools = NDArray[np.bool_]
 
 # Pixels on either side of the skyline that may be shared.
 BAND = 2
+# Pixels beyond these by which the sky's level beside the skyline is told, the reach of their mean, what their share
+# about a place is at least, and how far the level may be off the wider one, as a share.
+RING, RING_REACH, RING_LEAST, LOCAL_MOST = 2, 3.0, 0.02, 0.25
 # Contrast of ground and sky over the noise from which a pixel may be shared between them; shares below that of so many
 # standard deviations are none.
 CONTRAST, SURE = 6.0, 2.5
@@ -59,6 +62,7 @@ def soften(
     if not ground.any():
         return ground.astype(np.float32)
     size = size or max(ground.shape)
+    sky = _beside(ground, picture, sky)
     deep = ndimage.distance_transform_cdt(ground, "taxicab")
     within = ground & (deep <= np.where(apart(sky, land), max(BAND, round(AIRY * size)), NEAR))
     planes = zip(picture, sky[0], land[0], strict=True)
@@ -81,6 +85,22 @@ def soften(
     bright = within & (light < DARK) & (contrast > CONTRAST**2) & ~mixed
     soft[_in_the_open(bright, soft)] = 0
     return soft
+
+
+def _beside(ground: Bools, picture: Floats, sky: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """The sky's level and scatter with the level as the pixels just above the skyline have it.
+
+    Towards the horizon the sky dims faster than a plane through wide blocks follows, and all of a band would be part
+    ground: a frame's stars are left out there.
+    """
+    off = ndimage.distance_transform_cdt(~ground, "chessboard")
+    ring = ((off > BAND) & (off <= BAND + RING)).astype(np.float32)
+    about = ndimage.gaussian_filter(ring, RING_REACH) + np.float32(RING_LEAST)
+    levels = np.empty_like(sky[0])
+    for level, plane, result in zip(sky[0], picture, levels, strict=True):
+        ratio = np.clip(plane / np.maximum(level, np.float32(1e-3)), 1 - LOCAL_MOST, 1 + LOCAL_MOST)
+        result[:] = level * (1 + ndimage.gaussian_filter((ratio - 1) * ring, RING_REACH) / about)
+    return levels, sky[1]
 
 
 def _in_the_open(bright: Bools, soft: Floats) -> Bools:
