@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
 
 # Side of the blocks that noise is told from, px: large enough that interpolation cannot hide it.
 BLOCK = 16
@@ -14,10 +14,13 @@ BLOCK = 16
 BLOCK_SHARE = 0.5
 # Cut of the block means, in standard deviations: what is left of a star or a cloud's edge does not count as noise.
 BLOCK_CLIP = 4.0
-# What blocks have in common with those around them (5 x 5) is no noise: a cloud or a gradient that one frame shows more
-# of than another. Such differences are wider than 80 px; noise has no memory over that distance.
-AROUND = 5
-AROUND_MIN = 8
+# What blocks have in common with those around them is no noise: a cloud, an airglow or a gradient that one frame shows
+# more of than another. Each is set against the mean of its neighbours (3 x 3), and what is left against theirs: such
+# light is even over some blocks, noise has no memory beyond one. Where a moving airglow bends within 80 px, once leaves
+# a seventh too much noise, once over 5 x 5 blocks two fifths. So many of the eight neighbours must be sound.
+NEIGHBOURS_LEAST = 4
+# What is left of neighbours is not independent: the standard error of the noise over 1/sqrt(2 blocks).
+BLOCK_ERROR = 1.2
 _BLOCK_KEPT = 0.998930  # variance of a unit Gaussian cut at 4
 # A slope of variance against level is believed from this many of its standard errors.
 SLOPE_SIGNIFICANT = 5.0
@@ -122,7 +125,10 @@ def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer]) -> Bloc
         return BlockNoise(None, number)
     # the mean of n pixels times sqrt(n): for a whole block that is its mean times its side
     means = np.asarray(sums, np.float64) / np.sqrt(np.maximum(counts, 1))
-    values = _against_neighbours(np.where(used, means, 0.0), used)[used]
+    values = _against_neighbours(np.where(used, means, 0.0), used)
+    values = values[np.isfinite(values)]
+    if len(values) < 10:  # too few stand together
+        values = means[used]
     centre = np.median(values)
     sigma = float(np.median(np.abs(values - centre)) / 0.6745)
     for _ in range(10):
@@ -137,21 +143,51 @@ def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer]) -> Bloc
 
 
 def _against_neighbours(values: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Values less the mean of the used ones around each, scaled so that unit white noise stays it.
+    """What blocks have that those around them do not, scaled so that unit white noise stays it.
 
-    Where fewer than `AROUND_MIN` blocks around are used, the values' median is taken off instead.
+    With `A` the matrix that gives each block the mean of its sound neighbours, ``K = (1 - A) @ (1 - A)``:
+    ``(K @ values) / sqrt((K**2).sum(axis=1))``; NaN for blocks that are not used, and where one that takes part has
+    less than `NEIGHBOURS_LEAST`. Sound is what lies near the median of all.
     """
     centre = float(np.median(values[used]))
     sigma = float(np.median(np.abs(values[used] - centre)) / 0.6745)
     sound = used & (np.abs(values - centre) <= BLOCK_CLIP * sigma)
-    area = AROUND * AROUND
-    own = np.where(sound, values, 0.0)
-    number = np.rint(area * uniform_filter(sound.astype(np.float64), AROUND, mode="constant")) - sound
-    total = area * uniform_filter(own, AROUND, mode="constant") - own
-    enough = number >= AROUND_MIN
-    around = np.divide(total, number, out=np.full(values.shape, centre), where=enough)
-    # the mean around has noise of its own
-    return (values - around) / np.where(enough, np.sqrt(1 + 1 / np.maximum(number, 1)), 1.0)
+    result = np.full(values.shape, np.nan)
+    _twice_against(np.pad(values, 2), np.pad(sound, 2), used, result)
+    return result
+
+
+@njit(cache=True, nogil=True)
+def _twice_against(values, sound, used, result):  # type: ignore[no-untyped-def]
+    height, width = used.shape
+    number = np.zeros(sound.shape, np.int64)
+    for y in range(1, height + 3):
+        for x in range(1, width + 3):
+            number[y, x] = np.sum(sound[y - 1 : y + 2, x - 1 : x + 2]) - sound[y, x]
+    kernel = np.empty((5, 5))
+    for y in range(height):
+        for x in range(width):
+            own = number[y + 2, x + 2]
+            if not used[y, x] or own < NEIGHBOURS_LEAST:
+                continue
+            kernel[:] = 0
+            kernel[2, 2] = 1
+            enough = True
+            for j in range(9):
+                v, u = 1 + j // 3, 1 + j % 3
+                if j == 4 or not sound[y + v, x + u]:
+                    continue
+                theirs = number[y + v, x + u]
+                if theirs < NEIGHBOURS_LEAST:
+                    enough = False
+                    break
+                kernel[v, u] -= 2 / own
+                for k in range(9):
+                    w, t = v - 1 + k // 3, u - 1 + k % 3
+                    if k != 4 and sound[y + w, x + t]:
+                        kernel[w, t] += 1 / (own * theirs)
+            if enough:
+                result[y, x] = np.sum(kernel * values[y : y + 5, x : x + 5]) / np.sqrt(np.sum(kernel * kernel))
 
 
 def shared_share(

@@ -31,7 +31,7 @@ STEP_VERSIONS = {
     "dark": 17,
     "register": 20,
     "ground": 33,
-    "combine": 37,
+    "combine": 38,
     "join": 6,
     "finish": 16,
     "summarise": 35,

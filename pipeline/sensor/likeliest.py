@@ -30,12 +30,14 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import fft
 
-from pipeline.pixels.noise import AROUND, BLOCK
+from pipeline.pixels.noise import BLOCK
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import coarse_level, same_colour_excess
 
 # Pixels that stand out by this many standard deviations are no part of the structure.
 STANDS_OUT = 4.0
+# Noise is what means over blocks have that the blocks about them, so many a side, do not: what is wider is a gradient.
+AROUND = 5
 # A block of frequencies, or a line, holds structure where it lies above what noise makes by this many standard errors:
 # what chance gives many small blocks would be broad noise, the more seen the broader.
 STRUCTURE_SIGMA = 4.0

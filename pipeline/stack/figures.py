@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.noise import BLOCK, BlockNoise, block_noise, shared_share
+from pipeline.pixels.noise import BLOCK, BLOCK_ERROR, BlockNoise, block_noise, shared_share
 from pipeline.stack.matching import Matching, grid_positions
 from pipeline.stack.sources import Frame
 from pipeline.stack.tiles import Scene, Tile
@@ -161,7 +161,8 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     elif noise_combined is None:
         notes.append(f"Too few blocks free of stars ({halves.blocks}) to measure the noise.")
     elif halves.blocks < BLOCKS_FOR_CLAIM:
-        notes.append(f"Noise from {halves.blocks} blocks: good to about {100 / np.sqrt(2 * halves.blocks):.1f} %.")
+        error = 100 * BLOCK_ERROR / np.sqrt(2 * halves.blocks)
+        notes.append(f"Noise from {halves.blocks} blocks: good to about {error:.1f} %.")
     if changing >= CHANGING:
         notes.append(
             f"The sky itself changed between frames over {100 * changing:.0f} % of the picture (aurora, lit cloud): "
@@ -233,7 +234,7 @@ def noise_scale(content: dict[str, Any]) -> float:
     if not measured or not model or blocks < SCALE_BLOCKS:
         return 1.0
     ratio = float(measured / model)
-    sure = max(SCALE_LEAST, SCALE_SIGMAS / np.sqrt(2 * blocks))
+    sure = max(SCALE_LEAST, SCALE_SIGMAS * BLOCK_ERROR / np.sqrt(2 * blocks))
     return ratio if abs(np.log(ratio)) > sure else 1.0
 
 
