@@ -373,6 +373,30 @@ def test_without_darks_hot_pixels_come_from_the_lights(tmp_path):
     assert np.count_nonzero((flags > 0) & ~sensor.hot) <= 4
 
 
+@pytest.mark.parametrize("drift", [0.0, 5.2])
+def test_hot_pixels_that_touch_are_told_without_darks(tmp_path, drift):
+    """Of pairs, beside or diagonal, both are found and no star, whether the sky moves or stays; full ones too."""
+    sensor = Sensor(22, hot=0.0)
+    rng = np.random.default_rng(7)
+    ys, xs = (a.ravel() for a in np.mgrid[8:312:9, 8:312:9])
+    free = ~sensor.star_mask(6)[ys, xs]
+    ys, xs = ys[free], xs[free]
+    steps = np.array([(0, 1), (1, 0), (1, 1), (-1, 1), (1, -1)])[np.arange(len(ys)) % 5]
+    strong = 10 ** rng.uniform(3.2, 4.0, len(ys))
+    strong[:10], weak = 1e6, strong * rng.uniform(0.1, 0.7, len(ys))
+    sensor.signal[ys, xs] += strong
+    sensor.signal[ys + steps[:, 0], xs + steps[:, 1]] += weak
+    lights = [sensor.expose(sensor.sky((drift * n, 1.3 / 5.2 * drift * n)), 1.0) for n in range(8)]
+    write(tmp_path, sensor, lights)
+    flags = run_scene(tmp_path, darks=False)[1]
+    assert (flags[ys, xs] > 0).mean() > 0.98
+    assert (flags[ys, xs][:10] > 0).all()
+    assert (flags[ys + steps[:, 0], xs + steps[:, 1]] > 0).mean() > 0.97
+    flags[ys, xs] = flags[ys + steps[:, 0], xs + steps[:, 1]] = 0
+    assert np.count_nonzero(flags[sensor.star_mask(3)]) <= 1
+    assert np.count_nonzero(flags) <= 5
+
+
 def test_of_three_lights_what_flickers_is_repaired_and_no_star(tmp_path):
     """Pixels that are hot in one or two of three frames are told in those frames; stars as sharp as lenses draw not."""
     sensor = Sensor(21, hot=0.0)

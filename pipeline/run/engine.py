@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "decode": 4,
     "grade": 29,
     "judge": 44,
-    "dark": 17,
+    "dark": 18,
     "register": 20,
     "ground": 33,
     "combine": 38,

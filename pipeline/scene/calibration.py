@@ -50,6 +50,8 @@ FEW = 6
 FACTOR_LEAST = 1e-4
 # Lights looked at beside one another, each of which takes two float32 frames of memory.
 AT_ONCE = 2
+# Times that candidates are looked at: of three defects that touch the second tells the third.
+ROUNDS = 3
 # Candidates looked at in one go (25 values each, a frame).
 PATCHES_AT_ONCE = 100_000
 
@@ -415,14 +417,18 @@ def _add_persistent(
     free = flags[ys, xs] == 0
     ys, xs = ys[free], xs[free]
     sigma = float(np.mean([w.sigma for w in watch])) * _median_error(frames)
-    for start in range(0, len(ys), PATCHES_AT_ONCE):
-        y, x = ys[start : start + PATCHES_AT_ONCE], xs[start : start + PATCHES_AT_ONCE]
-        patches = np.median(np.stack([_patches(w, signal, y, x) for w in watch]), axis=0).astype(np.float32)
-        hot, cold = defects.looks_like_defect(patches, y, x, cfa, sigma, limit)
-        # a saturated star bleeds along its column, as sharp as any defect
-        hot &= np.delete(patches, patches.shape[1] // 2, axis=1).max(axis=1, initial=0) < 0.8 * full_scale
-        flags[y[hot], x[hot]] |= defects.HOT
-        flags[y[cold], x[cold]] |= defects.COLD
+    for _ in range(ROUNDS):
+        for start in range(0, len(ys), PATCHES_AT_ONCE):
+            y, x = ys[start : start + PATCHES_AT_ONCE], xs[start : start + PATCHES_AT_ONCE]
+            patches = np.median(np.stack([_patches(w, signal, y, x) for w in watch]), axis=0).astype(np.float32)
+            known = defects.gather_patches(flags, y, x) != 0
+            hot, cold = defects.looks_like_defect(patches, y, x, cfa, sigma, limit, known)
+            hot &= ~defects.full_beside(patches, known, 0.8 * full_scale)
+            flags[y[hot], x[hot]] |= defects.HOT
+            flags[y[cold], x[cold]] |= defects.COLD
+        # those that touch a defect are looked at again without it
+        touch = (flags[ys, xs] == 0) & (defects.gather_patches(flags, ys, xs) != 0).any(axis=1)
+        ys, xs = ys[touch], xs[touch]
     if frames >= 3:
 
         def shown(ys: NDArray[np.int64], xs: NDArray[np.int64], rows: bool = False) -> float:

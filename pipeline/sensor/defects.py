@@ -220,7 +220,7 @@ def gather_patches(values: Pixels, ys: NDArray[np.int64], xs: NDArray[np.int64])
     offsets = np.arange(-REACH, REACH + 1)
     rows = _mirrored(ys[:, None] + offsets, values.shape[0])
     columns = _mirrored(xs[:, None] + offsets, values.shape[1])
-    return values[rows[:, :, None], columns[:, None, :]].reshape(len(ys), -1)
+    return values[rows[:, :, None], columns[:, None, :]].reshape(len(ys), _GRID.size)
 
 
 def _mirrored(index: NDArray[np.int64], size: int) -> NDArray[np.int64]:
@@ -246,6 +246,9 @@ _BESIDE_RIM = np.array(
 # diagonal ones are of its colour (green, mono), the mean over those too. Least shares over 4,000 phases and star
 # colours (R and B 0.3 to 1.1 times G) at FWHM 1.8, the worst: red and blue pixels 0.42, green 0.38, mono 0.67.
 STAR_SHARE = 0.25
+# With one of the neighbours left out, the one that takes most: 0.32, 0.32, 0.63; with one of either kind 0.32, 0.28,
+# 0.54. Of those beside and of the diagonal ones each so many must be sound.
+SOUND_LEAST = 3
 # Standard deviations of the share that are held against the pixel: a star in noise must not pass for a defect.
 SHARE_MARGIN = 1.5
 
@@ -257,6 +260,7 @@ def looks_like_defect(
     cfa: str,
     sigma: float | NDArray[np.floating],
     limit: float,
+    known: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Tell hot and cold pixels from stars by sharpness.
 
@@ -265,6 +269,8 @@ def looks_like_defect(
     own CFA position two pixels off across, plus, on green and mono pixels, the mean of the diagonal four less the
     median above; over the excess. A defect is what has ``abs(share) + 1.5 standard deviations < 0.25`` and stands by at
     least half its excess above all but one of the eight (one may be a defect itself); the flanks of stars do not.
+    Pixels known for defects count for nothing in all of this: of two that touch the weaker is told once the stronger is
+    known.
 
     Parameters
     ----------
@@ -274,25 +280,55 @@ def looks_like_defect(
     sigma : float, or (number,) array
         Noise of a value of `patches`, ADU.
     limit : float
+    known : (number, 25) bool array, optional
+        Which values are those of known defects.
 
     Returns
     -------
     hot, cold : (number,) bool arrays
     """
     same_diagonal = lattices(cfa)[2 * (ys % 2) + xs % 2] >= CHESS
-    sign = np.sign(patches[:, _CENTRE] - np.median(patches[:, _RIM], axis=1))
+    sound = np.ones(patches.shape, bool) if known is None else ~known
+    order = np.sort(np.where(sound[:, _RIM], patches[:, _RIM], np.inf), axis=1)
+    number = sound[:, _RIM].sum(axis=1)
+    each = np.arange(len(patches))
+    middle = 0.5 * (order[each, np.maximum(number - 1, 0) // 2] + order[each, np.minimum(number // 2, 7)])
+    enough = (number >= 4) & (_number(sound, _BESIDE) >= SOUND_LEAST)
+    enough &= (_number(sound, _DIAGONAL) >= SOUND_LEAST) | ~same_diagonal
+    middle = np.where(enough, middle, 0)
+    sign = np.sign(patches[:, _CENTRE] - middle)
     sides = patches * sign[:, None]  # cold pixels become hot ones
-    rim = np.sort(sides[:, _RIM], axis=1)
-    middle = 0.5 * (rim[:, 3] + rim[:, 4])
+    middle = middle * sign
     size = sides[:, _CENTRE] - middle
-    beside = (sides[:, _BESIDE] - sides[:, _BESIDE_RIM].mean(axis=2)).mean(axis=1)
-    diagonal = np.where(same_diagonal, sides[:, _DIAGONAL].mean(axis=1) - middle, 0)
-    # variances of means of four, of the two means of four that two by two share, and of a median of eight
-    error = sigma * np.sqrt(0.25 + 0.125 + np.where(same_diagonal, 0.25 + np.pi / 16, 0))
-    sharp = np.abs(beside + diagonal) + SHARE_MARGIN * error < STAR_SHARE * size
-    alone = sides[:, _CENTRE] - rim[:, 6] > 0.5 * size
-    found = sharp & alone & (size > limit * sigma * np.sqrt(1 + np.pi / 16))
+    second = np.sort(np.where(sound[:, _RIM], sides[:, _RIM], -np.inf), axis=1)[:, 6]
+    off = np.where(sound[:, _BESIDE], sides[:, _BESIDE] - _mean(sides, sound, _BESIDE_RIM), 0)
+    beside = off.sum(axis=1) / np.maximum(_number(sound, _BESIDE), 1)
+    diagonal = np.where(same_diagonal, _mean(sides, sound, _DIAGONAL) - middle, 0)
+    # variances of the mean of those beside, of the two means of four that two by two share, and of a median of eight
+    parts = 1 / np.maximum(_number(sound, _BESIDE), 1) + 0.125
+    parts += np.where(same_diagonal, 1 / np.maximum(_number(sound, _DIAGONAL), 1) + np.pi / 16, 0)
+    sharp = np.abs(beside + diagonal) + SHARE_MARGIN * sigma * np.sqrt(parts) < STAR_SHARE * size
+    alone = sides[:, _CENTRE] - second > 0.5 * size
+    found = enough & sharp & alone & (size > limit * sigma * np.sqrt(1 + np.pi / 16))
     return found & (sign > 0), found & (sign < 0)
+
+
+def _number(sound: NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.int64]:
+    return np.asarray(sound[:, places].sum(axis=-1))
+
+
+def _mean(values: NDArray[np.floating], sound: NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.floating]:
+    """Means over the sound of some places of patches, along the places' last axis."""
+    total = np.where(sound[:, places], values[:, places], 0).sum(axis=-1)
+    return np.asarray(total / np.maximum(_number(sound, places), 1))
+
+
+def full_beside(patches: NDArray[np.floating], known: NDArray[np.bool_], level: float) -> NDArray[np.bool_]:
+    """Whether a pixel has one of that level beside it in its row or column, known defects left out.
+
+    A saturated star bleeds along its column (its row, where the sensor stands on its side), as sharp as any defect.
+    """
+    return np.asarray(((patches[:, _BESIDE] >= level) & ~known[:, _BESIDE]).any(axis=1))
 
 
 # How far a pixel of a single frame must stand out alone, standard deviations: of noise one in a thousand million does.
