@@ -12,6 +12,7 @@ from pipeline.config import Trip
 from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import dark_sentence, made_facts
+from pipeline.pages.figures import read_noise
 from pipeline.pages.headline import warnings
 from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
@@ -205,6 +206,18 @@ def test_read_noise_rule() -> None:
     assert exposure.read_noise_exposure(3, 2, 0.10) == pytest.approx(21.4, abs=0.05)
     time = exposure.read_noise_exposure(3, 2, 0.05)
     assert math.sqrt(2 * time + 9) / math.sqrt(2 * time) == pytest.approx(1.05)
+
+
+def test_read_noise_is_a_bias_or_a_dark_without_its_signal() -> None:
+    """A dark's shot noise is no read noise: 22.2 e of glow and 2.8 e make 5.5 e (sums of variances, Janesick 2007)."""
+    bias = {"IMAGETYP": "master bias", "TNOISE": 2.8}
+    dark = {"IMAGETYP": "master dark", "TNOISE": 5.48, "DGAIN": 1.0, "DLEVEL": 22.2}
+    assert read_noise(dark, bias) == 2.8
+    assert read_noise(dark, {}) == pytest.approx(2.8, abs=0.02)
+    assert read_noise(dark, dark | {"TNOISE": 4.0}) == pytest.approx(2.8, abs=0.02)  # colder darks in the bias's place
+    assert read_noise(dark | {"BLKKNOWN": False, "DLEVEL": 622.2}, {}) == 5.48
+    assert read_noise(dark | {"DGAIN": 0.0}, {}) == 5.48
+    assert read_noise({}, {}) is None
 
 
 def test_undithered_noise() -> None:

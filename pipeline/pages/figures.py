@@ -206,17 +206,32 @@ LENS_KEYS = ("focal_px", "centre_x", "centre_y", "radial", "tangential", "fishey
 COLOUR_KEYS = ("space", "transfer_curve", "white_balance_from", "pedestal", "codes_per_sigma", "saturated_cores")
 
 
-def electrons(record: SceneRecord, good: list[Mapping[str, Any]]) -> dict[str, float | None]:
-    """Noise of the dark sensor and median sky in electrons, where the gain is known; null otherwise.
+def read_noise(dark: Mapping[str, Any], bias: Mapping[str, Any]) -> float | None:
+    """Noise of a pixel without light or dark signal, ADU; None where no master tells it.
 
-    The darks' temporal noise holds read noise and the noise of the dark current of the same exposure: what a longer or
-    shorter frame is to be weighed against.
+    A bias shows it. In a dark is the noise of its dark signal and glow besides, which grow with the exposure as the sky
+    does: told by how the noise rises with the level, and taken off where the level above black is known.
+
+    Parameters
+    ----------
+    dark, bias : headers of the masters, empty where there is none; in the bias's place may stand colder darks
     """
+    if bias.get("IMAGETYP") == "master bias" and positive(bias.get("TNOISE")):
+        return float(bias["TNOISE"])
+    noise = positive(dark.get("TNOISE"))
+    if noise is None or not dark.get("BLKKNOWN", True):
+        return noise
+    rest = noise**2 - dark.get("DGAIN", 0.0) * max(dark.get("DLEVEL", 0.0), 0.0)
+    return float(rest**0.5) if rest > 0 else noise
+
+
+def electrons(record: SceneRecord, good: list[Mapping[str, Any]]) -> dict[str, float | None]:
+    """Read noise and median sky in electrons, where the gain is known; null otherwise."""
     gain = positive(record.combine.get("electrons_per_adu"))
-    dark_noise, sky = positive(record.master.get("TNOISE")), median(good, "sky_e_s")
+    read, sky = read_noise(record.master, record.bias), median(good, "sky_e_s")
     in_electrons = "electron" in record.verdicts.units.get("sky_e_s", "")
     return {
-        "read_noise_e": dark_noise * gain if dark_noise and gain else None,
+        "read_noise_e": read * gain if read and gain else None,
         "sky_e_s_median": sky if in_electrons else sky * gain if sky is not None and gain else None,
     }
 
