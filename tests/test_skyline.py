@@ -20,7 +20,7 @@ from pipeline.skyline.labels import filled, least_cut
 from pipeline.skyline.levels import follow
 from pipeline.skyline.matte import soften
 from pipeline.skyline.still import Stills, choose, medians
-from pipeline.skyline.tell import tell
+from pipeline.skyline.tell import cloud_in, tell
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
 from pipeline.stack.sources import Calibration, Frame, Mosaics
@@ -422,6 +422,21 @@ def test_a_dark_wood_above_a_sharp_shore_is_no_sky(light):
     assert told.cells is not None, told.why
     assert (told.cells > 0.5)[(wood > 0.95) | water].mean() > 0.999
     assert (told.cells > 0.5)[(wood == 0) & ~water].mean() < 0.005
+
+
+def test_cloud_beside_dark_land_is_cut_off_again():
+    """Of what was told for ground, planted lit cloud within a fifth of the sky's light goes; a dark hill, a lamp's pool
+    three times the sky's light, a pale wall that is empty for certain, and all beside land of the sky's light stay."""
+    rng = np.random.default_rng(9)
+    y, x = np.mgrid[0:200, 0:300]
+    hill, cloud = y >= 150, (y >= 60) & (y < 150) & (abs(x - 150) < 60)
+    pool, wall = hill & (x < 60), hill & (x > 240)
+    level = np.where(pool, 1500, np.where(wall, 550, np.where(hill, 40, 500 * rng.uniform(0.8, 1.2, y.shape))))
+    picture, sky = np.stack([level] * 3).astype(np.float32), np.full((3, 200, 300), 500, np.float32)
+    roots = hill & (y > 190)
+    found = cloud_in(hill | cloud, roots, picture, sky, np.full_like(sky, 40))
+    np.testing.assert_array_equal(found, cloud)
+    assert not cloud_in(hill | cloud, roots, picture, sky, np.full_like(sky, 400)).any()
 
 
 def test_two_frames_tell_nothing():

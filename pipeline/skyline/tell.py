@@ -51,6 +51,8 @@ LEVEL_MOST = 1.0
 # What has no star and less than this share of the light of the nearest sky that has is not followed as the sky's level,
 # and beside sharp edges it is ground: tips of trees are an edge full of gaps, by which a wood would be reached.
 DARK = 0.5
+# What is this near the sky's light, as a factor, is not darker land by its level: cloud departs by a quarter.
+LIKE = 0.75
 # What differs from the ground's level may still be ground: a lamp, a wall.
 UNLIKE_MOST = 4.0
 # Levels count so far within the coarse ground, as a share of the picture's longer side.
@@ -131,6 +133,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     ground = rooted(least_cut(odds, *_borders(cost), open_, coarse), roots)
     bright = land[0].sum(axis=0) > levels[0].sum(axis=0)
     ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]), bright)
+    ground = rooted(ground & ~cloud_in(ground, roots, picture, levels[0], land[0]), roots)
     halves = tuple(half / noise[:, None, None] / np.sqrt(2) for half in (stills.first, stills.second))
     kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
     if not kept.any():
@@ -258,6 +261,18 @@ def _by_level(picture: Floats, sky: tuple[Floats, Floats], land: tuple[Floats, F
     # what looks like the sky to within its small scatter is hardly ground by chance
     scatter = sum((np.log(g / s) for g, s in zip(land[1], sky[1], strict=True)), np.float32(0))
     return np.clip(as_sky - as_ground - scatter, -LEVEL_MOST, LEVEL_MOST).astype(np.float32)
+
+
+def cloud_in(ground: Bools, roots: Bools, picture: Floats, sky: Floats, land: Floats) -> Bools:
+    """The parts of the ground, without a root, that are near the sky's light and far from dark land's: cloud before a
+    dome of light hides stars and has edges, which it does not share with the land below."""
+    light, level, own = (planes.sum(axis=0) for planes in (picture, sky, land))
+    like = ground & (own < DARK * level) & (light > LIKE * level) & (light < level / LIKE)
+    labels, count = ndimage.label(like)
+    parts = np.bincount(labels.ravel(), minlength=count + 1) >= AREA_MIN * ground.size
+    parts[labels[roots & like]] = False
+    parts[0] = False
+    return np.asarray(parts[labels])
 
 
 def _supported(
