@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import numpy as np
+import pytest
 import yaml
 
 from pipeline.config import parse_trip
@@ -15,6 +17,7 @@ from pipeline.pages.placed import (
     pointing_notes,
     unsolved_note,
 )
+from pipeline.pixels.orientation import ORIENTATIONS, upright
 from pipeline.plan import ScenePlan
 from pipeline.scene.records import Rows, SceneRecord
 
@@ -132,3 +135,20 @@ def test_nothing_told_is_nothing_said():
         assert lens_facts(figures) == []
         assert not pointing_notes(figures)
         mount_facts(figures)
+
+
+@pytest.mark.parametrize("orientation", sorted(ORIENTATIONS))
+def test_the_upward_direction_is_that_of_the_picture_shown(orientation):
+    """Against the places of the sensor's own pixels in the turned picture, for all eight Exif orientations; position
+    angles grow anticlockwise, and clockwise in a mirror image (elementary)."""
+    y, x = (upright(plane, orientation) for plane in np.mgrid[:4, :6])
+    dx, dy = int(x[0, 1] - x[1, 1]), int(y[0, 1] - y[1, 1])
+    turned = np.degrees(np.arctan2(-dx, -dy))
+    for mirrored in (False, True):
+        record = replace(
+            RECORD,
+            geometry={"solved": True, "learned": LEARNED, "camera": {"mirrored": mirrored}},
+            finish={"orientation": orientation},
+        )
+        expected = (LEARNED["rotation_deg"] + turned * (-1 if mirrored else 1)) % 360
+        assert placed_figures(record, FILES)["rotation_deg"] == pytest.approx(expected)

@@ -9,6 +9,7 @@ from typing import Any, TypeGuard
 
 from pipeline.config import quoted
 from pipeline.pages.words import count, number, percent
+from pipeline.pixels.orientation import ORIENTATIONS, up_turned_deg
 from pipeline.scene.records import SceneRecord
 
 Facts = list[tuple[str, str]]
@@ -65,7 +66,7 @@ def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, A
         mount["knocked_before"] = [files.get(names[k], names[k]) for k in knocks]
     colour = learned.get("lateral_colour")
     return {
-        "rotation_deg": learned.get("rotation_deg"),
+        "rotation_deg": _upward(learned.get("rotation_deg"), record),
         "distortion_corner": learned.get("distortion_corner"),
         "focal_change": learned.get("scale_range"),
         "lateral_colour_px": colour.get("corner_px") if isinstance(colour, Mapping) else None,
@@ -99,6 +100,16 @@ def _pointings(record: SceneRecord, files: Mapping[str, str]) -> list[dict[str, 
             lines = f"scenes:\n  {record.scene}-{number_}:\n    frames: [{listed}]"
             result.append({"files": mine, "lines": lines})
     return result
+
+
+def _upward(rotation: Any, record: SceneRecord) -> Any:
+    """Position angle of the upward direction of the pictures, which are turned upright."""
+    orientation = record.finish.get("orientation")
+    if not isinstance(rotation, (int, float)) or orientation not in ORIENTATIONS:
+        return rotation
+    # the position angle grows anticlockwise, in a mirror image clockwise
+    turned = up_turned_deg(orientation) * (-1 if _of_camera(record, "mirrored") else 1)
+    return round((rotation + turned) % 360.0, 4)
 
 
 def pointing_notes(figures: Mapping[str, Any]) -> list[dict[str, str]]:

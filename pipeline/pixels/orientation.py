@@ -38,3 +38,13 @@ def as_taken(picture: NDArray[Any], orientation: int) -> NDArray[Any]:
 def upright_shape(shape: tuple[int, int], orientation: int) -> tuple[int, int]:
     """(height, width) once upright."""
     return upright(np.broadcast_to(np.uint8(0), shape), orientation).shape[:2]
+
+
+def up_turned_deg(orientation: int) -> float:
+    """By how much the upward direction of the upright picture is turned from that of the sensor's own grid, degrees,
+    anticlockwise as the grid is seen."""
+    transposed, rows, _ = ORIENTATIONS[orientation]
+    # the rows of the upright picture run along the grid's columns where it is transposed: its left is up, or its right
+    if transposed:
+        return -90.0 if rows else 90.0
+    return 180.0 if rows else 0.0

@@ -30,11 +30,11 @@ STEP_VERSIONS = {
     "judge": 44,
     "dark": 19,
     "register": 20,
-    "ground": 34,
+    "ground": 35,
     "combine": 39,
     "join": 6,
     "finish": 16,
-    "summarise": 36,
+    "summarise": 37,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
