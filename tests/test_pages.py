@@ -276,7 +276,7 @@ def test_stars_wide_by_the_turning_sky_are_not_called_unfocused() -> None:
         ),
         ({"darks": {"used": False, "camera_subtracted": True}}, {}, "Switch off the camera's own dark subtraction"),
         ({"frames_kept": 1}, {}, "Take more frames"),
-        ({"frames_kept": 8}, {}, "Take more frames"),
+        ({"frames_found": 8, "frames_kept": 8}, {}, "Take more frames"),
         ({"noise_ratio": 1.3}, {}, "Something besides light makes noise"),
         ({"read_noise_e": 3.0, "sky_e_s_median": 0.5}, {}, "Longer frames, if the stars allow"),
         ({}, {"cloud": 20}, "Cloud"),

@@ -315,3 +315,22 @@ def test_a_patchy_cloud_whose_thick_parts_show_no_star_is_no_even_haze() -> None
     (event,) = weather(course)
     assert event.cause != "haze"
     assert event.frames == (12, 13)
+
+
+def test_a_sudden_light_under_a_standing_moon_is_no_moonlight() -> None:
+    """The Moon climbs from 21 to 23 degrees while the sky grows six times as bright within a few frames: it adds less
+    than a tenth (the sine of its altitude, elementary), so it was something else; where it rises from the horizon on
+    it is the Moon."""
+    n, grid = 24, (6, 8)
+    ratio = np.where(np.arange(n) < 14, 1.0, np.minimum(1 + (np.arange(n) - 13) * 0.8, 6.4))
+
+    def events(moon: np.ndarray) -> list[str]:
+        course = Course(
+            seconds=np.arange(n) * 30.0, clear=np.full(n, 1.0), share=np.zeros(n), parts=np.ones((n, *grid)),
+            sky=10 * ratio, sky_parts=10 * ratio[:, None, None] * np.ones((n, *grid)), width=np.full(n, 2.5),
+            told=np.ones(n, bool), sun=np.full(n, -40.0), moon=moon, lit=np.full(n, 0.8), air_known=True,
+        )  # fmt: skip
+        return [event.cause for event in weather(course)]
+
+    assert "moonlight" not in events(np.linspace(21, 23, n))
+    assert "moonlight" in events(np.linspace(-6, 8, n))

@@ -56,6 +56,8 @@ BRIGHTER_LEAST = 4  # frames
 BRIGHTER_UNTOLD = 1.5  # where neither Sun nor Moon can be asked: what a field sinking into haze shows by itself
 SUN_DARK = -17.0  # degrees of altitude; below -18 twilight has ended (astronomical twilight)
 SUN_STRONG = -13.0  # above it twilight outshines the Moon
+DARK_AS = 1.1  # times the scene's dark quarter: frames that show how dark the sky was with the Moon where it stood then
+MOON_ALLOWS = 2.0  # times: extinction near the horizon lets its light grow faster than the sine of its altitude
 MOON_LIT = 0.05  # of its disc: a thinner one lights no sky
 
 
@@ -362,6 +364,12 @@ def _by_sun_and_moon(course: Course, run: NDArray[np.int64], ratio: Floats, tren
     shines = moon > 0 and lit > MOON_LIT
     if sun <= SUN_DARK and not shines:
         return None
+    if shines and sun <= SUN_STRONG:
+        # the sky's light grows at most as the Moon's height does
+        height = np.sin(np.radians(np.maximum(course.moon, 0))) * course.lit
+        dark = height[np.nan_to_num(ratio, nan=np.inf) <= DARK_AS]
+        if len(dark) and float(ratio[brightest]) * float(np.median(dark)) > MOON_ALLOWS * height[brightest]:
+            return None
     figures = {"sky_most": extreme(ratio[run]), "sun_deg": sun, "moon_deg": moon, "lit": lit}
     frames = tuple(int(n) for n in run)
     if sun > SUN_STRONG or not shines:

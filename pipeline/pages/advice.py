@@ -117,13 +117,20 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
             )
     trailed = reasons.get("trailed", 0)
     if found and trailed / found >= SHARE_SEEN:
+        mount = figures.get("mount")
+        tracked = isinstance(mount, Mapping) and mount.get("kind") == "tracked"
+        stand = (
+            "Balance the tracker a little heavy on one side so that its gear stays in mesh, tighten what can turn, align "
+            "it on the pole, and expose shorter where its gear swings (its drive repeats every few minutes); shield it "
+            "from the wind and release by timer or cable."
+            if tracked
+            else "Weigh the tripod down, keep its legs short, release by timer or cable, take off the strap, stand out of "
+            "the wind; with a tracker, check its balance and polar alignment."
+        )
         result.append(
             Advice(
                 "Steady the camera",
-                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. "
-                f"Weigh the tripod "
-                "down, keep its legs short, release by timer or cable, take off the strap, stand out of the wind; "
-                "with a tracker, check its balance and polar alignment.",
+                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. {stand}",
             )
         )
     return result
@@ -255,7 +262,7 @@ def _frames(figures: Mapping[str, Any]) -> list[Advice]:
                 "satellites vanish.",
             )
         )
-    elif kept is not None and 1 < kept < FEW_FRAMES:
+    elif kept is not None and 1 < kept < FEW_FRAMES and (_value(figures, "frames_found") or kept) < FEW_FRAMES:
         times = FEW_FRAMES * 2
         result.append(
             Advice(

@@ -27,14 +27,14 @@ STEP_VERSIONS = {
     "inventory": 10,
     "decode": 4,
     "grade": 29,
-    "judge": 44,
+    "judge": 45,
     "dark": 19,
     "register": 20,
     "ground": 35,
     "combine": 39,
     "join": 6,
     "finish": 16,
-    "summarise": 37,
+    "summarise": 38,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
