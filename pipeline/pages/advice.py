@@ -120,17 +120,18 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
         mount = figures.get("mount")
         tracked = isinstance(mount, Mapping) and mount.get("kind") == "tracked"
         stand = (
-            "Balance the tracker a little heavy on one side so that its gear stays in mesh, tighten what can turn, align "
-            "it on the pole, and expose shorter where its gear swings (its drive repeats every few minutes); shield it "
-            "from the wind and release by timer or cable."
+            "Balance the tracker a little heavy on one side so that its gear stays in mesh, tighten what can turn, "
+            "align it on the pole, and expose shorter where its gear swings (its drive repeats every few minutes); "
+            "shield it from the wind and release by timer or cable."
             if tracked
-            else "Weigh the tripod down, keep its legs short, release by timer or cable, take off the strap, stand out of "
-            "the wind; with a tracker, check its balance and polar alignment."
+            else "Weigh the tripod down, keep its legs short, release by timer or cable, take off the strap, stand out "
+            "of the wind; with a tracker, check its balance and polar alignment."
         )
         result.append(
             Advice(
                 "Steady the camera",
-                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. {stand}",
+                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. "
+                f"{stand}",
             )
         )
     return result
@@ -326,6 +327,11 @@ def _darker_hour(event: Mapping[str, Any], clock: str) -> str:
             "moonset": f" until {ends}" if ends else "",
         }.get(str(course), "")
         return f"The Moon brightened the sky to {most}{when}: plan for the hours, or the week, without it."
+    if event.get("sun_deg") is not None:
+        return (
+            f"The sky brightened to {most}, by more than Sun and Moon explain: look what shone there (a lamp, a town "
+            "through mist), and turn the camera away from it."
+        )
     return (
         f"The sky brightened to {most}: look up moonrise and the end of twilight beforehand, and turn the camera away "
         "from towns."

@@ -203,6 +203,8 @@ def _brightening(event: Mapping[str, Any], when: str) -> str:
             f"{head}: moonrise or moonset, dawn or dusk, or a field that sank into a town's light; with site and "
             "utc_offset_hours in trip.yaml this page tells which"
         )
+    if (event.get("moon_deg") or -1.0) > 0:
+        return f"{head}, more than the Moon explains: a lamp, the light of a town, mist that scatters it, or airglow"
     return f"{head}, and neither Sun nor Moon was up: the light of a town, mist that scatters it, or airglow"
 
 
