@@ -13,6 +13,7 @@ from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.figures import read_noise
+from pipeline.pages.frames import by_hand_sentence
 from pipeline.pages.headline import warnings
 from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
@@ -449,3 +450,15 @@ def test_a_tracker_that_drifts_asks_for_its_axis() -> None:
     for other in (unsure, {**mount, "kind": "tripod"}, {**mount, "drift_arcsec_h": [200.0, 100.0, 0.0]}):
         heads = [i.head for i in advise({**figures, "mount": other}, {})]
         assert "Align the tracker on the pole" not in heads
+
+
+def test_frames_kept_by_hand_are_named() -> None:
+    """With what stood against them; those that nothing stood against by their names alone; others are not."""
+    rows = [
+        {"frame": "a", "file": "a.raw", "verdict": "kept", "detail": "kept by hand, though stars 2.0 times as wide"},
+        {"frame": "b", "file": "b <i>.raw", "verdict": "kept", "detail": "kept by hand"},
+        {"frame": "c", "file": "c.raw", "verdict": "kept", "detail": "closest: 99 % of the starlight comes through"},
+        {"frame": "d", "file": "d.raw", "verdict": "set aside", "detail": "stars 1.4 times as wide"},
+    ]
+    assert by_hand_sentence(rows) == "Kept by hand: a.raw (though stars 2.0 times as wide); b <i>.raw."
+    assert by_hand_sentence(rows[2:]) == ""

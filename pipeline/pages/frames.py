@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.pages.frametable import ASIDE, reasons_said
+from pipeline.pages.frametable import ASIDE, KEPT, reasons_said
 from pipeline.pages.plots import Panel, Point, over_time
 from pipeline.pages.render import picture_data
 from pipeline.pages.words import UNKNOWN, count, moment, motion, number
 from pipeline.scene.records import SceneRecord
 
 THUMBS_MAX = 24
+# How a frame's detail begins that was kept by hand, and how many of these are named.
+BY_HAND, NAMED = "kept by hand", 6
 ASIDE_COLUMNS = ("file", "taken", "reasons", "detail", "margin", "fwhm_px", "motion_px", "sky", "transparency")
 ALL_COLUMNS = (
     "file",
@@ -48,6 +50,20 @@ _HEADS = {
     "rejected_share": ("rejected, %", "n"),
     "margin": ("room to the limit, %", "n"),
 }
+
+
+def by_hand_sentence(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Which frames were kept by hand, and against what; empty where none was."""
+    told = []
+    for row in rows:
+        detail = str(row.get("detail") or "")
+        if row.get("verdict") == KEPT and detail.startswith(BY_HAND):
+            against = detail.removeprefix(BY_HAND).strip(", ")
+            name = str(row.get("file") or row["frame"])
+            told.append(f"{name} ({against})" if against else name)
+    if not told:
+        return ""
+    return f"Kept by hand: {'; '.join(told[:NAMED])}{' and others' if len(told) > NAMED else ''}."
 
 
 def verdict_sentence(figures: Mapping[str, Any], aside: Sequence[Mapping[str, Any]]) -> str:

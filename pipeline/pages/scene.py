@@ -12,6 +12,7 @@ from pipeline.pages.finished import colour_facts, colour_sentence
 from pipeline.pages.frames import (
     ALL_COLUMNS,
     ASIDE_COLUMNS,
+    by_hand_sentence,
     cells,
     columns,
     sky_shown,
@@ -83,7 +84,7 @@ def scene_page(
         "tiles": tiles(figures),
         "notes": warnings(figures) if known else [sentence(note) for note in figures["notes"]],
         "pointings": pointing_notes(figures),
-        "verdict_sentence": verdict_sentence(figures, aside),
+        "verdict_sentence": f"{verdict_sentence(figures, aside)} {by_hand_sentence(rows)}".strip(),
         "lost_sentence": lost_sentence(figures.get("exposure_lost")),
         "events": [event["sentence"] for event in figures.get("sky_events") or []],
         "events_clock": clock(record),
