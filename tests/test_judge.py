@@ -288,6 +288,7 @@ def test_a_night_of_focus_is_told_as_it_went():
     alone = [2.65 + rng.normal(0, 0.02) for _ in range(15)]
     for place in (1, 7, 13):
         assert focus_course([*alone[:place], 6.2, *alone[place + 1 :]], names) is None
+        assert focus_course([*alone[:place], 6.2, 5.9, *alone[place + 2 :]], names) is None
     assert focus_course(night, names) == (
         "The focus drifted slowly (temperature, dew): stars 2.8 px wide at first, 3.4 px before f12. "
         "Then it jumped at f12, from 3.4 to 4.6 px. At f15 it was brought back, from 4.6 to 2.8 px."

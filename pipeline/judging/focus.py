@@ -84,9 +84,9 @@ def _changes(values: NDArray[np.float64]) -> list[_Change]:
     """Drifts and jumps in the logarithms of widths."""
     # what a straight course leaves between every three frames
     error = max(MAD_TO_SIGMA * float(np.median(np.abs(np.diff(values, 2)))) / math.sqrt(6), LEAST_ERROR)
-    # frames far off both their neighbours are single events, not the course
-    starts = np.clip(np.arange(len(values)) - 1, 0, len(values) - 3)
-    smooth = np.array([np.median(values[n : n + 3]) for n in starts])
+    # one or two frames far off all about them are single events, not the course
+    starts = np.clip(np.arange(len(values)) - 2, 0, len(values) - 5)
+    smooth = np.array([np.median(values[n : n + 5]) for n in starts])
     stretches = _stretches(smooth, error)
     found, begun = [], stretches[0]
     for n, stretch in enumerate(stretches):
