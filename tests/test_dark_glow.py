@@ -5,17 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from example_project.maker import make_scenario
-from example_project.maker.sensor import Sensor, fixed_maps
+from example_project.maker.sensor import fixed_maps
 from example_project.maker.sky import Glow as SkyGlow
-from pipeline.pixels.background import block_size, survey_mosaic
-from pipeline.sensor import defects
-from pipeline.sensor.calibrate import calibrate
+from pipeline.pixels.background import block_size
 from pipeline.sensor.darkglow import GlowFactor, dark_glow, glow_factor, glow_power, glow_scale
 from pipeline.sensor.glow import colour_levels
 from pipeline.sensor.pattern import glow_at_pixels
+from tests.glowing_lights import HEIGHT, WIDTH, looked_at
 
-WIDTH, HEIGHT = 960, 640
 DARK_S = 10.0  # seconds of glow in the dark
 
 
@@ -33,21 +30,12 @@ DARK_S = 10.0  # seconds of glow in the dark
 def test_the_factor_of_a_known_glow_comes_back_before_any_sky(glow_e, changes):
     """Glow of twice a frame's noise, and none: the factor is right to three of its errors, which is 0.2 of a frame's
     noise where the glow is brightest, 0.3 before a dome of light."""
-    sensor = Sensor(WIDTH, HEIGHT, glow_e=glow_e, column_pattern=0.0)
-    settings = {"width": WIDTH, "height": HEIGHT, "n": 8, "interval_s": 60.0, "stars_max": 2000, "sensor": sensor}
-    scenario = make_scenario(**(settings | changes))
-    surveys, noises, seconds = [], [], []
-    for index in range(scenario.count):
-        pixels = scenario.render(index).mosaic
-        surveys.append(survey_mosaic(pixels, sensor.black, saturation=sensor.saturation).level)
-        noises.append(defects.cross_residual_sigma(calibrate(pixels, sensor.black)))
-        seconds.append(scenario.exposure_s * 2 ** ((scenario.temperature(index) - 20) / 6))
+    sensor, surveys, noise, seconds = looked_at(glow_e, **changes)
     shown = replace(sensor, glow_e=12.0)
     a_second = (fixed_maps(shown).dark - fixed_maps(replace(shown, glow_e=0.0)).dark) / sensor.gain
     blocks = dark_glow((DARK_S * a_second).astype(np.float32), block_size((HEIGHT, WIDTH)))
-    noise = float(np.mean(noises))
     found = glow_factor(colour_levels(surveys, sensor.cfa).mean(axis=0), blocks, noise)
-    planted = np.mean(seconds) / DARK_S if glow_e else 0.0
+    planted = seconds / DARK_S if glow_e else 0.0
     assert abs(found.factor - planted) < 3 * found.error
     assert abs(found.factor - planted) * blocks.max() < (0.3 if "azimuth_deg" in changes else 0.2) * noise
 

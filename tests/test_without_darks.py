@@ -5,35 +5,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from example_project.maker import make_scenario
-from example_project.maker.sensor import Sensor, fixed_maps
+from example_project.maker.sensor import fixed_maps
 from example_project.maker.sky import Glow as SkyGlow
-from pipeline.pixels.background import block_size, survey_mosaic
-from pipeline.sensor import defects
-from pipeline.sensor.calibrate import calibrate
+from pipeline.pixels.background import block_size
 from pipeline.sensor.glow import colour_levels, find_glow, grey_weights
 from pipeline.sensor.lineoffsets import Lines, line_offsets
 from pipeline.sensor.pattern import Pattern
 from pipeline.sensor.patternfile import pattern_hdus, read_pattern
-
-WIDTH, HEIGHT = 960, 640
+from tests.glowing_lights import HEIGHT, WIDTH, looked_at
 
 
 def seen(glow_e=0.0, **changes):
     """Glow as told from ten lights of a tripod, what was planted (ADU), and a frame's noise."""
-    sensor = Sensor(WIDTH, HEIGHT, glow_e=glow_e, column_pattern=0.0)
-    settings = {"width": WIDTH, "height": HEIGHT, "n": 8, "interval_s": 60.0, "stars_max": 2000, "sensor": sensor}
-    scenario = make_scenario(**(settings | changes))
-    surveys, noises, seconds = [], [], []
-    for index in range(scenario.count):
-        pixels = scenario.render(index).mosaic
-        surveys.append(survey_mosaic(pixels, sensor.black, saturation=sensor.saturation).level)
-        noises.append(defects.cross_residual_sigma(calibrate(pixels, sensor.black)))
-        seconds.append(scenario.exposure_s * 2 ** ((scenario.temperature(index) - 20) / 6))
-    found = find_glow(colour_levels(surveys, sensor.cfa), float(np.mean(noises)))
+    sensor, surveys, noise, seconds = looked_at(glow_e, **changes)
+    found = find_glow(colour_levels(surveys, sensor.cfa), noise)
     plain = fixed_maps(replace(sensor, glow_e=0.0)).dark
-    planted = (fixed_maps(sensor).dark - plain) * np.mean(seconds) / sensor.gain
-    return found, planted, float(np.mean(noises))
+    planted = (fixed_maps(sensor).dark - plain) * seconds / sensor.gain
+    return found, planted, noise
 
 
 def blocks(values, side=16):

@@ -82,16 +82,12 @@ def by_colour(values: NDArray[np.floating], cfa: str) -> NDArray[np.float64]:
     return np.stack([np.mean([values[..., 2 * i + j] for i, j in places[c]], axis=0, dtype=np.float64) for c in names])
 
 
-def sky_levels(
-    surveys: Sequence[Survey], cfas: Sequence[str], parts: Sequence[NDArray[np.bool_]] | None = None
-) -> list[NDArray[np.float64]]:
-    """Levels of each frame's blocks, (colours, rows, columns), ADU, its flat divided out; NaN outside its `parts`."""
+def sky_levels(surveys: Sequence[Survey], cfas: Sequence[str]) -> list[NDArray[np.float64]]:
+    """Levels of each frame's blocks, (colours, rows, columns), ADU, its flat divided out; NaN where nothing is told."""
     levels = []
-    for k, (survey, cfa) in enumerate(zip(surveys, cfas, strict=True)):
+    for survey, cfa in zip(surveys, cfas, strict=True):
         level = by_colour(survey.level, cfa)
-        if survey.response is not None:
-            level = level / by_colour(survey.response, cfa)
-        levels.append(level if parts is None else np.where(parts[k], level, np.nan))
+        levels.append(level if survey.response is None else level / by_colour(survey.response, cfa))
     return levels
 
 
@@ -105,7 +101,7 @@ def match_frames(
     dark_variance: Sequence[float],
     areas: Sequence[NDArray[np.float32]],
     transfer: PhotonTransfer | None = None,
-    parts: Sequence[NDArray[np.bool_]] | None = None,
+    partly: bool = False,
     degree_max: int = DEGREE_MAX,
     follow: bool = True,
 ) -> Matching:
@@ -130,8 +126,8 @@ def match_frames(
         What pairs of frames told (`sensor/transfer.py`). Without it, or where they did not, the line through the blocks
         of the surveys is taken: stars and the pixels' unlike responses make it a tenth or two too steep, and no gain is
         told.
-    parts : n (rows, columns) arrays, optional
-        Blocks of each frame that show what is to be matched; surfaces go on a little beyond them.
+    partly : bool
+        Frames show what is to be matched in some blocks only, and others tell nothing; surfaces go on a little beyond.
     degree_max : int
         Of the surfaces.
     follow : bool
@@ -142,7 +138,7 @@ def match_frames(
     responses = [
         None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
     ]
-    levels = sky_levels(surveys, cfas, parts)
+    levels = sky_levels(surveys, cfas)
     variances = [by_colour(s.variance, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
     colours = levels[0].shape[0]
@@ -150,13 +146,10 @@ def match_frames(
         transfer = replace(_transfer(raw, variances), measured=False)
     per_level = transfer.adu_per_electron
     floor, sky_variance = np.empty((n, colours)), np.empty((n, colours))
-    for k in range(n):
-        # land's texture is no noise
-        here = ... if parts is None or not parts[k].any() else parts[k]
-        for c in range(colours):
-            read = variances[k][c][here] - per_level * np.maximum(raw[k][c][here], 0)
-            floor[k, c] = max(_middle_mean(read), ROUNDING_VARIANCE)
-            sky_variance[k, c] = max(_middle_mean(variances[k][c][here]), ROUNDING_VARIANCE)
+    for k, c in np.ndindex(n, colours):
+        floor[k, c] = _middle_mean(variances[k][c] - per_level * np.maximum(raw[k][c], 0))
+        sky_variance[k, c] = _middle_mean(variances[k][c])
+    floor, sky_variance = _of_the_others(floor), _of_the_others(sky_variance)
     scale = np.asarray(scales, np.float64)
 
     middle_x, middle_y = surveys[reference].centres()
@@ -184,7 +177,7 @@ def match_frames(
         for c in range(colours):
             if k == reference:
                 surface, spread = Surface(np.zeros(1), 0, shape), 0.0
-                seen[k] = np.isfinite(base[c]) if parts is not None else True
+                seen[k] = np.isfinite(base[c]) if partly else True
             else:
                 here = scale[k] * area * sample_map(levels[k][c], surveys[k].block, xs, ys)
                 delta = here - base[c]
@@ -200,7 +193,7 @@ def match_frames(
     inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
     inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])
     beyond_x, beyond_y = node_x, node_y
-    if parts is not None:
+    if partly:
         known = seen.any(axis=0)
         beyond_x, beyond_y = _held_near(node_x, node_y, x[known], y[known], BEYOND_BLOCKS * surveys[reference].block)
     weights = 1 / (scale**2 * np.exp(np.log(sky_variance).mean(axis=1)))
@@ -395,15 +388,21 @@ def _median(values: NDArray[np.floating]) -> float:
 
 
 def _middle_mean(values: NDArray[np.floating]) -> float:
-    """The mean of what lies within 3 robust standard deviations of the median.
+    """The mean of what lies within 3 robust standard deviations of the median; NaN where nothing is known.
 
     Variances from few pixels are skewed: their median lies below their mean.
     """
     good = values[np.isfinite(values)]
     if not good.size:
-        return 0.0
+        return np.nan
     apart = np.abs(good - np.median(good))
     return float(good[apart <= 3 * np.median(apart) / 0.6745].mean())
+
+
+def _of_the_others(variance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Variances (n, colours), at least that of rounding; of a frame that shows nothing the median of the others'."""
+    usual = np.array([_median(column) for column in variance.T])
+    return np.maximum(np.where(np.isfinite(variance), variance, usual), ROUNDING_VARIANCE)
 
 
 def _transfer(levels: list[NDArray[np.float64]], variances: list[NDArray[np.float64]]) -> PhotonTransfer:

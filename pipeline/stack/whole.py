@@ -83,22 +83,20 @@ def make_ready(
     """
     shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
     rows = land.rows() if lit and land is not None else None
+    left_out = land
     with ThreadPoolExecutor(threads) as pool:
+        if land is not None and not np.isfinite(survey_of(inputs, inputs.reference, rows, land).level).any():
+            # a strip that is thinner than blocks tell: as all about it
+            left_out = None
         surveys = []
-        for survey in pool.map(lambda k: survey_of(inputs, k, rows, land), range(n)):
+        for survey in pool.map(lambda k: survey_of(inputs, k, rows, left_out), range(n)):
             surveys.append(survey)
             tell()
-    parts = None
-    if land is not None:
-        parts = [np.asarray(np.isfinite(survey.level).all(axis=2), np.bool_) for survey in surveys]
-        if not parts[inputs.reference].any():
-            parts = None
     if lit:
-        light = _light_of(inputs, surveys, parts)
+        light = _light_of(inputs, surveys)
         used = np.flatnonzero(light.alike).tolist()
         inputs = replace(inputs, frames=_scaled(inputs.frames, light, used), reference=light.base).only(used)
         surveys, n = [surveys[k] for k in used], len(used)
-        parts = None if parts is None else [parts[k] for k in used]
     matching = match_frames(
         surveys,
         [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
@@ -109,7 +107,7 @@ def make_ready(
         [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
         [frame.area for frame in inputs.frames],
         _transfer(inputs, threads),
-        parts,
+        partly=left_out is not None,
         degree_max=LIT_DEGREE if lit else DEGREE_MAX,
         follow=not lit,
     )
@@ -166,9 +164,9 @@ def _weighted(matching: Matching, inputs: Inputs) -> Matching:
     return replace(matching, weights=star_weights(matching.weights, [f.fwhm_px for f in inputs.frames]))
 
 
-def _light_of(inputs: Inputs, surveys: Sequence[Survey], parts: Sequence[NDArray[np.bool_]] | None) -> OneLight:
+def _light_of(inputs: Inputs, surveys: Sequence[Survey]) -> OneLight:
     """What the frames, laid on the ground, show of the light on it."""
-    levels = sky_levels(surveys, [frame.header.cfa for frame in inputs.frames], parts)
+    levels = sky_levels(surveys, [frame.header.cfa for frame in inputs.frames])
     x, y = (a.ravel() for a in np.meshgrid(*surveys[inputs.reference].centres()))
     laid = []
     for frame, survey, level in zip(inputs.frames, surveys, levels, strict=True):
