@@ -166,6 +166,9 @@ def test_noise_below_what_frames_can_give() -> None:
     figures = {"frames_found": 6, "frames_kept": 6, "darks": {"used": True}}
     assert any("copies of one another" in line for line in warnings(figures | {"noise_ratio": 0.4}))
     assert not warnings(figures | {"noise_ratio": 0.97})
+    # of 70 blocks that tell it to 10 %
+    assert not warnings(figures | {"noise_ratio": 0.78, "noise_blocks": 70})
+    assert warnings(figures | {"noise_ratio": 0.78, "noise_blocks": 7000})
 
 
 def test_a_gain_that_no_frames_can_give_is_told() -> None:
@@ -175,6 +178,10 @@ def test_a_gain_that_no_frames_can_give_is_told() -> None:
         told = figures | {"noise_frame": one, "noise_gain_beyond": gain_beyond(figures | {"noise_frame": one})}
         assert told["noise_gain_beyond"] == beyond
         assert any("lower at most" in line for line in warnings(told)) == (beyond is not None)
+    # 1.18 times what is possible, of 70 blocks that tell it to 10 %, and of 7,000 that tell it to 1 %
+    few = figures | {"frames_kept": 31, "noise_frame": 15.0, "noise_combined": 2.284}
+    assert gain_beyond(few | {"noise_blocks": 70}) is None
+    assert gain_beyond(few | {"noise_blocks": 7000}) == pytest.approx(1.18, abs=0.005)
     assert gain_beyond(figures) is None
     assert gain_beyond(figures | {"frames_kept": 1, "noise_frame": 9.4}) is None
 

@@ -188,6 +188,7 @@ NOISE_KEYS = (
     "noise_combined",
     "noise_expected",
     "noise_ratio",
+    "noise_blocks",
     "noise_curve",
     "fwhm_px_reference",
     "fwhm_px_combined",

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.advice import width_at_rest
-from pipeline.pages.noise import lowered, noise_gain
+from pipeline.pages.noise import lowered, noise_gain, unsure_by
 from pipeline.pages.placed import clock_note, mirror_note, unsolved_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
 
@@ -39,7 +39,7 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     ratio = figures.get("noise_ratio")
     if isinstance(ratio, (int, float)) and ratio > NOISE_HIGH:
         result.append(f"The combined noise is {number(ratio, '×', decimals=2)} what the frames' own noise predicts.")
-    if isinstance(ratio, (int, float)) and ratio < NOISE_LOW:
+    if isinstance(ratio, (int, float)) and ratio < min(NOISE_LOW, 1 - unsure_by(figures)):
         result.append(
             f"The combined noise is only {number(ratio, '×', decimals=2)} what independent frames could give: "
             "some of these frames may be copies of one another, and then the figures of noise do not hold."

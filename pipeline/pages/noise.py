@@ -7,8 +7,10 @@ from typing import Any
 
 from pipeline.pages.plots import noise_curve
 from pipeline.pages.words import number, sentence, unit_words
+from pipeline.pixels.noise import BLOCK_ERROR
 
-GAIN_BEYOND = 1.05  # small pictures tell the noise to 3 %
+# Small pictures tell the noise to 3 %; of few blocks it must lie so many of its standard errors beyond.
+GAIN_BEYOND, ERRORS_BEYOND = 1.05, 3.0
 PLACES_SHARE = 0.5  # pixels' own pattern averages like noise where as large a share of the frames met other pixels
 
 
@@ -36,7 +38,13 @@ def gain_beyond(figures: Mapping[str, Any]) -> float | None:
     if gain is None or not kept or kept < 2:
         return None
     beyond = gain / float(kept) ** 0.5
-    return round(beyond, 3) if beyond > GAIN_BEYOND else None
+    return round(beyond, 3) if beyond > max(GAIN_BEYOND, 1 + unsure_by(figures)) else None
+
+
+def unsure_by(figures: Mapping[str, Any]) -> float:
+    """What the noise may be off by chance, as a share: `ERRORS_BEYOND` of its standard errors; 0 where not known."""
+    blocks = figures.get("noise_blocks")
+    return ERRORS_BEYOND * BLOCK_ERROR / float(2 * blocks) ** 0.5 if blocks else 0.0
 
 
 def noise_sentence(figures: Mapping[str, Any]) -> str:
