@@ -236,7 +236,7 @@ def combine(
             progress.advance()
         full = SHARE_FULL * header["SATURATE"]
         # the ground's picture stays as it is: no frame shows the sky there
-        writer.fill_rings(coverage > 0, reference.balance, full, colours=scene.colours)
+        writer.fill_rings(coverage > 0, reference.balance, full, colours=scene.colours, threads=threads)
         content = figures.figures(scene, gathered, ready.shared)
         content["noise_scale"] = figures.noise_scale(content)
         if content["noise_scale"] != 1.0:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import warnings
 
 import numpy as np
+import pytest
 
 from pipeline.pixels.mad import MAD_TO_SIGMA
-from pipeline.pixels.regression import robust_fit, robust_mean, row_medians
+from pipeline.pixels.regression import column_quantiles, robust_fit, robust_mean, row_medians
 
 
 def test_median_absolute_deviation_of_a_normal_distribution():
@@ -46,3 +48,16 @@ def test_row_medians_equal_numpy():
     values[3] = np.nan
     slow = [np.percentile(v[np.isfinite(v)], 50, method="lower") if np.isfinite(v).any() else 0.0 for v in values]
     np.testing.assert_array_equal(row_medians(values), slow)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.9, 1.0])
+def test_column_quantiles_equal_numpy(share):
+    """Some, one and none of a column's values known; NumPy's `nanquantile`, by its default (linear) rule."""
+    rng = np.random.default_rng(3)
+    values = rng.normal(size=(9, 40))
+    values[rng.random(values.shape) < 0.4] = np.nan
+    values[1:, 0], values[:, 1] = np.nan, np.nan
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        expected = np.nanquantile(values, share, axis=0)
+    np.testing.assert_allclose(column_quantiles(values, share), expected, rtol=1e-12, atol=1e-15)

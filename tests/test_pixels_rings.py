@@ -140,7 +140,7 @@ def test_strips_of_a_file_are_filled_as_the_whole(tmp_path, monkeypatch, rows):
     with CombinedWriter(tmp_path / "c.fits", planes.shape[1:], *headers) as writer:
         writer.write(0, 0, 0, planes)
         writer.write(1, 0, 0, noise)
-        writer.fill_rings(shown, GAINS, 0.95 * FULL)
+        writer.fill_rings(shown, GAINS, 0.95 * FULL, threads=2)
         writer.finish(shown.astype(np.uint16), shown.astype(np.uint16))
     expected = filled(planes, shown=shown)
     assert (expected != planes).any()

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.judging.events import Bools, Course, Event, extreme, rank, runs
+from pipeline.pixels.regression import column_quantiles
 
 DARK = 0.25  # quantile of a part's levels over the frames that counts as dark
 LIT = 1.3  # times a part's own dark level: the part is lit
@@ -33,7 +34,7 @@ def glow(course: Course, struck: Bools, told: Bools) -> list[Event]:
     if not known.any() or np.nanmedian(levels) <= 0:
         return []
     levels = levels[:, known]
-    dark = np.maximum(np.nanquantile(levels, DARK, axis=0), 0.5 * float(np.nanmedian(levels)))
+    dark = np.maximum(column_quantiles(levels, DARK), 0.5 * float(np.nanmedian(levels)))
     ratio = levels / dark
     lit = np.nan_to_num(ratio) > LIT
     share = lit.mean(axis=1)

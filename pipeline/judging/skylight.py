@@ -13,6 +13,7 @@ from pipeline.config import JudgeSettings
 from pipeline.judging.clouds import LAND_SHARE, Sky
 from pipeline.judging.graded import Graded, exposure_shares
 from pipeline.judging.verdicts import REFERENCE, SMALL_SCENE, Figures
+from pipeline.pixels.regression import column_quantiles
 from pipeline.stars.tiles import TILES, tile_of
 
 DARKEST = 0.5  # of the scene's sky: no part of open sky is darker, so that land that moves out of it sets no measure
@@ -47,7 +48,7 @@ def sky_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, 
     masked = np.where(open_sky, levels, np.nan)
     seen = open_sky.any(axis=0)
     reference = np.full(levels.shape[1:], np.inf)
-    reference[seen] = np.maximum(np.nanquantile(masked[:, seen], REFERENCE, axis=0), floor)
+    reference[seen] = np.maximum(column_quantiles(masked[:, seen], REFERENCE), floor)
     for f, level, there in zip(figures, levels, open_sky, strict=True):
         if there.any():
             beyond = (level / (settings.sky_max * reference))[there]

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipeline.judging.events import CAUSES, Course, Event, extreme, rank, runs
 from pipeline.judging.glow import glow
 from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.regression import column_quantiles
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -112,7 +113,7 @@ def _light(course: Course) -> _Light:
     rel = np.full_like(log, np.nan)
     known = np.isfinite(log).sum(axis=0) >= max(3, n // 3)
     if known.any():
-        rel[:, known] = log[:, known] - np.nanquantile(log[:, known], 0.9 if n >= 10 else 0.75, axis=0)
+        rel[:, known] = log[:, known] - column_quantiles(log[:, known], 0.9 if n >= 10 else 0.75)
     step = np.abs(np.diff(rel, axis=0))
     noise = MAD_TO_SIGMA / np.sqrt(2) * float(np.median(step[np.isfinite(step)])) if np.isfinite(step).any() else 0.03
     limit = max(PART_DIMMED, PART_SIGMAS * min(noise, 0.1))
@@ -270,7 +271,7 @@ def _lamps(course: Course, light: _Light) -> Bools:
         return lamps
     usual = np.maximum(_middle(levels), 0.5 * float(np.nanmedian(levels)))
     levels = np.maximum(levels, 0.5 * float(np.nanmedian(levels)))
-    dark = _quantile(levels, 0.25)
+    dark = column_quantiles(levels, 0.25)
     for n in range(frames):
         before, after = levels[max(0, n - LAMP_AROUND) : n], levels[n + 1 : n + 1 + LAMP_AROUND]
         around = np.full(levels.shape[1], -np.inf)
@@ -297,14 +298,7 @@ def _lamps(course: Course, light: _Light) -> Bools:
 
 def _middle(levels: Floats) -> Floats:
     """Median over frames of each part, NaN where none tells."""
-    return _quantile(levels, 0.5)
-
-
-def _quantile(levels: Floats, share: float) -> Floats:
-    out = np.full(levels.shape[1], np.nan)
-    some = np.isfinite(levels).any(axis=0)
-    out[some] = np.nanquantile(levels[:, some], share, axis=0)
-    return out
+    return column_quantiles(levels, 0.5)
 
 
 def _going_on(nearest_first: Floats) -> Floats:

@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 10,
     "decode": 4,
     "grade": 29,
-    "judge": 46,
+    "judge": 47,
     "dark": 19,
     "register": 20,
     "ground": 36,

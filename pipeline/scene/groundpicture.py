@@ -163,7 +163,9 @@ def make_ground(
                 coverage[top : top + w.height, left : left + w.width] = tile.coverage
                 rejected[top : top + w.height, left : left + w.width] = tile.rejected
             balance = inputs.frames[inputs.reference].balance
-            writer.fill_rings(coverage > 0, balance, float(mean_level(scene)), ON_LAND, colour_count(inputs.cfa))
+            writer.fill_rings(
+                coverage > 0, balance, float(mean_level(scene)), ON_LAND, colour_count(inputs.cfa), threads
+            )
             writer.finish(coverage, rejected)
     append_mask(path, np.rint(mask * np.float32(FULL)).astype(np.uint8))
     told = figures.figures(scene, gathered, ready.shared)

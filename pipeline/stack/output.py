@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -13,6 +15,8 @@ from numpy.typing import NDArray
 
 from pipeline.files import reserve
 from pipeline.pixels.rings import MARGIN, with_rings_filled
+from pipeline.stack.sources import Scratch
+from pipeline.stack.threads import in_order
 
 _BLOCK = 2880  # FITS 4.0, 3.1
 _PIECE = 2**24  # bytes read and written at once
@@ -81,6 +85,7 @@ class CombinedWriter:
         full: float,
         over: float = 0.0,
         colours: int = 3,
+        threads: int = 1,
     ) -> None:
         """Fill the dark rings about what is bright in the picture, once all of it and of the noise is written.
 
@@ -90,17 +95,32 @@ class CombinedWriter:
         colours : 1 where all planes hold the same
         """
         height = self.shape[0]
-        above = self.read(0, 0, 0, colours)
-        for top in range(0, height, _STRIP):
-            bottom = min(top + _STRIP, height)
-            first, last = top - above.shape[1], min(bottom + MARGIN, height)
-            # the rows above as they were before they were filled
-            planes = np.concatenate([above, self.read(0, top, last, colours)], axis=1)
-            noise = self.read(1, first, last, colours)
-            filled = with_rings_filled(planes, noise, shown[first:last], gains, full, over)
-            if filled is not None:
-                self.write(0, top, 0, filled[:, top - first : bottom - first])
-            above = planes[:, bottom - first - MARGIN : bottom - first]
+
+        def strips() -> Iterator[tuple[int, slice, NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]]:
+            """In order: those that wait hold the rows about them as they were before any was filled."""
+            above = self.read(0, 0, 0, colours)
+            for top in range(0, height, _STRIP):
+                bottom = min(top + _STRIP, height)
+                first, last = top - above.shape[1], min(bottom + MARGIN, height)
+                planes = np.concatenate([above, self.read(0, top, last, colours)], axis=1)
+                yield (
+                    top,
+                    slice(top - first, bottom - first),
+                    planes,
+                    self.read(1, first, last, colours),
+                    shown[first:last],
+                )
+                above = planes[:, bottom - first - MARGIN : bottom - first]
+
+        def filled(strip: Any, _: Scratch) -> tuple[int, NDArray[np.float32] | None]:
+            top, inside, planes, noise, here = strip
+            whole = with_rings_filled(planes, noise, here, gains, full, over)
+            return top, None if whole is None else whole[:, inside]
+
+        with ThreadPoolExecutor(threads) as pool:
+            for top, rows in in_order(pool, filled, strips(), threads):
+                if rows is not None:
+                    self.write(0, top, 0, rows)
 
     def scale_noise(self, factor: float) -> None:
         """Multiply all of the noise that was written."""

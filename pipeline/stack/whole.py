@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import queue
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +26,8 @@ from pipeline.stack.land import Land
 from pipeline.stack.lighting import OneLight, one_light
 from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_levels, star_weights
 from pipeline.stack.planes import half_matching, half_shape
-from pipeline.stack.sources import Frame, Inputs, Scratch
+from pipeline.stack.sources import Frame, Inputs
+from pipeline.stack.threads import in_order
 from pipeline.stack.tiles import (
     Check,
     Scene,
@@ -286,30 +285,6 @@ def _checked(
         matching = with_transfer(matching, told, scales)
     scatter = [star_scatter(np.concatenate([c.scatters[k] for c in checks]), n) for k in range(scene.colours)]
     return replace(scene, matching=matching, star_scatter=np.array(scatter, np.float32)), factors
-
-
-def in_order(
-    pool: ThreadPoolExecutor, work: Callable[[Any, Scratch], Any], items: Sequence[Any], threads: int
-) -> Iterator[Any]:
-    """Results in the order of the items, at most two a thread in work or waiting, each with a thread's own scratch."""
-    spare: queue.SimpleQueue[Scratch] = queue.SimpleQueue()
-    for _ in range(threads):
-        spare.put(Scratch())
-
-    def run(item: Any) -> Any:
-        scratch = spare.get()
-        try:
-            return work(item, scratch)
-        finally:
-            spare.put(scratch)
-
-    waiting: list[Any] = []
-    for item in items:
-        waiting.append(pool.submit(run, item))
-        if len(waiting) >= 2 * threads:
-            yield waiting.pop(0).result()
-    for future in waiting:
-        yield future.result()
 
 
 def interpolation_factors(

@@ -333,7 +333,10 @@ def _size_and_motion(
         more = drawn_out(star, np.broadcast_to(length * direction, (len(star), 2))) - star
         mean = (shapes.weight[:, None] * more).sum(axis=0) / total
         shown = math.hypot(mean[0] - mean[2], 2 * mean[1])
-        length *= math.sqrt(drawn / shown) if shown > 0 else 1.0
+        factor = math.sqrt(drawn / shown) if shown > 0 else 1.0
+        length *= factor
+        if abs(factor - 1) < 1e-5:
+            break
     slope = max(2 * length / 12, math.sqrt(noise / 12))
     moments = t + q1 / 2, q2 / 2, t - q1 / 2
     return size, length, math.degrees(angle) % 180.0, noise / math.sqrt(2) / slope, moments
