@@ -284,6 +284,26 @@ def test_a_slipping_tracker_is_no_polar_error():
     assert slipped["polar_error_sigma_deg"] < 0.02
 
 
+@pytest.mark.parametrize("every", [1, 2, 3])
+def test_dithers_are_no_drift(every):
+    """A drift of 260 arcsec an hour under dithers of some 5 arcmin before every frame, every other one and every third:
+    told within three standard deviations, and where the camera stood between dithers these are below 90."""
+    off = []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        seconds = np.arange(-20, 20) * 63.0
+        moved = np.outer(seconds / 3600, [200.0, 166.0, 0.0]) + rng.normal(0, 1.5, (40, 3))
+        moved[:, :2] += np.repeat(rng.uniform(-550, 550, (-(-40 // every), 2)), every, axis=0)[:40]
+        held = Rotation.from_rotvec(moved * np.pi / 648000).as_matrix()
+        told = mount_figures(held @ Rotation.from_euler("xyz", [0.4, -0.7, 1.1]).as_matrix(), seconds, np.eye(3), None)
+        assert (told["mount"], told["knocks"]) == ("tracked", [])
+        sigma = told["drift_sigma_arcsec_h"]
+        off.append(np.hypot(*(np.array(told["drift_arcsec_h"][:2]) - [200, 166])) / sigma)
+        assert every == 1 or sigma < 90
+    assert max(off) < 3
+    assert np.sqrt(np.mean(np.square(off))) < 1.4
+
+
 @pytest.mark.parametrize(("mm", "limit"), [(14, 0.5), (24, 0.3), (135, 0.3)])
 def test_the_wcs_puts_catalogue_stars_on_their_images(mm, limit):
     """Read by astropy, forwards and back: catalogue stars above 8 degrees fall on their images in the frame."""

@@ -315,7 +315,7 @@ def _tracker(mount: Mapping[str, Any], scale: Any) -> Facts:
         elif isinstance(scale, (int, float)) and scale > 0:
             text += f" ({number(speed / scale, 'px', digits=2)})"
         if isinstance(mount.get("drift_scatter_arcsec"), (int, float)):
-            text += f", {number(mount['drift_scatter_arcsec'], '″', decimals=0)} rms about it (the worm, dithers)"
+            text += f", {number(mount['drift_scatter_arcsec'], '″', decimals=0)} rms about it (the worm; dithers apart)"
         facts.append(("drift of the picture", text))
     facts += _knocked(mount, "jumped")
     rate = mount.get("rate_error")

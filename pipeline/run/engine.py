@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "grade": 29,
     "judge": 47,
     "dark": 19,
-    "register": 20,
+    "register": 21,
     "ground": 36,
     "combine": 40,
     "join": 6,

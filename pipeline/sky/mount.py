@@ -22,10 +22,15 @@ SHORTEST_S = 60.0
 # A camera was knocked between two frames where it turned by this much more than it usually does from frame to frame:
 # arcsec, and times the usual scatter.
 KNOCK_ARCSEC, KNOCK_SIGMAS = 30.0, 10.0
+# What it usually turns by is the middle of all steps. A tracker may be dithered before every other frame: there it is
+# told from the calmest, times the median of a Rayleigh distribution over its first quartile; and the smallest of its
+# dithers are more than it usually turns by so many times.
+CALM, CALM_TO_MEDIAN, DITHER_SIGMAS = 0.25, 1.552, 4.0
 # After a pause longer than this, s, a camera may have been aimed anew: no rate runs across it.
 PAUSE_S = 3600.0
-# More jumps than this share of the frames of a tracker are dithers.
-JUMPS_MOST = 0.15
+# More jumps than this share of the frames of a tracker are dithers. Rates run across them where else fewer frames
+# than these would be left to tell how well they are known.
+JUMPS_MOST, FREE_LEAST = 0.15, 2
 
 
 def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floats | None) -> dict[str, Any]:
@@ -62,8 +67,10 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     ground = attitudes @ axes.T @ turn
     by_stars = Rotation.from_matrix(attitudes @ attitudes[middle].T).as_rotvec() / ARCSEC
     knocks = _knocks(ground, hours)
-    jumps = _knocks(attitudes, hours)
+    jumps = _jumps(attitudes, hours)
     breaks = np.union1d(jumps, _pauses(seconds))
+    if len(seconds) - len(breaks) < FREE_LEAST + 2:
+        breaks = _pauses(seconds)
     calm = _longest(np.union1d(knocks, _pauses(seconds)), seconds)
     by_ground = Rotation.from_matrix(ground[calm] @ ground[calm][0].T).as_rotvec() / ARCSEC
     creep, creep_scatter, _ = _rate(hours[calm], by_ground)
@@ -81,20 +88,17 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
             "mount": "tripod",
             "knocks": [int(k) for k in knocks],
             "creep_arcsec_h": [round(float(c), 2) for c in creep],
-            "creep_scatter_arcsec": round(creep_scatter, 2),
+            "creep_scatter_arcsec": round(float(np.linalg.norm(creep_scatter)), 2),
             "pole_offset_arcmin": round(
                 float(np.arctan2(np.linalg.norm(np.cross(axis, pole)), axis @ pole)) / ARCSEC / 60, 3
             ),
             "sidereal_ratio": round(speed / SIDEREAL_RATE, 7),
         }
     if np.linalg.norm(drift) < STILL * sidereal:
-        in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec()
+        in_sky = Rotation.from_matrix(attitudes[middle].T @ attitudes).as_rotvec() @ axes.T
         rate, scatter, lever = _rate(seconds, in_sky, breaks)
-        # of a slope across the pole (two of three components), from what the straight lines leave
-        spread = scatter * np.sqrt(2 / 3) / lever
-        off = rate / SIDEREAL_RATE
-        along = float(off @ pole)
-        across = off - along * pole
+        off, unsure = rate / SIDEREAL_RATE, scatter / lever / SIDEREAL_RATE
+        across = off[:2] @ axes[:2]
         up = east = None
         if zenith is not None:
             toward = zenith - (zenith @ pole) * pole
@@ -108,29 +112,42 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
             "mount": "tracked",
             "knocks": [int(k) for k in jumps] if len(jumps) <= JUMPS_MOST * len(seconds) else [],
             "polar_error_deg": round(float(np.degrees(np.linalg.norm(across))), 4),
-            "polar_error_sigma_deg": round(float(np.degrees(spread / SIDEREAL_RATE)), 4),
+            "polar_error_sigma_deg": round(float(np.degrees(np.hypot(*unsure[:2]))), 4),
             "polar_error_up_deg": up,
             "polar_error_east_deg": east,
-            "rate_error": round(along, 6),
-            "rate_error_sigma": round(float(scatter * np.sqrt(1 / 3) / lever / SIDEREAL_RATE), 6),
+            "rate_error": round(float(off[2]), 6),
+            "rate_error_sigma": round(float(unsure[2]), 6),
             "drift_arcsec_h": [round(float(d), 2) for d in drift],
-            "drift_scatter_arcsec": round(drift_scatter, 2),
-            "drift_sigma_arcsec_h": round(float(drift_scatter * np.sqrt(2 / 3) / lever_h), 2),
+            "drift_scatter_arcsec": round(float(np.linalg.norm(drift_scatter)), 2),
+            "drift_sigma_arcsec_h": round(float(np.hypot(*drift_scatter[:2]) / lever_h), 2),
         }
     return nothing
 
 
 def _knocks(stood: Floats, hours: Floats) -> NDArray[np.intp]:
-    """Positions of frames before which a camera was turned suddenly; its attitudes (n, 3, 3) against the ground, or
-    against the stars."""
-    if len(stood) < 4:
+    """Positions of frames before which a camera was turned suddenly; its attitudes (n, 3, 3) against the ground."""
+    off = _steps(stood, hours)
+    if len(off) < 3:
         return np.zeros(0, np.intp)
+    return np.flatnonzero(off > max(KNOCK_ARCSEC, KNOCK_SIGMAS * float(np.median(off)))) + 1
+
+
+def _jumps(stood: Floats, hours: Floats) -> NDArray[np.intp]:
+    """The same against the stars, all of a tracker's dithers if there are many."""
+    off = _steps(stood, hours)
+    if len(off) < 3:
+        return np.zeros(0, np.intp)
+    usual = CALM_TO_MEDIAN * float(np.quantile(off, CALM))
+    jumps = np.flatnonzero(off > max(KNOCK_ARCSEC, KNOCK_SIGMAS * usual)) + 1
+    return jumps if len(jumps) <= JUMPS_MOST * len(stood) else np.flatnonzero(off > DITHER_SIGMAS * usual) + 1
+
+
+def _steps(stood: Floats, hours: Floats) -> Floats:
+    """By how much a camera turned otherwise than usual from each frame to the next, arcsec."""
     # from each frame to the next: turns of more than half a circle have no sum
     turns = Rotation.from_matrix(stood[1:] @ stood[:-1].transpose(0, 2, 1)).as_rotvec() / ARCSEC
     between = np.maximum(np.diff(hours), 1e-6)[:, None]
-    off = np.linalg.norm(turns - np.median(turns / between, axis=0) * between, axis=1)
-    limit = max(KNOCK_ARCSEC, KNOCK_SIGMAS * float(np.median(off)))
-    return np.flatnonzero(off > limit) + 1
+    return np.asarray(np.linalg.norm(turns - np.median(turns / between, axis=0) * between, axis=1))
 
 
 def _pauses(seconds: Floats) -> NDArray[np.intp]:
@@ -145,9 +162,9 @@ def _longest(knocks: NDArray[np.intp], seconds: Floats) -> slice:
     return max(runs, key=lambda run: float(seconds[run.stop - 1] - seconds[run.start]))
 
 
-def _rate(time: Floats, values: Floats, jumps: Sequence[int] | NDArray[np.intp] = ()) -> tuple[Floats, float, float]:
+def _rate(time: Floats, values: Floats, jumps: Sequence[int] | NDArray[np.intp] = ()) -> tuple[Floats, Floats, float]:
     """Slopes (k,) of values (n, k) over time by least squares, each run of frames between jumps with a level of its
-    own; the scatter of the rest (root mean square); and the lever: the root of the sum of squared times."""
+    own; the scatter (k,) of the rest, by the freedom left; and the lever: the root of the sum of squared times."""
     centred, rest = time.astype(np.float64), values.astype(np.float64)
     for run in (slice(a, b) for a, b in pairwise([0, *jumps, len(time)])):
         centred[run] -= time[run].mean()
@@ -155,4 +172,5 @@ def _rate(time: Floats, values: Floats, jumps: Sequence[int] | NDArray[np.intp] 
     lever = max(float(np.linalg.norm(centred)), 1e-9)
     slope = centred @ rest / lever**2
     rest -= np.outer(centred, slope)
-    return slope, float(np.sqrt(np.mean(np.sum(rest**2, axis=1)))), lever
+    free = max(len(time) - len(jumps) - 2, 1)
+    return slope, np.sqrt(np.sum(rest**2, axis=0) / free), lever
