@@ -214,6 +214,22 @@ def test_saturated_star_has_its_own_colour(star: tuple[float, float, float]) -> 
     assert np.abs(before - np.array(star)[:, None]).max() > 0.25
 
 
+@pytest.mark.parametrize(("off", "expected"), [(0.3, 0.15), (-0.3, -0.15), (1.2, 0.0), (-2.0, 0.0)])
+def test_what_mosaics_and_picture_tell_of_a_full_star_is_weighed(off: float, expected: float) -> None:
+    """Mosaics that miss the star's red over blue (by a natural logarithm) meet the picture halfway, or, as where a
+    neighbour stood in their ring, are not believed."""
+    y, x = np.mgrid[0:60, 0:60] - 30.0
+    light = 80_000 * np.exp(-(x**2 + y**2) / (2 * 1.4**2))
+    colour = np.array([0.8, 0.9, 1.0])[:, None, None] / BALANCE[:, None, None]
+    planes = np.minimum(500.0 + light * colour, SATURATION)
+    touched = (planes >= TOUCHED * SATURATION).any(axis=0)
+    red, blue = (np.log(colour[c, 0, 0] / colour[1, 0, 0]) for c in (0, 2))
+    told = np.array([[30.0, 30.0, red + off / 2, blue - off / 2]])
+    found = find_cores(touched, planes, np.full(3, 500.0), SATURATION, tuple(BALANCE), told)
+    ratio = np.log(found.colour[0, 0] / found.colour[0, 2])
+    assert ratio == pytest.approx(np.log(0.8) + expected, abs=0.02)
+
+
 def test_a_saturated_core_of_which_nothing_tells_is_neutral(tmp_path: Path) -> None:
     """A sharp core without flanks comes out white, where full pixels times multipliers are magenta."""
     y, x = np.mgrid[0:60, 0:60] - 30.0

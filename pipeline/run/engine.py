@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "ground": 36,
     "combine": 40,
     "join": 6,
-    "finish": 16,
+    "finish": 17,
     "summarise": 40,
 }
 
