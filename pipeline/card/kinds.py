@@ -38,6 +38,8 @@ FLAT_EXPOSURE_MAX_S = 10.0
 # Level above black, as a share of the range, up to which a frame can be covered. Measured on a cooled CCD: darks
 # 0.0008-0.0011 (its header's black is off by as much), the sky 0.042-0.048 in the same 60 s.
 DARK_LEVEL_MAX = 0.015
+# Share of the range within which a level is said to be black's: some ADU of 16,384.
+AT_BLACK = 5e-4
 # Star-like points that make a star field at a dark level; ten real darks of 60 s had 3-18 (cosmic rays, pairs of hot
 # pixels among 2,000), the sky beside them 779-864.
 STARS_MIN = 25
@@ -350,7 +352,10 @@ def _verdict(
 ) -> Verdict:
     facts = frame.facts
     exposure, hint = facts.exposure_s, facts.image_type
-    level = "" if look is None else f"level {100 * look.level:.2g} % of the way from black to white"
+    level = ""
+    if look is not None:
+        at_black = abs(look.level) < AT_BLACK
+        level = "level at black" if at_black else f"level {100 * look.level:.2g} % of the way from black to white"
     if guess == "stars":
         return Verdict("light", "stars" if look is None else f"{look.stars} star-like points, {level}")
     covered = guess == "dark"

@@ -179,8 +179,8 @@ def grouped(inventory: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, int]
 
     Examples
     --------
-    >>> grouped([{"kind": "dark", "reason": f"level {n} %"} for n in (3, 1, 2)])
-    [('dark', 'level 1 to 3 %', 3)]
+    >>> grouped([{"kind": "dark", "reason": f"level {n} %"} for n in (3, -1, 2)])
+    [('dark', 'level -1 to 3 %', 3)]
     """
     groups: dict[tuple[str, str], list[list[str]]] = {}
     for row in inventory:
@@ -199,7 +199,7 @@ def grouped(inventory: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, int]
 
 
 # a number of a reason; not a digit within a word or a name
-_NUMBER = re.compile(r"(?<![\w.-])\d+(?:\.\d+)?(?![\w.-]*\w)")
+_NUMBER = re.compile(r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w.-]*\w)")
 
 
 def _range_text(column: Sequence[str]) -> str:
