@@ -131,6 +131,22 @@ def test_strobes_in_a_crowd_are_told_beside_neighbours():
     assert light_of(seen, streak).flashes < 3
 
 
+@pytest.mark.parametrize("seed", [21, 22, 23])
+def test_dim_strobes_on_dim_lamps_are_told_beside_neighbours(seed):
+    """Eight strobes of four standard deviations of what is beyond the neighbours, on lamps of one: too dim for pieces
+    and too short for votes, but a row that a line of light joins. It is an aircraft and ends at its strobes."""
+    rng = np.random.default_rng(seed)
+    x = np.linspace(600, 852, 8)
+    strobes = render(SHAPE, Field(x, 90 + 0.22 * x, np.full(8, 1100.0)), 2.4)
+    light = line(582, 218, 870, 281.4, 8) + strobes
+    seen, beside = seen_beside(rng, random_field(rng, SHAPE, 800, (800, 60000)), light)
+    (streak,) = find_streaks(seen, beside)
+    left, right = sorted(((streak.x1, streak.y1), (streak.x2, streak.y2)))
+    assert math.dist(left, (600, 222)) < 37 + 4  # a star may hide the first
+    assert math.dist(right, (852, 277.4)) < 4
+    assert light_of(seen, streak, beside).flashes >= 5
+
+
 def test_strobes_beside_satellites_and_a_meteor():
     """An aircraft of 14 strobes and no lamps is found in a frame that two satellites and a meteor cross, once each."""
     rng = np.random.default_rng(2)

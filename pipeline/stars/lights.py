@@ -15,6 +15,7 @@ from pipeline.stars.streaks import BEYOND, HALF, Streak
 BESIDE = 6  # half-size px to either side of the line that are looked at
 FLASH_TIMES = 3.0  # the line's own light; an aircraft's strobes stand ten times and more above its lamps
 FLASH_SIGMA = 6.0
+DIM_SIGMA = 4.0  # ... beside neighbours, where no star stands between an aircraft's dimmer ones
 FLASHES_MIN = 3
 FLASHES_CHANCE = 5.0  # standard deviations more than stars alone make on lines beside it
 LAMPS_APART = 4  # half-size px from the line of an aircraft's lamp to its strobes, where no star is taken for one
@@ -84,10 +85,15 @@ def light_of(found: Detections, streak: Streak, beside: Detections | None = None
         # stars lift parts here, and hide them there
         most, least = np.maximum(most, other), np.minimum(least, other)
     brightest = float(least.max())
-    about = 1
-    if beside is not None:
-        wide, about = np.where(_lit(beside, streak, wide.shape), wide, np.minimum(wide, typical)), LAMPS_APART
-    flashes = _flashes(wide, LANES_REACH - BESIDE + middle, found.noise, about)
+    line = LANES_REACH - BESIDE + middle
+    if beside is None:
+        flashes = _flashes(wide, line, FLASH_SIGMA * found.noise, 1)
+    else:
+        # where strobes may be and no star is
+        passing = _passing(beside, streak, wide.shape)
+        without = np.where(passing > FLASH_SIGMA, wide, np.minimum(wide, typical))
+        bright = _flashes(without, line, FLASH_SIGMA * found.noise, LAMPS_APART)
+        flashes = max(bright, _flashes(passing, line, DIM_SIGMA, LAMPS_APART))
     ends = sum(
         EDGE / 2 < px < width - EDGE / 2 and EDGE / 2 < py < height - EDGE / 2 for px, py in ((x1, y1), (x2, y2))
     )
@@ -111,16 +117,15 @@ def _parts(seen: Detections, streak: Streak, step: int, number: int) -> NDArray[
     return np.array([np.median(part) for part in np.array_split(light, number)])
 
 
-def _lit(beside: Detections, streak: Streak, shape: tuple[int, int]) -> NDArray[np.bool_]:
-    """Where about a streak a frame shows far more than its neighbours, as the half-size image has it beside the line:
-    where strobes may be and no star is."""
+def _passing(beside: Detections, streak: Streak, shape: tuple[int, int]) -> NDArray[np.float64]:
+    """What a frame shows about a streak beyond its neighbours, in standard deviations, as the half-size image has it
+    beside the line."""
     first, last = streak.ends(BEYOND)
     direction = (last - first) / max(float(np.hypot(*(last - first))), 1e-9)
     times = BEYOND // HALF
     along = np.arange(float(math.ceil(shape[0] / times)))
     strip = strip_of(beside.residual, tuple(first), tuple(direction), along, LANES_REACH // times)
-    lit = strip > FLASH_SIGMA
-    return np.repeat(np.repeat(lit, times, axis=0), times, axis=1)[: shape[0], : shape[1]]
+    return np.repeat(np.repeat(strip, times, axis=0), times, axis=1)[: shape[0], : shape[1]]
 
 
 def _beyond(seen: Detections, streak: Streak, step: int) -> float:
@@ -137,9 +142,9 @@ def _beyond(seen: Detections, streak: Streak, step: int) -> float:
     return max(on, 0.0) / max(own, 1e-3)
 
 
-def _flashes(wide: NDArray[np.float64], middle: int, noise: float, about: int) -> int:
-    """Points within `about` px of the line far brighter than it, less those that stars make on lines beside it; 0 if
-    not many more."""
+def _flashes(wide: NDArray[np.float64], middle: int, least: float, about: int) -> int:
+    """Points within `about` px of the line far brighter than it, by `least` at the least, less those that stars make on
+    lines beside it; 0 if not many more."""
 
     def number(column: int, floor: float) -> int:
         light = wide[:, max(column - about, 0) : column + about + 1].max(axis=1)
@@ -149,13 +154,13 @@ def _flashes(wide: NDArray[np.float64], middle: int, noise: float, about: int) -
         return int(np.sum(up[1:] & ~up[:-1])) + int(up[:1].sum())
 
     line = float(np.median(wide[:, middle - 1 : middle + 2].max(axis=1)))
-    floor = max(FLASH_TIMES * line, line + FLASH_SIGMA * noise)
+    lowest = max(FLASH_TIMES * line, line + least)
     lanes = [c for c in range(1, wide.shape[1] - 1, LANES_STEP) if abs(c - middle) >= LANES_FROM]
     # in a rich field only the brighter ones stand out by their number
-    for least in (floor, 2 * floor, 4 * floor, 8 * floor):
+    for floor in (lowest, 2 * lowest, 4 * lowest, 8 * lowest):
         # a star on the line stands on the line's own light
-        by_chance = float(np.mean([number(lane, least - max(line, 0.0)) for lane in lanes]))
-        more = number(middle, least) - by_chance
+        by_chance = float(np.mean([number(lane, floor - max(line, 0.0)) for lane in lanes]))
+        more = number(middle, floor) - by_chance
         if more > FLASHES_CHANCE * math.sqrt(by_chance):
             return round(more)
     return 0

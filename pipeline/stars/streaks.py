@@ -55,11 +55,13 @@ UPRIGHT = 0.02  # sine of the angle to a row or column within which faint lines 
 FLASH_POINTS = {HALF: (75, 300), BEYOND: (75,)}
 FLASH_WITHIN = 3.0  # px off their line
 KNOWN_WITHIN = 8.0  # px off a streak's line, that are its own light
-FLASH_SIGMA = 6.0  # what is brighter may be one
+# What is brighter may be one; of so many chance places on one line (a frame has some 1e5 lines, and stars stand in
+# groups). Beside neighbours dimmer and fewer ones do where lamps light the line between them.
+FLASH_SIGMA, FLASH_CHANCE = 6.0, 1e-9
+LAMP_SIGMA, LAMP_CHANCE = 2.0, 1e-6
 FLASHES_MIN = {HALF: 8, BEYOND: 5}
 FLASH_GAP = 5.0  # times the usual step from one to the next
 FLASH_ALIKE = 0.5  # of the logarithm of their height about the usual one's: the lens's falloff; stars differ by more
-FLASH_CHANCE = 1e-9  # of so many chance places on one line; a frame has some 1e5 lines, and stars stand in groups
 FOLLOWED_MAX = 12  # of the longest; clouds and treetops make many
 PIECES_MAX = 24  # of the brightest
 PIECES_MANY = 10  # clear sky among steady stars has one or two
@@ -129,7 +131,10 @@ def find_streaks(found: Detections, beside: Beyond | None = None) -> list[Streak
 
     lines = _join(sure(pieces[:PIECES_MAX]))
     lines = _join(lines + sure(_faint_lines(beside, BEYOND, lines)))
-    whole = _join(lines + _flashes(beside, BEYOND, lines))
+    strobes = _flashes(beside, BEYOND, lines) or [
+        row for row in _flashes(beside, BEYOND, lines, LAMP_SIGMA, LAMP_CHANCE) if _stands_out(beside, row, short)
+    ]
+    whole = _join(lines + strobes)
     return _longest_first([_streak(laid(found, s.ends(HALF), ASTRAY), HALF, s.signal) for s in whole])
 
 
@@ -206,23 +211,25 @@ def _length_of_stars(found: Detections) -> float:
     return math.sqrt(12) * float(np.median(axes(found.objects[bright])[0]))
 
 
-def _flashes(seen: Detections, step: int, known: Sequence[Streak]) -> list[Streak]:
-    """The line of an aircraft's strobes, whose lamps between them may be too faint: far more bright points on one
-    straight line than chance puts on any. What lies on the lines of `known` streaks are pieces of those."""
+def _flashes(
+    seen: Detections, step: int, known: Sequence[Streak], sigma: float = FLASH_SIGMA, chance: float = FLASH_CHANCE
+) -> list[Streak]:
+    """The line of an aircraft's strobes, whose lamps between them may be too faint: far more points of `sigma` and more
+    on one straight line than `chance` puts on any. What lies on the lines of `known` streaks are pieces of those."""
     objects = seen.objects
     lines = np.array([s.ends(step).ravel() for s in known]).reshape(-1, 4)
     objects = objects[~on_lines(objects["x"], objects["y"], lines, KNOWN_WITHIN / step)]
-    objects = objects[objects["peak"] > FLASH_SIGMA * seen.noise]
+    objects = objects[objects["peak"] > sigma * seen.noise]
     objects = objects[np.argsort(-objects["peak"], kind="stable")]
     for number in FLASH_POINTS[step]:
-        line = _row_of_points(objects[:number], seen, step)
+        line = _row_of_points(objects[:number], seen, step, chance)
         if line is not None:
             return [line]
     return []
 
 
-def _row_of_points(bright: NDArray[Any], seen: Detections, step: int) -> Streak | None:
-    """The fullest line of points, as far as it is filled; None where chance fills lines so."""
+def _row_of_points(bright: NDArray[Any], seen: Detections, step: int, chance: float) -> Streak | None:
+    """The fullest line of points, as far as it is filled; None where chance fills lines so more often than that."""
     if len(bright) < FLASHES_MIN[step]:
         return None
     within = FLASH_WITHIN / step
@@ -242,9 +249,9 @@ def _row_of_points(bright: NDArray[Any], seen: Detections, step: int) -> Streak 
     runs = np.split(order, np.flatnonzero(steps > FLASH_GAP * np.median(steps)) + 1) if len(steps) else [order]
     chosen = max(runs, key=len)
     span = float(np.ptp(along[chosen])) if len(chosen) else 0.0
-    chance = alike.sum() * 2 * within * span / seen.residual.size
+    expected = alike.sum() * 2 * within * span / seen.residual.size
     # Poisson's; by name, in scipy.stats, it takes each run half a second to load
-    few = len(chosen) < FLASHES_MIN[step] or pdtrc(len(chosen) - 1, chance) > FLASH_CHANCE
+    few = len(chosen) < FLASHES_MIN[step] or pdtrc(len(chosen) - 1, expected) > chance
     if few or span < ALONE_LENGTH / step:
         return None
     ends = line[0, :2] + np.outer([along[chosen].min(), along[chosen].max()], direction)
