@@ -120,10 +120,10 @@ def write_trails(arguments: argparse.Namespace, plan: ScenePlan, inputs: Inputs,
 
 
 def _streaks(arguments: argparse.Namespace) -> dict[str, list[dict[str, Any]]]:
-    """The streaks listed of each frame; edges of land that moves through it are none."""
+    """The streaks listed of each frame; lights on land and edges of land that moves are none."""
     of_land: dict[str, list[int]] = {}
     if arguments.ground_figures is not None:
-        of_land = (read_json(arguments.ground_figures).get("moving") or {}).get("streaks") or {}
+        of_land = read_json(arguments.ground_figures).get("streaks_of_land") or {}
     return {
         name: [streak for streak in listed if streak.get("number") not in of_land.get(name, ())]
         for name, listed in listed_streaks(arguments.verdicts).items()

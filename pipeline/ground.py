@@ -6,7 +6,7 @@ import argparse
 import logging
 import sys
 from bisect import bisect
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +43,7 @@ PLACES = np.dtype([("x", "f8"), ("y", "f8"), ("flux", "f8")])
 PROBES = 50
 # A streak so near to land, px, is its edge: what a streak's line may be off.
 BESIDE_PX = 12.0
+WHOLLY = 0.95  # of a streak on land that lies still: a lamp's or a headlight's, its end a px off
 BY_HAND = "the mask was given by hand"
 
 
@@ -85,7 +86,10 @@ def _work(arguments: argparse.Namespace) -> None:
                 told["share"] = float(mask.mean(dtype=np.float64))
         told["hold"] = hold.to_json()
         if moving:
-            told |= told_of_moving(moving, hold, inputs.frames, arguments.verdicts, smear)
+            told["moving"] = shares_of_moving(moving, hold, inputs.frames)
+            told["streaks_of_land"] = streaks_of_land(moving, hold, arguments.verdicts, smear)
+        elif mask is not None:
+            told["streaks_of_land"] = streaks_on_land(mask, hold, arguments.verdicts)
         if mask is None:
             _no_ground(arguments, told)
         else:
@@ -170,36 +174,64 @@ def by_itself(found: Found | None, shape: tuple[int, int]) -> dict[str, Any]:
     }
 
 
-def told_of_moving(
-    canvases: Sequence[Canvas], hold: Hold, frames: Sequence[Frame], verdicts: Path, smear_px: float
-) -> dict[str, Any]:
-    """What share of each frame is land that moves through the picture, and which streaks of a frame are its edges."""
+def shares_of_moving(canvases: Sequence[Canvas], hold: Hold, frames: Sequence[Frame]) -> dict[str, Any]:
+    """What share of each frame is land that moves through the picture."""
     areas, shares = areas_of(canvases, hold), {}
     height, width = frames[0].shape
     x, y = np.meshgrid(*((np.arange(PROBES) + 0.5) / PROBES * size for size in (width, height)))
     for frame, n in zip(frames, nearest(hold, [frame.id for frame in frames], canvases), strict=True):
         shares[frame.id] = round(float(areas[n].at(frame.id, x, y).mean()), 4)
-    return {"moving": {"shares": shares, "streaks": streaks_of_land(canvases, hold, verdicts, smear_px)}}
+    return {"shares": shares}
 
 
 def streaks_of_land(canvases: Sequence[Canvas], hold: Hold, verdicts: Path, smear_px: float) -> dict[str, list[int]]:
-    """Numbers of the streaks, by frame, of which half or more lies along land or on it."""
-    lists = listed_streaks(verdicts)
+    """Numbers of the streaks, by frame, of which half or more lies along land that moves, or on it: its edges."""
     placed = sorted(hold.turns)
-    areas, part, result = areas_of(canvases, hold), (np.arange(PROBES) + 0.5) / PROBES, {}
+    areas = areas_of(canvases, hold)
     knots = dict(zip(placed, nearest(hold, placed, canvases), strict=True))
-    for name in sorted(name for name, streaks in lists.items() if streaks):
-        # a frame that is not placed shows the land about where the frame before or after it does: ids begin with times
-        at = min(max(bisect(placed, name), 1), len(placed) - 1)
-        like = [name] if name in knots else placed[at - 1 : at + 1]
+
+    def of_land(like: Sequence[str], x: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
         reach = BESIDE_PX + smear_px + (hold.moved_px(like[0], like[-1]) if len(like) > 1 else 0.0)
-        of_land = []
-        for streak in lists[name]:
-            x, y = (streak[f"{v}1"] + part * (streak[f"{v}2"] - streak[f"{v}1"]) for v in "xy")
-            if any(areas[knots[one]].about(one, x, y, reach)[0].mean() >= 0.5 for one in like):
-                of_land.append(int(streak["number"]))
-        if of_land:
-            result[name] = of_land
+        return any(areas[knots[one]].about(one, x, y, reach)[0].mean() >= 0.5 for one in like)
+
+    return _streaks_where(of_land, placed, verdicts)
+
+
+def streaks_on_land(mask: NDArray[np.float32], hold: Hold, verdicts: Path) -> dict[str, list[int]]:
+    """Numbers of the streaks, by frame, that lie on land from end to end, as lamps and headlights do.
+
+    Parameters
+    ----------
+    mask : (height, width) share of ground in the reference's pixels
+    """
+    height, width = mask.shape
+
+    def of_land(like: Sequence[str], x: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
+        for one in like:
+            column, row = (np.rint(np.nan_to_num(v, nan=-9.0)).astype(np.int64) for v in hold.to_reference(one, x, y))
+            inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
+            if np.count_nonzero(mask[row[inside], column[inside]] > 0.5) < WHOLLY * len(x):
+                return False
+        return True
+
+    return _streaks_where(of_land, sorted(hold.turns), verdicts)
+
+
+def _streaks_where(
+    of_land: Callable[[Sequence[str], NDArray[np.float64], NDArray[np.float64]], bool],
+    placed: Sequence[str],
+    verdicts: Path,
+) -> dict[str, list[int]]:
+    """Numbers of the streaks, by frame, whose places (x, y) px are of land. A frame that is not placed shows the land
+    about where the frame before or after it does: ids begin with times."""
+    part, result = (np.arange(PROBES) + 0.5) / PROBES, {}
+    for name, streaks in sorted(listed_streaks(verdicts).items()):
+        at = min(max(bisect(placed, name), 1), len(placed) - 1)
+        like = [name] if name in placed else placed[max(at - 1, 0) : at + 1]
+        lines = {int(s["number"]): [s[f"{v}1"] + part * (s[f"{v}2"] - s[f"{v}1"]) for v in "xy"] for s in streaks}
+        told = [number for number, (x, y) in lines.items() if of_land(like, x, y)]
+        if told:
+            result[name] = told
     return result
 
 

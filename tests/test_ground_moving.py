@@ -17,7 +17,7 @@ from example_project.maker.ground import Ground, hidden_share, ridge
 from example_project.maker.scene import Scenario, make_scenario
 from example_project.maker.sensor import Sensor
 from pipeline import combine
-from pipeline.ground import streaks_of_land
+from pipeline.ground import streaks_of_land, streaks_on_land
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.sky import times
 from pipeline.skyline.find import find_ground
@@ -164,6 +164,22 @@ def test_a_streak_along_the_skyline_is_land_s(night: Night, tmp_path: Path) -> N
     write_table(table_from_rows(rows, {"frame": (str, None), "streak_list": (str, None)}), tmp_path / "v.ecsv")
     told = streaks_of_land(night.canvases, night.hold, tmp_path / "v.ecsv", 4.0)
     assert told == {row["frame"]: [0] for row in rows}
+
+
+def test_a_light_on_land_is_no_streak(night: Night, tmp_path: Path) -> None:
+    """Of three streaks of a frame the one that lies on land from end to end is land's, where the camera carried the
+    land to; one that comes down behind the skyline is not. So in a frame that was not placed."""
+    name = night.inputs.frames[7].id
+    # below row 200 of the reference all is land; the lines are those of its pixels as that frame shows them
+    mask = (np.arange(SHAPE[0])[:, None] >= 200).repeat(SHAPE[1], axis=1).astype(np.float32)
+    lines = [(150.0, 230.0, 260.0, 250.0), (100.0, 60.0, 300.0, 140.0), (200.0, 100.0, 240.0, 290.0)]
+    streaks = []
+    for number, (x1, y1, x2, y2) in enumerate(lines):
+        x, y = night.hold.from_reference(name, [x1, x2], [y1, y2])
+        streaks.append({"number": number, "x1": x[0], "y1": y[0], "x2": x[1], "y2": y[1]})
+    rows = [{"frame": n, "streak_list": json.dumps(streaks)} for n in (name, name[:-8] + "ffffffff")]
+    write_table(table_from_rows(rows, {"frame": (str, None), "streak_list": (str, None)}), tmp_path / "v.ecsv")
+    assert streaks_on_land(mask, night.hold, tmp_path / "v.ecsv") == {row["frame"]: [0] for row in rows}
 
 
 def test_moving_land_is_kept_beside_a_picture_or_none(night: Night, tmp_path: Path) -> None:

@@ -72,7 +72,7 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
     placed = mapping(record.geometry.get("frames"))
     left_out = mapping(record.geometry.get("left_out"))
     combined = mapping(record.combine.get("frames"))
-    of_land = mapping(mapping(record.ground.get("moving")).get("streaks"))
+    of_land = mapping(record.ground.get("streaks_of_land"))
     planned = {frame.id: frame for frame in record.plan.frames} if record.plan is not None else {}
     rows = []
     for name in [*planned, *(n for n in verdicts if n not in planned)]:
@@ -115,7 +115,7 @@ def frame_rows(record: SceneRecord) -> list[dict[str, Any]]:
 
 
 def _leave_out(row: dict[str, Any], numbers: Collection[int]) -> None:
-    """Take streaks of these numbers off a frame's: edges of land that moves through the picture."""
+    """Take streaks of these numbers off a frame's: lights on land, edges of land that moves through the picture."""
     try:
         listed = [s for s in json.loads(row.get("streak_list") or "[]") if s.get("number") not in numbers]
     except (TypeError, ValueError, AttributeError):
