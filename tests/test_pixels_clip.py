@@ -385,6 +385,21 @@ def test_half_differences_show_the_noise() -> None:
     assert np.mean(np.array(noise) * np.sqrt(expected)) == pytest.approx(SIGMA, rel=0.03)
 
 
+def test_a_sky_that_changes_slowly_is_no_noise_of_few_frames() -> None:
+    """Patches of 100 px that grow from frame to frame (planted): sets of 2, 4, 8 ... frames show the noise of as many
+    to 12 %, where a first frame against one of the middle would show a third more."""
+    n, size = 16, 400
+    rng = np.random.default_rng(8)
+    y, x = np.mgrid[:size, :size]
+    patches = np.sin(x / 16) * np.sin(y / 16)
+    values = rng.normal(SKY, SIGMA, (n, 3, size, size)) + 0.02 * SIGMA * np.arange(n)[:, None, None, None] * patches
+    clipped = Clipped(values.astype(np.float32), np.full((n, size, size), 7 * 7, np.uint8), sigma=6.0)
+    plan = noise_plan(n)
+    rows = slice(1, 1 + len(plan.sizes))
+    noise = [np.std(s / np.sqrt(c)) for s, c in zip(clipped.sums[rows], clipped.counts[rows], strict=True)]
+    np.testing.assert_allclose(noise, SIGMA / np.sqrt(plan.sizes), rtol=0.12)
+
+
 def test_residuals_tell_noise_and_star_scatter() -> None:
     """In units of the model squared residuals have the median of chi-squared; star cores give their own scatter."""
     rng = np.random.default_rng(8)

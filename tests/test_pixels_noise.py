@@ -115,14 +115,19 @@ def test_what_a_dark_leaves_follows_the_drift() -> None:
 
 @pytest.mark.parametrize("frames", [1, 2, 3, 5, 8, 24, 100])
 def test_plan_of_differences(frames: int) -> None:
-    """Sets of 2, 4, 8 ... frames hold one another, are spread over the sequence and half as large before each step."""
+    """Sets of 2, 4, 8 ... frames hold one another and are pairs of neighbours, spread over the sequence (common
+    practice)."""
     plan = noise_plan(frames)
     for size in plan.sizes:
         members = plan.members(size)
         assert len(members) == size
         assert set(plan.members(size // 2)) <= set(members)
-        assert np.ptp(np.diff(np.append(members, frames))) <= 1
-    assert (plan.groups != NO_GROUP).sum() == 2 ** (frames.bit_length() - 1)
+        pairs = members.reshape(-1, 2)
+        assert (pairs[:, 0] % 2 == 0).all()
+        assert (pairs[:, 1] == pairs[:, 0] + 1).all()
+        steps = np.diff(np.append(pairs[:, 0] // 2, pairs[0, 0] // 2 + frames // 2))
+        assert np.ptp(steps) <= 1
+    assert (plan.groups != NO_GROUP).sum() == (2 ** (frames.bit_length() - 1) if frames > 1 else 0)
     assert len({int(k) for pair in plan.pairs for k in pair}) == 2 * len(plan.pairs)
     assert (plan.pairs < frames).all()
 

@@ -28,9 +28,10 @@ PAIRS_MAX = 4  # differences of two frames that are kept
 class NoisePlan:
     """Which frames are set against which to see the noise.
 
-    Frames are numbered in order of time. The halves are the even and the odd ones. For 2, 4, 8 ... frames, spread
-    evenly, each set of 2^k holds that of 2^(k-1); the frames that a set adds are its second half. A pair gives the
-    noise of one frame.
+    Frames are numbered in order of time. The halves are the even and the odd ones, of the sets too: for 2, 4, 8 ...
+    frames pairs of neighbours, spread evenly from the middle on, each set of 2^k holding that of 2^(k-1). What changes
+    slowly, airglow or thin cloud, is then in both halves alike, in few frames as in all. A pair gives the noise of one
+    frame.
 
     Attributes
     ----------
@@ -59,9 +60,11 @@ def noise_plan(frames: int) -> NoisePlan:
     """Plan the differences for so many frames."""
     groups = np.full(frames, NO_GROUP, np.uint8)
     top = frames.bit_length() - 1
-    for j in range(2**top):
-        # the number of times 2 divides j tells which set j joins; frame 0 begins them all
-        groups[j * frames // 2**top] = 0 if j == 0 else top - ((j & -j).bit_length() - 1)
+    neighbours = frames // 2
+    for j in range(2**top // 2):
+        # the number of times 2 divides j tells which set the pair joins; the middle one begins them all
+        first = 2 * ((j * 2 * neighbours // 2**top + neighbours // 2) % neighbours)
+        groups[first : first + 2] = 1 if j == 0 else top - ((j & -j).bit_length() - 1)
     sizes = tuple(2**k for k in range(1, top + 1))
     number = min(PAIRS_MAX, frames // 2)
     # neighbours in time, far from other pairs
@@ -103,7 +106,8 @@ def average(  # type: ignore[no-untyped-def]
     green = colours // 2
     total, weight, spread = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     halves, half_weights = np.empty((2, width), np.float32), np.empty((2, width), np.float32)
-    set_total, set_weight = np.empty((group_count, width), np.float32), np.empty((group_count, width), np.float32)
+    set_total = np.empty((2, group_count, width), np.float32)
+    set_weight = np.empty((2, group_count, width), np.float32)
     usable, difference = np.empty(width, np.bool_), np.empty(width, np.float32)
     levels = np.empty(width, np.float32)
     x0, x1 = inside[1], inside[1] + width
@@ -156,16 +160,20 @@ def average(  # type: ignore[no-untyped-def]
                 _add_kept(here_values, here_codes, here_mask, bit, weights[k], halves[half], half_weights[half])
                 group = groups[members[k]]
                 if group < group_count:
-                    _add_kept(here_values, here_codes, here_mask, bit, weights[k], set_total[group], set_weight[group])
+                    _add_kept(
+                        here_values, here_codes, here_mask, bit, weights[k], set_total[half, group],
+                        set_weight[half, group],
+                    )  # fmt: skip
             _difference(halves[0], half_weights[0], halves[1], half_weights[1], usable, difference,
                         sums[0, block_row], counts[0, block_row])  # fmt: skip
             for g in range(1, group_count):
-                _difference(set_total[0], set_weight[0], set_total[g], set_weight[g], usable, difference,
+                # what the sets before hold, and what this one adds
+                for half in range(2):
+                    for j in range(np.uint64(width)):
+                        set_total[half, 0, j] += set_total[half, g, j]
+                        set_weight[half, 0, j] += set_weight[half, g, j]
+                _difference(set_total[0, 0], set_weight[0, 0], set_total[1, 0], set_weight[1, 0], usable, difference,
                             sums[g, block_row], counts[g, block_row])  # fmt: skip
-                # the sets before, together, are what the next one is set against
-                for j in range(np.uint64(width)):
-                    set_total[0, j] += set_total[g, j]
-                    set_weight[0, j] += set_weight[g, j]
             for p in range(len(pairs)):
                 one, other = place[pairs[p, 0]], place[pairs[p, 1]]
                 if one < 0 or other < 0:
