@@ -15,7 +15,7 @@ from pipeline.pages.frametable import common, kept, mapping, median, positive, r
 from pipeline.pages.ground import ground_figures
 from pipeline.pages.noise import gain_beyond
 from pipeline.pages.placed import placed_figures
-from pipeline.pages.weather import exposure_lost, sky_events
+from pipeline.pages.weather import exposure_lost, sky_events, sky_raised
 from pipeline.scene.records import SceneRecord
 
 
@@ -327,6 +327,7 @@ def _of_kept_frames(record: SceneRecord, rows: list[dict[str, Any]], good: list[
         "sky_mag_arcsec2": None if darkness is None else round(darkness, 3),
         "sky_zero": record.sky_zero or None,
         "sky_events": sky_events(record, rows),
+        "sky_raised": sky_raised(rows),
         "exposure_lost": exposure_lost(rows),
         "motion_px": median(good, "motion_px"),
         "motion_expected_px": median(good, "motion_expected_px"),

@@ -27,7 +27,7 @@ from pipeline.pages.noise import noise_plot, noise_sentence
 from pipeline.pages.passing import streak_pictures, streak_rows, streak_sentence
 from pipeline.pages.placed import pointing_notes
 from pipeline.pages.render import REASON_MEANINGS, page
-from pipeline.pages.weather import lost_sentence
+from pipeline.pages.weather import lost_sentence, raised_sentence
 from pipeline.pages.words import count, file_size, link, sentence, unit_words
 from pipeline.scene.records import SceneRecord
 
@@ -87,6 +87,7 @@ def scene_page(
         "verdict_sentence": f"{verdict_sentence(figures, aside)} {by_hand_sentence(rows)}".strip(),
         "lost_sentence": lost_sentence(figures.get("exposure_lost")),
         "events": [event["sentence"] for event in figures.get("sky_events") or []],
+        "raised_sentence": raised_sentence(figures.get("sky_raised")),
         "events_clock": clock(record),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
         "aside_columns": columns(ASIDE_COLUMNS, sky_head, clock(record)),

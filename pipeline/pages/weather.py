@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
@@ -29,6 +30,11 @@ REASONS_OF = {
 THIN = 0.7  # transparency, above which haze is thin
 LOST_LEAST_S = 1.0  # of light lost by weights, below which nothing is said
 WEIGHTS_ALIKE = 0.05  # weights of equal frames differ by this much and less: what they are made of is measured
+
+
+BRIGHTENS = {cause for cause, reasons in REASONS_OF.items() if reasons is OF_LIGHT}
+RAISED_SEEN = 0.03  # of the combined sky's level, from which on it is said
+OTHERS_LEAST = 3  # frames that nothing brightened, to hold it against
 
 
 def sky_events(record: SceneRecord, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -85,6 +91,50 @@ def lost_sentence(lost: Mapping[str, Any] | None) -> str:
     if isinstance(by_weight, (int, float)) and by_weight >= LOST_LEAST_S:
         parts.append(f"the lower weights of hazy, bright or noisy frames cost as much as {duration(by_weight)}")
     return f"Light lost: {'; '.join(parts)} of clear, dark exposure." if parts else ""
+
+
+def sky_raised(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """The key `sky_raised` of scene.json: by what share the brightened frames that were kept raise the combined sky.
+
+    The mean of the matched frames' skies by weight, over the same of those that nothing brightened; None where none was
+    brightened or too few were not.
+    """
+    known = [
+        (row, row["weight"], row["sky_e_s"] * row["exposure_s"] * row["flux_scale"])
+        for row in _weighed(rows)
+        if _is_number(row.get("sky_e_s")) and _is_number(row.get("flux_scale"))
+    ]
+    dark = [part for part in known if part[0].get("cause") not in BRIGHTENS]
+    if len(dark) < OTHERS_LEAST or len(dark) == len(known):
+        return None
+    every, usual = (
+        sum(weight * level for _, weight, level in part) / (sum(weight for _, weight, _ in part) or math.inf)
+        for part in (known, dark)
+    )
+    if usual <= 0:
+        return None
+    bright = [row for row, *_ in known if row.get("cause") in BRIGHTENS]
+    return {
+        "share": round(every / usual - 1, 4),
+        "frames": len(bright),
+        "others": len(dark),
+        "exposure_s": _seconds(bright),
+    }
+
+
+def raised_sentence(raised: Mapping[str, Any] | None) -> str:
+    """What the brightened frames do to the combined sky; empty where it is little."""
+    if not raised or raised["share"] < RAISED_SEEN:
+        return ""
+    n = raised["frames"]
+    bright = "The brightened frame that was kept" if n == 1 else f"The {number(n)} brightened frames that were kept"
+    return (
+        f"{bright} ({duration(raised['exposure_s'])} of light) raise{'s' if n == 1 else ''} the combined picture's sky "
+        f"by {percent(raised['share'], 0)} against the {number(raised['others'])} others alone. "
+        f"{'It counts' if n == 1 else 'They count'} less than those and {'takes' if n == 1 else 'take'} nothing from "
+        f"the depth; for a darker and more even sky name {'it' if n == 1 else 'them'} under drop: in trip.yaml and run "
+        "again."
+    )
 
 
 def usual_weight(rows: Sequence[Mapping[str, Any]]) -> float | None:
