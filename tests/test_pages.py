@@ -18,7 +18,7 @@ from pipeline.pages.headline import warnings
 from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
-from pipeline.pages.weather import exposure_lost, lost_sentence
+from pipeline.pages.weather import exposure_lost, lost_sentence, raised_sentence, sky_raised
 from pipeline.plan import PlannedFrame, ScenePlan, scene_settings
 from pipeline.sky import exposure
 from pipeline.sky.motion import trail_px
@@ -240,6 +240,10 @@ SOUND = {
 }
 
 
+CREEPS = {"kind": "tripod", "creep_arcsec_h": [-2516.0, 873.0, 10.0], "knocked_before": []}
+KNOCKED = {"kind": "tripod", "creep_arcsec_h": [20.0, -10.0, 1.0], "knocked_before": ["N0015.dng"]}
+
+
 def heads(changes: dict[str, object], reasons: dict[str, int] | None = None) -> list[str]:
     return [item.head for item in advise({**SOUND, **changes}, reasons or {})]
 
@@ -284,6 +288,10 @@ def test_stars_wide_by_the_turning_sky_are_not_called_unfocused() -> None:
         ({}, {"bright sky": 20}, "A darker hour"),
         ({}, {"underexposed": 20}, "More light"),
         ({"saturated_fraction": 0.02}, {}, "Lower ISO keeps star colours"),
+        ({"mount": CREEPS, "pixel_scale_arcsec": 137.5}, {}, "Fasten the camera"),
+        ({"mount": KNOCKED}, {}, "Let nothing touch the tripod"),
+        ({"mount": KNOCKED}, {"trailed": 12}, "Steady the camera"),
+        ({"clock_error_min": 420.0}, {}, "Set the camera's clock"),
     ],
 )
 def test_each_fault_gets_its_advice(changes, reasons, head) -> None:  # type: ignore[no-untyped-def]
@@ -296,6 +304,33 @@ def test_advice_knows_the_cause() -> None:
     dew = {"cause": "dew", "frames_set_aside": 20}
     assert heads({"sky_events": [dew]}, {"out of focus": 20}) == ["Keep the lens warm"]
     assert heads({"noise_ratio": 1.3, "restless_share": 0.6}, {}) == []
+
+
+def test_a_clock_wrong_by_hours_may_be_its_zone() -> None:
+    """A clock that shows UTC+9 with UTC+2 said of it is seven hours ahead: the zone that agrees is named (elementary).
+    An error of 5.4 h, or a scene's sound clock, names none."""
+    site = {"settings": {"site": {"utc_offset_hours": 2.0}}}
+    (item,) = advise({**SOUND, **site, "clock_error_min": 421.0}, {})
+    assert f"7.0{NARROW}h ahead" in item.text
+    assert "(9 in place of 2 agrees with the stars)" in item.text
+    assert not item.outdoors
+    assert "in place of" not in advise({**SOUND, **site, "clock_error_min": 321.5}, {})[0].text
+    assert heads({"clock_error_min": -9.0}) == []
+
+
+def test_bright_frames_that_were_kept_tell_what_they_do_to_the_sky() -> None:
+    """Six frames of 100, two twice as bright with half the weight: (600 + 2 x 100) / (6 + 1) is 14 % more (elementary);
+    a tenth brighter it is 1.4 %, of which nothing is said."""
+    usual = {"verdict": "kept", "exposure_s": 10.0, "flux_scale": 1.0, "weight": 1.0, "sky_e_s": 10.0, "cause": None}
+    bright = {**usual, "weight": 0.5, "sky_e_s": 20.0, "cause": "moonlight"}
+    raised = sky_raised([usual] * 6 + [bright] * 2)
+    assert raised is not None
+    assert raised["share"] == pytest.approx(1 / 7, abs=1e-4)
+    assert "2 brightened frames" in raised_sentence(raised)
+    assert "by 14% against the 6 others alone" in raised_sentence(raised)
+    assert raised_sentence(sky_raised([usual] * 6 + [{**bright, "sky_e_s": 11.0}] * 2)) == ""
+    assert sky_raised([usual] * 6) is None
+    assert sky_raised([bright] * 6 + [usual]) is None
 
 
 def test_single_frames_come_last_on_the_trips_page() -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.judging.verdicts import CLOUDS
+from pipeline.pages.placed import CLOCK_WRONG_MIN, span
 from pipeline.pages.words import count, moment, number, percent, setting
 from pipeline.sky import exposure
 
@@ -17,6 +18,8 @@ TRACKER_SEEN_PX, TRACKER_SURE = (
     0.5,
     3.0,
 )  # what a tracker lets the picture drift in a frame, and its standard deviations
+CREEP_SEEN_PX_H = 5.0  # a tripod that creeps by this much an hour gives way somewhere; sound ones stay below 1
+ZONE_NEAR_H = 0.1  # a clock's error so near to whole hours may be its zone's or summer time's
 FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focus, haze or a lens wide open
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
@@ -61,6 +64,8 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int], clock: str = 
     parts = [
         *_trailing(figures, reasons, found),
         *_tracking(figures),
+        *_standing(figures, reasons, found),
+        *_clock(figures),
         *_focus(figures, reasons, found),
         *_darks(figures),
         *_frames(figures),
@@ -159,6 +164,65 @@ def _tracking(figures: Mapping[str, Any]) -> list[Advice]:
             "see that nothing gives way as it turns.",
         )
     ]
+
+
+def _standing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:
+    """What to do about a tripod that creeps or was knocked within the scene."""
+    mount, scale = figures.get("mount"), _value(figures, "pixel_scale_arcsec")
+    if not isinstance(mount, Mapping) or mount.get("kind") != "tripod":
+        return []
+    result = []
+    creep = mount.get("creep_arcsec_h")
+    if scale and isinstance(creep, Sequence) and len(creep) == 3:
+        speed = math.hypot(creep[0], creep[1]) / scale
+        if speed >= CREEP_SEEN_PX_H:
+            result.append(
+                Advice(
+                    "Fasten the camera",
+                    f"The camera crept by {number(speed, 'px', digits=2)} an hour. The pictures do not show it, but "
+                    "the frames' common field shrinks, and what creeps gives way to wind too. Tighten the tripod's "
+                    "head and the plate below the camera, put a heavy lens's weight over the middle, weigh the tripod "
+                    "down on firm ground, and let it settle for some minutes before the first frame.",
+                )
+            )
+    knocked = mount.get("knocked_before")
+    steadied = bool(found) and reasons.get("trailed", 0) / found >= SHARE_SEEN  # advised already
+    if isinstance(knocked, Sequence) and knocked and not steadied:
+        times = "" if len(knocked) == 1 else f", and {number(len(knocked) - 1)} more such moves"
+        result.append(
+            Advice(
+                "Let nothing touch the tripod",
+                f"Before {knocked[0]} the camera was moved, by a knock or by hand{times}. The frames before and after "
+                "are in one picture, which is deep only where both show the same. Weigh the tripod down, walk round "
+                "it, let no strap hang, and release by timer or cable.",
+            )
+        )
+    return result
+
+
+def _clock(figures: Mapping[str, Any]) -> list[Advice]:
+    """What to do about a clock that the stars contradict: set it, or mend the zone that is said of it."""
+    off = _value(figures, "clock_error_min")
+    if off is None or abs(off) < CLOCK_WRONG_MIN:
+        return []
+    hours, settings = off / 60, figures.get("settings")
+    text = (
+        f"By the stars the clock runs {span(abs(off))} {'ahead' if off > 0 else 'behind'}. Set it to the minute "
+        "before the next night."
+    )
+    step = round(hours)
+    if step and abs(hours - step) <= ZONE_NEAR_H:
+        site = settings.get("site") if isinstance(settings, Mapping) else None
+        told = site.get("utc_offset_hours") if isinstance(site, Mapping) else None
+        text += " An error of whole hours may as well be the time zone's or summer time's: if the clock "
+        text += "is right, mend utc_offset_hours under “site:” in trip.yaml"
+        if isinstance(told, (int, float)):
+            zone = (told + step + 12) % 24 - 12
+            text += f" ({zone:g} in place of {told:g} agrees with the stars)"
+        text += "."
+    else:
+        text += " If it was right, look at the longitude and utc_offset_hours in trip.yaml."
+    return [Advice("Set the camera's clock", text, outdoors=False)]
 
 
 def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -> list[Advice]:

@@ -175,13 +175,14 @@ def clock_note(figures: Mapping[str, Any]) -> str | None:
         return None
     way = "ahead of" if off > 0 else "behind"
     return (
-        f"The camera's clock, with what is said of its zone, runs {_span(abs(off))} {way} the stars, whose refraction "
+        f"The camera's clock, with what is said of its zone, runs {span(abs(off))} {way} the stars, whose refraction "
         "shows the true sidereal time to some minutes: look at the clock, and at utc_offset_hours and longitude under "
         "“site:” in trip.yaml. The frames were placed by the stars' time."
     )
 
 
-def _span(minutes: float) -> str:
+def span(minutes: float) -> str:
+    """`63 min`, `5.4 h`."""
     return number(minutes, "min", decimals=0) if minutes < 90 else number(minutes / 60, "h", decimals=1)
 
 
