@@ -12,7 +12,7 @@ import subprocess
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -149,7 +149,8 @@ class Night:
                 f"{shown(self.project)}: no scene to make; results/inventory.ecsv says of every file "
                 "why. Where its folder is known to hold lights: roles: {FOLDER: light} in trip.yaml"
             )
-        self._need = mosaic_bytes(table)
+        self._bytes = mosaic_bytes(table)
+        self._need = dict(self._bytes)
         for scene, entry in self.plan["scenes"].items():
             sets = [s for s in (entry["dark_set"], entry["bias_set"]) if s and self.plan["sets"][s]["kind"] == "dark"]
             darks = f"darks {' and '.join(sets)}" if sets else "no darks"
@@ -217,7 +218,8 @@ class Night:
         decoded = {job.name for job in pending if job.rule == "decode_calibration"}
         need = {scene: self._room(scene, decoded) for scene in waiting if scene in self._need}
         check_room(self.project, need, self.trip.limits.scratch_mb)
-        self._left = Left(pending, self._frames())
+        frames = self._frames()
+        self._left = Left(pending, frames, self._megapixels(frames))
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
         try:
             for scene in self._scenes():
@@ -333,6 +335,15 @@ class Night:
         for name, entry in (*self.plan["scenes"].items(), *self.plan["sets"].items()):
             frames[name] = sum(frames[batch] for batch in entry["batches"])
         return frames
+
+    def _megapixels(self, frames: Mapping[str, int]) -> dict[str, float]:
+        """Of one frame, in each batch, set and scene, where it is known."""
+        sizes: dict[str, float] = {}
+        for name, entry in (*self.plan["scenes"].items(), *self.plan["sets"].items()):
+            if name in self._bytes and frames[name]:
+                size = self._bytes[name] / 2e6 / frames[name]
+                sizes |= dict.fromkeys((name, *entry["batches"]), size)
+        return sizes
 
     # ---- afterwards
 
