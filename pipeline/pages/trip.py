@@ -12,6 +12,7 @@ from pipeline.pages.haze import hazy_scenes
 from pipeline.pages.headline import warnings
 from pipeline.pages.noise import lowered, noise_gain
 from pipeline.pages.render import REASON_MEANINGS, page
+from pipeline.pages.together import together
 from pipeline.pages.words import UNKNOWN, count, duration, link, number
 
 GROUPS_MAX = 80
@@ -90,6 +91,7 @@ def trip_figures(
         "files": kinds(inventory) if inventory else None,
         "failures": [{k: f.get(k) for k in ("step", "name", "sentence")} for f in failures],
         "hazy": hazy_scenes({entry.scene: entry.figures for entry in entries if entry.made}),
+        "together": together({entry.scene: entry.figures for entry in entries if entry.made}, inventory),
         "results_of_no_scene": list(stale),
         "warnings": list(card_warnings),
         "settings": dict(settings),
@@ -150,6 +152,7 @@ def trip_page(
         "failed": [_card(entry) for entry in entries if not entry.made],
         # single frames, most of them test shots, come last
         "made": [_card(e) for e in sorted(entries, key=lambda e: e.figures.get("frames_found") == 1) if e.made],
+        "together": content["together"],
         "reasons": [
             (reason, count(n, "frame"), REASON_MEANINGS.get(reason, ""))
             for reason, n in content["frames_set_aside"].items()
