@@ -306,6 +306,14 @@ def test_advice_knows_the_cause() -> None:
     assert heads({"noise_ratio": 1.3, "restless_share": 0.6}, {}) == []
 
 
+def test_one_frame_was_and_two_were() -> None:
+    """Advice agrees with its number."""
+    for reason in ("out of focus", "cloud", "bright sky", "underexposed"):
+        one, two = (advise({**SOUND, "frames_found": 18}, {reason: n})[0].text for n in (1, 2))
+        assert "of 18 was " in one, one
+        assert "of 18 were " in two, two
+
+
 def test_a_clock_wrong_by_hours_may_be_its_zone() -> None:
     """A clock that shows UTC+9 with UTC+2 said of it is seven hours ahead: the zone that agrees is named (elementary).
     An error of 5.4 h, or a scene's sound clock, names none."""

@@ -325,6 +325,15 @@ def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
         assert text in page, text
 
 
+def test_frames_set_aside_keep_their_heads_in_a_narrow_window(tmp_path: Path) -> None:
+    """Where a row becomes a list each value carries its column's name (common practice); the longer table does not."""
+    project = plant(tmp_path)
+    run_scene(project)
+    page = (project / "results" / "s-a" / "index.html").read_text()
+    assert page.count('<td class="why" data-name="measured, and the limit">') == 3
+    assert page.count("data-name=") == 3 * 9
+
+
 def test_a_dark_left_out_is_called_by_its_file() -> None:
     """By its folder as well where two cards count alike, by its id where even that does not tell."""
     files = ("a/D1.dng", "b/D1.dng", "a/D2.dng", "x/c/D3.dng", "y/c/D3.dng")

@@ -84,6 +84,10 @@ def _value(figures: Mapping[str, Any], key: str) -> float | None:
     )
 
 
+def _were(n: int) -> str:
+    return "was" if n == 1 else "were"
+
+
 def width_at_rest(figures: Mapping[str, Any]) -> float | None:
     """FWHM of the frames' stars, px, without what they move during an exposure.
 
@@ -233,9 +237,9 @@ def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
         return [
             Advice(
                 "Check the focus more often",
-                f"{count(soft, 'frame')} of {number(found)} were out of focus. Focus anew on a bright star every "
-                f"half hour and "
-                "whenever it gets colder; a strip of tape holds the ring, a warm band keeps dew off.",
+                f"{count(soft, 'frame')} of {number(found)} {_were(soft)} out of focus. Focus anew on a bright star "
+                "every half hour and whenever it gets colder; a strip of tape holds the ring, a warm band keeps dew "
+                "off.",
             )
         ]
     if width is not None and width > FWHM_SOFT_PX:
@@ -423,8 +427,8 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, c
         result.append(
             Advice(
                 "Cloud",
-                f"{count(cloudy, 'frame')} of {number(found)} were lost to cloud or fog: a forecast of the cloud cover "
-                f"by height{dewy} save{'s' if dew is not None else ''} nights.",
+                f"{count(cloudy, 'frame')} of {number(found)} {_were(cloudy)} lost to cloud or fog: a forecast "
+                f"of the cloud cover by height{dewy} save{'s' if dew is not None else ''} nights.",
             )
         )
     slow = next((befell[cause] for cause in ("twilight", "moonlight", "brightening") if cause in befell), None)
@@ -434,9 +438,8 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, c
         result.append(
             Advice(
                 "A darker hour",
-                f"{count(bright, 'frame')} of {number(found)} were too bright: look up moonrise and the end of "
-                f"twilight "
-                "beforehand, and turn the camera away from towns.",
+                f"{count(bright, 'frame')} of {number(found)} {_were(bright)} too bright: look up moonrise and "
+                "the end of twilight beforehand, and turn the camera away from towns.",
             )
         )
     if "lamp" in befell:
@@ -452,9 +455,8 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, c
         result.append(
             Advice(
                 "More light",
-                f"{count(reasons['underexposed'], 'frame')} of {number(found)} were underexposed: open the "
-                f"aperture, raise "
-                "the ISO until the histogram's hump is clear of the left edge.",
+                f"{count(reasons['underexposed'], 'frame')} of {number(found)} {_were(reasons['underexposed'])} "
+                "underexposed: open the aperture, raise the ISO until the histogram's hump is clear of the left edge.",
             )
         )
     saturated = _value(figures, "saturated_fraction")

@@ -36,7 +36,7 @@ _HEADS = {
     "file": ("frame", "name"),
     "reasons": ("why", ""),
     "detail": ("measured, and the limit", "why"),
-    "verdict": ("verdict", ""),
+    "verdict": ("verdict", "t"),
     "stars": ("stars", "n"),
     "fwhm_px": ("star size, px", "n"),
     "motion_px": ("motion, px", "n"),
