@@ -16,7 +16,7 @@ from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import CELL, emptiness
 from pipeline.skyline.find import find_ground
 from pipeline.skyline.hold import hold_of
-from pipeline.skyline.labels import filled, least_cut
+from pipeline.skyline.labels import even_gaps, filled, least_cut
 from pipeline.skyline.levels import follow
 from pipeline.skyline.matte import soften
 from pipeline.skyline.still import Stills, choose, medians
@@ -91,28 +91,36 @@ def test_holes_are_filled_unless_stars_or_levels_say_sky():
     odds = np.zeros((40, 40), np.float32)
     odds[15:18, 5:8] = odds[20:35, 20:35] = -1
     stars = np.zeros((40, 40), bool)
-    bright = np.zeros_like(ground)
-    result = filled(ground, odds, stars, 20, bright)
+    bright = alike = np.zeros_like(ground)
+    result = filled(ground, odds, stars, 20, bright, alike)
     assert not result[:10].any()
     assert not result[15:18, 5:8].any()
     assert result[15:18, 15:18].all()
     assert result[20:35, 20:35].all()
     stars[30, 30] = True
-    assert not filled(ground, odds, stars, 20, bright)[20:35, 20:35].any()
+    assert not filled(ground, odds, stars, 20, bright, alike)[20:35, 20:35].any()
 
 
-def test_a_dark_place_in_bright_ground_is_no_gap_unless_stars_were_seen_in_it():
-    """Rock in moonlit snow looks like sky; between it and the sky decide stars alone."""
+def test_a_dark_place_in_bright_ground_is_a_gap_if_stars_were_seen_in_it_or_it_is_as_even_as_the_sky():
+    """Rock in moonlit snow passes through the sky's level, and what lies within it does not keep to that; between twigs
+    in moonlight lies the sky, of which by definition half is within the median of its departures."""
     ground = np.ones((40, 40), bool)
-    ground[:10] = ground[15:18, 5:8] = ground[15:18, 15:18] = False
+    ground[:10] = ground[15:20, 5:10] = ground[15:20, 15:20] = ground[15:20, 25:30] = False
     odds = np.full((40, 40), -1, np.float32)
-    stars, bright = np.zeros((40, 40), bool), np.ones((40, 40), bool)
+    stars, bright, alike = np.zeros((40, 40), bool), np.ones((40, 40), bool), np.zeros((40, 40), bool)
     stars[16, 16] = True
-    result = filled(ground, odds, stars, 20, bright)
-    assert result[15:18, 5:8].all()
-    assert not result[15:18, 15:18].any()
+    alike[16:19, 25:30] = (np.arange(15).reshape(3, 5) % 3) > 0
+    alike[15:20, 5:10] = True
+    alike[16:19, 6:9] = np.eye(3) > 0
+    result = filled(ground, odds, stars, 25, bright, alike)
+    assert result[15:20, 5:10].all()
+    assert not result[15:20, 15:20].any()
+    assert not result[15:20, 25:30].any()
+    seen = even_gaps(result, alike)
+    assert seen[16:19, 26:29].sum() == 6
+    assert seen.sum() == 6
     bright[:, :12] = False
-    assert not filled(ground, odds, stars, 20, bright)[15:18, 5:8].any()
+    assert not filled(ground, odds, stars, 25, bright, alike)[15:20, 5:10].any()
 
 
 def _picture(line, noise=1.0, seed=2):
@@ -235,6 +243,28 @@ def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
     field = ndimage.binary_erosion(ground, iterations=4, border_value=1) & (np.arange(200) >= 120)[:, None]
     picture[:, field] = 520 * np.clip(texture + 0.4 * (texture - 1), 0.1, None)[field]
     assert soften(ground, picture, sky, lit, stars)[field].min() == 1
+
+
+def test_among_moonlit_twigs_gaps_are_sky_right_about_where_stars_were_seen():
+    """A crown three times as bright as the sky, told as solid but for its widest gap: planted gaps come back about a
+    star that was seen there, though the land's level passes through the sky's; further off all stays ground."""
+    rng = np.random.default_rng(13)
+    share = np.clip(0.5 + 2.5 * ndimage.gaussian_filter(rng.normal(size=(100, 300)), 1.2), 0, 1)
+    share[:20] = 0
+    light = (share * 1500 + (1 - share) * 500).astype(np.float32)
+    picture = np.stack([light] * 3) + rng.normal(0, 4, (3, *share.shape)).astype(np.float32)
+    sky = (np.full_like(picture, 500), np.full_like(picture, 10.0))
+    land = (np.full_like(picture, 1000), np.full_like(picture, 400.0))
+    ground = np.arange(100)[:, None] >= np.full(300, 20)
+    ground[48:53, 148:153], share[47:54, 147:154] = False, 0
+    picture[:, 47:54, 147:154] = 500
+    stars = np.zeros(share.shape, bool)
+    stars[50, 150] = True
+    soft = soften(ground, picture, sky, land, stars, 600)
+    near = np.hypot(*(np.mgrid[:100, :300] - np.array([50, 150])[:, None, None])) < 10
+    assert (soft > 0.5)[near & (share < 0.2)].mean() < 0.1
+    assert (soft > 0.5)[near & (share > 0.8)].mean() > 0.9
+    assert soft[30:, 190:].min() == 1
 
 
 def test_bright_land_beside_a_crown_is_no_gap_where_colours_tell():

@@ -13,6 +13,8 @@ Bools = NDArray[np.bool_]
 # Capacities are whole numbers.
 UNIT = 64
 HARD = 1_000_000
+# Pixels within a gap from which it can be told whether they are of one level.
+INNER_LEAST = 3
 
 
 def least_cut(odds: Floats, across: Floats, down: Floats, open_: Bools, ground: Bools) -> Bools:
@@ -87,11 +89,12 @@ def rooted(ground: Bools, roots: Bools) -> Bools:
     return np.asarray(holds[labels])
 
 
-def filled(ground: Bools, odds: Floats, stars: Bools, most: int, bright: Bools) -> Bools:
+def filled(ground: Bools, odds: Floats, stars: Bools, most: int, bright: Bools, alike: Bools) -> Bools:
     """Ground without holes: a region of sky is one where stars were seen, or a gap that looks like sky.
 
-    Where the ground is brighter than the sky its dark places look like gaps: rock in snow, shadow under a lamp. To call
-    such a gap ground does no harm but to the few stars that pass behind it.
+    Where the ground is brighter than the sky its dark places look like gaps: rock in snow, shadow under a lamp. But
+    they pass through the sky's level, where a gap is as even as the sky: half of what lies within it, not at its rim,
+    is as near to that level as half of the sky is.
 
     Parameters
     ----------
@@ -99,6 +102,7 @@ def filled(ground: Bools, odds: Floats, stars: Bools, most: int, bright: Bools) 
     stars : (rows, columns) bool array, where stars were seen
     most : pixels of the largest gap that is believed to be sky because it looks it (its mean odds below -1/2)
     bright : (rows, columns) bool array, where the ground about is brighter than the sky
+    alike : (rows, columns) bool array, pixels as near to the sky's level as half of the sky's own are
     """
     labels, count = ndimage.label(~ground)
     if count < 2:
@@ -108,7 +112,24 @@ def filled(ground: Bools, odds: Floats, stars: Bools, most: int, bright: Bools) 
     starry = np.zeros(count + 1, bool)
     starry[labels[stars]] = True
     before_bright = np.bincount(labels.ravel(), weights=bright.ravel(), minlength=count + 1)
-    gaps = (sizes <= most) & (level < -0.5 * sizes) & (before_bright < 0.5 * sizes)
+    gaps = (before_bright < 0.5 * sizes) | _even(labels, count, alike)
+    gaps &= (sizes <= most) & (level < -0.5 * sizes)
     keep = gaps | starry | (sizes >= sizes[1:].max())
     keep[0] = True
     return np.asarray(ground | ~keep[labels])
+
+
+def even_gaps(ground: Bools, alike: Bools) -> Bools:
+    """What lies within the gaps of the ground, sky but for its largest part, that are as even as the sky, and is of its
+    level; arguments as of `filled`."""
+    labels, count = ndimage.label(~ground)
+    even = _even(labels, count, alike)
+    even[[0, int(np.bincount(labels[~ground], minlength=1).argmax())]] = False
+    return np.asarray(even[labels] & alike & ndimage.binary_erosion(~ground))
+
+
+def _even(labels: NDArray[np.int32], count: int, alike: Bools) -> Bools:
+    """Which of the labelled parts are of one level but for their rim; what is all rim is not known to be."""
+    within = ndimage.binary_erosion(labels > 0)
+    inner, even = (np.bincount(labels[part], minlength=count + 1) for part in (within, within & alike))
+    return np.asarray((inner >= INNER_LEAST) & (even >= inner / 2))

@@ -28,12 +28,13 @@ SHARED, OPEN, NEAR = 0.6, 0.15, 3
 # them that differ most from the sky, and over how many cells each way: among twigs the rest are mixed with sky.
 CELL, CELL_PIXELS, PURE, REACH = 8, 6, 0.1, 5
 # Solid ground has texture that looks like sky between twigs. Twigs are where stars were seen within the ground, gaps of
-# twice this width closed, and so far about, as shares of the picture; and where the ground is blacker than this share
-# of the sky's level.
-GAP, AIRY, BLACK = 0.01, 0.05, 0.05
+# twice this width closed, or gaps as even as the sky, and so far about, as shares of the picture; and where the ground
+# is blacker than this share of the sky's level. Where the texture passes through the sky's level, twigs are further in
+# than `NEAR` only so near to those.
+GAP, AIRY, BLACK, AMID = 0.01, 0.05, 0.05, 0.02
 # What is brighter than the sky and has less ground than this about it is a star, where ground is darker than this share
 # of the sky's level.
-HALF, DARK = 0.5, 0.4
+HALF, DARK = 0.5, 0.5
 
 
 def soften(
@@ -64,15 +65,18 @@ def soften(
     size = size or max(ground.shape)
     sky = _beside(ground, picture, sky)
     deep = ndimage.distance_transform_cdt(ground, "taxicab")
-    within = ground & (deep <= np.where(apart(sky, land), max(BAND, round(AIRY * size)), NEAR))
     planes = zip(picture, sky[0], land[0], strict=True)
     pure = np.stack([own_level(plane, level, own, ground) for plane, level, own in planes])
     airy = stars & _closed(ground, round(GAP * size))
     light = (pure / np.maximum(sky[0], np.float32(1e-3))).mean(axis=0)
     twiggy = light < BLACK
+    amid = np.zeros_like(ground)
     if airy.any():
-        twiggy |= ndimage.distance_transform_cdt(~airy, "chessboard") <= AIRY * size
+        off = ndimage.distance_transform_cdt(~airy, "chessboard")
+        twiggy |= off <= AIRY * size
+        amid = off <= AMID * size
     share, contrast = _shares(picture, sky, np.where(twiggy, pure, land[0]))
+    within = ground & (deep <= np.where(apart(sky, land) | amid, max(BAND, round(AIRY * size)), NEAR))
     sure = SURE / np.sqrt(contrast)
     mixed = (contrast > CONTRAST**2) & (share > -2 * sure - 0.1)
     gap = mixed & ~_lit_land(picture, sky, land[0], share)

@@ -18,7 +18,7 @@ from scipy import ndimage
 from pipeline.pixels.cells import cell_sums, nearest_known
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
-from pipeline.skyline.labels import filled, least_cut, rooted
+from pipeline.skyline.labels import even_gaps, filled, least_cut, rooted
 from pipeline.skyline.levels import apart, block_side, darkness, follow
 from pipeline.skyline.matte import CELL, soften
 from pipeline.skyline.still import Stills
@@ -70,6 +70,8 @@ TEXTURE = 0.1
 GAP_MOST = 0.03
 # Pixels of stars seen in a gap from which it is sky for certain: three stars' or more.
 GAP_STARS = 15
+# Median of chi-square over its degrees of freedom, three.
+MEDIAN_CHI2 = 0.79
 # Least area of ground, as a share of the picture.
 AREA_MIN = 5e-4
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
@@ -132,7 +134,8 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     open_ = _band(coarse, edges, known, side, longer)
     ground = rooted(least_cut(odds, *_borders(cost), open_, coarse), roots)
     bright = land[0].sum(axis=0) > levels[0].sum(axis=0)
-    ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]), bright)
+    alike = off_level(picture, levels) < MEDIAN_CHI2 * len(picture)
+    ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]), bright, alike)
     ground = rooted(ground & ~cloud_in(ground, roots, picture, levels[0], land[0]), roots)
     halves = tuple(half / noise[:, None, None] / np.sqrt(2) for half in (stills.first, stills.second))
     kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
@@ -142,7 +145,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = np.zeros(size, np.float32)
-    share[box] = soften(kept, picture, levels, land, stars, longer)
+    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
 
@@ -247,20 +250,21 @@ def _by_level(picture: Floats, sky: tuple[Floats, Floats], land: tuple[Floats, F
     Sky is smooth: where ground of the sky's level is about, a pixel looks like sky only if a square of 3 x 3 about or
     beside it does. Ground has texture, lamps and windows: its tails are heavier than a Gaussian's.
     """
-
-    def distance(levels: tuple[Floats, Floats]) -> Floats:
-        total = np.zeros(picture.shape[1:], np.float32)
-        for plane, level, sigma in zip(picture, *levels, strict=True):
-            total += ((plane - level) / sigma) ** 2
-        return total
-
-    single = distance(sky)
+    single = off_level(picture, sky)
     square = ndimage.minimum_filter(ndimage.uniform_filter(single, 3), 3)
     as_sky = np.where(apart(sky, land), single, square) / 2
-    as_ground = np.minimum(2.5 * np.log1p(distance(land) / (4 * len(picture))), np.float32(UNLIKE_MOST))
+    as_ground = np.minimum(2.5 * np.log1p(off_level(picture, land) / (4 * len(picture))), np.float32(UNLIKE_MOST))
     # what looks like the sky to within its small scatter is hardly ground by chance
     scatter = sum((np.log(g / s) for g, s in zip(land[1], sky[1], strict=True)), np.float32(0))
     return np.clip(as_sky - as_ground - scatter, -LEVEL_MOST, LEVEL_MOST).astype(np.float32)
+
+
+def off_level(picture: Floats, levels: tuple[Floats, Floats]) -> Floats:
+    """How far each pixel lies off a level: the sum over colours of squares, in standard deviations."""
+    total = np.zeros(picture.shape[1:], np.float32)
+    for plane, level, sigma in zip(picture, *levels, strict=True):
+        total += ((plane - level) / sigma) ** 2
+    return total
 
 
 def cloud_in(ground: Bools, roots: Bools, picture: Floats, sky: Floats, land: Floats) -> Bools:
