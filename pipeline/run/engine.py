@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 47,
     "dark": 19,
     "register": 21,
-    "ground": 37,
+    "ground": 38,
     "combine": 41,
     "join": 6,
     "finish": 17,
