@@ -198,6 +198,26 @@ def test_saturated_stars_are_flagged_and_placed():
     assert np.hypot(stars["x"][index] - field.x, stars["y"][index] - field.y).max() < 0.5
 
 
+def test_saturated_stars_come_in_the_order_of_their_light():
+    """By its brightest stars a field is found in the catalogue. Of 1,500 stars, 180 of them clipped, drawn with a faint
+    halo as lenses and mist filters draw them (common practice: 7 % of the light, six times as wide), the 25 brightest
+    are among the first 50 listed; flanks alone, of which the halo is most, put some at 60 to 73."""
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        x, y = rng.uniform(20, 580, (2, 1500))
+        flux = np.minimum(3e3 * rng.uniform(0, 1, 1500) ** (-1 / 0.55), 3e7)
+        light, (ys, xs) = np.zeros((680, 680)), np.mgrid[-30:31, -30:31]
+        for a, b, f in zip(x, y, flux, strict=True):
+            column, row = round(a), round(b)
+            square = (xs + column - a) ** 2 + (ys + row - b) ** 2
+            star = (0.93 * np.exp(-square / 2) + 0.07 * np.exp(-square / 72) / 36) / (2 * np.pi)
+            light[row + 10 : row + 71, column + 10 : column + 71] += f * star
+        stars = measure_mosaic(mosaic(rng, light[40:-40, 40:-40], gain=2.0), "RGGB", BLACK, 16000)
+        assert np.count_nonzero(stars["saturated"]) > 150
+        listed, _ = found_of(stars, Field(x, y, flux))
+        assert max(listed[np.argsort(-flux)[:25]]) < 50
+
+
 @pytest.mark.parametrize("length", [8, 15, 30])
 def test_trails_are_measured(length):
     """Trailed stars up to 30 px long are found as one, at their middle, along their direction."""

@@ -257,7 +257,18 @@ def _clipped(pixels: NDArray[np.uint16], objects: NDArray[Any], saturation: floa
 
 
 def _mend_saturated(stars: NDArray[Any], objects: NDArray[Any]) -> None:
-    """Where too little of a saturated star is left to fit, its isophotal figures stand in."""
+    """The light of saturated stars, of which a fit sees the flanks only and an isophote no more than full pixels.
+
+    Where too little is left to fit, the isophotal figures stand in. Else the geometric mean of both fluxes does: from
+    flanks the brightest stars come out up to 4 magnitudes too faint and hardly in order, by which the catalogue's are
+    told (of the 30 brightest of a field the faintest was number 128 by fits, 51 by isophotes, 69 by both; where
+    little is clipped the isophote alone would put them out of order).
+    """
+    both = stars["saturated"] & (stars["flux"] > 0)
+    plain = ~stars["saturated"] & (stars["flux"] > 0)
+    if plain.any() and both.any():
+        held = float(np.median(objects["flux"][plain] / stars["flux"][plain]))
+        stars["flux"][both] = np.sqrt(stars["flux"][both] * objects["flux"][both] / held)
     lost = stars["saturated"] & ~np.isfinite(stars["flux"])
     for name, source in (("mxx", "x2"), ("myy", "y2"), ("mxy", "xy")):
         stars[name][lost] = 4 * objects[source][lost]
