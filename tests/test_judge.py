@@ -217,6 +217,23 @@ def test_a_tracker_that_slips_once_is_trailed():
     assert rows[4]["motion_px"] == pytest.approx(2.75, rel=0.08)
 
 
+def test_dithers_in_one_direction_are_no_standing_camera():
+    """A tracker whose dithers go on at nine tenths of the sky's pace: stars are round, no frame is trailed, and a
+    slip is still seen."""
+    setting = Setting(85.0, True, 700, exposure_s=20, interval_s=24, faults={4: Fault("slip", 1.0)})
+    frames, scene = make_scene(setting, 5)
+    step = 0.9 * 7.2921159e-5 * 85_000 / PITCH_UM * 24
+    moved = []
+    for n, frame in enumerate(frames):
+        stars = frame.stars.copy()
+        stars["x"] += 0.8 * step * n
+        stars["y"] -= 0.6 * step * n
+        moved.append(replace(frame, stars=stars))
+    rows, _, _ = judge_scene(moved, scene, JudgeSettings(), Site())
+    assert aside(rows) == {4: "trailed"}
+    assert rows[0]["motion_expected_px"] == 0
+
+
 def test_ground_is_not_cloud():
     """A foreground that hides a third of the frame is no cloud, and cloud above it is seen as a share of the sky."""
     rows, _ = judged(Setting(24.0, False, 900, ground=0.33, faults={5: Fault("cloud", 0.4, share=0.5)}))

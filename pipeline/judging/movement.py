@@ -22,6 +22,9 @@ from pipeline.stars.motion import FrameShape, LensPattern, Shapes, beyond_blur, 
 STILL_SHARE = 0.3  # of the equator's rate: a field that moves so fast on average is not tracked (its pole apart)
 VISIBLE = 2.0  # star widths: a motion that is no kick of a tracker's in every frame
 SKY_LEAST, SKY_MOST = 0.7, 1.1  # of what the sky's turning makes, between which it does
+# From how many star widths on a drift would be seen in the stars, and what share of it three frames in four show less
+# of where it is none: of 2 widths and more the shapes tell the length to some per cent.
+ROUND_TELLS, ROUND, ROUND_FRAMES = 1.0, 0.5, 0.75
 STEADY = 0.3  # spread of the drift from step to step over its length, of a camera that stands still
 BASE_SHARE = (
     0.5  # of the frames, the least drawn out, say what is usual: all of them sound if no more than half are bad
@@ -104,7 +107,7 @@ def expected_motion(
         # a mount that tracks, or one moved about between frames, has no steady drift near the sky's rate
         enough = floor is None or rate * exposure > STILL_SHARE * floor
         near = ceiling is None or rate * exposure < 2 * ceiling
-        still = enough and near and spread < STEADY
+        still = enough and near and spread < STEADY and not _rounder_than(rate * exposure, frames, shapes)
     most = 1.0
     if ceiling is not None and exposure is not None:
         # of a rectilinear lens, along the radius: 1 / cos^2 of the angle to the axis
@@ -133,6 +136,17 @@ def expected_motion(
         middle = drift_at(measured * exposure, *_middle(frames), extent)[0]
         return Expected(float(np.hypot(*middle)), 1.0, middle, measured * exposure, float(extent))
     return Expected(_at_declination(ceiling, look.centre_dec_deg), most)
+
+
+def _rounder_than(length: float, frames: Sequence[Graded], shapes: Sequence[Shapes]) -> bool:
+    """Whether stars are far less drawn out than this, px: what moves from frame to frame then stands still while they
+    are taken, as dithers do that go on in one direction."""
+    row = frames[0].row
+    parts = [frame_shape(s, LensPattern(row["width"], row["height"])) for s in shapes]
+    seen = [p for p in parts if p is not None and p.stars >= SHAPE_STARS]
+    if not seen or length < ROUND_TELLS * float(np.median([p.fwhm_px for p in seen])):
+        return False
+    return float(np.quantile([p.length for p in seen], ROUND_FRAMES)) < ROUND * length
 
 
 def _drawn_out_by_the_sky(

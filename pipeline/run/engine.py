@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 11,
     "decode": 4,
     "grade": 31,
-    "judge": 47,
+    "judge": 48,
     "dark": 19,
     "register": 21,
     "ground": 38,
