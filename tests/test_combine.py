@@ -22,6 +22,7 @@ from pipeline.sensor.demosaic import colours, demosaic
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.sky.camera import Camera as Lens
 from pipeline.sky.geometry import Geometry, Placement
+from pipeline.stack import figures
 from pipeline.stack.figures import noise_scale
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, frame_grids, reflected
@@ -591,3 +592,27 @@ def test_what_cannot_be_combined_is_said(tmp_path: Path, capsys: pytest.CaptureF
     said("holds 5 x 5 pixels, the frames 256 x 192")
     (tmp_path / "defects.fits").write_bytes(b"no fits")
     said("not a readable FITS file")
+
+
+def test_noise_that_differs_from_block_to_block_is_held_against_its_own():
+    """A flattened picture whose corners are three times as noisy, most of its blocks so full of stars that they
+    count for nothing: of twelve equal frames the noise is as theory has it (0.90 of it where all blocks' pixels made
+    the model of one frame), within what 1,600 blocks tell."""
+    rng = np.random.default_rng(7)
+    rows, columns, frames = 55, 75, 12
+    gathered = figures.Gathered((16 * rows, 16 * columns), 2, 1, frames)
+    down, across = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
+    variance = (1 + np.hypot(down, across)) ** 2 * 900.0
+    crowded = np.hypot(down, across) < 0.9
+    counts = np.where(crowded, rng.integers(20, 120, (rows, columns)), 256).astype(np.int32)
+    gathered.counts[:] = counts
+    gathered.sums[0] = rng.normal(size=variance.shape) * np.sqrt(variance / frames * counts)
+    gathered.sums[1] = rng.normal(size=variance.shape) * np.sqrt(variance * counts)
+    gathered.model[0], gathered.model[1] = variance / frames * counts, counts
+    gathered.model[2] = variance * counts
+    halves, pair = (block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True))
+    there = figures._model_there(gathered.sums[0], gathered.counts[0], gathered.model[0], gathered.model[1], halves)
+    pair_model, noise_frame = figures._frame_noise(gathered, [pair], 0)
+    expected = noise_frame * np.sqrt(there[0] / pair_model)
+    assert halves.noise / expected == pytest.approx(1.0, abs=0.06)
+    assert there[1] == pytest.approx(1.0, abs=0.04)

@@ -127,7 +127,8 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     measured = [block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True)]
     halves = measured[0]
     noise_combined = None if halves.noise is None else float(np.hypot(halves.noise, np.sqrt(hidden)))
-    model = _model_there(gathered, halves)
+    there = _model_there(gathered.sums[0], gathered.counts[0], gathered.model[0], gathered.model[1], halves)
+    model = None if there is None else there[0]
     pair_model, noise_frame = _frame_noise(gathered, measured[1 + sets :], sets)
     changing = float((matching.restless[1:-2, 1:-2] > 0).mean())
     disturbed = changing >= CHANGING and (_beyond(noise_frame, pair_model) or _beyond(halves.noise, model))
@@ -208,19 +209,32 @@ def _beyond(noise: float | None, variance: float | None) -> bool:
     return bool(noise and variance and noise > DISTURBED * np.sqrt(variance))
 
 
-def _model_there(gathered: Gathered, halves: BlockNoise) -> float | None:
-    """What the model gives for the variance that the difference of the halves measures.
+def _model_there(
+    sums: NDArray[np.float64],
+    counts: NDArray[np.int32],
+    model: NDArray[np.float64],
+    pixels: NDArray[np.floating | np.integer],
+    shown: BlockNoise,
+) -> tuple[float, float | None] | None:
+    """What the model gives for the variance that differences show, and their noise over the model's.
 
-    The mean's over the blocks, weighted as those are: each block's difference is set against its own model. Where
-    frames drift far the noise differs by factors over the picture, and where frames of one half alone reach, no
+    Each block's difference is set against its own model: where frames drift far, in the corners of a flattened picture
+    and among stars the noise differs by factors from block to block, and where frames of one half alone reach, no
     difference tells it.
+
+    Parameters
+    ----------
+    sums, counts : (rows, columns) arrays, as `block_noise` takes them; `shown` is what it gives
+    model, pixels : (rows, columns) arrays, sum of the model's variances over the pixels of a block, and how many
     """
-    model = gathered.model[0] / np.maximum(gathered.model[1], 1)
-    told = np.divide(gathered.sums[0], np.sqrt(model), out=np.zeros_like(model), where=model > 0)
-    ratio = block_noise(told, np.where(model > 0, gathered.counts[0], 0)).noise
-    if halves.noise and ratio:
-        return float((halves.noise / ratio) ** 2)
-    return float(gathered.model[0].sum() / gathered.model[1].sum()) if gathered.model[1].any() else None
+    if not pixels.any():
+        return None
+    mean = model / np.maximum(pixels, 1)
+    told = np.divide(sums, np.sqrt(mean), out=np.zeros_like(mean), where=mean > 0)
+    ratio = block_noise(told, np.where(mean > 0, counts, 0)).noise
+    if shown.noise and ratio:
+        return float((shown.noise / ratio) ** 2), ratio
+    return float(model.sum() / pixels.sum()), None
 
 
 def noise_scale(content: dict[str, Any]) -> float:
@@ -245,10 +259,11 @@ def _frame_noise(gathered: Gathered, measured: Sequence[BlockNoise], sets: int) 
     """
     models, ratios = [], []
     for number, one in enumerate(measured):
-        pixels = gathered.counts[1 + sets + number].sum()
-        if one.noise is not None and pixels > 0:
-            models.append(float(gathered.model[2 + number].sum() / pixels))
-            ratios.append(one.noise**2 / models[-1])
+        counts = gathered.counts[1 + sets + number]
+        there = _model_there(gathered.sums[1 + sets + number], counts, gathered.model[2 + number], counts, one)
+        if there is not None and there[1] is not None:
+            models.append(there[0])
+            ratios.append(there[1] ** 2)
     if not models:
         return None, None
     model = float(np.mean(models))
