@@ -230,6 +230,36 @@ def test_what_mosaics_and_picture_tell_of_a_full_star_is_weighed(off: float, exp
     assert ratio == pytest.approx(np.log(0.8) + expected, abs=0.02)
 
 
+def test_a_bright_sky_is_no_saturated_star(tmp_path: Path) -> None:
+    """Moonlight up to 0.82 of saturation in the middle of the frame, half of it at the sides, comes out as it is."""
+    y, x = np.mgrid[0:480, 0:600]
+    sky = SATURATION * (0.45 + 0.37 * np.exp(-((x - 300) ** 2 + (y - 240) ** 2) / (2 * 130**2)))
+    planes = sky * np.array([0.45, 1.0, 0.6])[:, None, None]
+    planes += np.random.default_rng(4).normal(0, 20.0, planes.shape)
+    figures = run(tmp_path, write_combined(tmp_path / "c.fits", planes, noise=20.0))
+    assert figures["saturated_cores"] == 0
+    camera = linear_of(tmp_path / "o.tif", figures)
+    middle = (slice(None), slice(230, 250), slice(290, 310))
+    np.testing.assert_allclose(camera[middle].mean(axis=(1, 2)), planes[middle].mean(axis=(1, 2)), rtol=0.01)
+
+
+def test_a_full_star_before_a_bright_sky_keeps_its_colour() -> None:
+    """Its light stands on the sky, whose own colour is another: a red star before a sky of half of saturation."""
+    y, x = np.mgrid[0:60, 0:60] - 30.0
+    light = 60_000 * np.exp(-(x**2 + y**2) / (2 * 1.6**2))
+    colour = np.array([1.0, 0.6, 0.3]) / BALANCE
+    sky = np.array([0.25, 0.5, 0.3]) * SATURATION
+    planes = np.minimum(sky[:, None, None] + light * colour[:, None, None], SATURATION)
+    limit = sky + TOUCHED * (SATURATION - sky)
+    touched = (planes >= limit[:, None, None]).any(axis=0)
+    told = np.array([[30.0, 30.0, *(np.log(colour[c] / colour[1]) for c in (0, 2))]])
+    found = find_cores(touched, planes, sky, SATURATION, tuple(BALANCE), told)
+    strip = (planes / SATURATION).astype(np.float32)
+    found.restore(strip, 0, tuple(BALANCE))
+    above = (strip[:, 30, 30] - sky / SATURATION) * BALANCE
+    np.testing.assert_allclose(above / above[0], [1.0, 0.6, 0.3], atol=0.06)
+
+
 def test_a_saturated_core_of_which_nothing_tells_is_neutral(tmp_path: Path) -> None:
     """A sharp core without flanks comes out white, where full pixels times multipliers are magenta."""
     y, x = np.mgrid[0:60, 0:60] - 30.0

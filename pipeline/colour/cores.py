@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-# Share of the saturation level from which a pixel of the combined picture is taken to be touched by saturation in some
-# frame. Below 1 since frames of a scene are scaled to one transparency and interpolated; low costs nothing, as an
+# Share of the way from the sky to saturation from which a pixel of the combined picture is taken to be touched by it in
+# some frame. Below 1 since frames of a scene are scaled to one transparency and interpolated; low costs nothing, as an
 # unsaturated core has its star's colour already.
 TOUCHED = 0.8
 # How far around the core full values reach (demosaicing 2 px, resampling 3): measured, red and blue lie above the
@@ -42,14 +42,15 @@ CORE_MAX_PX = 40_000  # larger areas are no stars (moon, lamps, burnt ground): n
 class Cores:
     """Pixels of saturated cores and their rims, sorted by row.
 
-    `colour` (n, 3) camera colour, balanced, largest channel 1; `sky` (n, 3) camera values over white around the star,
-    NaN in a core: there the largest channel gives the brightness, in the rim green above the sky.
+    `colour` (n, 3) camera colour, balanced, largest channel 1; `sky` (n, 3) camera values over white around the star;
+    `core` (n,) bool: there the largest channel above the sky gives the brightness, in the rim green.
     """
 
     row: NDArray[np.int64]
     column: NDArray[np.int64]
     colour: NDArray[np.float32]
     sky: NDArray[np.float32]
+    core: NDArray[np.bool_]
     stars: int
     measured: int
     neutral: int
@@ -63,9 +64,9 @@ class Cores:
         gains = np.array(multipliers, np.float32)[:, None]
         colour, sky = self.colour[first:last].T, self.sky[first:last].T
         values = strip[:, rows, columns]
-        core = np.max(values * gains / colour, axis=0) * colour / gains
-        rim = sky + (values[1] - sky[1]) * gains[1] / colour[1] * colour / gains
-        strip[:, rows, columns] = np.where(np.isnan(sky), core, rim)
+        above = (values - sky) * gains / colour
+        light = np.where(self.core[first:last], np.max(above, axis=0), above[1])
+        strip[:, rows, columns] = sky + light * colour / gains
 
 
 def find_cores(
@@ -81,7 +82,7 @@ def find_cores(
     Parameters
     ----------
     touched : (height, width) bool
-        Pixels in which a channel is at least TOUCHED of `saturation`.
+        Pixels in which a channel is at least TOUCHED of the way from the sky about it to `saturation`.
     window : (3, height, width) array-like, camera values
         Sliced near cores only (it may be mapped from disk).
     sky : (3,)
@@ -96,7 +97,7 @@ def find_cores(
     height, width = touched.shape
     gains = np.asarray(multipliers, float)
     told = _told(labels, measured, gains)
-    rows, columns, colours, skies = [], [], [], []
+    rows, columns, colours, skies, cores = [], [], [], [], []
     neutral = 0
     wide = RIM_PX + FLANK_PX + SKY_PX
     square = np.ones((3, 3), bool)
@@ -105,7 +106,7 @@ def find_cores(
         top, bottom = max(place[0].start - wide, 0), min(place[0].stop + wide, height)
         left, right = max(place[1].start - wide, 0), min(place[1].stop + wide, width)
         core = labels[top:bottom, left:right] == number
-        colour, level = None, None
+        colour, level = None, np.zeros(3)
         rim = np.zeros_like(core)
         if np.count_nonzero(core) <= CORE_MAX_PX:
             near = ndimage.binary_dilation(core, square, RIM_PX)
@@ -120,22 +121,26 @@ def find_cores(
             colour = _full_colour(told.get(number), light) if full or number in told else star_colour(light)
             rim = near & free & ~taken[top:bottom, left:right]
             taken[top:bottom, left:right] |= rim
+        elif max(float(np.max(window[c, top:bottom, left:right][core])) for c in range(3)) < NOT_FULL * saturation:
+            continue  # a sky that is bright, no more
         if colour is None:
             colour = np.ones(3)
             neutral += 1
-        for pixels, below in ((core, np.full(3, np.nan)), (rim, sky if level is None else level / saturation)):
+        below = level / saturation
+        for pixels, is_core in ((core, True), (rim, False)):
             at = np.nonzero(pixels)
             rows.append(at[0] + top)
             columns.append(at[1] + left)
             colours.append(np.broadcast_to(colour.astype(np.float32), (at[0].size, 3)))
             skies.append(np.broadcast_to(below.astype(np.float32), (at[0].size, 3)))
-    if not count:
-        none = np.zeros(0, np.int64)
-        return Cores(none, none, np.zeros((0, 3), np.float32), np.zeros((0, 3), np.float32), 0, 0, 0)
+            cores.append(np.full(at[0].size, is_core))
+    if not rows:
+        none, nothing = np.zeros(0, np.int64), np.zeros((0, 3), np.float32)
+        return Cores(none, none, nothing, nothing, np.zeros(0, bool), 0, 0, 0)
     row, column = np.concatenate(rows), np.concatenate(columns)
     order = np.lexsort((column, row))
-    each = [np.concatenate(parts)[order] for parts in (colours, skies)]
-    return Cores(row[order], column[order], each[0], each[1], count, len(told), neutral)
+    every, skies_of, inner = np.concatenate(colours)[order], np.concatenate(skies)[order], np.concatenate(cores)[order]
+    return Cores(row[order], column[order], every, skies_of, inner, count, len(told), neutral)
 
 
 def _told(

@@ -31,9 +31,9 @@ STEP_VERSIONS = {
     "dark": 19,
     "register": 21,
     "ground": 38,
-    "combine": 41,
+    "combine": 42,
     "join": 6,
-    "finish": 17,
+    "finish": 18,
     "summarise": 41,
 }
 

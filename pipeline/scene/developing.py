@@ -206,10 +206,15 @@ def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.fl
     height, width = combined.planes.shape[1:]
     touched = np.zeros((height, width), bool)
     if combined.saturation is not None:
-        limit = np.float32(TOUCHED * combined.saturation)
+        full = np.float32(combined.saturation)
         for top in range(0, height, STRIP_ROWS):
             strip = combined.planes[:, top : top + STRIP_ROWS]
-            np.any(strip >= limit, axis=0, out=touched[top : top + STRIP_ROWS])
+            for left in range(0, width, STRIP_ROWS):
+                part = strip[:, :, left : left + STRIP_ROWS]
+                # above the sky about it: one that a town or the Moon makes bright is no star
+                about = np.median(part[:, ::SAMPLE_STEP, ::SAMPLE_STEP], axis=(1, 2), keepdims=True)
+                limit = about + np.float32(TOUCHED) * np.maximum(full - about, 0)
+                np.any(part >= limit, axis=0, out=touched[top : top + STRIP_ROWS, left : left + STRIP_ROWS])
     return find_cores(touched, combined.planes, choices.sky, choices.white, choices.colour.multipliers, measured)
 
 
