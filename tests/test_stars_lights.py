@@ -17,7 +17,7 @@ from pipeline.judging.verdicts import Figures
 from pipeline.pages.passing import streak_rows, streak_sentence
 from pipeline.stars.followed import follow
 from pipeline.stars.glimpse import streak_picture, whole_picture
-from pipeline.stars.lights import Light, kind_of, light_of
+from pipeline.stars.lights import LANES_REACH, Light, kind_of, light_of, strobes
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.measure import measure_frame
 from pipeline.stars.streaks import Streak, find_streaks
@@ -148,6 +148,34 @@ def test_strobes_among_many_stars():
         streak = find_streaks(found)[0]
         assert streak.length > 1200
         assert kind_of(light_of(found, streak), streak.length, DIAGONAL, goes_on=False) == kind
+
+
+@pytest.mark.parametrize(
+    ("course", "every", "flashes"),
+    [
+        (lambda s: 260 * s**1.5 * (1 - s) ** 0.2, None, 0),  # a fireball
+        (lambda s: 10 + 0 * s, None, 0),  # a satellite
+        (lambda s: 12 + 0 * s, 30, 22),  # strobes of two to three times the lamps' light
+    ],
+)
+def test_stars_under_a_bright_line_are_no_strobes(course, every, flashes):
+    """A line of many standard deviations over 30 stars, whose neighbours leave less of it where stars stand and more
+    between: neither makes it flash."""
+    rng = np.random.default_rng(5)
+    length, line, noise = 700, LANES_REACH, 10.0
+    light = course((np.arange(length) + 0.5) / length)
+    if every:
+        light[every // 2 :: every] *= rng.uniform(3.0, 4.5, len(light[every // 2 :: every]))
+    wide = rng.normal(size=(length, 2 * LANES_REACH + 1)) * noise
+    passing = rng.normal(size=wide.shape)
+    wide[:, line] += noise * light
+    # in standard deviations that differ with what stars stand about
+    passing[:, line] += light * np.repeat(rng.uniform(0.7, 1.5, length // 14), 14)
+    for place in rng.choice(length - 8, 30, replace=False):
+        wide[place : place + 3, line - 2 : line + 3] += noise * rng.uniform(20, 300)
+        passing[place - 1 : place + 4, line - 2 : line + 3] *= 0.15
+    told = strobes(wide, passing, line, noise)
+    assert told == 0 if not flashes else told >= flashes // 2
 
 
 def test_strobes_make_an_aircraft_though_nothing_joins_them():

@@ -26,7 +26,7 @@ from pipeline.scene.handmask import digest, mask_of
 STEP_VERSIONS = {
     "inventory": 11,
     "decode": 4,
-    "grade": 31,
+    "grade": 32,
     "judge": 48,
     "dark": 19,
     "register": 21,

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from pipeline.stars.detect import Detections
 from pipeline.stars.followed import light_along, strip_of
@@ -15,7 +16,9 @@ from pipeline.stars.streaks import BEYOND, HALF, Streak
 BESIDE = 6  # half-size px to either side of the line that are looked at
 FLASH_TIMES = 3.0  # the line's own light; an aircraft's strobes stand ten times and more above its lamps
 FLASH_SIGMA = 6.0
-DIM_SIGMA = 4.0  # ... beside neighbours, where no star stands between an aircraft's dimmer ones
+# ... beside neighbours, where no star stands among an aircraft's strobes: on lines dimmer than so many standard
+# deviations; on others so many times the line's course there, its median over so many half-size px.
+DIM_SIGMA, DIM_LINE, FLASH_RISES, COURSE = 4.0, 3.0, 2.25, 81
 FLASHES_MIN = 3
 FLASHES_CHANCE = 5.0  # standard deviations more than stars alone make on lines beside it
 LAMPS_APART = 4  # half-size px from the line of an aircraft's lamp to its strobes, where no star is taken for one
@@ -89,11 +92,7 @@ def light_of(found: Detections, streak: Streak, beside: Detections | None = None
     if beside is None:
         flashes = _flashes(wide, line, FLASH_SIGMA * found.noise, 1)
     else:
-        # where strobes may be and no star is
-        passing = _passing(beside, streak, wide.shape)
-        without = np.where(passing > FLASH_SIGMA, wide, np.minimum(wide, typical))
-        bright = _flashes(without, line, FLASH_SIGMA * found.noise, LAMPS_APART)
-        flashes = max(bright, _flashes(passing, line, DIM_SIGMA, LAMPS_APART))
+        flashes = strobes(wide, _passing(beside, streak, wide.shape), line, found.noise)
     ends = sum(
         EDGE / 2 < px < width - EDGE / 2 and EDGE / 2 < py < height - EDGE / 2 for px, py in ((x1, y1), (x2, y2))
     )
@@ -128,6 +127,33 @@ def _passing(beside: Detections, streak: Streak, shape: tuple[int, int]) -> NDAr
     return np.repeat(np.repeat(strip, times, axis=0), times, axis=1)[: shape[0], : shape[1]]
 
 
+def strobes(wide: NDArray[np.float64], passing: NDArray[np.float64], line: int, noise: float) -> int:
+    """How many flashes a line has by what its frame shows, and by what of that its neighbours do not.
+
+    Parameters
+    ----------
+    wide : (n, lanes) float64 array, light along the line (rows) and beside it, ADU
+    passing : array like `wide`, what is beyond the neighbours, in its own standard deviations
+    line : the column of the line
+    noise : of `wide`, ADU
+    """
+    beside = slice(line - 1, line + 2)
+    if float(np.median(passing[:, beside].max(axis=1))) < DIM_LINE:
+        return _flashes(passing, line, DIM_SIGMA, LAMPS_APART)
+    # a star under the line takes from what passes, a strobe adds to it; between stars what passes stands out more, and
+    # the line itself does not
+    both = np.minimum(_over_course(wide, line), _over_course(passing, line))
+    least = FLASH_SIGMA * noise / max(float(np.median(wide[:, line])), noise)
+    return _flashes(both, line, least, LAMPS_APART, FLASH_RISES)
+
+
+def _over_course(strip: NDArray[np.float64], middle: int) -> NDArray[np.float64]:
+    """A strip over the line's own light as it swells and fades."""
+    along = strip[:, middle - 1 : middle + 2].max(axis=1)
+    course = median_filter(along, min(COURSE, len(along)), mode="nearest")
+    return strip / np.maximum(course, max(0.2 * float(np.median(along)), 1e-3))[:, None]
+
+
 def _beyond(seen: Detections, streak: Streak, step: int) -> float:
     """Light past the end where more of it goes on, over that of the line, both above what lies beside them there."""
     first, last = streak.ends(step)
@@ -142,9 +168,9 @@ def _beyond(seen: Detections, streak: Streak, step: int) -> float:
     return max(on, 0.0) / max(own, 1e-3)
 
 
-def _flashes(wide: NDArray[np.float64], middle: int, least: float, about: int) -> int:
-    """Points within `about` px of the line far brighter than it, by `least` at the least, less those that stars make on
-    lines beside it; 0 if not many more."""
+def _flashes(wide: NDArray[np.float64], middle: int, least: float, about: int, times: float = FLASH_TIMES) -> int:
+    """Points within `about` px of the line so many times as bright as it, by `least` more at the least, less those that
+    stars make on lines beside it; 0 if not many more."""
 
     def number(column: int, floor: float) -> int:
         light = wide[:, max(column - about, 0) : column + about + 1].max(axis=1)
@@ -154,7 +180,7 @@ def _flashes(wide: NDArray[np.float64], middle: int, least: float, about: int) -
         return int(np.sum(up[1:] & ~up[:-1])) + int(up[:1].sum())
 
     line = float(np.median(wide[:, middle - 1 : middle + 2].max(axis=1)))
-    lowest = max(FLASH_TIMES * line, line + least)
+    lowest = max(times * line, line + least)
     lanes = [c for c in range(1, wide.shape[1] - 1, LANES_STEP) if abs(c - middle) >= LANES_FROM]
     # in a rich field only the brighter ones stand out by their number
     for floor in (lowest, 2 * lowest, 4 * lowest, 8 * lowest):
