@@ -21,6 +21,8 @@ from pipeline.judging.movement import at_middle
 from pipeline.judging.verdicts import Figures, Usual, decide
 from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.sensor.mosaic import MosaicHeader
+from pipeline.sky.motion import airmass, altitude_deg
+from pipeline.sky.times import julian_date, parse
 from pipeline.stars.measure import STAR_DTYPE
 from pipeline.stars.tiles import TILES
 from pipeline.stars.trails import drawn_out
@@ -232,6 +234,30 @@ def test_dithers_in_one_direction_are_no_standing_camera():
     rows, _, _ = judge_scene(moved, scene, JudgeSettings(), Site())
     assert aside(rows) == {4: "trailed"}
     assert rows[0]["motion_expected_px"] == 0
+
+
+@pytest.mark.parametrize("right", [True, False])
+def test_air_that_the_stars_do_not_show_is_not_given_back(right):
+    """A field that by clock and site rises from 15 to 50 degrees in three hours, with the extinction that this makes
+    (0.17 magnitudes an airmass: check value of clear sites) and, as by a clock that is hours wrong, without: the sky
+    was clear in every frame."""
+    frames, scene = make_scene(Setting(50.0, True, 700, exposure_s=60, interval_s=600), 7)
+    site = Site(latitude=40.0, longitude=10.0)
+    look = replace(scene.look, centre_ra_deg=15.0, centre_dec_deg=20.0)
+    airy, heights = [], []
+    for frame in frames:
+        plan = replace(frame.plan, utc=True)
+        height = altitude_deg(15.0, 20.0, 40.0, 10.0, julian_date(parse(plan.taken)))
+        heights.append(height)
+        stars = frame.stars.copy()
+        if right:
+            for name in ("flux", "flux_error", "peak"):
+                stars[name] *= 10 ** (-0.4 * 0.17 * airmass(height))
+        airy.append(replace(frame, plan=plan, stars=stars))
+    assert max(heights) > min(heights) + 25
+    rows, _, _ = judge_scene(airy, replace(scene, look=look), JudgeSettings(), site)
+    assert aside(rows) == {}
+    assert [row["transparency"] for row in rows] == pytest.approx([1.0] * len(rows), abs=0.03)
 
 
 def test_ground_is_not_cloud():

@@ -33,6 +33,9 @@ RANKED = 5  # clear frames that an unlinked one is compared with
 SATURATED_MOST = 2.0  # times full: from the flanks, a star's flux is right to 3 % up to there, 20 % low at ten times
 DEEP_SHARE = 0.2  # of its sightings that are fuller than that: the star is left out altogether
 NOISIER = 1.4  # times the clear frames' noise: beyond, fewer stars are found under a clear sky as well
+# Change of clear air's natural logarithm over a scene from which on it is asked of the stars; by how many times as wide
+# the frames in between the outermost fifths scatter with it given back, where it is not believed.
+AIR_MATTERS, AIR_WORSE, MOST_FRAMES = 0.04, 1.5, (0.8, 0.2)
 LONE_STARS = 0.5  # of a frame's stars that count as independent when they tell its clouded share
 LEAST_SKY = 0.02  # of a frame that is taken to be open, where land seems to hide all
 LAND_SHARE = 0.5  # of a part of the grid, from which on it counts as land
@@ -69,8 +72,12 @@ def see_sky(
     air = [_airmass(frame.plan, scene, site) for frame in frames]
     # what clear air takes is given back, so that a setting field does not read as cloud
     clear = [1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air]
-    factor = tuple(c / share for c, share in zip(clear, exposure_shares(frames), strict=True))
+    shares = exposure_shares(frames)
+    factor = tuple(c / share for c, share in zip(clear, shares, strict=True))
     seen = _sightings(frames, tracks, factor)
+    if not _air_is_seen(seen, np.log(clear)):
+        factor = tuple(1 / share for share in shares)
+        seen = _sightings(frames, tracks, factor)
     row, look = frames[0].row, scene.look
     focal_px = None
     if look.pixel_scale_arcsec:
@@ -216,6 +223,26 @@ def _error_at(frame: Graded, x: NDArray[np.float64], y: NDArray[np.float64]) -> 
     rows, columns = tile_of(x, y, frame.row["width"], frame.row["height"])
     usual_sky = max(float(np.median(faint["background"])), 1.0)
     return float(np.median(faint["flux_error"])) * np.sqrt(np.maximum(sky[rows, columns] / usual_sky, 1.0))
+
+
+def _air_is_seen(seen: Sightings, given_back: NDArray[np.float64]) -> bool:
+    """Whether stars keep their light better with the air given back than without: by a clock or a longitude that is
+    hours wrong a field that rises is taken for one that sets.
+
+    Parameters
+    ----------
+    seen : with it; `given_back` (frames,) natural logarithms
+    """
+    if np.ptp(given_back) < AIR_MATTERS:
+        return True
+    found = np.flatnonzero(seen.flux > 0)
+    star, frame, light = seen.star[found], seen.frame[found], np.log(seen.flux[found])
+    usual = np.bincount(star, light) / np.maximum(np.bincount(star), 1)
+    order = np.argsort(frame, kind="stable")
+    bounds = np.searchsorted(frame[order], np.arange(1, len(given_back)))
+    left = np.array([np.median(v) if len(v) else np.nan for v in np.split((light - usual[star])[order], bounds)])
+    spreads = [np.subtract(*np.nanquantile(v, MOST_FRAMES)) for v in (left, left - given_back)]
+    return bool(spreads[0] < AIR_WORSE * spreads[1] + AIR_MATTERS / 2)
 
 
 def _airmass(frame: PlannedFrame, scene: ScenePlan, site: Site | None) -> float | None:

@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 11,
     "decode": 4,
     "grade": 32,
-    "judge": 48,
+    "judge": 49,
     "dark": 19,
     "register": 21,
     "ground": 38,
