@@ -40,6 +40,22 @@ def test_the_factor_of_a_known_glow_comes_back_before_any_sky(glow_e, changes):
     assert abs(found.factor - planted) * blocks.max() < (0.3 if "azimuth_deg" in changes else 0.2) * noise
 
 
+@pytest.mark.parametrize(("lamps", "seed"), [(2.0, 18), (3.2, 19)])
+def test_glow_that_ends_near_its_edge_is_told_beside_what_the_sky_is_made_of(lamps, seed):
+    """Land before a dome and the Milky Way, light of three colours; glow that falls off over a tenth of the frame: told
+    to 0.2 of a frame's noise where it is brightest, 0.38 beside planes alone."""
+    changes = {"ground": 0.2, "lens_mm": 24.0, "azimuth_deg": 230.0, "altitude_deg": 25.0 + 5 * (seed % 3)}
+    sensor, surveys, noise, _ = looked_at(0.0, glow=SkyGlow(lamps=lamps), seed=seed, **changes)
+    levels = colour_levels(surveys, sensor.cfa).mean(axis=0)
+    shape = levels.shape[1:]
+    v, u = (np.indices(shape) + 0.5) / np.array(shape)[:, None, None]
+    glow = 2 * noise * (np.exp(-np.hypot(u - 1, (v - 0.62) * HEIGHT / WIDTH) / 0.09) + 0.35 * np.exp((v - 1) / 0.03))
+    glow -= np.median(glow)
+    found = glow_factor(levels + 0.8 * glow, glow.astype(np.float32), noise)
+    assert abs(found.factor - 0.8) < 3 * found.error
+    assert abs(found.factor - 0.8) * glow.max() < 0.2 * noise
+
+
 def test_glow_by_blocks_is_the_masters_own_and_no_hot_pixel():
     """A glow that falls off over four blocks comes back to 2 % of its peak, one pixel in a hundred hot or not."""
     rng = np.random.default_rng(1)

@@ -15,9 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-# Degree of the polynomials of the position that each colour's light may follow beside the colours of the whole frame:
-# with 2 and more their errors grow tenfold, with 0 a dome of light is taken for glow.
-DEGREE = 1
+# Degrees of the polynomials of the position that each colour's light may follow beside the colours of the whole frame;
+# that of the least error is taken: glow that ends near its edge is told best beside the third, which takes a dome's and
+# the Milky Way's third colour as well; of broad glow in a corner its errors grow tenfold. With 0 a dome is taken for
+# glow; 2 never told more than both.
+DEGREES = (1, 3)
 ROUNDS = 12
 # Blocks whose colours lie farther from what is fitted than so many times the usual count nothing: land, crowded stars.
 FAR = 3.0
@@ -79,9 +81,10 @@ def glow_power(scales: NDArray[np.float64], lasting: NDArray[np.float64], told: 
 def glow_factor(levels: NDArray[np.floating], glow: NDArray[np.floating], noise: float) -> GlowFactor | None:
     """How many times `glow` there is in the levels of red, green and blue; None where too few blocks are known.
 
-    Generalised least squares: ``levels[c] = plane of c + factor * glow``, the covariance C of the colours taken from
-    what is left, so that ``factor = sum(g 1' C^-1 l) / (1' C^-1 1 sum(g**2))`` with g and l without their planes: the
-    combination of the colours that is blind to the light's own is asked for the glow.
+    Generalised least squares: ``levels[c] = surface of c + factor * glow``, the covariance C of the colours taken from
+    what is left, so that ``factor = sum(g 1' C^-1 l) / (1' C^-1 1 sum(g**2))`` with g and l without their surfaces: the
+    combination of the colours that is blind to the light's own is asked for the glow. Of the surfaces' degrees that
+    whose factor has the least error is taken.
 
     The error is the larger of that of sums over parts of the frame (the sandwich estimate) and of what the mirror
     images of the glow find in what is left, where no glow is; and what light of a third colour may be taken for it.
@@ -98,18 +101,28 @@ def glow_factor(levels: NDArray[np.floating], glow: NDArray[np.floating], noise:
     Aitken 1935, Proc. R. Soc. Edinburgh 55:42 (generalised least squares); Bennett et al. 2003, ApJS 148:97, section 4
     (the combination of colours).
     """
+    if np.isfinite(levels).all(axis=0).sum() < BLOCKS_MIN:
+        return None
+    found = [of for degree in DEGREES if (of := _beside_surfaces(levels, glow, degree)) is not None]
+    if not found:
+        return None
+    best = min(found, key=lambda of: of.error)
+    third = LIGHT_LEFT * noise / max(float(np.abs(glow).max()), 1e-9)
+    return GlowFactor(best.factor, float(np.hypot(best.error, third)))
+
+
+def _beside_surfaces(levels: NDArray[np.floating], glow: NDArray[np.floating], degree: int) -> GlowFactor | None:
+    """The factor beside surfaces of one degree, and its error without what light of a third colour may add."""
     shape, flat = glow.shape, levels.reshape(len(levels), -1).astype(np.float64)
     known = np.isfinite(flat).all(axis=0)
-    if known.sum() < BLOCKS_MIN:
-        return None
     y, x = (a.ravel() for a in np.meshgrid(*(np.linspace(-1, 1, n) for n in shape), indexing="ij"))
-    terms = np.stack([x**i * y**j for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)])
+    terms = np.stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)])
     flat = np.where(known, flat, 0.0)
     both = np.vstack([flat, glow.ravel().astype(np.float64)])
     weight, factor = known.astype(np.float64), 0.0
     for _ in range(ROUNDS):
-        planes = np.linalg.solve((terms * weight) @ terms.T, (terms * weight) @ both.T)
-        *light, own = both - planes.T @ terms
+        surfaces = np.linalg.solve((terms * weight) @ terms.T, (terms * weight) @ both.T)
+        *light, own = both - surfaces.T @ terms
         left = np.array(light) - factor * own
         covariance = (left * weight) @ left.T / weight.sum()
         inverse = np.linalg.inv(covariance + 1e-9 * max(np.trace(covariance), 1e-9) * np.eye(len(flat)))
@@ -130,6 +143,4 @@ def glow_factor(levels: NDArray[np.floating], glow: NDArray[np.floating], noise:
     parts = np.add.reduceat(parts, np.arange(0, shape[1], PART), axis=1)
     seen = rest * (weight > 0).reshape(shape)
     images = [float(np.sum(seen * image)) for image in (pull[::-1], pull[:, ::-1], pull[::-1, ::-1])]
-    third = LIGHT_LEFT * noise / max(float(np.abs(glow).max()), 1e-9)
-    error = np.sqrt(max(float(np.sum(parts**2)), float(np.mean(np.square(images)))) + third**2)
-    return GlowFactor(factor, float(error))
+    return GlowFactor(factor, float(np.sqrt(max(np.sum(parts**2), np.mean(np.square(images))))))
