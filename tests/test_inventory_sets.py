@@ -112,9 +112,9 @@ def test_the_nearest_temperature_then_the_nearest_night():
     near = dark_set("near", temperature_c=20.4, begin_s=5 * NIGHT)
     nearer_night = dark_set("night", temperature_c=22.5, begin_s=NIGHT)
     assert match(lights, nearer_night, near)[0].name == "near"
-    # 2 ** (2.5 / 6), dark current doubling every 6 degrees (check-values.md, 5)
+    # 2 ** (-2.5 / 6), dark current doubling every 6 degrees (check-values.md, 5)
     why = match(lights, nearer_night)[1]
-    assert "2.5 °C from the lights' sensor temperature: with about 1.3 times their dark signal" in why
+    assert "2.5 °C from the lights' sensor temperature: the lights have about 0.75 times their dark signal" in why
     same = dark_set("same", temperature_c=20.3, begin_s=NIGHT)
     chosen, why = match(lights, near, same)
     assert chosen.name == "same"

@@ -159,8 +159,8 @@ def _nearest_dark(
         apart = chosen.temperature_c - temperature
         why += f", {abs(apart):.1f} °C from the lights' sensor temperature"
         if abs(apart) >= TEMPERATURE_STEP_C:
-            factor = 2 ** (apart / DOUBLING_C)
-            why += f": with about {factor:.2g} times their dark signal, which each light's warm pixels set right"
+            factor = 2 ** (-apart / DOUBLING_C)  # the way round that the page states what they were scaled by
+            why += f": the lights have about {factor:.2g} times their dark signal, set right by the warm pixels of each"
     elif temperature is not None or chosen.temperature_c is not None:
         why += ", sensor temperature not known of both"
     if light.facts.serial is None or chosen.frames[0].facts.serial is None:
