@@ -55,6 +55,39 @@ def test_what_stands_with_the_ground_is_no_glow(changes):
     assert found.level is None
 
 
+def smooth_sky(beside):
+    """Levels (2, 3, 25, 37), ADU, of a vignetted sky with a dome and a broad Milky Way, light of three colours, 700 ADU
+    in the middle, in two halves of blocks known to 1.5 ADU; with what `beside` gives of the position, by colour."""
+    v, u = (np.indices((25, 37)) + 0.5) / np.array([25, 37])[:, None, None]
+    across = ((u - 0.5) ** 2 + (v - 0.5) ** 2 * 0.44) / 0.36
+    lens = 1 - 0.55 * across
+    sky, dome = 600 * np.ones_like(u), 250 * np.exp((v - 1) / 0.4)
+    stars = 40 * np.exp(-(((u + 0.4 * v - 0.85) / 0.25) ** 2))
+    colours = np.array([[0.48, 1, 0.66], [0.65, 1, 0.36], [0.55, 0.95, 0.80]])
+    light = lens * np.einsum("lc,lij->cij", colours, np.stack([sky, dome, stars]))
+    light += np.asarray(beside)[:, None, None] * np.exp(-np.hypot(u - 1, (v - 0.62) * 0.67) / 0.09)
+    return light + np.random.default_rng(7).normal(0, 1.5, (2, 3, 25, 37))
+
+
+def test_glow_is_told_beside_smooth_light_of_three_colours():
+    """A glow of 120 ADU in the brightest block at one edge, a frame's noise 74: no more than a quarter of it is left,
+    and nowhere more taken off than a tenth of a frame's noise (a hole is worse)."""
+    plain, glowing = smooth_sky([0, 0, 0]), smooth_sky([140, 140, 140])
+    found = find_glow(glowing, 74.0)
+    assert found.level is not None, found.why
+    left = (glowing - plain)[0, 0] - found.level
+    assert left.max() < 0.25 * 120
+    assert left.min() > -0.1 * 74
+
+
+@pytest.mark.parametrize(
+    "lamp", [[0, 0, 0], [160, 140, 25], [40, 90, 110], [100, 30, 10], [150, 150, 100], [100, 150, 150]], ids=str
+)
+def test_light_of_a_lamp_at_the_edge_is_no_glow(lamp):
+    """Light of any colour that falls off as an amplifier's does is left alone before the same sky."""
+    assert find_glow(smooth_sky(lamp), 74.0).level is None
+
+
 def test_the_weights_are_blind_to_two_colours_of_light():
     """Two lights in any mixture cancel, and grey comes out as it is (the definition; Bennett et al. 2003)."""
     rng = np.random.default_rng(1)

@@ -4,8 +4,10 @@ On a tripod light that stays with the ground stays with the sensor as well, so t
 is told by its colour: electrons that no light made are as many under red, green and blue filters alike, which no light
 from the sky or the land is. Of the light two colours are learned from the frame itself (the sky's and a dome's, say);
 the combination of red, green and blue that is blind to both is the one of least variance over the frame whose weights
-sum to 1, and what stands out in it is grey, or light of a third colour. It is believed to be glow where it falls off
-evenly from a place at the sensor's edge and is the same in the earlier and the later frames; otherwise nothing is done.
+sum to 1, and what stands out in it is grey, or light of a third colour. Where the frame has three (the Milky Way beside
+sky and dome), the same is asked of what stands beside a smooth surface of each colour, and each must then have as much
+of it but for what the sky's own colour explains. It is believed to be glow where it falls off evenly from a place at
+the sensor's edge and is the same in the earlier and the later frames; otherwise nothing is done.
 """
 
 from __future__ import annotations
@@ -33,12 +35,22 @@ BLOCKS_MIN = 60
 # Error of the smoothed map, over a frame's noise, beyond which glow may be off by more than a fifth of that: where it
 # was 0.035 up to 0.35 was left, below 0.03 at most 0.17.
 ERROR_MAX = 0.03
-# What the fall-off may leave of the glow, rms over the peak; how far inside the frame it may begin and how long it may
+# What the fall-off may leave of the glow, rms over the peak; how far inside the frame it may begin, and outside (light
+# that fades from a horizon has no place that it falls off from: its fit ends at the bound, 0.15), and how long it may
 # be, as shares of the frame's sides.
-LEFT_MAX, INSIDE_MAX, LENGTH_MAX = 0.07, 0.05, 0.5
-# Where the light itself is brighter than in the rest of the frame, glow must be this share of what it is brighter by:
-# two colours make up a dome of light but for some hundredths.
-OVER_LIGHT = 0.08
+LEFT_MAX, INSIDE_MAX, OUTSIDE_MAX, LENGTH_MAX = 0.07, 0.05, -0.14, 0.5
+# What each colour may have beyond the glow where that is brightest, over it, by the surfaces' degree. Beside surfaces
+# that is glow and little else; without any vignetting makes it anything below, and of a dome of light two colours make
+# up all but some hundredths.
+BESIDE = {0: (-np.inf, 12.5), 3: (-0.6, 1.5)}
+# ... and how much of it may be of another colour than the sky's, beside surfaces: vignetting that they do not follow is
+# the sky's, a lamp's light is not.
+THIRD_MAX = 0.06
+# Degrees of those surfaces, the first tried first: 0 is the frame's level alone.
+DEGREES = tuple(BESIDE)
+# Times that a fall-off and the surfaces beside it are fitted in turn, and the share of its height down to which what
+# stands out beyond it is taken for glow as well.
+SETTLED, REACH = 3, 0.1
 # What later frames may show of the earlier ones' glow: sensors warm up and cool by some degrees.
 STEADY = (0.65, 1.5)
 # Blocks about a region that its fall-off is fitted to as well.
@@ -87,27 +99,37 @@ def find_glow(halves: NDArray[np.floating], noise: float) -> Glow:
     noise : float
         Of a pixel of one frame, ADU.
     """
-    shape = halves.shape[2:]
     by_half = halves.reshape(2, 3, -1).astype(np.float64)
+    if np.isfinite(by_half).all(axis=(0, 1)).sum() < BLOCKS_MIN:
+        return Glow(None, "the frames are too small to tell an amplifier's glow")
+    for degree in DEGREES:
+        found = _beside_surfaces(by_half, halves.shape[2:], noise, degree)
+        if found is not None:
+            return found
+    return Glow(None, "the light of the scene has too many colours to tell an amplifier's glow from it")
+
+
+def _beside_surfaces(by_half: NDArray[np.float64], shape: tuple[int, ...], noise: float, degree: int) -> Glow | None:
+    """Glow beside smooth light of any colour, surfaces of the position of this degree; None where what stands beside
+    them has more than two colours."""
     flat = by_half.mean(axis=0)
     known = np.isfinite(flat).all(axis=0)
-    if known.sum() < BLOCKS_MIN:
-        return Glow(None, "the frames are too small to tell an amplifier's glow")
+    terms, on_sensor = _polynomials(shape, degree), known.reshape(shape)
     glowing = np.zeros(shape, bool)
     for _ in range(ROUNDS):
-        typical = _typical(flat, known & ~glowing.ravel())
-        weights = grey_weights(flat, typical)
-        raw = _grey(weights, flat, known, typical, shape)
-        grey = _smoothed(raw, known.reshape(shape))
+        beside = known & ~glowing.ravel()
+        rest = flat - _fitted(flat, terms, beside)
+        typical = _typical(rest, beside)
+        weights = grey_weights(rest, typical)
+        raw = _grey(weights, rest, known, typical, shape)
+        grey = _smoothed(raw, on_sensor)
         spread = max(MAD_TO_SIGMA * float(np.median(np.abs(grey.ravel()[typical]))), 1e-6)
         seeds = ndimage.binary_dilation(grey > GLOWS_SIGMA * spread)
         if (seeds == glowing).all():
             break
         glowing = seeds
     if spread > ERROR_MAX * noise:
-        return Glow(None, "the light of the scene has too many colours to tell an amplifier's glow from it", spread)
-    parts = [_grey(weights, half, known, typical, shape) for half in by_half]
-    light = (flat[1] - np.median(flat[1, typical])).reshape(shape)
+        return None
     level, refused = np.zeros(shape), 0
     regions, count = ndimage.label(glowing)
     for region in range(1, count + 1):
@@ -115,21 +137,70 @@ def find_glow(halves: NDArray[np.floating], noise: float) -> Glow:
         peak = float(np.where(here, grey, 0).max())
         if peak < max(PEAK_SIGMA * spread, PEAK_MIN * noise):
             continue
-        around = ndimage.binary_dilation(here, iterations=AROUND) & known.reshape(shape)
-        fall = _fall_off(grey, around, peak, spread) if here.mean() < GLOW_SHARE_MAX else None
-        one, other = (part[here] for part in parts)
-        steady = STEADY[0] < (one * other).sum() / (one * one).sum() < STEADY[1]
-        brighter = float(np.nanmedian((light - grey)[here & (grey > 0.5 * peak)]))
-        if fall is None or not steady or peak < OVER_LIGHT * brighter:
+        around = ndimage.binary_dilation(here, iterations=AROUND) & on_sensor
+        shown, fall = raw, None
+        for _ in range(SETTLED if here.mean() < GLOW_SHARE_MAX else 0):
+            fall = _fall_off(_smoothed(shown, on_sensor), around, peak, spread)
+            if fall is None:
+                break
+            own = around & (fall > REACH * fall.max())
+            beside = known & ~(glowing & ~own).ravel()
+            # surfaces reach under the glow by what is left of it there, not by what they would be without it
+            rest = flat - _fitted(flat - fall.ravel(), terms, beside)
+            shown = _grey(weights, rest, known, typical, shape)
+        if fall is not None:
+            light = rest - np.median(rest[:, typical], axis=1)[:, None] - shown.ravel()
+            beyond = light[:, (own & (shown > 0.5 * peak)).ravel()] / peak
+        if (
+            fall is None
+            or not _only_glow(beyond, np.median(flat[:, typical], axis=1), degree)
+            or not _steady(by_half, fall, terms, beside, weights)
+        ):
             refused += 1
             continue
-        left = _smoothed(np.where(here, raw - fall, 0), known.reshape(shape))
-        level += np.where(here, np.maximum(fall + left, 0), np.where(glowing, 0, fall))
+        left = _smoothed(np.where(own & here, shown - fall, 0), on_sensor)
+        level += np.where(own & here, np.maximum(fall + left, 0), np.where(glowing & ~here, 0, fall))
     if not level.any():
         told = "something grey stands in the frame, but it cannot be told from light" if refused else ""
         return Glow(None, told or "no glow stands out", spread)
     share = float((level > GLOWS_SIGMA * spread).mean())
     return Glow(level.astype(np.float32), f"up to {level.max():.1f} ADU, in {100 * share:.0f} % of the frame", spread)
+
+
+def _polynomials(shape: tuple[int, ...], degree: int) -> NDArray[np.float64]:
+    """The terms of a polynomial of the position up to this total degree, (terms, blocks)."""
+    y, x = (a.ravel() for a in np.meshgrid(*(np.linspace(-1, 1, n) for n in shape), indexing="ij"))
+    return np.stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)])
+
+
+def _fitted(flat: NDArray[np.float64], terms: NDArray[np.float64], chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Least-squares surfaces of each colour through the chosen blocks, at all of them."""
+    found = np.linalg.lstsq(terms[:, chosen].T, flat[:, chosen].T, rcond=None)[0]
+    return np.asarray(found.T @ terms)
+
+
+def _only_glow(beyond: NDArray[np.float64], sky: NDArray[np.float64], degree: int) -> bool:
+    """Whether what colours have beyond the glow, over it, (3, blocks), is no more than the sky's own light may be."""
+    if not beyond.size:
+        return False
+    usual = np.median(beyond, axis=1)
+    least, most = BESIDE[degree]
+    third = usual - sky * (sky @ usual) / (sky @ sky)
+    coloured = degree > 0 and np.abs(third).max() > THIRD_MAX
+    return bool(usual.min() > least and usual.max() < most and not coloured)
+
+
+def _steady(
+    by_half: NDArray[np.float64],
+    fall: NDArray[np.float64],
+    terms: NDArray[np.float64],
+    beside: NDArray[np.bool_],
+    weights: NDArray[np.float64],
+) -> bool:
+    """Whether as much falls off like this later as earlier."""
+    both = np.vstack([terms, fall.ravel()])[:, beside].T
+    earlier, later = (np.linalg.lstsq(both, half[:, beside].T, rcond=None)[0][-1] @ weights for half in by_half)
+    return bool(earlier > 0 and STEADY[0] < later / earlier < STEADY[1])
 
 
 def _grey(
@@ -166,9 +237,12 @@ def _fall_off(
         x_scale=[peak, 0.1, 0.1, 0.1, 0.1],
         loss="soft_l1",
     )
-    left = float(np.sqrt(np.mean((model(fit.x, u, v) - shown) ** 2)))
+    fitted = model(fit.x, u, v)
+    # where neither is, others may stand: an amplifier at the next edge
+    reached = (fitted > REACH * fitted.max()) | (shown > 0.5 * peak)
+    left = float(np.sqrt(np.mean((fitted - shown)[reached] ** 2)))
     edge = min(fit.x[1], 1 - fit.x[1], fit.x[2], 1 - fit.x[2])
-    if left > LEFT_MAX * peak + 0.4 * spread or edge > INSIDE_MAX or max(fit.x[3:]) > LENGTH_MAX:
+    if left > LEFT_MAX * peak + 0.4 * spread or not OUTSIDE_MAX < edge < INSIDE_MAX or max(fit.x[3:]) > LENGTH_MAX:
         return None
     v, u = (np.indices(grey.shape) + 0.5) / np.array(grey.shape)[:, None, None]
     return model(fit.x, u, v)
