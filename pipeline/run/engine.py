@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "decode": 4,
     "grade": 32,
     "judge": 49,
-    "dark": 21,
+    "dark": 22,
     "register": 21,
     "ground": 38,
     "combine": 42,

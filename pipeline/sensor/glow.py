@@ -32,13 +32,14 @@ PEAK_MIN = 0.25
 GLOW_SHARE_MAX = 0.5
 # Fewer blocks than this tell no colours.
 BLOCKS_MIN = 60
-# Error of the smoothed map, over a frame's noise, beyond which glow may be off by more than a fifth of that: where it
-# was 0.035 up to 0.35 was left, below 0.03 at most 0.17.
-ERROR_MAX = 0.03
-# What the fall-off may leave of the glow, rms over the peak; how far inside the frame it may begin, and outside (light
-# that fades from a horizon has no place that it falls off from: its fit ends at the bound, 0.15), and how long it may
-# be, as shares of the frame's sides.
-LEFT_MAX, INSIDE_MAX, OUTSIDE_MAX, LENGTH_MAX = 0.07, 0.05, -0.14, 0.5
+# Error of the smoothed map, over a frame's noise, by the surfaces' degree, beyond which glow may be off by more than a
+# fifth of that: where it was 0.035 up to 0.35 was left, below 0.03 at most 0.17. Beside surfaces each colour is asked.
+ERROR_MAX = {0: 0.03, 3: 0.045}
+# What the fall-off may leave of the glow, rms over the peak; how far inside the frame it may begin and how long it may
+# be, as shares of the frame's sides; how far outside by the surfaces' degree (the fit's bound is 0.15): light that
+# fades from a horizon has no place that it falls off from.
+LEFT_MAX, INSIDE_MAX, LENGTH_MAX = 0.07, 0.05, 0.5
+OUTSIDE_MAX = {0: 0.14, 3: 0.16}
 # What each colour may have beyond the glow where that is brightest, over it, by the surfaces' degree. Beside surfaces
 # that is glow and little else; without any vignetting makes it anything below, and of a dome of light two colours make
 # up all but some hundredths.
@@ -128,7 +129,7 @@ def _beside_surfaces(by_half: NDArray[np.float64], shape: tuple[int, ...], noise
         if (seeds == glowing).all():
             break
         glowing = seeds
-    if spread > ERROR_MAX * noise:
+    if spread > ERROR_MAX[degree] * noise:
         return None
     level, refused = np.zeros(shape), 0
     regions, count = ndimage.label(glowing)
@@ -140,7 +141,7 @@ def _beside_surfaces(by_half: NDArray[np.float64], shape: tuple[int, ...], noise
         around = ndimage.binary_dilation(here, iterations=AROUND) & on_sensor
         shown, fall = raw, None
         for _ in range(SETTLED if here.mean() < GLOW_SHARE_MAX else 0):
-            fall = _fall_off(_smoothed(shown, on_sensor), around, peak, spread)
+            fall = _fall_off(_smoothed(shown, on_sensor), around, peak, spread, OUTSIDE_MAX[degree])
             if fall is None:
                 break
             own = around & (fall > REACH * fall.max())
@@ -216,7 +217,7 @@ def _grey(
 
 
 def _fall_off(
-    grey: NDArray[np.float64], around: NDArray[np.bool_], peak: float, spread: float
+    grey: NDArray[np.float64], around: NDArray[np.bool_], peak: float, spread: float, outside: float
 ) -> NDArray[np.float64] | None:
     """Glow that falls off exponentially from a place at the edge, everywhere; None where a region is not like that."""
     from scipy.optimize import least_squares  # takes a third of a second to load, and few scenes need it
@@ -242,7 +243,7 @@ def _fall_off(
     reached = (fitted > REACH * fitted.max()) | (shown > 0.5 * peak)
     left = float(np.sqrt(np.mean((fitted - shown)[reached] ** 2)))
     edge = min(fit.x[1], 1 - fit.x[1], fit.x[2], 1 - fit.x[2])
-    if left > LEFT_MAX * peak + 0.4 * spread or not OUTSIDE_MAX < edge < INSIDE_MAX or max(fit.x[3:]) > LENGTH_MAX:
+    if left > LEFT_MAX * peak + 0.4 * spread or not -outside < edge < INSIDE_MAX or max(fit.x[3:]) > LENGTH_MAX:
         return None
     v, u = (np.indices(grey.shape) + 0.5) / np.array(grey.shape)[:, None, None]
     return model(fit.x, u, v)
