@@ -245,7 +245,8 @@ def test_saturated_core_takes_the_colour_of_its_flanks(kelvin: float, brightness
     np.testing.assert_allclose(cores.colour[0], balanced, rtol=0.03)
     restored = field.astype(np.float32)
     cores.restore(restored, 0, gains)
-    middle = restored[:, 20, 20] * np.array(gains)
+    # the star's light stands on the sky's
+    middle = (restored[:, 20, 20] - 0.02) * np.array(gains)
     np.testing.assert_allclose(middle / middle.max(), balanced, rtol=0.03)
     assert middle.max() >= 0.9
     np.testing.assert_array_equal(restored[:, 0], field[:, 0].astype(np.float32))
