@@ -181,6 +181,10 @@ def test_a_gain_that_no_frames_can_give_is_told() -> None:
     # 1.18 times what is possible, of 70 blocks that tell it to 10 %, and of 7,000 that tell it to 1 %
     few = figures | {"frames_kept": 31, "noise_frame": 15.0, "noise_combined": 2.284}
     assert gain_beyond(few | {"noise_blocks": 70}) is None
+    # crowded stars, whose remains are in one frame's noise: 10 % are no claim
+    assert (
+        gain_beyond(few | {"noise_blocks": 7000, "noise_scale": 0.9, "noise_frame": 0.95 * few["noise_frame"]}) is None
+    )
     assert gain_beyond(few | {"noise_blocks": 7000}) == pytest.approx(1.18, abs=0.005)
     assert gain_beyond(figures) is None
     assert gain_beyond(figures | {"frames_kept": 1, "noise_frame": 9.4}) is None

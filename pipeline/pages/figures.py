@@ -202,6 +202,7 @@ NOISE_KEYS = (
     "rejected_share",
     "one_frame_share",
     "electrons_per_adu",
+    "noise_scale",
 )
 LENS_KEYS = ("focal_px", "centre_x", "centre_y", "radial", "tangential", "fisheye")
 COLOUR_KEYS = ("space", "transfer_curve", "white_balance_from", "pedestal", "codes_per_sigma", "saturated_cores")

@@ -11,6 +11,9 @@ from pipeline.pixels.noise import BLOCK_ERROR
 
 # Small pictures tell the noise to 3 %; of few blocks it must lie so many of its standard errors beyond.
 GAIN_BEYOND, ERRORS_BEYOND = 1.05, 3.0
+# Where stars are so crowded that the noise plane is scaled to what blocks show, what is left of stars too faint to be
+# told is in one frame's noise too, more or less as neighbours in time were dithered apart: 10 % measured.
+CROWDED = 0.15
 PLACES_SHARE = 0.5  # pixels' own pattern averages like noise where as large a share of the frames met other pixels
 
 
@@ -42,9 +45,11 @@ def gain_beyond(figures: Mapping[str, Any]) -> float | None:
 
 
 def unsure_by(figures: Mapping[str, Any]) -> float:
-    """What the noise may be off by chance, as a share: `ERRORS_BEYOND` of its standard errors; 0 where not known."""
-    blocks = figures.get("noise_blocks")
-    return ERRORS_BEYOND * BLOCK_ERROR / float(2 * blocks) ** 0.5 if blocks else 0.0
+    """What the noise may be off, as a share: by chance `ERRORS_BEYOND` of its standard errors, 0 where not known; by
+    stars that are crowded."""
+    blocks, scale = figures.get("noise_blocks"), figures.get("noise_scale")
+    crowded = CROWDED if isinstance(scale, (int, float)) and scale != 1.0 else 0.0
+    return max(ERRORS_BEYOND * BLOCK_ERROR / float(2 * blocks) ** 0.5 if blocks else 0.0, crowded)
 
 
 def noise_sentence(figures: Mapping[str, Any]) -> str:
