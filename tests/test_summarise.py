@@ -239,7 +239,7 @@ def run_trip(project: Path) -> dict[str, Any]:
 class Page(HTMLParser):
     """What a browser would make of a page: its tags, links and text; unbalanced tags fail."""
 
-    VOID = frozenset({"meta", "img", "br", "hr", "link"})
+    VOID = frozenset({"meta", "img", "br", "wbr", "hr", "link"})
 
     def __init__(self, path: Path) -> None:
         super().__init__(convert_charrefs=True)
