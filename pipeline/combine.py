@@ -38,7 +38,7 @@ from pipeline.stack.passes import passes_of
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.tiles import UNQUIET_MARGIN, cut, cut_at_land, cut_at_unrest
 from pipeline.stack.trails import star_trails
-from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
+from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles, with_lights
 
 log = logging.getLogger("moonless.combine")
 
@@ -224,6 +224,7 @@ def combine(
     coverage, rejected = np.empty(shape, np.uint16), np.empty(shape, np.uint16)
     gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n)
     with CombinedWriter(path, shape, header, noise_header) as writer, ThreadPoolExecutor(threads) as pool:
+        scene = with_lights(scene, pool, threads)
         for tile in make_tiles(scene, windows, pool, threads):
             w = tile.window
             if ground is not None:

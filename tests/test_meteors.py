@@ -8,7 +8,8 @@ from scipy.special import erf
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.rings import MARGIN
 from pipeline.stack.bands import Band
-from pipeline.stack.meteors import lay_over, meteors_of, share_of, without_strays
+from pipeline.stack.meteors import lay_over, light_of, meteors_of, share_of, strip_of, without_strays
+from pipeline.stack.passes import passes_of
 from tests.planted_scenes import Camera, drifting, random_stars, write_scene
 from tests.test_combine import Made, inputs_of
 
@@ -16,6 +17,7 @@ SHAPE = (256, 384)
 ENDS = (90.0, 60.0, 250.0, 150.0)
 WIDTH = 3.0
 LIGHT = 900.0  # electrons a px of its length
+FAINT = 250.0
 
 
 def streak(shape, ends, light, fwhm=WIDTH):
@@ -28,6 +30,12 @@ def streak(shape, ends, light, fwhm=WIDTH):
     sigma = fwhm / 2.3548
     inside = 0.5 * (erf(along / sigma / np.sqrt(2)) - erf((along - length) / sigma / np.sqrt(2)))
     return light * inside * np.exp(-(across**2) / 2 / sigma**2) / sigma / np.sqrt(2 * np.pi), along, across
+
+
+def light_beside(xs, ys):
+    """The streak's light at places of its frame, electrons a pixel (`streak`)."""
+    light, _, _ = streak(SHAPE, ENDS, LIGHT)
+    return ndimage.map_coordinates(light, [ys, xs], order=1, mode="nearest")
 
 
 @pytest.fixture(scope="module")
@@ -72,19 +80,57 @@ def test_noise_and_coverage_say_that_it_is_one_frames(pictures):
     """On it COVERAGE is 1 and NOISE that of one frame with the streak's own light; off it all is as before."""
     without, made, geometry, _, frame, band = pictures
     y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
-    share = share_of(band, *geometry.from_reference(frame, x, y))
+    xs, ys = geometry.from_reference(frame, x, y)
+    share = share_of(band, xs, ys)
     whole = without.coverage == 8
-    core, off = (share > 0.999) & whole, share == 0
+    core, off = (light_beside(xs, ys) > 100) & whole, share == 0
     assert core.sum() > 500
-    assert (made.coverage[core] == 1).all()
+    assert (made.coverage[core] == 1).mean() > 0.98
+    assert made.coverage[core].max() <= 2
     assert (made.rejected[core] == 0).all()
     np.testing.assert_array_equal(made.coverage[off], without.coverage[off])
     np.testing.assert_array_equal(made.noise[:, off], without.noise[:, off])
-    # where the streak is faint, so much of one frame of eight, sqrt(8) times the mean's noise (statistics of means)
-    rim = (share > 0.3) & whole & (made.picture[1] - without.picture[1] < 10)
-    assert rim.sum() > 300
-    expected = np.sqrt((1 - share[rim]) ** 2 + 8 * share[rim] ** 2)
-    assert np.median(made.noise[1][rim] / without.noise[1][rim] / expected) == pytest.approx(1, rel=0.12)
+    # beside it, where the frame shows nothing but its noise, the picture stays as it was
+    rim = (share > 0.1) & (light_beside(xs, ys) < 0.5) & whole
+    assert rim.sum() > 100
+    changed = np.abs(made.picture - without.picture)[:, rim] / without.noise[:, rim]
+    assert np.median(changed) < 0.3
+    assert np.median(made.noise[:, rim] / without.noise[:, rim]) == pytest.approx(1, abs=0.1)
+
+
+@pytest.fixture(scope="module")
+def faint(tmp_path_factory):
+    """Sixteen frames with a meteor whose peak is some three times the noise of a pixel; as `pictures`."""
+    folder = tmp_path_factory.mktemp("faint")
+    camera, geometry = Camera(slope=0.2), drifting(16, SHAPE, (1.3, -0.6), 0.001)
+    rng = np.random.default_rng(5)
+    frame = list(geometry.frames)[2]
+    light, _, _ = streak(SHAPE, ENDS, FAINT)
+    write_scene(folder, rng, camera, geometry, random_stars(rng, 40, SHAPE), {frame: light})
+    inputs = inputs_of(folder, geometry, camera, None)
+    told = {frame: [{"kind": "meteor", "x1": 90, "y1": 60, "x2": 250, "y2": 150, "width_px": WIDTH}]}
+    meteors = meteors_of(inputs.frames, told, frozenset(), True)
+    none = Made(folder, geometry, camera, threads=1, passes=passes_of(inputs.frames, told, ()))
+    return none, Made(folder, geometry, camera, threads=1, meteors=meteors), geometry, camera, frame, meteors[0]
+
+
+def test_a_faint_meteor_is_a_line_of_light_and_no_strip_of_noise(faint):
+    """Its planted light is kept to 10 %; nowhere is the picture darker for it by more than its own noise (where the
+    frame without it counted less), and at the flanks, where nothing but noise is, it stays (common practice)."""
+    without, made, geometry, camera, frame, band = faint
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    xs, ys = geometry.from_reference(frame, x, y)
+    length = np.hypot(ENDS[2] - ENDS[0], ENDS[3] - ENDS[1])
+    ux, uy = (ENDS[2] - ENDS[0]) / length, (ENDS[3] - ENDS[1]) / length
+    along, across = (xs - ENDS[0]) * ux + (ys - ENDS[1]) * uy, (ys - ENDS[1]) * ux - (xs - ENDS[0]) * uy
+    part = (along > 10) & (along < length - 10) & (np.abs(across) < 8)
+    added = made.picture - without.picture
+    rim = part & (np.abs(across) > 3.5) & (share_of(band, xs, ys) > 0)
+    assert rim.sum() > 100
+    for plane, noise in zip(added, without.noise, strict=True):
+        assert plane[part].sum() * camera.gain / (length - 20) == pytest.approx(FAINT, rel=0.1)
+        assert (plane[part] / noise[part]).min() > -1.5
+        assert np.std(plane[rim] / noise[rim]) < 0.3
 
 
 FLICKERING = [(71, 84), (63, 102), (112, 171), (105, 180), (138, 232), (57, 80)]  # row, column; within the band
@@ -129,13 +175,17 @@ def test_land_hides_a_meteor():
     coverage, rejected = np.full(shape, 5, np.uint16), np.zeros(shape, np.uint16)
     codes = np.zeros(shape, np.uint8)
     codes[10:] = NOT_COVERED
-    values = np.full((1, *shape), 9, np.float32)
-    places = np.mgrid[0:20, 0:30][::-1].astype(np.float32)
+    values = np.ones((1, *shape), np.float32)
+    values[0, :, 13:18] = 9
+    places = tuple(np.mgrid[0:20, 0:30][::-1].astype(np.float32))
     meteor = Band(0, (15.0, 0.0, 15.0, 19.0), 2.0)
-    lay_over(meteor, tuple(places), values, codes, np.full_like(values, 4), picture, noise, coverage, rejected)
-    assert picture[0, 5, 15] == 9
+    variance = np.full_like(values, 0.04)
+    star_scatter = np.zeros(1, np.float32)
+    light = light_of(meteor, [strip_of(meteor, places, values, codes, variance, picture, star_scatter)], 1)
+    lay_over(meteor, light, places, values, codes, variance, picture, noise, coverage, rejected)
+    assert picture[0, 5, 15] == pytest.approx(9, rel=0.01)
     assert coverage[5, 15] == 1
-    assert noise[0, 5, 15] == 2
+    assert noise[0, 5, 15] == pytest.approx(0.2, rel=0.01)
     assert (picture[0, 10:] == 1).all()
     assert (coverage[10:] == 5).all()
 

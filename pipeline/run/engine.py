@@ -31,7 +31,7 @@ STEP_VERSIONS = {
     "dark": 22,
     "register": 21,
     "ground": 38,
-    "combine": 42,
+    "combine": 43,
     "join": 6,
     "finish": 18,
     "summarise": 42,

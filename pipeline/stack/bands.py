@@ -34,15 +34,21 @@ def band_of(number: int, streak: Mapping[str, Any], widths: float, least: float)
     return Band(number, (x1, y1, x2, y2), max(widths * float(streak.get("width_px") or 0.0), least))
 
 
+def line_places(
+    band: Band, x: NDArray[np.floating], y: NDArray[np.floating]
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """How far a frame's pixels (x, y) lie along a streak's line from its first end, and to its left or right, px."""
+    x1, y1, x2, y2 = band.ends
+    ux, uy = (x2 - x1) / band.length, (y2 - y1) / band.length
+    return (x - x1) * ux + (y - y1) * uy, (y - y1) * ux - (x - x1) * uy
+
+
 def beside(
     band: Band, x: NDArray[np.floating], y: NDArray[np.floating]
 ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """How far a frame's pixels (x, y) lie off a streak's line, and beyond its ends (0 between them), px."""
-    x1, y1, x2, y2 = band.ends
-    ux, uy = (x2 - x1) / band.length, (y2 - y1) / band.length
-    along = (x - x1) * ux + (y - y1) * uy
-    across = np.abs((y - y1) * ux - (x - x1) * uy)
-    return across, np.maximum(np.maximum(-along, along - band.length), 0)
+    along, across = line_places(band, x, y)
+    return np.abs(across), np.maximum(np.maximum(-along, along - band.length), 0)
 
 
 def frame_positions(

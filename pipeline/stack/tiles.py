@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from pipeline.stack import meteors, passes
 from pipeline.stack.bands import Band, frame_positions, reaches
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching
+from pipeline.stack.meteors import Light, Strip
 from pipeline.stack.planes import load_planes
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Part, Scratch, load_tile
 
@@ -169,6 +170,7 @@ class Scene:
     star_scatter: NDArray[np.float32]  # (colours,)
     land: Land | None = None  # what of the frames does not count
     meteors: tuple[Band, ...] = ()  # streaks that stay in the picture
+    lights: tuple[Light, ...] = ()  # of each meteor; without them tiles tell what they have of the meteors
     passes: tuple[Band, ...] = ()  # streaks that are taken out of their frames
     planes: bool = False  # the frames have not moved and are combined as their mosaics' planes (`stack.planes`)
     lit: bool = False  # the frames lie on the ground, and what is lit in many of them is no passer-by
@@ -187,6 +189,7 @@ class Tile:
     counts: NDArray[np.int32]
     model: NDArray[np.float64]
     tally: NDArray[np.int64]
+    strips: list[tuple[int, Strip]] = field(default_factory=list)  # which meteor, and what the tile has of it
 
 
 @dataclass(frozen=True)
@@ -351,8 +354,8 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         pixels = restless_pixels(m.restless, (window.top, window.left), whole)
         changing = pixels.reshape(blocks[0], BLOCK, blocks[1], BLOCK).any(axis=(1, 3))
         tile.sums[:, changing], tile.counts[:, changing], tile.model[:, changing] = 0, 0, 0
-    for meteor in scene.meteors:
-        _keep(meteor, scene, stack, tile)
+    for number in range(len(scene.meteors)):
+        _keep(number, scene, stack, tile)
     if stack.never is not None:
         # what no frame shows without land tells nothing of the sky's noise
         top, left = window.top - stack.origin[0], window.left - stack.origin[1]
@@ -385,8 +388,9 @@ def _take_out(scene: Scene, stack: Stack) -> None:
         passes.take_out(band, places[band.number], where, stack.codes, stack.mask, unless)
 
 
-def _keep(meteor: Band, scene: Scene, stack: Stack, tile: Tile) -> None:
-    """Lay a meteor over a tile, where it comes into it."""
+def _keep(number: int, scene: Scene, stack: Stack, tile: Tile) -> None:
+    """Lay a meteor over a tile, where it comes into it; or tell what the tile has of it, if its light is not known."""
+    meteor = scene.meteors[number]
     w, frame, m = tile.window, scene.frames[meteor.number], scene.matching
     found = np.flatnonzero(stack.members == meteor.number)
     if not len(found) or not reaches(meteor, meteors.reach_of(meteor), frame, (w.top, w.left), (w.height, w.width)):
@@ -402,7 +406,14 @@ def _keep(meteor: Band, scene: Scene, stack: Stack, tile: Tile) -> None:
     variance = scene.block_factor[:, None, None] * variance + scene.common[:, None, None]
     places = frame_positions(frame, (w.top, w.left), (w.height, w.width))
     codes = stack.codes[k][rows, columns]
-    meteors.lay_over(meteor, places, values, codes, variance, tile.picture, tile.noise, tile.coverage, tile.rejected)
+    if not scene.lights:
+        strip = meteors.strip_of(meteor, places, values, codes, variance, tile.picture, scene.star_scatter)
+        tile.strips.append((number, strip))
+        return
+    meteors.lay_over(
+        meteor, scene.lights[number], places, values, codes, variance,
+        tile.picture, tile.noise, tile.coverage, tile.rejected,
+    )  # fmt: skip
 
 
 def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, down: int = 3) -> Iterator[Window]:

@@ -20,7 +20,8 @@ from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sensor.flats import block_response
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.sensor.transfer import line_through, transfer_blocks
-from pipeline.stack import figures
+from pipeline.stack import figures, meteors
+from pipeline.stack.bands import frame_positions, reaches
 from pipeline.stack.checked import CROWDED, SCATTER_DEFAULT, corrected, star_scatter, transfer_of, with_transfer
 from pipeline.stack.land import Land
 from pipeline.stack.lighting import OneLight, one_light
@@ -34,6 +35,7 @@ from pipeline.stack.tiles import (
     Tile,
     Window,
     check_window,
+    cut,
     make_tile,
     sample_windows,
     tile_side,
@@ -44,6 +46,8 @@ PROGRAM_MB = 240
 # Degree of the surfaces that ground is matched by: it is a strip, often with water in it, which changes by itself, and
 # higher ones, fitted there, run away: 28 ADU of 184 on a roof that rose above it.
 LIT_DEGREE = 1
+# Side of the tiles that a meteor's light is told from, px: along it, and little else.
+LIGHT_SIDE = 128
 
 
 @dataclass(frozen=True)
@@ -201,6 +205,29 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW
 def make_tiles(scene: Scene, windows: Sequence[Window], pool: ThreadPoolExecutor, threads: int) -> Iterator[Tile]:
     """Make tiles, in the order of their windows."""
     return in_order(pool, lambda w, s: make_tile(scene, w, s), windows, threads)
+
+
+def with_lights(scene: Scene, pool: ThreadPoolExecutor, threads: int) -> Scene:
+    """The scene with the light of its meteors, as small tiles along them show it."""
+    if not scene.meteors:
+        return scene
+
+    def shows_one(window: Window) -> bool:
+        origin, shape = (window.top, window.left), (window.height, window.width)
+        for meteor in scene.meteors:
+            frame = scene.frames[meteor.number]
+            if reaches(meteor, meteors.reach_of(meteor), frame, origin, shape):
+                places = frame_positions(frame, origin, shape)
+                if meteors.share_of(meteor, *places).any():
+                    return True
+        return False
+
+    strips: list[list[meteors.Strip]] = [[] for _ in scene.meteors]
+    for tile in make_tiles(scene, [w for w in cut(scene.shape, LIGHT_SIDE) if shows_one(w)], pool, threads):
+        for number, strip in tile.strips:
+            strips[number].append(strip)
+    lights = [meteors.light_of(m, found, scene.colours) for m, found in zip(scene.meteors, strips, strict=True)]
+    return replace(scene, lights=tuple(lights))
 
 
 def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figures.SharedDark:
