@@ -334,3 +334,26 @@ def test_a_sudden_light_under_a_standing_moon_is_no_moonlight() -> None:
 
     assert "moonlight" not in events(np.linspace(21, 23, n))
     assert "moonlight" in events(np.linspace(-6, 8, n))
+
+
+def bank(levels: float) -> Course:
+    """24 frames; over half of the field of the last eight an opaque bank, whose sky is so many times as bright, that
+    hides all its stars; the frame as a whole shows a fifth of its light."""
+    n, grid = 24, (6, 8)
+    rng = np.random.default_rng(6)
+    sky, parts = np.full((n, *grid), 10.0), rng.normal(1, 0.01, (n, *grid))
+    clear, share = np.ones(n), np.zeros(n)
+    sky[16:, :, :4] *= levels
+    parts[16:, :, :4] = np.nan
+    clear[16:], share[16:] = 0.2, 0.5
+    return Course(30.0 * np.arange(n), clear, share, parts, sky.mean(axis=(1, 2)), sky, np.full(n, 2.5), clear > 0)
+
+
+def test_the_light_of_an_opaque_bank_is_no_glow() -> None:
+    """Its stars are hidden, where those under an aurora shine: one event, of cloud, that leaves what the frame as a
+    whole tells, not what its clear parts show. Planted."""
+    for levels in (1.0, 1.6):
+        (event,) = weather(bank(levels))
+        assert event.cause in ("cloud", "broken cloud")
+        assert event.frames == tuple(range(16, 24))
+        assert event.clear_least == pytest.approx(0.2)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.judging.events import Bools, Course, Event, extreme, rank, runs
+from pipeline.judging.events import Bools, Course, Event, Floats, extreme, rank, runs
 from pipeline.pixels.regression import column_quantiles
 
 DARK = 0.25  # quantile of a part's levels over the frames that counts as dark
@@ -19,13 +19,13 @@ DIMMED_SHARE = 0.5  # of the lit parts that tell whose stars are dimmed as well:
 STEADY = 0.9  # rank correlation with time of what grows or falls all through the scene: the field sinks, or dawn comes
 
 
-def glow(course: Course, struck: Bools, told: Bools) -> list[Event]:
+def glow(course: Course, covered: Floats, told: Bools) -> list[Event]:
     """Spells in which parts of the sky brightened and their stars did not dim.
 
     Parameters
     ----------
     course : of the scene
-    struck : (n, parts) whether stars of a part of `course.parts` are dimmed
+    covered : (n, parts) 1 where stars of a part of `course.parts` are dimmed or hidden, 0 where they shine, NaN untold
     told : (n,) frames whose light has another name
     """
     frames = len(course.seconds)
@@ -40,7 +40,8 @@ def glow(course: Course, struck: Bools, told: Bools) -> list[Event]:
     share = lit.mean(axis=1)
     rows, columns = course.parts.shape[1:]
     part = _part_of(course.sky_parts.shape[1:], rows, columns)[known]
-    dimmed = np.array([struck[n][part][lit[n]].mean() if lit[n].any() else 0.0 for n in range(frames)])
+    behind = np.where(lit, covered[:, part], np.nan)
+    dimmed = np.nansum(behind, axis=1) / np.maximum(np.isfinite(behind).sum(axis=1), 1)
     under = (share > SHARE) & (dimmed < DIMMED_SHARE) & ~told
     if abs(rank(course.seconds, share)) > STEADY:
         return []

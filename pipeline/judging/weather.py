@@ -64,12 +64,13 @@ MOON_LIT = 0.05  # of its disc: a thinner one lights no sky
 
 @dataclass(frozen=True)
 class _Light:
-    """Of each frame: `loss` of the logarithm of its light, `rel` the same by parts (negative where lost), `share` of
-    the parts dimmed, `even` whether all parts lost alike, `dimmed`."""
+    """Of each frame: `loss` of the logarithm of its light, `rel` the same by parts (negative where lost), `covered`
+    1 for parts that are dimmed or, in a dimmed frame, show none of their stars, 0 for those that shine, NaN for those
+    that do not tell, `share` of the parts dimmed, `even` whether all parts lost alike, `dimmed`."""
 
     loss: Floats
     rel: Floats
-    struck: Bools
+    covered: Floats
     share: Floats
     even: Bools
     dimmed: Bools
@@ -89,7 +90,7 @@ def weather(course: Course) -> list[Event]:
     for event in events:
         if event.cause in ("twilight", "moonlight", "brightening"):
             told[list(event.frames)] = True
-    events += glow(course, light.struck, told)
+    events += glow(course, light.covered, told)
     return sorted(events, key=lambda e: (e.frames[0], e.cause))
 
 
@@ -142,7 +143,10 @@ def _light(course: Course) -> _Light:
     # what all parts lost alike the frame as a whole has lost
     share = np.where(even & (share > ALL) & (course.clear >= DIMMED), 0.0, share)
     dimmed = course.told & ((course.clear < DIMMED) | (np.nan_to_num(share) > SHARE_DIMMED))
-    return _Light(loss, rel, struck, share, even, dimmed)
+    # of opaque cloud the stars that are missing tell
+    hidden = known & ~there & dimmed[:, None]
+    covered = np.where(hidden | struck, 1.0, np.where(there, 0.0, np.nan))
+    return _Light(loss, rel, covered, share, even, dimmed)
 
 
 def _dimming(course: Course, light: _Light) -> list[Event]:
@@ -197,8 +201,9 @@ def _spells(course: Course, light: _Light) -> list[NDArray[np.int64]]:
 def _dimmed_event(course: Course, light: _Light, run: NDArray[np.int64], cause: str, words: str) -> Event:
     least = course.clear[run]
     if cause != "haze" and np.isfinite(light.rel[run]).any():
-        rel = light.rel[run]
-        least = np.exp([np.quantile(r[np.isfinite(r)], THICKEST) for r in rel if np.isfinite(r).any()])
+        parts = [np.quantile(r[np.isfinite(r)], THICKEST) if np.isfinite(r).any() else np.nan for r in light.rel[run]]
+        # where it is thickest no star may be left to tell by parts: then the frame as a whole knows of more lost
+        least = np.fmin(least, np.exp(parts))
     return Event(
         cause,
         tuple(int(n) for n in run),

@@ -218,7 +218,7 @@ def _cloud(event: Mapping[str, Any], when: str) -> str:
     head += {"comes": " came in", "goes": " drew away"}.get(str(event.get("course")), "")
     return (
         f"{head} {when}: up to {percent(event.get('share_most'), 0)} of the field dimmed at once, "
-        f"{percent(event.get('clear_least'), 0)} of the starlight left where it was thickest"
+        f"at most {percent(event.get('clear_least'), 0)} of the starlight left where it was thickest"
     )
 
 

@@ -27,7 +27,7 @@ STEP_VERSIONS = {
     "inventory": 12,
     "decode": 4,
     "grade": 32,
-    "judge": 49,
+    "judge": 50,
     "dark": 22,
     "register": 21,
     "ground": 38,
