@@ -357,3 +357,40 @@ def test_the_light_of_an_opaque_bank_is_no_glow() -> None:
         assert event.cause in ("cloud", "broken cloud")
         assert event.frames == tuple(range(16, 24))
         assert event.clear_least == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize("sun", [None, -40.0])
+def test_a_field_that_brightens_as_a_whole_to_the_end_is_no_glow(sun: float | None) -> None:
+    """Five last frames that grow 1.08 to 3.5 times as bright everywhere, of which three show it plainly: a brightening,
+    whose cause nobody tells; the same light for three frames in the midst of the scene is none. Planted."""
+    n, grid = 30, (6, 8)
+    rise = np.array([1.08, 1.24, 1.58, 2.2, 3.5])
+    body = None if sun is None else np.full(n, sun)
+
+    def events(first: int) -> list[tuple[str, tuple[int, ...]]]:
+        ratio = np.ones(n)
+        ratio[first : first + 5] = rise
+        course = Course(
+            30.0 * np.arange(n), np.ones(n), np.zeros(n), np.ones((n, *grid)), 10 * ratio,
+            10 * ratio[:, None, None] * np.ones((n, *grid)), np.full(n, 2.5), np.ones(n, bool), body, body, body,
+        )  # fmt: skip
+        return [(event.cause, event.frames) for event in weather(course)]
+
+    assert events(25) == [("brightening", (27, 28, 29))]
+    assert "brightening" not in [cause for cause, _ in events(12)]
+
+
+def test_a_sky_that_brightens_while_the_sun_sinks_is_no_dusk() -> None:
+    """Twilight follows the Sun (elementary): a sky that grows brighter under a sinking Sun has another light."""
+    n, grid = 24, (6, 8)
+    ratio = np.where(np.arange(n) < 14, 1.0, 1 + (np.arange(n) - 13) * 0.3)
+    for ways, cause in ((1, "brightening"), (-1, "twilight")):
+        level = 10 * ratio[::ways]
+        course = Course(
+            30.0 * np.arange(n), np.ones(n), np.zeros(n), np.ones((n, *grid)), level,
+            level[:, None, None] * np.ones((n, *grid)), np.full(n, 2.5), np.ones(n, bool),
+            np.linspace(-10, -14, n) if ways > 0 else np.linspace(-8, -12, n), np.full(n, -30.0), np.full(n, 0.3),
+        )  # fmt: skip
+        (event,) = weather(course)
+        assert event.cause == cause
+        assert event.course == ("dusk" if ways < 0 else "")

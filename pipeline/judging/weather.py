@@ -53,7 +53,10 @@ LAMP_IN_CLOUD = 4.0  # times is not reached: a town lights its clouds
 LAMP_AROUND = 3  # frames on each side
 GLOWING, GLOWING_SHARE = 1.3, 0.3  # times a part's dark level, in that share of the parts: the sky glowed already
 BRIGHTER = 1.25  # times the scene's dark quarter: a sky that brightens
-BRIGHTER_LEAST = 4  # frames
+BRIGHTER_LEAST = 4  # frames, or
+BRIGHTER_STEADY = 3  # at the scene's beginning or end, where it falls or rises from frame to frame, with
+STEADY = 0.9  # rank correlation with time
+COURSE = 0.7  # rank correlation with time of what takes a course
 BRIGHTER_UNTOLD = 1.5  # where neither Sun nor Moon can be asked: what a field sinking into haze shows by itself
 SUN_DARK = -17.0  # degrees of altitude; below -18 twilight has ended (astronomical twilight)
 SUN_STRONG = -13.0  # above it twilight outshines the Moon
@@ -336,14 +339,16 @@ def _brightening(course: Course, light: _Light, lamps: Bools) -> list[Event]:
     bright = np.nan_to_num(ratio) > BRIGHTER
     events = []
     for run in runs(bright, 1, ~lamps & np.isfinite(ratio)):
-        if len(run) < BRIGHTER_LEAST:
-            continue
         begins, ends = run[0] <= known[min(1, len(known) - 1)], run[-1] >= known[max(-2, -len(known))]
         around = known[(known >= run[0] - 3) & (known <= run[-1] + 3)]
         trend = rank(course.seconds[around], ratio[around])
+        way = rank(course.seconds[run], ratio[run])
+        steady = (way > STEADY and run[-1] == known[-1]) or (way < -STEADY and run[0] == known[0])
+        if len(run) < (BRIGHTER_STEADY if steady else BRIGHTER_LEAST):
+            continue
         clouded = float(np.mean(np.nan_to_num(light.share[run]) > SHARE_DIMMED)) > 0.5
         event = _by_sun_and_moon(course, run, ratio, trend)
-        if event is None and not clouded and (begins or ends) and abs(trend) > 0.7:
+        if event is None and not clouded and (begins or ends) and abs(trend) > COURSE:
             most = extreme(ratio[run])
             if course.sun is not None or (most is not None and most > BRIGHTER_UNTOLD):
                 sun, moon = (None if v is None else float(v[run[-1]]) for v in (course.sun, course.moon))
@@ -372,7 +377,10 @@ def _by_sun_and_moon(course: Course, run: NDArray[np.int64], ratio: Floats, tren
     figures = {"sky_most": extreme(ratio[run]), "sun_deg": sun, "moon_deg": moon, "lit": lit}
     frames = tuple(int(n) for n in run)
     if sun > SUN_STRONG or not shines:
-        return Event("twilight", frames, "dawn" if course.sun[-1] > course.sun[0] else "dusk", **figures)
+        rises = bool(course.sun[run[-1]] > course.sun[run[0]])
+        if (-trend if rises else trend) > COURSE:
+            return None  # a sky that brightens while the Sun sinks: another light, or the clock is wrong
+        return Event("twilight", frames, "dawn" if rises else "dusk", **figures)
     rose = course.moon.min() < 0
     words = ("moonrise" if course.moon[-1] > course.moon[0] else "moonset") if rose and abs(trend) > 0.5 else ""
     return Event("moonlight", frames, words, **figures)

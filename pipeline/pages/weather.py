@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from pipeline.judging.verdicts import REASONS
+from pipeline.judging.weather import SUN_DARK
 from pipeline.pages.words import count, duration, moment, number, percent
 from pipeline.scene.records import SceneRecord
 
@@ -250,12 +251,15 @@ def _brightening(event: Mapping[str, Any], when: str) -> str:
     head = f"Under clear air the sky grew up to {_times(event)} as bright {when}"
     if event.get("sun_deg") is None:
         return (
-            f"{head}: moonrise or moonset, dawn or dusk, or a field that sank into a town's light; with site and "
-            "utc_offset_hours in trip.yaml this page tells which"
+            f"{head}: moonrise or moonset, dawn or dusk, a light that came on, or a field that sank into a town's "
+            "light; with site and utc_offset_hours in trip.yaml this page tells which"
         )
-    if (event.get("moon_deg") or -1.0) > 0:
-        return f"{head}, more than the Moon explains: a lamp, the light of a town, mist that scatters it, or airglow"
-    return f"{head}, and neither Sun nor Moon was up: the light of a town, mist that scatters it, or airglow"
+    shone = (event.get("moon_deg") or -1.0) > 0 or event["sun_deg"] > SUN_DARK
+    return (
+        f"{head}, {'more than Sun and Moon explain' if shone else 'and neither Sun nor Moon was up'}: a light that "
+        "came on, the light of a town, mist that scatters it, airglow or aurora; if the clock or the site is wrong, "
+        "dawn, dusk or the Moon"
+    )
 
 
 def _glow(event: Mapping[str, Any], when: str) -> str:
