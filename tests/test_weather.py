@@ -15,6 +15,7 @@ from astropy.time import Time
 from pipeline.config import Site
 from pipeline.judging.events import CAUSES, Course
 from pipeline.judging.weather import frame_causes, weather
+from pipeline.pages.weather import _WORDS, REASONS_OF
 from pipeline.sky.sunmoon import sun_and_moon
 from pipeline.sky.times import julian_date, parse
 from tests.judged_pages import FRAMES, told
@@ -394,3 +395,29 @@ def test_a_sky_that_brightens_while_the_sun_sinks_is_no_dusk() -> None:
         (event,) = weather(course)
         assert event.cause == cause
         assert event.course == ("dusk" if ways < 0 else "")
+
+
+@pytest.mark.parametrize(("left", "cause"), [(0.01, "obstruction"), (0.4, "passing cloud"), (1.3, "passing cloud")])
+def test_what_hides_stars_and_the_sky_is_no_cloud(left: float, cause: str) -> None:
+    """Half of the field hidden for two frames: a hand leaves a hundredth of the sky's light there, a cloud over a land
+    without lamps some, scattered, one over a town more than there was. Planted."""
+    n, grid = 24, (6, 8)
+    sky, parts = np.full((n, *grid), 10.0), np.random.default_rng(7).normal(1, 0.01, (n, *grid))
+    clear, share = np.ones(n), np.zeros(n)
+    sky[9:11, :, 4:] *= left
+    parts[9:11, :, 4:] = np.nan
+    clear[9:11], share[9:11] = 0.3, 0.5
+    course = Course(
+        30.0 * np.arange(n), clear, share, parts, sky.mean(axis=(1, 2)), sky, np.full(n, 2.5), np.ones(n, bool)
+    )
+    (event,) = weather(course)
+    assert (event.cause, event.frames) == (cause, (9, 10))
+    assert event.share_most == pytest.approx(0.5)
+
+
+def test_every_cause_has_its_words_and_reasons() -> None:
+    """The page tells of all that can befall a sky."""
+    assert set(_WORDS) == set(REASONS_OF) == set(CAUSES)
+    said = _WORDS["obstruction"]({"share_most": 0.54}, "at 22:13 (2 frames)")
+    assert "before the lens at 22:13 (2 frames)" in said
+    assert "up to 54" in said

@@ -63,6 +63,7 @@ CAUSES = (
     "broken cloud",
     "passing cloud",
     "cloud",
+    "obstruction",
     "dew",
     "twilight",
     "moonlight",

@@ -1,4 +1,4 @@
-"""What befell the sky of a scene: haze, cloud that passes or breaks, dew, twilight, moonlight, a lamp.
+"""What befell the sky of a scene: haze, cloud that passes or breaks, a hand, dew, twilight, moonlight, a lamp.
 
 Frames are put side by side in the order of time: the transparency of each part of the field, the level of the sky in
 each part, the width of the stars. A verdict says whether a frame hurts; this says what came, when, and how much.
@@ -7,7 +7,7 @@ each part, the width of the stars. A verdict says whether a frame hurts; this sa
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ MOST_LIGHT = 0.85  # of it
 THICKEST = 0.05  # quantile of the parts, that tells how thick a cloud is
 MOSTLY_EVEN = 0.6  # share of frames whose loss is even, that make a spell of haze
 GAP = 2  # frames in between that are clear, or not told, and part no event in two
+OPAQUE = 0.2  # of a part's dark level: cloud scatters more of the sky's light down, or a town's; a hand none
 PASSING = 0.15  # of the scene's frames, or
 PASSING_FRAMES = 3  # frames, within which what comes and goes passes
 WISPS = 3  # such, from which on the sky was one of broken cloud
@@ -85,7 +86,10 @@ def weather(course: Course) -> list[Event]:
         return []
     light = _light(course)
     lamps = _lamps(course, light)
-    events = [*_dimming(course, light), *_brightening(course, light, lamps)]
+    hidden = _obstructed(course, light)
+    light = replace(light, dimmed=light.dimmed & ~hidden)
+    events = [_obstruction_event(light, run) for run in runs(hidden, 0)]
+    events += [*_dimming(course, light), *_brightening(course, light, lamps)]
     if lamps.any():
         for run in runs(lamps, 0):
             events.append(_lamp_event(course, run))
@@ -214,6 +218,19 @@ def _dimmed_event(course: Course, light: _Light, run: NDArray[np.int64], cause: 
         clear_least=extreme(least, least=True),
         share_most=1.0 if cause == "haze" else extreme(light.share[run]),
     )
+
+
+def _obstructed(course: Course, light: _Light) -> Bools:
+    """Dimmed frames in which the sky's light went with the stars: something dark stood before the lens."""
+    levels = course.sky_parts.reshape(len(course.seconds), -1)
+    dark = column_quantiles(levels, 0.25)
+    with np.errstate(invalid="ignore"):
+        gone = ((levels < OPAQUE * dark) & (dark > 0)).sum(axis=1)
+    return light.dimmed & (gone > SHARE_DIMMED * np.maximum(np.isfinite(levels).sum(axis=1), 1))
+
+
+def _obstruction_event(light: _Light, run: NDArray[np.int64]) -> Event:
+    return Event("obstruction", tuple(int(n) for n in run), share_most=extreme(light.share[run]))
 
 
 def _only_air(course: Course, light: _Light, run: NDArray[np.int64], told: NDArray[np.int64]) -> bool:

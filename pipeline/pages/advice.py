@@ -28,6 +28,7 @@ SKY_CHANGED = 0.2  # where the sky itself changed over more of the picture, its 
 NOISE_EXCESS = 1.10  # more than this over theory is worth a sentence
 SHARE_SEEN = 0.05  # a reason that costs this share of the frames is worth a sentence
 SATURATED_SEEN = 0.002
+NO_CLOUD = {"dew", "obstruction"}  # of `judging.events.CAUSES`: they cost frames their starlight under any sky
 
 
 @dataclass(frozen=True)
@@ -409,10 +410,11 @@ def _darker_hour(event: Mapping[str, Any], clock: str) -> str:
 def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, clock: str) -> list[Advice]:
     result = []
     cloudy, bright = reasons.get("cloud", 0), reasons.get("bright sky", 0)
-    befell = {event["cause"]: event for event in figures.get("sky_events") or []}
+    events = figures.get("sky_events") or []
+    befell = {event["cause"]: event for event in events}
+    cloudy -= sum(event.get("frames_set_aside") or 0 for event in events if event["cause"] in NO_CLOUD)
     dew = befell.get("dew")
     if dew is not None:
-        cloudy -= dew.get("frames_set_aside") or 0
         began = _hour(dew, "begins", clock)
         result.append(
             Advice(

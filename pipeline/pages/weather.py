@@ -21,6 +21,7 @@ REASONS_OF = {
     "broken cloud": OF_CLOUD,
     "passing cloud": OF_CLOUD,
     "cloud": OF_CLOUD,
+    "obstruction": OF_CLOUD,
     "dew": OF_CLOUD | {"out of focus"},
     "twilight": OF_LIGHT,
     "moonlight": OF_LIGHT,
@@ -223,6 +224,13 @@ def _cloud(event: Mapping[str, Any], when: str) -> str:
     )
 
 
+def _obstruction(event: Mapping[str, Any], when: str) -> str:
+    return (
+        f"Something dark stood before the lens {when} (a hand, a cap, a branch), for the sky's light went with the "
+        f"stars: up to {percent(event.get('share_most'), 0)} of the field hidden at once"
+    )
+
+
 def _dew(event: Mapping[str, Any], when: str) -> str:
     began = {"middle": ", from the middle of the lens outwards", "rim": ", from the rim of the field inwards"}
     return (
@@ -292,6 +300,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any], str], str]] = {
     "broken cloud": _cloud,
     "passing cloud": _cloud,
     "cloud": _cloud,
+    "obstruction": _obstruction,
     "dew": _dew,
     "twilight": _twilight,
     "moonlight": _moonlight,
