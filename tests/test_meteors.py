@@ -38,18 +38,31 @@ def light_beside(xs, ys):
     return ndimage.map_coordinates(light, [ys, xs], order=1, mode="nearest")
 
 
+def planted(folder, seed, geometry, light):
+    """Files of a scene with a meteor in its third frame; the meteor as it is told, its frame, the camera."""
+    camera, frame = Camera(slope=0.2), list(geometry.frames)[2]
+    rng = np.random.default_rng(seed)
+    write_scene(folder, rng, camera, geometry, random_stars(rng, 40, SHAPE), {frame: streak(SHAPE, ENDS, light)[0]})
+    told = {frame: [{"kind": "meteor", "x1": 90, "y1": 60, "x2": 250, "y2": 150, "width_px": WIDTH}]}
+    return told, frame, camera
+
+
+def along_and_across(geometry, frame):
+    """Places of the result's pixels in the frame, along the meteor and across it, px; its length."""
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    xs, ys = geometry.from_reference(frame, x, y)
+    length = np.hypot(ENDS[2] - ENDS[0], ENDS[3] - ENDS[1])
+    ux, uy = (ENDS[2] - ENDS[0]) / length, (ENDS[3] - ENDS[1]) / length
+    along, across = (xs - ENDS[0]) * ux + (ys - ENDS[1]) * uy, (ys - ENDS[1]) * ux - (xs - ENDS[0]) * uy
+    return xs, ys, along, across, length
+
+
 @pytest.fixture(scope="module")
 def pictures(tmp_path_factory):
     """A scene of eight frames with a meteor in one, combined with it rejected and with it kept; its geometry."""
-    folder = tmp_path_factory.mktemp("meteor")
-    camera, geometry = Camera(slope=0.2), drifting(8, SHAPE, (2.3, -1.1), 0.002)
-    rng = np.random.default_rng(3)
-    frame = list(geometry.frames)[2]
-    light, _, _ = streak(SHAPE, ENDS, LIGHT)
-    write_scene(folder, rng, camera, geometry, random_stars(rng, 40, SHAPE), {frame: light})
-    inputs = inputs_of(folder, geometry, camera, None)
-    told = {frame: [{"kind": "meteor", "x1": 90, "y1": 60, "x2": 250, "y2": 150, "width_px": WIDTH}]}
-    meteors = meteors_of(inputs.frames, told, frozenset(), True)
+    folder, geometry = tmp_path_factory.mktemp("meteor"), drifting(8, SHAPE, (2.3, -1.1), 0.002)
+    told, frame, camera = planted(folder, 3, geometry, LIGHT)
+    meteors = meteors_of(inputs_of(folder, geometry, camera, None).frames, told, frozenset(), True)
     without = Made(folder, geometry, camera, threads=1)
     return without, Made(folder, geometry, camera, threads=1, meteors=meteors), geometry, camera, frame, meteors[0]
 
@@ -57,11 +70,7 @@ def pictures(tmp_path_factory):
 def test_a_meteor_is_as_bright_as_in_its_frame_and_in_its_place(pictures):
     """Its light above the sky is the planted light to 4 % in every colour, its middle where it belongs to 0.3 px."""
     without, made, geometry, camera, frame, band = pictures
-    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
-    xs, ys = geometry.from_reference(frame, x, y)
-    length = np.hypot(ENDS[2] - ENDS[0], ENDS[3] - ENDS[1])
-    ux, uy = (ENDS[2] - ENDS[0]) / length, (ENDS[3] - ENDS[1]) / length
-    along, across = (xs - ENDS[0]) * ux + (ys - ENDS[1]) * uy, (ys - ENDS[1]) * ux - (xs - ENDS[0]) * uy
+    xs, ys, along, across, length = along_and_across(geometry, frame)
     part = (along > 10) & (along < length - 10) & (np.abs(across) < 8)
     added = made.picture - without.picture
     for plane in added:
@@ -101,14 +110,9 @@ def test_noise_and_coverage_say_that_it_is_one_frames(pictures):
 @pytest.fixture(scope="module")
 def faint(tmp_path_factory):
     """Sixteen frames with a meteor whose peak is some three times the noise of a pixel; as `pictures`."""
-    folder = tmp_path_factory.mktemp("faint")
-    camera, geometry = Camera(slope=0.2), drifting(16, SHAPE, (1.3, -0.6), 0.001)
-    rng = np.random.default_rng(5)
-    frame = list(geometry.frames)[2]
-    light, _, _ = streak(SHAPE, ENDS, FAINT)
-    write_scene(folder, rng, camera, geometry, random_stars(rng, 40, SHAPE), {frame: light})
+    folder, geometry = tmp_path_factory.mktemp("faint"), drifting(16, SHAPE, (1.3, -0.6), 0.001)
+    told, frame, camera = planted(folder, 5, geometry, FAINT)
     inputs = inputs_of(folder, geometry, camera, None)
-    told = {frame: [{"kind": "meteor", "x1": 90, "y1": 60, "x2": 250, "y2": 150, "width_px": WIDTH}]}
     meteors = meteors_of(inputs.frames, told, frozenset(), True)
     none = Made(folder, geometry, camera, threads=1, passes=passes_of(inputs.frames, told, ()))
     return none, Made(folder, geometry, camera, threads=1, meteors=meteors), geometry, camera, frame, meteors[0]
@@ -118,11 +122,7 @@ def test_a_faint_meteor_is_a_line_of_light_and_no_strip_of_noise(faint):
     """Its planted light is kept to 10 %; nowhere is the picture darker for it by more than its own noise (where the
     frame without it counted less), and at the flanks, where nothing but noise is, it stays (common practice)."""
     without, made, geometry, camera, frame, band = faint
-    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
-    xs, ys = geometry.from_reference(frame, x, y)
-    length = np.hypot(ENDS[2] - ENDS[0], ENDS[3] - ENDS[1])
-    ux, uy = (ENDS[2] - ENDS[0]) / length, (ENDS[3] - ENDS[1]) / length
-    along, across = (xs - ENDS[0]) * ux + (ys - ENDS[1]) * uy, (ys - ENDS[1]) * ux - (xs - ENDS[0]) * uy
+    xs, ys, along, across, length = along_and_across(geometry, frame)
     part = (along > 10) & (along < length - 10) & (np.abs(across) < 8)
     added = made.picture - without.picture
     rim = part & (np.abs(across) > 3.5) & (share_of(band, xs, ys) > 0)

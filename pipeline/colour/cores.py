@@ -93,12 +93,12 @@ def find_cores(
         x, y (px) of stars and the logarithms of their red and blue light over green's, camera values, one row for each
         time one was measured.
     """
-    labels, count = ndimage.label(touched, structure=np.ones((3, 3), bool))
+    labels, _ = ndimage.label(touched, structure=np.ones((3, 3), bool))
     height, width = touched.shape
     gains = np.asarray(multipliers, float)
     told = _told(labels, measured, gains)
     rows, columns, colours, skies, cores = [], [], [], [], []
-    neutral = 0
+    stars = neutral = 0
     wide = RIM_PX + FLANK_PX + SKY_PX
     square = np.ones((3, 3), bool)
     taken = touched.copy()
@@ -123,6 +123,7 @@ def find_cores(
             taken[top:bottom, left:right] |= rim
         elif max(float(np.max(window[c, top:bottom, left:right][core])) for c in range(3)) < NOT_FULL * saturation:
             continue  # a sky that is bright, no more
+        stars += 1
         if colour is None:
             colour = np.ones(3)
             neutral += 1
@@ -140,7 +141,7 @@ def find_cores(
     row, column = np.concatenate(rows), np.concatenate(columns)
     order = np.lexsort((column, row))
     every, skies_of, inner = np.concatenate(colours)[order], np.concatenate(skies)[order], np.concatenate(cores)[order]
-    return Cores(row[order], column[order], every, skies_of, inner, count, len(told), neutral)
+    return Cores(row[order], column[order], every, skies_of, inner, stars, len(told), neutral)
 
 
 def _told(

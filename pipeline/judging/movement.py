@@ -141,12 +141,17 @@ def expected_motion(
 def _rounder_than(length: float, frames: Sequence[Graded], shapes: Sequence[Shapes]) -> bool:
     """Whether stars are far less drawn out than this, px: what moves from frame to frame then stands still while they
     are taken, as dithers do that go on in one direction."""
-    row = frames[0].row
-    parts = [frame_shape(s, LensPattern(row["width"], row["height"])) for s in shapes]
-    seen = [p for p in parts if p is not None and p.stars >= SHAPE_STARS]
-    if not seen or length < ROUND_TELLS * float(np.median([p.fwhm_px for p in seen])):
+    widths = [width for frame in frames if (width := frame.row["fwhm_px"])]
+    if not widths or length < ROUND_TELLS * float(np.median(widths)):
         return False
-    return float(np.quantile([p.length for p in seen], ROUND_FRAMES)) < ROUND * length
+    seen = [p.length for p in _as_they_are(frames, shapes) if p is not None and p.stars >= SHAPE_STARS]
+    return bool(seen) and float(np.quantile(seen, ROUND_FRAMES)) < ROUND * length
+
+
+def _as_they_are(frames: Sequence[Graded], shapes: Sequence[Shapes]) -> list[FrameShape | None]:
+    """The frames' shapes with nothing known of the lens."""
+    pattern = LensPattern(frames[0].row["width"], frames[0].row["height"])
+    return [frame_shape(s, pattern) for s in shapes]
 
 
 def _drawn_out_by_the_sky(
@@ -155,14 +160,12 @@ def _drawn_out_by_the_sky(
     """Whether the stars of every frame are drawn out as before a camera that stands still."""
     if not length:
         return False
-    row = frames[0].row
-    parts = [frame_shape(s, LensPattern(row["width"], row["height"])) for s in shapes]
     return all(
         part is not None
         and part.stars >= SHAPE_STARS
         and part.length > VISIBLE * part.fwhm_px
         and SKY_LEAST * length < part.length < SKY_MOST * most * length
-        for part in parts
+        for part in _as_they_are(frames, shapes)
     )
 
 

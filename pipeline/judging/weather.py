@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.judging.events import CAUSES, Course, Event, extreme, rank, runs
-from pipeline.judging.glow import glow
+from pipeline.judging.glow import STEADY, glow
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.regression import column_quantiles
 
@@ -55,8 +55,7 @@ LAMP_AROUND = 3  # frames on each side
 GLOWING, GLOWING_SHARE = 1.3, 0.3  # times a part's dark level, in that share of the parts: the sky glowed already
 BRIGHTER = 1.25  # times the scene's dark quarter: a sky that brightens
 BRIGHTER_LEAST = 4  # frames, or
-BRIGHTER_STEADY = 3  # at the scene's beginning or end, where it falls or rises from frame to frame, with
-STEADY = 0.9  # rank correlation with time
+BRIGHTER_STEADY = 3  # at the scene's beginning or end, where it falls or rises from frame to frame (`glow.STEADY`)
 COURSE = 0.7  # rank correlation with time of what takes a course
 BRIGHTER_UNTOLD = 1.5  # where neither Sun nor Moon can be asked: what a field sinking into haze shows by itself
 SUN_DARK = -17.0  # degrees of altitude; below -18 twilight has ended (astronomical twilight)

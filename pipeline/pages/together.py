@@ -62,11 +62,12 @@ def _same_field(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     """Whether two scenes show the same part of the sky, at the same scale."""
     scale = one["pixel_scale_arcsec"] / other["pixel_scale_arcsec"]
     turned = (one["rotation_deg"] - other["rotation_deg"] + 180) % 360 - 180
-    ra, dec, ra2, dec2 = (math.radians(f[key]) for f in (one, other) for key in ("centre_ra_deg", "centre_dec_deg"))
-    # haversine: sound for small angles
-    half = math.sin((dec2 - dec) / 2) ** 2 + math.cos(dec) * math.cos(dec2) * math.sin((ra2 - ra) / 2) ** 2
-    apart = math.degrees(2 * math.asin(min(1.0, math.sqrt(half))))
-    return abs(scale - 1) <= SCALES_ALIKE and abs(turned) <= TURNED_DEG and apart <= APART * min(one["field_deg"])
+    if abs(scale - 1) > SCALES_ALIKE or abs(turned) > TURNED_DEG:
+        return False
+    from astropy.coordinates import angular_separation  # takes half a second to load, and few trips come so far
+
+    centres = (math.radians(f[key]) for f in (one, other) for key in ("centre_ra_deg", "centre_dec_deg"))
+    return math.degrees(angular_separation(*centres)) <= APART * min(one["field_deg"])
 
 
 def _told(

@@ -27,13 +27,13 @@ STEP_VERSIONS = {
     "inventory": 12,
     "decode": 4,
     "grade": 32,
-    "judge": 50,
+    "judge": 51,
     "dark": 22,
     "register": 21,
     "ground": 38,
     "combine": 43,
     "join": 6,
-    "finish": 18,
+    "finish": 19,
     "summarise": 43,
 }
 

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.sensor.glow import polynomials
+
 # Degrees of the polynomials of the position that each colour's light may follow beside the colours of the whole frame;
 # that of the least error is taken: glow that ends near its edge is told best beside the third, which takes a dome's and
 # the Milky Way's third colour as well; of broad glow in a corner its errors grow tenfold. With 0 a dome is taken for
@@ -115,8 +117,7 @@ def _beside_surfaces(levels: NDArray[np.floating], glow: NDArray[np.floating], d
     """The factor beside surfaces of one degree, and its error without what light of a third colour may add."""
     shape, flat = glow.shape, levels.reshape(len(levels), -1).astype(np.float64)
     known = np.isfinite(flat).all(axis=0)
-    y, x = (a.ravel() for a in np.meshgrid(*(np.linspace(-1, 1, n) for n in shape), indexing="ij"))
-    terms = np.stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)])
+    terms = polynomials(shape, degree)
     flat = np.where(known, flat, 0.0)
     both = np.vstack([flat, glow.ravel().astype(np.float64)])
     weight, factor = known.astype(np.float64), 0.0

@@ -115,7 +115,7 @@ def _beside_surfaces(by_half: NDArray[np.float64], shape: tuple[int, ...], noise
     them has more than two colours."""
     flat = by_half.mean(axis=0)
     known = np.isfinite(flat).all(axis=0)
-    terms, on_sensor = _polynomials(shape, degree), known.reshape(shape)
+    terms, on_sensor = polynomials(shape, degree), known.reshape(shape)
     glowing = np.zeros(shape, bool)
     for _ in range(ROUNDS):
         beside = known & ~glowing.ravel()
@@ -168,7 +168,7 @@ def _beside_surfaces(by_half: NDArray[np.float64], shape: tuple[int, ...], noise
     return Glow(level.astype(np.float32), f"up to {level.max():.1f} ADU, in {100 * share:.0f} % of the frame", spread)
 
 
-def _polynomials(shape: tuple[int, ...], degree: int) -> NDArray[np.float64]:
+def polynomials(shape: tuple[int, ...], degree: int) -> NDArray[np.float64]:
     """The terms of a polynomial of the position up to this total degree, (terms, blocks)."""
     y, x = (a.ravel() for a in np.meshgrid(*(np.linspace(-1, 1, n) for n in shape), indexing="ij"))
     return np.stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)])

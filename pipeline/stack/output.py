@@ -93,6 +93,7 @@ class CombinedWriter:
         ----------
         shown, gains, full, over : as of `pixels.rings.with_rings_filled`
         colours : 1 where all planes hold the same
+        threads : that look for rings; what comes out does not depend on them
         """
         height = self.shape[0]
 

@@ -14,7 +14,7 @@ from pipeline.stars.followed import light_along, strip_of
 from pipeline.stars.streaks import BEYOND, HALF, Streak
 
 BESIDE = 6  # half-size px to either side of the line that are looked at
-FLASH_TIMES = 3.0  # the line's own light; an aircraft's strobes stand ten times and more above its lamps
+FLASH_TIMES = 3.0  # the line's own light; an aircraft's strobes stand two to ten times and more above its lamps
 FLASH_SIGMA = 6.0
 # ... beside neighbours, where no star stands among an aircraft's strobes: on lines dimmer than so many standard
 # deviations; on others so many times the line's course there, its median over so many half-size px.
