@@ -35,19 +35,44 @@ def lowest_noise(
     good : (height, width) bool array, which pixels count
     """
     sigma = np.broadcast_to(sigma, rgb.shape)
-    regions = []
+    whole, cut = _regions(good)
+    levels = [_reach(*(_cut_out(plane, whole) for plane in (rgb, sigma)))] if len(whole) else []
+    for top, left in cut:
+        here = (slice(top, top + REGION), slice(left, left + REGION))
+        levels.append(_reach(*(plane[:, *here][:, good[here]][:, None] for plane in (rgb, sigma))))
+    if not levels:
+        return np.zeros(3)
+    return np.asarray(np.quantile(np.concatenate(levels, axis=1), FEW, axis=1))
+
+
+def _regions(good: NDArray[np.bool_]) -> tuple[NDArray[np.intp], list[tuple[int, int]]]:
+    """First row and column of the regions of which every pixel counts, (n, 2), and of those of which enough do."""
+    whole, cut = [], []
     for top in range(0, good.shape[0], REGION):
         for left in range(0, good.shape[1], REGION):
-            here = (slice(top, top + REGION), slice(left, left + REGION))
-            counts = good[here]
+            counts = good[top : top + REGION, left : left + REGION]
+            number = np.count_nonzero(counts)
+            if number == REGION**2:
+                whole.append((top, left))
             # a region that the picture's edge cuts short counts as far as it goes
-            if np.count_nonzero(counts) >= COVERED * counts.size and counts.any():
-                lower, dark = np.quantile(rgb[:, *here][:, counts], (TAIL, DARK), axis=1)
-                # uneven light spreads more than its noise, and what is told of noise is too much where the sky itself
-                # changes; the dark level of even light lies below its middle by noise already
-                spread = (lower - dark) / (ndtri(TAIL) - ndtri(DARK))
-                scatter = np.minimum(np.median(sigma[:, *here][:, counts], axis=1), spread)
-                regions.append(dark - (KEPT_SIGMA + ndtri(DARK)) * scatter)
-    if not regions:
-        return np.zeros(3)
-    return np.asarray(np.quantile(regions, FEW, axis=0))
+            elif number and number >= COVERED * counts.size:
+                cut.append((top, left))
+    return np.array(whole, np.intp).reshape(-1, 2), cut
+
+
+def _cut_out(plane: NDArray[np.floating], regions: NDArray[np.intp]) -> NDArray[np.floating]:
+    """The pixels of whole regions, (3, regions, REGION**2)."""
+    windows = np.lib.stride_tricks.sliding_window_view(plane, (REGION, REGION), axis=(1, 2))
+    return windows[:, regions[:, 0], regions[:, 1]].reshape(3, len(regions), REGION**2)
+
+
+def _reach(rgb: NDArray[np.floating], sigma: NDArray[np.floating]) -> NDArray[np.floating]:
+    """How low the noise of regions reaches, (3, regions), of their pixels (3, regions, pixels)."""
+    # numpy sorts short rows several times as fast as it picks single values from them
+    rgb, sigma = np.sort(rgb, axis=2), np.sort(sigma, axis=2)
+    lower, dark = np.quantile(rgb, (TAIL, DARK), axis=2)
+    # uneven light spreads more than its noise, and what is told of noise is too much where the sky itself
+    # changes; the dark level of even light lies below its middle by noise already
+    spread = (lower - dark) / (ndtri(TAIL) - ndtri(DARK))
+    scatter = np.minimum(np.median(sigma, axis=2), spread)
+    return np.asarray(dark - (KEPT_SIGMA + ndtri(DARK)) * scatter)
