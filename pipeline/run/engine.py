@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 51,
     "dark": 22,
     "register": 21,
-    "ground": 38,
+    "ground": 39,
     "combine": 43,
     "join": 6,
     "finish": 19,

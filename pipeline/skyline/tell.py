@@ -145,7 +145,10 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = np.zeros(size, np.float32)
-    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer)
+    # of a sky that moves evenly half its path lies between the middles of both halves
+    moved = seen.path_px / 2 / stills.side
+    both = (stills.first, stills.second)
+    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer, both, moved)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
 
