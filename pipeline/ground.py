@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import logging
 import sys
+import tempfile
 from bisect import bisect
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -12,14 +13,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
-from pipeline.config import load_trip
+from pipeline.config import Trip, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown, write_json
 from pipeline.pages.words import count
 from pipeline.plan import ScenePlan, read_scene
-from pipeline.scene.groundpicture import make_ground
+from pipeline.scene.groundpicture import make_ground, unreached
 from pipeline.scene.groundscene import separate_arguments, separate_ground
 from pipeline.scene.handmask import mask_of, read_mask
 from pipeline.scene.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
@@ -30,7 +32,7 @@ from pipeline.skyline.find import Found, find_ground
 from pipeline.skyline.hold import Hold, hold_of
 from pipeline.skyline.moving import areas_of, nearest
 from pipeline.skyline.told import Told
-from pipeline.stack.groundfile import append_moving, write_no_ground
+from pipeline.stack.groundfile import GroundFile, append_moving, read_ground, write_no_ground
 from pipeline.stack.land import Canvas
 from pipeline.stack.sources import Frame, Inputs
 
@@ -39,6 +41,8 @@ log = logging.getLogger("moonless.ground")
 # Share of the picture below which ground is not worth a picture of its own.
 AREA_LEAST = 2e-4
 PLACES = np.dtype([("x", "f8"), ("y", "f8"), ("flux", "f8")])
+# How far a scene's own ground goes on under that of another's frames, px.
+OVERLAP_PX = 8
 # Places a side, or along a streak, at which it is looked up whether a frame shows land.
 PROBES = 50
 # A streak so near to land, px, is its edge: what a streak's line may be off.
@@ -94,14 +98,40 @@ def _work(arguments: argparse.Namespace) -> None:
             _no_ground(arguments, told)
         else:
             with replacing(arguments.out) as temporary:
-                source, lying, scale = (inputs, hold, 1.0)
+                source, lying, scale, beyond = inputs, hold, 1.0, None
                 if separate is not None:
                     source, lying, scale = separate.inputs, separate.hold, separate.scale
-                told |= make_ground(source, geometry, lying, mask, temporary, trip, arguments.threads, progress, scale)
+                    gap = unreached(lying, source.frames, inputs.shape)
+                    told["not_reached_share"] = float(mask[gap].sum(dtype=np.float64) / mask.sum(dtype=np.float64))
+                    if (gap & (mask > 0)).any():
+                        beyond = own_ground(inputs, geometry, hold, mask, gap, temporary, trip, arguments, progress)
+                told |= make_ground(
+                    source, geometry, lying, mask, temporary, trip, arguments.threads, progress, scale, beyond=beyond
+                )
                 told["how"] = how(hold, told, source)
             write_json(arguments.figures, {"found": True, **told})
         if moving:
             append_moving(arguments.out, moving)
+
+
+def own_ground(
+    inputs: Inputs,
+    geometry: Geometry,
+    hold: Hold,
+    mask: NDArray[np.float32],
+    gap: NDArray[np.bool_],
+    beside: Path,
+    trip: Trip,
+    arguments: argparse.Namespace,
+    progress: Progress,
+) -> GroundFile | None:
+    """The ground as the scene's own frames show it where those of another do not reach."""
+    only = ndimage.maximum_filter(gap, 2 * OVERLAP_PX + 1)
+    with tempfile.TemporaryDirectory(prefix=beside.name, dir=beside.parent) as folder:
+        path = Path(folder) / "ground.fits"
+        make_ground(inputs, geometry, hold, mask, path, trip, arguments.threads, progress, only=only)
+        # what is mapped stays until it is closed, without a name
+        return read_ground(path)
 
 
 def _no_ground(arguments: argparse.Namespace, told: dict[str, Any]) -> None:
@@ -254,6 +284,9 @@ def how(hold: Hold, told: Mapping[str, Any], source: Inputs) -> str:
             f"from {count(told['frames'], 'frame')}{each} of the scene {told['from']}, laid on the reference by "
             f"what both show of the land, their light multiplied by {told['scale']:g} ({known})"
         )
+        if told["not_reached_share"] > 0:
+            share = max(told["not_reached_share"], 0.001)
+            text += f"; where they do not reach, {share:.1%} of the land, it is as the scene's own frames blurred it"
     else:
         text = "from the scene's own frames laid on the ground"
         if hold.kind == "tracked":

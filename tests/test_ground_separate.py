@@ -47,6 +47,12 @@ def test_the_land_stands_where_the_reference_shows_it(made: tuple[Path, Any]) ->
     land = truth > 0.5
     inside, outside = ndimage.distance_transform_edt(land), ndimage.distance_transform_edt(~land)
     assert ((mask > 0.5) == land)[np.maximum(inside, outside) > 4].mean() > 0.99
+    # to the picture's edges, where frames of a camera that stood aside do not reach and its own show the land
+    assert 0.005 < told["not_reached_share"] < 0.3
+    half = (np.median(green[mask == 0]) + np.median(green[mask == 1])) / 2
+    beyond = np.zeros(mask.shape, bool)
+    beyond[:, :40], beyond[:, -40:] = True, True
+    assert np.mean(green[beyond & (mask > 0.98)] > half) < 0.01
     band = np.maximum(inside, outside) < 8
     band[:20], band[-20:], band[:, :50], band[:, -50:] = False, False, False, False
     # a shifted edge is the edge and so many times its slopes (first order); stars are held down
@@ -57,6 +63,7 @@ def test_the_land_stands_where_the_reference_shows_it(made: tuple[Path, Any]) ->
     assert np.hypot(fit[2], fit[3]) / abs(fit[1]) < 1
     page = (project / "results" / "sky" / "index.html").read_text(encoding="utf-8")
     assert "of the scene land, laid on the reference by what both show of the land" in page
+    assert "as the scene's own frames blurred it" in page.replace("&#39;", "'")
 
 
 def test_a_scene_for_another_s_ground_is_no_picture_of_its_own(made: tuple[Path, Any]) -> None:

@@ -9,7 +9,7 @@ from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
 from pipeline.sky.camera import Camera
-from pipeline.skyline.views import place_view, scale_between
+from pipeline.skyline.views import levels_between, moved_through, place_view
 
 SHAPE, SIDE = (240, 360), 2
 CAMERA = Camera.simple(900.0, SHAPE[1] * SIDE, SHAPE[0] * SIDE)
@@ -52,10 +52,17 @@ def test_the_turn_comes_back(moved: tuple[float, float], roll: float, scale: flo
     assert np.hypot(got[0] - expected[0], got[1] - expected[1]).max() < 0.2
     inner = ndimage.binary_erosion(land, iterations=8)
     there[:, ::7] = np.nan  # what no frame shows takes no light from the blocks
-    ratio = scale_between(here, there, inner, CAMERA, SIDE, found.turn)
-    assert ratio is not None
-    assert ratio[0] == pytest.approx(1 / scale, rel=0.01)
-    assert ratio[1] < 0.01 / scale
+    alike = moved_through(there, smear / SIDE, 0.0)
+    levels = levels_between(here, alike, inner, CAMERA, SIDE, found.turn)
+    assert levels is not None
+    assert levels.scale == pytest.approx(1 / scale, rel=0.01)
+    assert levels.error < 0.01 / scale
+    assert levels.offset == 0
+    # a pedestal that is not known leaves the ratio of levels wrong, and a line through them right
+    high = levels_between(here, alike + 15 * scale, inner, CAMERA, SIDE, found.turn, from_zero=False)
+    assert high is not None
+    assert high.scale == pytest.approx(1 / scale, rel=0.02)
+    assert high.offset == pytest.approx(-15, abs=1.5)
 
 
 def test_another_place_is_not_taken_for_this_one() -> None:

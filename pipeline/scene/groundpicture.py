@@ -25,7 +25,7 @@ from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sky.geometry import Geometry
 from pipeline.skyline.hold import Hold
 from pipeline.stack import figures
-from pipeline.stack.groundfile import FULL, append_mask, picture_header
+from pipeline.stack.groundfile import FULL, GroundFile, append_mask, picture_header
 from pipeline.stack.land import SHARE_LEAST, Land, land_in
 from pipeline.stack.matching import Matching
 from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic, mean_level
@@ -39,6 +39,9 @@ from pipeline.stack.whole import interpolation_factors, make_ready, make_tiles, 
 RIM = 24
 # Windows in which the noise of the frames is looked at, and their side, px.
 SAMPLES, SAMPLE_PX = 12, 128
+# Side of the cells of which is told whether frames reach them, px, and how far these may lie beyond a frame's edge:
+# what `fill_rim` sees to.
+REACHED_CELL, RIM_PX = 8, 1.5
 
 
 def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold, scale: float = 1.0) -> Inputs:
@@ -53,6 +56,21 @@ def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold, scale: float = 1.0
         green = (frame.green or green_grids(geometry, frame.id, shape)) if len(grids) > 1 else None
         frames.append(replace(frame, grids=grids, green=green, flux_scale=scale))
     return replace(inputs, frames=frames)
+
+
+def unreached(hold: Hold, frames: Sequence[Frame], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which of the reference's pixels, (height, width), lie in cells that no frame shows whole."""
+    rows, columns = (np.append(np.arange(0, size, REACHED_CELL), size - 1) for size in shape)
+    x, y = np.meshgrid(columns, rows)
+    reached = np.zeros((len(rows) - 1, len(columns) - 1), bool)
+    for frame in frames:
+        at = hold.from_reference(frame.id, x.ravel().astype(float), y.ravel().astype(float))
+        inside = np.ones(x.shape, bool)
+        for places, size in zip(at, reversed(frame.shape), strict=True):
+            inside &= (np.abs(places - (size - 1) / 2) <= (size - 1) / 2 + RIM_PX).reshape(x.shape)
+        reached |= inside[:-1, :-1] & inside[:-1, 1:] & inside[1:, :-1] & inside[1:, 1:]
+    cells = np.repeat(np.repeat(~reached, REACHED_CELL, axis=0), REACHED_CELL, axis=1)
+    return np.asarray(cells[: shape[0], : shape[1]])
 
 
 def about_ground(mask: NDArray[np.floating], rim: int) -> NDArray[np.bool_]:
@@ -118,12 +136,23 @@ def make_ground(
     threads: int,
     progress: Progress,
     scale: float = 1.0,
+    only: NDArray[np.bool_] | None = None,
+    beyond: GroundFile | None = None,
 ) -> dict[str, Any]:
-    """Write the ground's picture, noise and mask; what is told of them."""
+    """Write the ground's picture, noise and mask; what is told of them.
+
+    Parameters
+    ----------
+    scale : what the frames' values are multiplied by
+    only : (height, width), where the picture is wanted; by default wherever there is ground
+    beyond : another picture of it, which stands where these frames do not reach
+    """
     inputs = on_ground(inputs, geometry, hold, scale)
     shape, planes = inputs.shape, unmoved(inputs.frames)
     sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
     wide = about_ground(mask, RIM)
+    if only is not None:
+        wide &= only
     samples = samples_of(windows_over(wide, SAMPLE_PX * 4))
     samples = halved(samples) if planes else samples
     ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples, lit=True, planes=planes)
@@ -156,6 +185,8 @@ def make_ground(
         with CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer:
             for tile in tiles:
                 w = tile.window
+                if beyond is not None:
+                    beyond.fill(tile, counts=True)
                 fill_rim(tile, shape)
                 top, left = w.top - box.top, w.left - box.left
                 writer.write(0, top, left, tile.picture)

@@ -26,7 +26,7 @@ from pipeline.skyline.find import Found
 from pipeline.skyline.hold import TRIPOD, Hold
 from pipeline.skyline.still import HALF, Stills, make_stills
 from pipeline.skyline.tell import tell
-from pipeline.skyline.views import carried, place_view, scale_between
+from pipeline.skyline.views import Levels, carried, levels_between, moved_through, place_view
 from pipeline.stack.sources import Inputs
 
 log = logging.getLogger("moonless.ground")
@@ -124,13 +124,22 @@ def separate_ground(
     reference = {geometry.reference: geometry.frames[geometry.reference]}
     laid = replace(own, reference=geometry.reference, frames={**reference, **{n: placements[n] for n in turns}})
     lying = Hold(laid, TRIPOD, {geometry.reference: np.eye(3), **turns})
-    scale, told_scale = _scale(plan, other, here, there, land, camera, side, view.turn, smear)
+    moved = moved_through(there, smear[0] / side, smear[1] / side)
+    # where no file states a black level the camera's pedestal is known from the noise alone, to some ADU
+    from_zero = all(frame.header.black_stated for frame in (*frames.frames, *inputs.frames))
+    edge = EDGE_CELLS + int(np.ceil(max(abs(smear[0]), abs(smear[1])) / 2 / side))
+    inner = ndimage.binary_erosion(land, iterations=edge, border_value=1)
+    levels, told_scale = _scale(plan, other, levels_between(here, moved, inner, camera, side, view.turn, from_zero))
+    if levels.offset:
+        low = -levels.offset / levels.scale
+        offset = [replace(frame, dark_offset=frame.dark_offset + low) for frame in frames.frames]
+        frames = replace(frames, frames=offset)
     sharp = make_stills(frames.frames, frames.mosaics, frames.calibration, lying, arguments.threads)
     return (
         Separate(
             frames,
             lying,
-            scale,
+            levels.scale,
             _mask(sharp, found, hold, inputs.shape),
             {
                 "from": other.scene,
@@ -207,32 +216,25 @@ def _angle(turn: NDArray[np.float64]) -> float:
     return float(np.arccos(np.clip(turn[2, 2], -1, 1)))
 
 
-def _scale(
-    plan: ScenePlan,
-    other: ScenePlan,
-    here: NDArray[np.floating],
-    there: NDArray[np.floating],
-    land: NDArray[np.bool_],
-    camera: Any,
-    side: int,
-    turn: NDArray[np.float64],
-    smear: tuple[float, float],
-) -> tuple[float, dict[str, Any]]:
-    """What the other frames' values are multiplied by, and how that is known."""
+def _scale(plan: ScenePlan, other: ScenePlan, measured: Levels | None) -> tuple[Levels, dict[str, Any]]:
+    """What the other frames' values are multiplied by, and what is added, and how that is known.
+
+    Parameters
+    ----------
+    measured : on the land
+    """
     light = []
     for scene in (plan, other):
         exposure, iso = (_median(getattr(frame, key) for frame in scene.frames) for key in ("exposure_s", "iso"))
         light.append(exposure * iso if exposure and iso else None)
     told = light[0] / light[1] if light[0] and light[1] else None
-    edge = EDGE_CELLS + int(np.ceil(max(abs(smear[0]), abs(smear[1])) / 2 / side))
-    inner = ndimage.binary_erosion(land, iterations=edge, border_value=1)
-    measured = scale_between(here, there, inner, camera, side, turn)
-    sure = measured is not None and measured[0] > 0 and measured[1] < SCALE_ERROR * measured[0]
-    scale = measured[0] if measured is not None and sure else (told or 1.0)
-    return float(scale), {
-        "scale": round(float(scale), 4),
+    sure = measured is not None and measured.scale > 0 and measured.error < SCALE_ERROR * measured.scale
+    levels = measured if measured is not None and sure else Levels(told or 1.0, 0.0)
+    return levels, {
+        "scale": round(levels.scale, 4),
         "scale_measured": bool(sure),
         "scale_of_exposure_and_iso": None if told is None else round(told, 4),
+        "offset_adu": round(levels.offset, 3),
     }
 
 

@@ -18,6 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.pixels.cells import cell_sums
 from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.regression import robust_fit
 from pipeline.sky.camera import Camera
 
 Floats = NDArray[np.float64]
@@ -93,11 +94,12 @@ def moved_through(picture: NDArray[np.floating], right: float, down: float) -> N
     if count < 2:
         return picture
     known = np.isfinite(picture)
-    filled = np.where(known, picture, np.median(picture[known]) if known.any() else 0.0)
-    total = np.zeros(picture.shape)
+    filled, weight = np.where(known, picture, 0.0), known.astype(float)
+    total, weights = np.zeros(picture.shape), np.zeros(picture.shape)
     for part in (np.arange(count) + 0.5) / count - 0.5:
-        total += ndimage.shift(filled, (part * down, part * right), order=1, mode="nearest")
-    return np.where(known, total / count, np.nan)
+        for plane, sums in ((filled, total), (weight, weights)):
+            sums += ndimage.shift(plane, (part * down, part * right), order=1, mode="nearest")
+    return np.where(known, total / np.maximum(weights, 1e-6), np.nan)
 
 
 def contrast(picture: NDArray[np.floating]) -> Floats:
@@ -214,19 +216,37 @@ def _fitted(one: Floats, other: Floats, weight: Floats, camera: Camera, side: in
     return View(turn, correlation)
 
 
-def scale_between(
-    here: NDArray[np.floating], there: NDArray[np.floating], land: Bools, camera: Camera, side: int, turn: Floats
-) -> tuple[float, float] | None:
-    """By what the second view's levels of the land must be multiplied to be the first one's, and the error of that.
+@dataclass(frozen=True)
+class Levels:
+    """What a view's levels are multiplied by, and what is added then, to be those of another; the `error` of the
+    factor."""
+
+    scale: float
+    error: float
+    offset: float = 0.0
+
+
+def levels_between(
+    here: NDArray[np.floating],
+    there: NDArray[np.floating],
+    land: Bools,
+    camera: Camera,
+    side: int,
+    turn: Floats,
+    from_zero: bool = True,
+) -> Levels | None:
+    """How the second view's levels of the land become the first one's.
 
     Parameters
     ----------
     here, there, land, camera, side : as of `place_view`; `land` holds nothing else
     turn : between them
+    from_zero : the levels of both begin at no light; else an offset is told from the land's own contrast
 
     Returns
     -------
-    ratio, error : of the median of blocks; None where there are too few
+    Levels
+        By the medians of blocks, or a line through them; None where there are too few.
     """
     i, j = np.meshgrid(np.arange(here.shape[0], dtype=float), np.arange(here.shape[1], dtype=float), indexing="ij")
     places = _places(camera, side, turn, i, j)
@@ -239,7 +259,10 @@ def scale_between(
     full = number > BLOCK**2 / 2
     if full.sum() < BLOCKS_LEAST:
         return None
-    mine, theirs = (cell_sums(np.where(use, plane, 0.0), BLOCK)[full] for plane in (here, moved))
+    mine, theirs = (cell_sums(np.where(use, plane, 0.0), BLOCK)[full] / number[full] for plane in (here, moved))
+    if not from_zero:
+        line, errors = robust_fit(np.column_stack([theirs, np.ones(len(theirs))]), mine)
+        return Levels(float(line[0]), float(errors[0]), float(line[1]))
     ratio = mine / np.where(theirs > 0, theirs, np.nan)
     ratio = ratio[np.isfinite(ratio)]
     if len(ratio) < BLOCKS_LEAST:
@@ -247,4 +270,4 @@ def scale_between(
     middle = float(np.median(ratio))
     # error of a median: 1.253 times that of a mean (elementary statistics)
     error = 1.253 * MAD_TO_SIGMA * float(np.median(np.abs(ratio - middle))) / np.sqrt(len(ratio))
-    return middle, error
+    return Levels(middle, error)

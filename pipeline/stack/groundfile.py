@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -29,14 +30,19 @@ class GroundFile:
     mask : (height, width) uint8 array, share of ground in 1/255
     box : the part of the picture that the planes cover
     planes, noise : (3, box.height, box.width) big-endian float32, mapped from disk; 0 where no tile was made
-    covered : (box.height, box.width) bool array, where one was
+    coverage : (box.height, box.width) uint16 array, of how many frames it is; 0 where no tile was made
     """
 
     mask: NDArray[np.uint8]
     box: Window
     planes: NDArray[np.floating]
     noise: NDArray[np.floating]
-    covered: NDArray[np.bool_]
+    coverage: NDArray[np.uint16]
+
+    @cached_property
+    def covered(self) -> NDArray[np.bool_]:
+        """Where it is of any frame."""
+        return self.coverage > 0
 
     def is_whole(self, rim: int) -> bool:
         """Whether it reaches everywhere where there is ground within so many px."""
@@ -45,8 +51,9 @@ class GroundFile:
         part = wide[box.top : box.top + box.height, box.left : box.left + box.width] > 0
         return bool(np.count_nonzero(wide) == np.count_nonzero(part & self.covered))
 
-    def fill(self, tile: Tile) -> None:
-        """Put the picture, and its noise, into a tile where that is of no frame, as far as it reaches."""
+    def fill(self, tile: Tile, counts: bool = False) -> None:
+        """Put the picture and its noise, and if asked its coverage, into a tile where that is of no frame, as far as it
+        reaches."""
         w, box = tile.window, self.box
         y0, y1 = max(w.top, box.top), min(w.top + w.height, box.top + box.height)
         x0, x1 = max(w.left, box.left), min(w.left + w.width, box.left + box.width)
@@ -60,6 +67,8 @@ class GroundFile:
         for mine, theirs in ((self.planes, tile.picture), (self.noise, tile.noise)):
             part = theirs[(slice(None), *there)]
             np.copyto(part, mine[(slice(0, len(part)), *here)], where=hole)
+        if counts:
+            np.copyto(tile.coverage[there], self.coverage[here], where=hole)
 
 
 @dataclass(frozen=True)
@@ -164,8 +173,8 @@ def read_ground(path: Path) -> GroundFile | None:
             box = Window(header["BOXTOP"], header["BOXLEFT"], shape[1], shape[2])
             planes = np.memmap(path, ">f4", "r", hdus[0].fileinfo()["datLoc"], shape)
             noise = np.memmap(path, ">f4", "r", hdus["NOISE"].fileinfo()["datLoc"], shape)
-            covered = np.asarray(hdus["COVERAGE"].data) > 0
+            coverage = np.ascontiguousarray(hdus["COVERAGE"].data, np.uint16)
             mask = np.ascontiguousarray(hdus["MASK"].data, np.uint8)
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(f"{shown(path)}: is not a scene's ground ({error}); run ground again") from error
-    return GroundFile(mask, box, planes, noise, covered)
+    return GroundFile(mask, box, planes, noise, coverage)
