@@ -44,7 +44,7 @@ def test_one_bad_of_three(tmp_path: Path, fault: Fault, reason: str, said: str) 
     assert aside(got.rows) == {1: reason}
     assert "2 frames kept, 1 set aside." in got.text
     assert said in got.text.replace("&#39;", "'")
-    assert "Light lost: 1 frame set aside is 13 s of clear, dark exposure." in got.text
+    assert "Light lost: 13 s in 1 frame set aside." in got.text
 
 
 def test_all_frames_bad(tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def test_thin_haze(tmp_path: Path) -> None:
     # seven frames of 13 s at the square of 0.78
     assert event["lost_by_weight_s"] == pytest.approx(7 * 13 * (1 - 0.78**2), rel=0.1)
     assert got.figures["exposure_lost"]["frames_set_aside"] == 0
-    assert "cost as much as" in got.text
+    assert "Light lost: as much as" in got.text
 
 
 def test_fog_that_thickens(tmp_path: Path) -> None:

@@ -88,11 +88,12 @@ def lost_sentence(lost: Mapping[str, Any] | None) -> str:
     parts = []
     if lost.get("frames_set_aside"):
         many = lost["frames_set_aside"]
-        parts.append(f"{count(many, 'frame')} set aside {'is' if many == 1 else 'are'} {duration(lost['set_aside_s'])}")
+        parts.append(f"{duration(lost['set_aside_s'])} in {count(many, 'frame')} set aside")
     by_weight = lost.get("by_weight_s")
     if isinstance(by_weight, (int, float)) and by_weight >= LOST_LEAST_S:
-        parts.append(f"the lower weights of hazy, bright or noisy frames cost as much as {duration(by_weight)}")
-    return f"Light lost: {'; '.join(parts)} of clear, dark exposure." if parts else ""
+        equal = f"as much as {duration(by_weight)} of clear, dark exposure"
+        parts.append(f"{equal} by the lower weights of hazy, bright or noisy frames")
+    return f"Light lost: {'; '.join(parts)}." if parts else ""
 
 
 def sky_raised(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
@@ -218,8 +219,11 @@ def _haze(event: Mapping[str, Any], when: str) -> str:
 def _cloud(event: Mapping[str, Any], when: str) -> str:
     head = {"passing cloud": "A cloud passed", "broken cloud": "Broken cloud"}.get(event["cause"], "A bank of cloud")
     head += {"comes": " came in", "goes": " drew away"}.get(str(event.get("course")), "")
+    most = event.get("share_most")
+    # by the parts of the field, which are coarser than what a frame's own row counts
+    share = percent(max(5 * round(20 * most), 5) / 100, 0) if isinstance(most, (int, float)) else percent(most, 0)
     return (
-        f"{head} {when}: up to {percent(event.get('share_most'), 0)} of the field dimmed at once, "
+        f"{head} {when}: up to about {share} of the field dimmed at once, "
         f"at most {percent(event.get('clear_least'), 0)} of the starlight left where it was thickest"
     )
 
