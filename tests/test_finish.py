@@ -525,6 +525,24 @@ def test_pixels_that_are_part_land_are_no_black_rim() -> None:
     assert rows[295:306].min() > 0.7 * rows[310:].mean()
 
 
+def test_a_dome_of_light_keeps_its_colour_beside_land() -> None:
+    """A red dome over the middle of a ridge with a mast before it: the sky within 3 to 7 px of either is as red as the
+    sky beyond (with the colours of its own light it was grey, 25 codes off, a halo about everything)."""
+    rng = np.random.default_rng(33)
+    y, x = np.mgrid[0:400, 0:600]
+    dome = 1.5 * np.exp(-(((x - 300) / 90) ** 2) - ((y - 320) / 90) ** 2)[..., None] * np.array([1.0, 0.75, 0.6])
+    light = np.array([0.8, 1.0, 1.2]) + dome + rng.normal(0, 0.01, (400, 600, 3))
+    land = ((y > 300) | ((np.abs(x - 300) < 3) & (y > 200))).astype(np.float32)
+    light[land > 0] = 0.05
+    picture, _ = stretch(light, land)
+    redness = picture[..., 0].astype(float) - picture[..., 2]
+    off = ndimage.distance_transform_edt(land == 0)
+    near, far = (off >= 3) & (off <= 7), (off >= 12) & (off <= 17)
+    above = (y > 220) & (y < 290) & (np.abs(x - 300) < 30)
+    assert redness[far & above].mean() > 25
+    assert redness[near & above].mean() == pytest.approx(redness[far & above].mean(), abs=6)
+
+
 def test_sky_left_in_a_corner_of_land_is_no_box() -> None:
     """A strip of sky 12 px wide between the picture's edge and land, in the dark corner of a lens: its brightness
     runs on from the sky above with no step."""

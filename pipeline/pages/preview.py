@@ -40,6 +40,8 @@ LAND_COLOUR = 0.7  # of land's own colour: by night the eye sees little of it
 LIFT_REACH, LIFT_SHARE = 1 / 8, 0.75
 LIFT_ELSEWHERE = 0.8  # of that, away from land
 EDGE_PX = 8  # so far from land colours fade into those of their own light
+# ... where they are off the light of the sky about by more than the one share of it, and all of it from the other on.
+LIKE_SKY, UNLIKE_SKY = 0.08, 0.25
 
 
 @dataclass(frozen=True)
@@ -132,8 +134,13 @@ def stretch(
     raised = _raised(code, shown, open_sky, land, float(LUMINANCE @ sky))
     own = np.clip((raised - code) / np.maximum(raised, np.float32(1e-6)), 0, 1)
     if land is not None:
-        # beside land the mask may be off by some px, and land by the sky's curve glows in colour
-        own = np.maximum(own, np.clip(1 - ndimage.distance_transform_edt(land <= 0) / EDGE_PX, 0, 1))
+        # beside land the mask may be off by some px, and land by the sky's curve glows in colour; the sky itself there
+        # would be grey before the colours of a dome of light
+        beside = np.clip(1 - ndimage.distance_transform_edt(land <= 0) / EDGE_PX, 0, 1)
+        about = np.maximum(_around(np.where(open_sky, shown, np.float32(np.nan))), np.float32(1e-9))
+        unlike = (np.abs(ndimage.uniform_filter(shown, 3) / about - 1) - LIKE_SKY) / (UNLIKE_SKY - LIKE_SKY)
+        # with the pixels beside: an edge passes through the sky's light
+        own = np.maximum(own, beside * np.clip(ndimage.maximum_filter(unlike, 3), 0, 1))
     code = raised
     grey = curves.decode(np.clip(code, 0.0, 1.0)).astype(np.float32)
     base = np.float32(curves.decode(np.array(SKY_CODE)))

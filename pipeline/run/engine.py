@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "ground": 39,
     "combine": 43,
     "join": 6,
-    "finish": 19,
+    "finish": 20,
     "summarise": 44,
 }
 
