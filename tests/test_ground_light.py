@@ -160,3 +160,32 @@ def test_the_reference_is_matched_at_the_scale_of_the_others() -> None:
         )  # fmt: skip
         assert np.abs(matching.offsets).max() < 1.0 * scale  # the blocks' noise is half of that
         assert abs(np.median(matching.sky) / np.median(scale * light) - 1) < 0.01
+
+
+def test_noise_of_land_is_told_at_every_brightness(tmp_path: Path) -> None:
+    """Land of patches from a tenth to three times its mean light, before a camera that stands: NOISE goes with the
+    light of each pixel (read noise and photons, as planted) and not with the level of its surroundings."""
+    rng = np.random.default_rng(15)
+    shape, n = (352, 512), 12
+    geometry = drifting(n, shape, (2.3, 1.9), 0.001)
+    y = np.mgrid[: shape[0], : shape[1]][0]
+    share = (y > 60).astype(np.float32)
+    levels = np.array([20.0, 60.0, 200.0, 600.0])
+    patches = np.kron(rng.integers(0, 4, (22, 32)), np.ones((16, 16), int))
+    light = np.where(share > 0, levels[patches], 500.0)
+    camera = Camera(gain=GAIN, read_noise=READ)
+    for frame in geometry.frames:
+        write_mosaic(tmp_path / f"{frame}.fits", read_out(rng, camera, light), header(camera, frame))
+    inputs, path = inputs_of(tmp_path, geometry, camera), tmp_path / "ground.fits"
+    groundpicture.make_ground(
+        inputs, geometry, Stand(geometry, (0.0, 0.0)), share, path, Trip(), 2, Progress(None, "ground", "s")
+    )
+    opened = read_ground(path)
+    assert opened is not None
+    box = opened.box
+    window = (slice(box.top, box.top + box.height), slice(box.left, box.left + box.width))
+    inner = (ndimage.maximum_filter(patches, 7) == ndimage.minimum_filter(patches, 7))[window] & (y[window] > 90)
+    # the photons' and the reading's variance, and green samples on every other pixel: the noise of means over blocks
+    planted = np.sqrt(2 * (light[window] + READ**2) / n)
+    told = [np.median((opened.noise[1] * GAIN / planted)[inner & (patches[window] == k)]) for k in range(4)]
+    np.testing.assert_allclose(told, 1, atol=0.07)

@@ -21,6 +21,7 @@ from pipeline.sensor.demosaic import demosaic, response
 from pipeline.stack.checked import star_scatter
 
 SKY, SIGMA = 100.0, 10.0
+STARS = np.full(3, np.inf, np.float32)  # nothing counts that is darker than the sky
 FACTOR = interpolation_variance(response("RGGB"), np.array([[0, 1], [1, 2]])).sum(axis=1).astype(np.float32)
 
 
@@ -61,7 +62,7 @@ class Clipped:
         self.signal, self.peak = np.empty((2, colours, height, width), np.float32)
         self.mask = np.zeros((n, height, width), np.uint8)
         chosen = np.unique(np.linspace(0, n - 1, min(n, MEDIAN_FRAMES)).round().astype(np.int64))
-        star_signal(values, codes, chosen, sky, (0, 0), self.signal, self.peak)
+        star_signal(values, codes, chosen, sky, (0, 0), STARS, sky, self.signal, self.peak)
         share, unsteady = np.full(values.shape[1], scatter, np.float32), np.empty((height, width), np.float32)
         if n > 1:
             reject(
@@ -447,6 +448,20 @@ def test_star_signal_equals_its_slow_statement() -> None:
         np.testing.assert_allclose(clipped.peak[c], np.maximum(near, RING_SHARE * far), atol=1e-4)
 
 
+def test_land_that_is_darker_than_its_level_about_has_less_noise_down_to_no_light() -> None:
+    """Below the level counts as well as above, but nothing below where there is no light."""
+    values, codes = _plain(5)
+    values = values + np.where(np.arange(values.shape[3]) % 7 < 3, -60, 20).astype(np.float32)
+    sky, dark = np.full((3, 6, 6), SKY, np.float32), np.array([0, 30, np.inf], np.float32)
+    signal, peak = np.empty((2, *values.shape[1:]), np.float32)
+    star_signal(values, codes, np.arange(5), sky, (0, 0), dark, sky, signal, peak)
+    median = np.median(values, axis=0) - SKY
+    for told, expected, least in zip(signal, median, (-SKY, 30 - SKY, 0), strict=True):
+        np.testing.assert_allclose(told, np.maximum(expected, least), atol=1e-4)
+    assert signal[0].min() < 30 - SKY
+    assert peak.min() >= 0
+
+
 def test_a_frame_that_covers_nothing_changes_no_star_signal() -> None:
     """Which frames the median is of goes by pixels: those that miss a tile, or a part of it, do not count."""
     values, codes = _plain(16)
@@ -456,8 +471,8 @@ def test_a_frame_that_covers_nothing_changes_no_star_signal() -> None:
     codes[order[0], :, :50] = NOT_COVERED
     sky = np.full((3, 6, 6), SKY, np.float32)
     whole, part, peak = (np.empty(values.shape[1:], np.float32) for _ in range(3))
-    star_signal(values, codes, order, sky, (0, 0), whole, peak)
-    star_signal(values, codes, np.delete(order, 1), sky, (0, 0), part, peak)
+    star_signal(values, codes, order, sky, (0, 0), STARS, sky, whole, peak)
+    star_signal(values, codes, np.delete(order, 1), sky, (0, 0), STARS, sky, part, peak)
     np.testing.assert_array_equal(part, whole)
     for first, columns in ((1, slice(None, 50)), (0, slice(50, None))):
         used = np.delete(order, 1)[first:][:MEDIAN_FRAMES]

@@ -6,8 +6,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import along_row
+from pipeline.pixels.variance import along_row, cell_mean, row_cells
 
 # Frames whose median tells where stars are and how bright: robust against one or two trails, cheap.
 MEDIAN_FRAMES = 5
@@ -18,7 +19,7 @@ RING_SHARE = np.float32(0.2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: ignore[no-untyped-def]
+def star_signal(values, codes, chosen, sky, origin, dark, lower, signal, peak):  # type: ignore[no-untyped-def]
     """What lies above the smooth sky, and how bright a star is nearby.
 
     Parameters
@@ -27,15 +28,23 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
     chosen : (m,) int64 array
         Frames in an order of preference (`spread`): of each pixel the (lower) median of the first `MEDIAN_FRAMES` that
         cover it is taken. A frame that covers nothing may be missing: what comes out does not depend on it.
-    signal : (colours, height, width) float32 array, filled; not below 0
+    dark : (colours,) float32 array
+        The level of no light: land is darker than its level about as well as brighter, but not below this. Infinite
+        where nothing counts that is darker.
+    lower : (colours, rows, columns) float32 array
+        The sky that the noise is reckoned from, or `sky` where that is lower: with `signal` it is not below `dark`.
+    signal : (colours, height, width) float32 array, filled; not below 0, or where `dark` is not infinite what lies
+        below as well
     peak : (colours, height, width) float32 array, filled
         The largest signal within one pixel, or `RING_SHARE` of the largest within `RING_PX`.
     """
     colours, height, width = signal.shape
     sorted_rows, count = np.empty((MEDIAN_FRAMES, width), np.float32), np.empty(width, np.int64)
     near, far = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
-    levels = np.empty(width, np.float32)
+    levels, least = np.empty(width, np.float32), np.zeros(width, np.float32)
+    edges, columns = row_cells(origin[1], width)
     for c in range(colours):
+        least[:] = np.float32(0)
         for i in range(height):
             sorted_rows[:] = np.float32(np.inf)
             count[:] = 0
@@ -46,10 +55,17 @@ def star_signal(values, codes, chosen, sky, origin, signal, peak):  # type: igno
                 filled = min(k, MEDIAN_FRAMES - 1)
                 _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], filled, count)
             along_row(sky[c], origin[0] + i, origin[1], levels)
+            if dark[c] < np.inf:
+                # for rejection the level is even over a cell, and its variance no less than without light either
+                row = (origin[0] + i + GRID_STEP) // GRID_STEP
+                for cell in range(len(columns)):
+                    even = cell_mean(lower[c], row, columns[cell])
+                    for j in range(edges[cell], edges[cell + 1]):
+                        least[j] = min(dark[c] - min(levels[j], even), np.float32(0))
             for j in range(width):
                 middle = np.float32(0)
                 if count[j] > 0:
-                    middle = max(sorted_rows[(count[j] - 1) // 2, j] - levels[j], np.float32(0))
+                    middle = max(sorted_rows[(count[j] - 1) // 2, j] - levels[j], least[j])
                 signal[c, i, j] = middle
             _widen(signal[c, i], 1, near[i])
             _widen(signal[c, i], RING_PX, far[i])

@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "judge": 51,
     "dark": 22,
     "register": 21,
-    "ground": 39,
+    "ground": 40,
     "combine": 43,
     "join": 6,
     "finish": 20,

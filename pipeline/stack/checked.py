@@ -32,7 +32,9 @@ CROWDED = 0.5
 ROUNDS = 4  # of weights
 
 
-def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tuple[Matching, NDArray[np.float64]]:
+def corrected(
+    matching: Matching, ratios: Sequence[NDArray[np.floating]], lit: bool = False
+) -> tuple[Matching, NDArray[np.float64]]:
     """Bring the noise model to what the frames' residuals in a sample of the picture say.
 
     A mosaic's own pixels cannot tell faint stars from noise; residuals from the mean of all frames can.
@@ -41,6 +43,7 @@ def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tup
     ----------
     ratios : n arrays
         Squared residuals of each frame over what the model expects.
+    lit : of land, which has no one level: all of its variance is multiplied
 
     Returns
     -------
@@ -55,6 +58,13 @@ def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tup
         [np.clip(np.median(r) / 0.454936, *FACTOR_RANGE) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64
     )
     weights = matching.weights / factors
+    weights = (weights / weights.mean()).astype(np.float32)
+    if lit:
+        floor, slope = (
+            (matching.floor * factors[:, None]).astype(np.float32),
+            (matching.slope * factors).astype(np.float32),
+        )
+        return replace(matching, floor=floor, slope=slope, weights=weights), factors
     # the slope is the camera's: what the residuals show beside it belongs to the floor, as long as any is left there
     level = np.median(matching.noise_sky[None] - matching.offsets, axis=(2, 3)).clip(0)
     photons = matching.slope[:, None] * level
@@ -64,8 +74,20 @@ def corrected(matching: Matching, ratios: Sequence[NDArray[np.floating]]) -> tup
         matching,
         floor=(total - photons * shrink[:, None]).astype(np.float32),
         slope=(matching.slope * shrink).astype(np.float32),
-        weights=(weights / weights.mean()).astype(np.float32),
+        weights=weights,
     ), factors
+
+
+def as_transferred(matching: Matching, scales: NDArray[np.float64]) -> Matching:
+    """The noise model by the photon transfer that was told of the mosaics, in place of their own noise.
+
+    Parameters
+    ----------
+    scales : (n,) flux scales
+    """
+    mean, told = float(scales.mean()), matching.transfer
+    matched = PhotonTransfer(told.adu_per_electron * mean, told.read_variance * mean**2, told.measured)
+    return with_transfer(matching, matched, scales)
 
 
 def with_transfer(matching: Matching, told: PhotonTransfer, scales: NDArray[np.float64]) -> Matching:

@@ -261,7 +261,10 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     rank = np.argsort(spread(n))
     chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
     if k:
-        star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), signal, peak)
+        dark, sky, lower = np.full(scene.colours, np.inf, np.float32), scene.matching.sky, scene.matching.sky
+        if scene.lit:
+            dark, lower = scene.matching.offsets[members].max(axis=(0, 2, 3)), np.minimum(sky, scene.matching.noise_sky)
+        star_signal(values[:k], codes[:k], chosen, sky, (top, left), dark, lower, signal, peak)
     else:
         signal[:], peak[:] = 0, 0
     return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, broad)

@@ -22,7 +22,15 @@ from pipeline.sensor.mosaic import colour_planes
 from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stack import figures, meteors
 from pipeline.stack.bands import frame_positions, reaches
-from pipeline.stack.checked import CROWDED, SCATTER_DEFAULT, corrected, star_scatter, transfer_of, with_transfer
+from pipeline.stack.checked import (
+    CROWDED,
+    SCATTER_DEFAULT,
+    as_transferred,
+    corrected,
+    star_scatter,
+    transfer_of,
+    with_transfer,
+)
 from pipeline.stack.land import Land
 from pipeline.stack.lighting import OneLight, one_light
 from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_levels, star_weights
@@ -117,6 +125,9 @@ def make_ready(
     if lit:
         # stars and cloud pass over land; it does not change itself
         matching = replace(matching, restless=np.zeros_like(matching.restless))
+        if matching.transfer.measured:
+            # its texture passes for noise in a single mosaic
+            matching = as_transferred(matching, np.array([frame.flux_scale for frame in inputs.frames]))
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
     scene = Scene(
@@ -297,7 +308,7 @@ def _checked(
         return checks, ratios, transfer_of(np.concatenate([c.points for c in checks]), n)
 
     checks, ratios, told = look(scene)
-    matching, factors = corrected(scene.matching, ratios)
+    matching, factors = corrected(scene.matching, ratios, scene.lit)
     if told is not None and not matching.transfer.measured and np.median(factors) < CROWDED:
         scales = np.array([frame.flux_scale for frame in scene.frames])
         # what demosaicing mixes goes by the colours' noise, too: once more with what was told
