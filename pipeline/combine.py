@@ -8,7 +8,6 @@ import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +17,7 @@ from astropy.io import fits
 from pipeline.config import CombineSettings, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
-from pipeline.files import read_json, replacing, shown, write_json
+from pipeline.files import is_named, read_json, replacing, shown, write_json
 from pipeline.pixels.bounds import FULL as SHARE_FULL
 from pipeline.plan import TRAILS_FITS, ScenePlan, read_scene
 from pipeline.scene.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
@@ -135,10 +134,7 @@ def _meteors(
 ) -> list[Band]:
     """The streaks that are to stay in the picture."""
     named = frozenset(
-        frame.id
-        for frame in plan.frames
-        for pattern in settings.meteor_frames
-        if fnmatchcase(frame.shown, pattern) or fnmatchcase(Path(frame.shown).name, pattern)
+        frame.id for frame in plan.frames if is_named(frame.shown, settings.meteor_frames, (frame.id, frame.file))
     )
     kept = meteors_of(inputs.frames, streaks, named, settings.meteors == "keep")
     held = {inputs.frames[band.number].id for band in kept}

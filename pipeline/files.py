@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import contextlib
+import fnmatch
 import json
 import os
 import re
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-_UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff\\]")
+# Of blanks only a single one between other characters is sure to be seen: tables take off those at the ends of a value,
+# pages show several as one, and those of other widths look like any other.
+_UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\\]|[^\S ]|(?:(?<=[\s/])|^) | (?=/|$)")
+_ESCAPED = re.compile(r"\\(\\|x[0-9a-f]{2})")
 
 
 @contextmanager
@@ -90,7 +94,13 @@ def reserve(path: str | os.PathLike[str], size: int) -> None:
 def shown(path: str | bytes | os.PathLike[str]) -> str:
     """Make a path printable: bytes that are no UTF-8, control characters and backslashes become `\\xNN` or `\\\\`.
 
+    So do blanks that begin or end a name, follow another one or are no plain space: what tables and pages would lose.
     The result holds no control character, is valid Unicode, and no two paths give the same.
+
+    Examples
+    --------
+    >>> shown("night 1/  a b .dng")
+    'night 1/\\\\x20\\\\x20a b .dng'
     """
     text = os.fsdecode(path)
 
@@ -104,3 +114,31 @@ def shown(path: str | bytes | os.PathLike[str]) -> str:
         return "".join(f"\\x{byte:02x}" for byte in character.encode("utf-8", "surrogatepass"))
 
     return _UNSAFE.sub(escape, text)
+
+
+def original(text: str) -> str:
+    """Give back the path, with bytes that are no UTF-8 surrogate-escaped, that `shown` made printable."""
+    raw, position = bytearray(), 0
+    for match in _ESCAPED.finditer(text):
+        raw += os.fsencode(text[position : match.start()])
+        raw += b"\\" if match.group(1) == "\\" else bytes([int(match.group(1)[1:], 16)])
+        position = match.end()
+    return os.fsdecode(bytes(raw + os.fsencode(text[position:])))
+
+
+def is_named(shown_path: str, patterns: Iterable[str], others: Iterable[str] = ()) -> bool:
+    """Whether names or patterns of the trip file mean a file: its path in its folder, its name, or that without suffix.
+
+    Each may stand as it is on the disk or as it is shown. A pattern holds `*`, `?` and `[...]`; large and small letters
+    are different.
+
+    Parameters
+    ----------
+    shown_path : as `shown` made it printable
+    others : what else the file may be called by
+    """
+    names = set(others)
+    for path in {shown_path, original(shown_path)}:
+        base = os.path.basename(path)
+        names |= {path, base, os.path.splitext(base)[0]}
+    return any(pattern in names or any(fnmatch.fnmatchcase(name, pattern) for name in names) for pattern in patterns)

@@ -1,7 +1,6 @@
 """Atomic files, printable names, tables, locks."""
 
 import os
-import re
 import subprocess
 import sys
 
@@ -10,7 +9,7 @@ import pytest
 from astropy.table import Table
 
 from pipeline.errors import InputError
-from pipeline.files import read_json, replacing, reserve, shown, write_json
+from pipeline.files import is_named, original, read_json, replacing, reserve, shown, write_json
 from pipeline.run.locks import hold_run, no_jobs, share_jobs
 from pipeline.run.scratch import mosaic_bytes
 from pipeline.run.telling import duration
@@ -26,19 +25,12 @@ HOSTILE = [
     b"latin\xe9",
     b"back\\slash\\x41",
     b"tab\t",
+    b"  a b .dng",
+    b"a  b.dng ",
+    b" sub / / c.dng",
+    b" ",
+    "\u00a0wide\u3000.dng".encode(),
 ]
-
-
-def _given_back(text: str) -> str:
-    """Give back the path (surrogate-escaped) that `shown` made printable."""
-    raw = bytearray()
-    position = 0
-    for match in re.finditer(r"\\(\\|x[0-9a-f]{2})", text):
-        raw += text[position : match.start()].encode("utf-8")
-        raw += b"\\" if match.group(1) == "\\" else bytes([int(match.group(1)[1:], 16)])
-        position = match.end()
-    raw += text[position:].encode("utf-8")
-    return os.fsdecode(bytes(raw))
 
 
 @pytest.mark.parametrize("name", HOSTILE)
@@ -47,7 +39,39 @@ def test_a_shown_name_is_printable_and_gives_the_name_back(name):
     text = shown(name)
     assert text.encode("utf-8").decode("utf-8") == text
     assert all(c.isprintable() for c in text)
-    assert os.fsencode(_given_back(text)) == name
+    assert os.fsencode(original(text)) == name
+
+
+def test_a_shown_name_outlives_a_table(tmp_path):
+    """Blanks at a name's ends are there again after a table, and no two names become one."""
+    names = [*HOSTILE, b"a b .dng", b"a b.dng"]
+    path = tmp_path / "t.ecsv"
+    write_table(
+        table_from_rows([{"n": 1, "file": shown(name)} for name in names], {"n": (int, None), "file": (str, None)}),
+        path,
+    )
+    assert [os.fsencode(original(row["file"])) for row in rows_of(read_table(path))] == names
+    # nor does a page, which shows several blanks as one, and none at the ends
+    assert len({" ".join(shown(name).split()) for name in names}) == len(names)
+    assert shown(b"one blank between.dng") == "one blank between.dng"
+
+
+@pytest.mark.parametrize(
+    ("pattern", "means"),
+    [
+        ("  a b .dng", True),
+        ("  a b ", True),
+        ("  a*", True),
+        (" night /  a b .dng", True),
+        (r"\x20\x20a b .dng", True),
+        (r"\x20night\x20/*", True),
+        ("a b .dng", False),
+        (" a*", False),
+    ],
+)
+def test_a_name_with_blanks_is_meant_as_it_is_and_as_it_is_shown(pattern, means):
+    """What the trip file names may be copied from the disk or from the page."""
+    assert is_named(shown(" night /  a b .dng"), [pattern]) is means
 
 
 def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path):

@@ -315,3 +315,7 @@ def test_a_name_that_means_no_light_is_told_what_it_is():
         "101/IMG_1.dng)",
         "trip.yaml: drop: 'D1': 101/D1.dng, the first of 2 files so named, is no light frame (dark: no stars)",
     ]
+    copy = [{"file": r"101/\x20\x20copy.dng", "kind": "duplicate", "reason": "same content as IMG_1.dng"}]
+    assert named_in_vain(copy, "drop", ["  copy.dng"]) == [
+        r"trip.yaml: drop: '  copy.dng': 101/\x20\x20copy.dng is no light frame (duplicate: same content as IMG_1.dng)"
+    ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fnmatch
 import itertools
 import os
 import re
@@ -12,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence, Set
 from typing import TypeVar
 
 from pipeline.card.frame import CardFrame, in_order, median, near_values
+from pipeline.files import is_named
 
 EXPOSURE_TOLERANCE = 0.03
 # Zooms tell the focal length in steps; the same step may read 24.0 or 24.2 with focus.
@@ -96,13 +96,8 @@ def by_hand(
 
 
 def named(frame: CardFrame, patterns: Iterable[str]) -> bool:
-    """Whether a frame is meant by one of the names or patterns: by its id, its name, or its path in its folder.
-
-    A pattern holds `*`, `?` and `[...]`; large and small letters are different.
-    """
-    base = os.path.basename(frame.path)
-    names = {frame.id, base, os.path.splitext(base)[0], frame.shown, frame.shown.rpartition("/")[2], frame.path}
-    return any(pattern in names or any(fnmatch.fnmatchcase(name, pattern) for name in names) for pattern in patterns)
+    """Whether a frame is meant by one of the names or patterns: by its id, its name, or its path in its folder."""
+    return is_named(frame.shown, patterns, (frame.id, frame.path))
 
 
 def scene_prefix(frames: Sequence[CardFrame]) -> str:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import fnmatch
-import os
 from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
 from pipeline.card.frame import count
+from pipeline.files import is_named
 
 # A series of exposures so long, so many alike, is worth a line where it is taken for no lights.
 LONG_EXPOSURE_S, SERIES = 8.0, 4
@@ -57,7 +56,7 @@ def named_in_vain(rows: Sequence[dict[str, Any]], key: str, patterns: Sequence[s
     """
     sentences = []
     for pattern in patterns:
-        meant = [row for row in rows if _meant(row["file"], pattern)]
+        meant = [row for row in rows if is_named(row["file"], [pattern])]
         if meant and not any(row["kind"] == "light" for row in meant):
             first = meant[0]
             more = f", the first of {len(meant)} files so named," if len(meant) > 1 else ""
@@ -66,12 +65,6 @@ def named_in_vain(rows: Sequence[dict[str, Any]], key: str, patterns: Sequence[s
                 f"{first['reason']})"
             )
     return sentences[:NAMES_TOLD]
-
-
-def _meant(file: str, pattern: str) -> bool:
-    base = file.rpartition("/")[2]
-    names = (file, base, os.path.splitext(base)[0])
-    return pattern in names or any(fnmatch.fnmatchcase(name, pattern) for name in names)
 
 
 def nothing_to_do(rows: Sequence[dict[str, Any]]) -> str | None:
