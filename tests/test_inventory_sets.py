@@ -206,6 +206,46 @@ def test_darks_of_two_temperatures_serve_lights_that_cool_from_one_to_the_other(
     assert match_darks(cooling(24.5, 23.0), [warm, cold], 0.03, 3.0).bias is None
 
 
+def nights(*celsius, count=10, **facts):
+    """Lights of one night after another, and each night's own darks, a little colder at the night's end."""
+    lights = [f for n, c in enumerate(celsius) for f in run(count, begin_s=n * NIGHT, temperature_c=c, **facts)]
+    return lights, [dark_set(f"d{n}", 8, 9000.0 + n * NIGHT, temperature_c=c) for n, c in enumerate(celsius)]
+
+
+@pytest.mark.parametrize("celsius", [(20.0, 17.0), (17.0, 20.0), (20.0, 16.0), (20.0, 8.0), (20.0, 14.0, 8.0)])
+@pytest.mark.parametrize("biases", [0, 1])
+def test_lights_of_several_nights_take_each_what_its_own_temperature_asks_for(celsius, biases):
+    """A scene made by hand of warm and cold nights: the warmest darks and the coldest, even within the tolerance."""
+    lights, darks = nights(*celsius)
+    found = match_darks(lights, [*darks, *[bias_set()] * biases], 0.03, 3.0)
+    assert (found.dark.temperature_c, found.bias.temperature_c) == (max(celsius), min(celsius))
+    assert f"of the night of 10 of these {len(lights)} lights" in found.why
+    # of one night there is nothing to share
+    assert match_darks(lights[:10], darks, 0.03, 3.0).dark.name == "d0"
+    assert match_darks(lights[:10], darks, 0.03, 3.0).bias is None
+
+
+def test_a_set_that_fits_half_of_the_lights_is_not_refused():
+    """Where the other night's darks are too few to serve, those that are left fit their own half, and it is said."""
+    lights, (warm, _) = nights(20.0, 12.0)
+    few = dark_set("few", 2, 9000.0 + NIGHT, temperature_c=12.0)
+    found = match_darks(lights, [warm, few], 0.03, 3.0)
+    assert (found.dark.name, found.bias) == ("d0", None)
+    # 2 ** (-8 / 6), dark current doubling every 6 degrees (check-values.md, 5)
+    assert "at 20 to 12 °C: they have about 1 to 0.4 times their dark signal" in found.why
+    assert "2 darks at 12 °C are nearer to 10 of the lights, but would bring more noise than they spare" in found.why
+    # where they fit but a third they are refused
+    assert match_darks(lights[5:], [warm], 0.03, 3.0).lacking == "another sensor temperature"
+
+
+def test_without_temperatures_the_darks_of_other_nights_are_said_to_be_left_out():
+    """No file tells which of two nights was the warmer one."""
+    lights, darks = nights(None, None)
+    found = match_darks(lights, darks, 0.03, 3.0)
+    assert (found.dark.name, found.bias) == ("d0", None)
+    assert "8 darks of the other lights' nights left out, as no file tells which were the warmer ones" in found.why
+
+
 def test_two_sets_too_near_one_another_serve_no_lights_far_from_both():
     """Their difference is hardly more than its noise: with biases one is scaled, without it is said what is lacking."""
     lights = cooling(12.0, 11.0, 10.0)

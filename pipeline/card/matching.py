@@ -16,6 +16,9 @@ from pipeline.sensor.warm import DOUBLING_C, expected_share
 DARKS_ENOUGH = 3
 # Temperatures of two sets that differ by less than this are as good as one another, degrees C.
 TEMPERATURE_STEP_C = 1.0
+# Where some lights are nearer to another set, both serve together at up to so many times the variance of the smaller
+# one's mean: as if it had half as many darks. One alone would leave what does not go with temperature, in every light.
+SPARED = 2.0
 # Darks are scaled by at most this factor up or down: pixels differ in how they follow temperature (0.7 to 0.9 eV), and
 # a master scaled up by 4 brings 4 times its noise.
 SCALE_MAX = 4.0
@@ -68,10 +71,12 @@ def match_darks(
     """The darks (and biases) for a scene, and a sentence that says why these or why none.
 
     Camera, image size and ISO must be the same, the exposure within its tolerance and the sensor temperature, where
-    both are known, within its own. Of those that fit: sets of three and more first, then the nearest temperature,
-    then the nearest night, then the most frames. Where lights lie outside that temperature's tolerance, two sets of the
-    exposure between whose temperatures all lie, with the tolerance, serve them together, if that brings no more noise
-    than one of them: what the warmer show above the colder is dark signal alone, and each light takes its share of it.
+    both are known, within its own of the lights' median or of half of them. Of those that fit: sets of three and more
+    first, then the nearest temperature, then the nearest night, then the most frames. Where lights lie outside that
+    temperature's tolerance, two sets of the exposure between whose temperatures all lie, with the tolerance, serve them
+    together, if that brings no more noise than one of them; so they do where some lights are nearer to another set (a
+    second night's, of a scene made by hand): what the warmer show above the colder is dark signal alone, and each light
+    takes its share of it, all of a set at whose temperature it was.
     Where none fits but a bias does, darks of another
     exposure or temperature are taken, to be scaled without their bias: those expected to need the least scaling, at
     most by `SCALE_MAX`. Without a bias two sets of the exposure serve lights beyond them as well, as far as their noise
@@ -86,7 +91,6 @@ def match_darks(
     if not darks:
         return DarkMatch(None, bias, "no darks were found" + _bias_alone(bias))
     light = lights[0]
-    temperature = median(f.facts.temperature_c for f in lights)
     same_sensor = _same_sensor(light)
     same_exposure: Test = (
         "another exposure",
@@ -94,23 +98,19 @@ def match_darks(
     )
     same_settings: list[Test] = [
         same_exposure,
-        (
-            "another sensor temperature",
-            lambda s: (
-                s.temperature_c is None
-                or temperature is None
-                or abs(s.temperature_c - temperature) <= temperature_tolerance_c
-            ),
-        ),
+        ("another sensor temperature", lambda s: _warm_alike(lights, s, temperature_tolerance_c)),
     ]
     fitting, lacking = _sieve(darks, [*same_sensor, *same_settings])
     alike, unlike = _sieve(darks, [*same_sensor, same_exposure])
     pair = _best_pair(lights, alike) if unlike is None else None
     between = pair is not None and pair.beyond <= temperature_tolerance_c and pair.noise <= pair.fewer**-0.5
     if lacking is None:
-        found = _nearest_dark(lights, fitting, bias)
-        if not between or found.dark is None or _farthest(lights, found.dark) <= temperature_tolerance_c:
-            return found
+        chosen = _nearest(lights, fitting)
+        if _farthest(lights, chosen) <= temperature_tolerance_c:
+            between = False
+        if pair is None or not (between or _serves_nearer(lights, pair, chosen)):
+            return _one_dark(lights, chosen, fitting, alike, bias)
+        return _dark_pair(lights, pair)
     if pair is not None and (between or bias is None):
         return _dark_pair(lights, pair)
     if bias is not None:
@@ -135,10 +135,34 @@ def _bias_alone(bias: CalibrationSet | None) -> str:
     return f"; {_set_described(bias)} take off the pattern of the black level, not hot pixels and glow"
 
 
-def _nearest_dark(
-    lights: Sequence[CardFrame], fitting: Sequence[CalibrationSet], bias: CalibrationSet | None
-) -> DarkMatch:
-    light, temperature = lights[0], median(f.facts.temperature_c for f in lights)
+def _warm_alike(lights: Sequence[CardFrame], s: CalibrationSet, tolerance_c: float) -> bool:
+    """Whether the lights' median temperature, or that of half of them, is within the tolerance of a set's."""
+    wanted, at = _temperatures(lights), s.temperature_c
+    if at is None or not wanted:
+        return True
+    near = sum(abs(t - at) <= tolerance_c for t in wanted)
+    return 2 * near >= len(wanted) or abs((median(wanted) or 0.0) - at) <= tolerance_c
+
+
+def _serves_nearer(lights: Sequence[CardFrame], pair: _Pair, chosen: CalibrationSet) -> bool:
+    """Whether some lights are nearer to a set of the pair than to the chosen one, and the pair is not much noisier."""
+    at, wanted = chosen.temperature_c, _temperatures(lights)
+    if at is None or not any(_nearer(lights, s, chosen) for s in (pair.colder, pair.warmer)):
+        return False
+    scaled = math.sqrt(sum(4 ** ((t - at) / DOUBLING_C) for t in wanted) / len(wanted) / len(chosen.frames))
+    return pair.noise <= max(math.sqrt(SPARED / pair.fewer), scaled)
+
+
+def _nearer(lights: Sequence[CardFrame], s: CalibrationSet, chosen: CalibrationSet) -> int:
+    """How many lights are nearer in temperature to a set than to the chosen one."""
+    a, b = s.temperature_c, chosen.temperature_c
+    if a is None or b is None:
+        return 0
+    return sum(abs(t - b) - abs(t - a) >= TEMPERATURE_STEP_C for t in _temperatures(lights))
+
+
+def _nearest(lights: Sequence[CardFrame], fitting: Sequence[CalibrationSet]) -> CalibrationSet:
+    temperature = median(f.facts.temperature_c for f in lights)
 
     def rank(s: CalibrationSet) -> tuple[object, ...]:
         apart = None if s.temperature_c is None or temperature is None else abs(s.temperature_c - temperature)
@@ -153,9 +177,26 @@ def _nearest_dark(
             s.name,
         )
 
-    chosen = min(fitting, key=rank)
-    why = f"{_set_described(chosen)}, {_when(_days_apart(lights, chosen.frames))}"
-    if chosen.temperature_c is not None and temperature is not None:
+    return min(fitting, key=rank)
+
+
+def _one_dark(
+    lights: Sequence[CardFrame],
+    chosen: CalibrationSet,
+    fitting: Sequence[CalibrationSet],
+    alike: Sequence[CalibrationSet],
+    bias: CalibrationSet | None,
+) -> DarkMatch:
+    light, temperature = lights[0], median(f.facts.temperature_c for f in lights)
+    why = f"{_set_described(chosen)}, {_when(lights, chosen.frames)}"
+    wanted = _temperatures(lights)
+    if chosen.temperature_c is not None and wanted and max(wanted) - min(wanted) >= 2 * TEMPERATURE_STEP_C:
+        ends = [2 ** ((t - chosen.temperature_c) / DOUBLING_C) for t in _ends(wanted)]
+        why += (
+            f", for lights whose sensor was at {_degrees(lights)}: they have about {ends[0]:.2g} to {ends[1]:.2g} "
+            "times their dark signal, set right by the warm pixels of each"
+        )
+    elif chosen.temperature_c is not None and temperature is not None:
         apart = chosen.temperature_c - temperature
         why += f", {abs(apart):.1f} °C from the lights' sensor temperature"
         if abs(apart) >= TEMPERATURE_STEP_C:
@@ -167,12 +208,30 @@ def _nearest_dark(
         why += "; the camera is matched by its model, as no body serial is known of both"
     if len(fitting) > 1:
         why += f"; the nearest of {len(fitting)} sets that fit"
+    why += _left_over(lights, chosen, alike)
     if len(chosen.frames) < DARKS_ENOUGH:
         costs = "it tells hot pixels and glow only" if len(chosen.frames) == 1 else "their noise goes into the picture"
         why += f"; only {count(len(chosen.frames), 'dark')}: {costs}"
     if bias is not None:
         why += f"; scaled to each light without its bias ({_set_described(bias)})"
     return DarkMatch(chosen, bias, why)
+
+
+def _left_over(lights: Sequence[CardFrame], chosen: CalibrationSet, alike: Sequence[CalibrationSet]) -> str:
+    """What is said of darks that are nearer to some of the lights than those taken; empty where there are none."""
+    other = max(alike, key=lambda s: (_nearer(lights, s, chosen), s.name))
+    if number := _nearer(lights, other, chosen):
+        return (
+            f"; {count(len(other.frames), 'dark')} at {other.temperature_c:.0f} °C are nearer to {number} of the "
+            "lights, but would bring more noise than they spare"
+        )
+    if chosen.temperature_c is not None and _temperatures(lights):
+        return ""
+    nights = {f.night for f in lights} - {None, chosen.frames[0].night}
+    left = sum(len(s.frames) for s in alike if s.frames[0].night in nights)
+    if not left:
+        return ""
+    return f"; {count(left, 'dark')} of the other lights' nights left out, as no file tells which were the warmer ones"
 
 
 def _temperatures(frames: Sequence[CardFrame]) -> list[float]:
@@ -218,9 +277,9 @@ def _best_pair(lights: Sequence[CardFrame], alike: Sequence[CalibrationSet]) -> 
 
 def _dark_pair(lights: Sequence[CardFrame], pair: _Pair) -> DarkMatch:
     why = (
-        f"{_set_described(pair.warmer)}, {_when(_days_apart(lights, pair.warmer.frames))}, and "
+        f"{_set_described(pair.warmer)}, {_when(lights, pair.warmer.frames)}, and "
         f"{count(len(pair.colder.frames), 'dark')} at {pair.colder.temperature_c:.0f} °C, "
-        f"{_when(_days_apart(lights, pair.colder.frames))}, for lights whose sensor was at {_degrees(lights)}: each "
+        f"{_when(lights, pair.colder.frames)}, for lights whose sensor was at {_degrees(lights)}: each "
         "light takes off the colder ones and the share of what the warmer show above them that its own warm pixels ask "
         f"for, about {max(pair.shares):.2f} to {min(pair.shares):.2f}; their noise in a light is {pair.noise:.2f} "
         "times a dark's"
@@ -231,11 +290,16 @@ def _dark_pair(lights: Sequence[CardFrame], pair: _Pair) -> DarkMatch:
 def _degrees(frames: Sequence[CardFrame]) -> str:
     """The sensor's temperature, `19 °C`; where it ran, `25 to 15 °C` in the order that it took."""
     temperatures = _temperatures(frames)
-    low, high = min(temperatures), max(temperatures)
-    if high - low < 2 * TEMPERATURE_STEP_C:
+    first, last = _ends(temperatures)
+    if abs(first - last) < 2 * TEMPERATURE_STEP_C:
         return f"{median(temperatures):.0f} °C"
-    ends = (low, high) if temperatures.index(low) < temperatures.index(high) else (high, low)
-    return f"{ends[0]:.0f} to {ends[1]:.0f} °C"
+    return f"{first:.0f} to {last:.0f} °C"
+
+
+def _ends(temperatures: Sequence[float]) -> tuple[float, float]:
+    """The least and the most, in the order in which they came."""
+    low, high = min(temperatures), max(temperatures)
+    return (low, high) if temperatures.index(low) < temperatures.index(high) else (high, low)
 
 
 def _expected_scale(lights: Sequence[CardFrame], s: CalibrationSet) -> float:
@@ -264,7 +328,7 @@ def _scaled_dark(lights: Sequence[CardFrame], usable: Sequence[CalibrationSet], 
     factor = 2 ** _expected_scale(lights, chosen)
     noise = factor / math.sqrt(len(chosen.frames))
     why = (
-        f"{_set_described(chosen)}, {_when(_days_apart(lights, chosen.frames))}, for lights that are "
+        f"{_set_described(chosen)}, {_when(lights, chosen.frames)}, for lights that are "
         f"{_described(lights[0], lights)}: scaled to each light, about {factor:.2g} times, without its bias "
         f"({_set_described(bias)}); its noise in a light is {noise:.2f} times a dark's"
     )
@@ -309,7 +373,7 @@ def match_flats(lights: Sequence[CardFrame], sets: Sequence[CalibrationSet]) -> 
         )
     chosen = min(fitting, key=lambda s: (_days_apart(lights, s.frames) or 0, -len(s.frames), s.name))
     why = f"{count(len(chosen.frames), 'flat')} of {_optics_described(chosen.frames[0])}"
-    why += f", {_when(_days_apart(lights, chosen.frames))}"
+    why += f", {_when(lights, chosen.frames)}"
     if chosen.frames[0].facts.lens is None or lens is None:
         why += "; the lens is matched by its focal length, as no name is known of both"
     return chosen, why
@@ -362,10 +426,11 @@ def _same_body(lights: CardFrame, others: CardFrame) -> bool:
 
 
 def _days_apart(lights: Sequence[CardFrame], others: Sequence[CardFrame]) -> int | None:
-    first, second = lights[0].night, others[0].night
-    if first is None or second is None:
+    """Nights between a set's and the nearest of the lights'; None where one is unknown."""
+    nights, at = {f.night for f in lights} - {None}, others[0].night
+    if not nights or at is None:
         return None
-    return abs((date.fromisoformat(first) - date.fromisoformat(second)).days)
+    return min(abs((date.fromisoformat(night) - date.fromisoformat(at)).days) for night in nights if night is not None)
 
 
 def _distance(light: CardFrame, candidate: CalibrationSet) -> tuple[int, float]:
@@ -414,7 +479,11 @@ def _set_described(chosen: CalibrationSet) -> str:
     return text + f", {facts.width} x {facts.height}, camera {chosen.frames[0].body}"
 
 
-def _when(days: int | None) -> str:
+def _when(lights: Sequence[CardFrame], others: Sequence[CardFrame]) -> str:
+    days = _days_apart(lights, others)
     if days is None:
         return "of an unknown night"
-    return "of the same night" if days == 0 else f"of {count(days, 'night')} before or after"
+    if days:
+        return f"of {count(days, 'night')} before or after"
+    own = sum(f.night == others[0].night for f in lights)
+    return "of the same night" if own == len(lights) else f"of the night of {own} of these {len(lights)} lights"
