@@ -67,21 +67,35 @@ def test_what_is_wider_than_blocks_is_no_noise(wide: int, high: float, within: f
 def test_blocks_against_their_neighbours() -> None:
     """The loop gives what its slow sentence says, a matrix applied twice; its standard error is as stated."""
     rng = np.random.default_rng(6)
-    values, used = rng.normal(0, 2, (12, 15)), rng.random((12, 15)) < 0.8
-    values[4, 5] = 90.0
+    counts = np.where(rng.random((12, 15)) < 0.7, rng.integers(128, 257, (12, 15)), rng.integers(0, 128, (12, 15)))
+    sums, used = rng.normal(0, 2, (12, 15)) * np.sqrt(counts), counts >= 128
+    sums[4, 5], counts[4, 5] = 90.0 * 16, 256
     places = np.argwhere(np.ones_like(used))
     near = np.abs(places[:, None] - places).max(axis=2) == 1
-    near &= (used & (np.abs(values - np.median(values[used])) < 30)).ravel()
-    number = near.sum(axis=1)
-    away = np.eye(len(near)) - near / np.maximum(number, 1)[:, None]
+    pixels = near * np.where(np.abs(sums) < 30 * np.sqrt(np.maximum(counts, 1)), counts, 0).ravel()
+    number = pixels.sum(axis=1)
+    away = np.eye(len(near)) - pixels / number[:, None]
     kernel = away @ away
-    told = used.ravel() & (number >= 4) & ~(near & (number < 4)).any(axis=1)
-    expected = np.where(told, kernel @ values.ravel() / np.sqrt((kernel**2).sum(axis=1)), np.nan)
+    told = used.ravel() & (number >= 512) & ~((pixels > 0) & (number < 512)).any(axis=1)
+    error = np.sqrt((kernel**2 / np.maximum(counts.ravel(), 1)).sum(axis=1))
+    expected = np.where(told, kernel @ (sums / np.maximum(counts, 1)).ravel() / error, np.nan)
     assert 50 < told.sum() < used.sum()
-    np.testing.assert_allclose(_against_neighbours(np.where(used, values, 0.0), used).ravel(), expected)
-    found = [block_noise(rng.normal(0, 16, (40, 50)), np.full((40, 50), 256)).noise for _ in range(200)]
-    assert np.mean(found) == pytest.approx(1, abs=0.01)
-    assert np.std(found) * np.sqrt(2 * 40 * 50) == pytest.approx(BLOCK_ERROR, rel=0.15)
+    np.testing.assert_allclose(_against_neighbours(sums, counts, used).ravel(), expected)
+
+
+@pytest.mark.parametrize("free", [1.0, 0.65, 0.45])
+def test_the_error_of_a_noise_is_as_stated(free: float) -> None:
+    """Nearly every block that counts tells, and how well, whether all count or a third as in a crowded field."""
+    rng = np.random.default_rng(7)
+    counts = np.minimum(np.maximum(rng.normal(256 * free, 40, (40, 50)), 0), 256).astype(int)
+    if free == 1.0:
+        counts[:] = 256
+    found = [block_noise(rng.normal(0, 1, counts.shape) * np.sqrt(counts), counts) for _ in range(600)]
+    assert 0.8 * (counts >= 128).sum() <= found[0].blocks <= (counts >= 128).sum()
+    assert np.mean([f.noise for f in found]) == pytest.approx(1, abs=0.01)
+    # the spread of 600 is good to 3 %
+    spread = np.std([f.noise for f in found]) * np.sqrt(2 * found[0].blocks)
+    assert spread == pytest.approx(BLOCK_ERROR, rel=0.12)
 
 
 def test_too_few_blocks_give_no_noise() -> None:

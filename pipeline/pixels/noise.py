@@ -17,10 +17,13 @@ BLOCK_CLIP = 4.0
 # What blocks have in common with those around them is no noise: a cloud, an airglow or a gradient that one frame shows
 # more of than another. Each is set against the mean of its neighbours (3 x 3), and what is left against theirs: such
 # light is even over some blocks, noise has no memory beyond one. Where a moving airglow bends within 80 px, once leaves
-# a seventh too much noise, once over 5 x 5 blocks two fifths. So many of the eight neighbours must be sound.
-NEIGHBOURS_LEAST = 4
-# What is left of neighbours is not independent: the standard error of the noise over 1/sqrt(2 blocks).
-BLOCK_ERROR = 1.2
+# a seventh too much noise, once over 5 x 5 blocks two fifths. The sound ones of the eight neighbours must have so many
+# pixels, those of four blocks that just count: where stars are crowded (0.04 a pixel) a third of the blocks count, of
+# which one in ten has four such blocks beside it, and nine in ten so many pixels.
+NEIGHBOURS_LEAST = int(4 * BLOCK_SHARE * BLOCK**2)
+# What is left of neighbours is not independent: the standard error of the noise over 1/sqrt(2 blocks), simulated; 1.3
+# where all blocks count, 1.2 where a third do.
+BLOCK_ERROR = 1.25
 _BLOCK_KEPT = 0.998930  # variance of a unit Gaussian cut at 4
 # A slope of variance against level is believed from this many of its standard errors.
 SLOPE_SIGNIFICANT = 5.0
@@ -112,23 +115,23 @@ def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer]) -> Bloc
     ----------
     sums, counts : (rows, columns) arrays
         Sum over the used pixels of each block of `BLOCK` px a side, and how many were used; a block counts if half of
-        its pixels were.
+        its pixels were, and is set against others with as many pixels as each has.
 
     Returns
     -------
     BlockNoise
-        None, and how many blocks there were, where there are fewer than 10.
+        The noise that white noise of the pixels has, and how many blocks told it; None, and how many blocks there were,
+        where there are fewer than 10.
     """
     used = counts >= BLOCK_SHARE * BLOCK * BLOCK
     number = int(used.sum())
     if number < 10:
         return BlockNoise(None, number)
-    # the mean of n pixels times sqrt(n): for a whole block that is its mean times its side
-    means = np.asarray(sums, np.float64) / np.sqrt(np.maximum(counts, 1))
-    values = _against_neighbours(np.where(used, means, 0.0), used)
+    values = _against_neighbours(np.asarray(sums, np.float64), counts, used)
     values = values[np.isfinite(values)]
     if len(values) < 10:  # too few stand together
-        values = means[used]
+        # the mean of n pixels times sqrt(n): for a whole block that is its mean times its side
+        values = sums[used] / np.sqrt(counts[used])
     centre = np.median(values)
     sigma = float(np.median(np.abs(values - centre)) / 0.6745)
     for _ in range(10):
@@ -139,35 +142,41 @@ def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer]) -> Bloc
         previous, sigma = sigma, float(np.sqrt(((values[kept] - centre) ** 2).mean() / _BLOCK_KEPT))
         if abs(sigma - previous) < 1e-9 * sigma:
             break
-    return BlockNoise(sigma, number)
+    return BlockNoise(sigma, len(values))
 
 
-def _against_neighbours(values: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """What blocks have that those around them do not, scaled so that unit white noise stays it.
+def _against_neighbours(
+    sums: NDArray[np.float64], counts: NDArray[np.integer], used: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """What blocks have that those around them do not, scaled so that unit white noise of the pixels stays it.
 
-    With `A` the matrix that gives each block the mean of its sound neighbours, ``K = (1 - A) @ (1 - A)``:
-    ``(K @ values) / sqrt((K**2).sum(axis=1))``; NaN for blocks that are not used, and where one that takes part has
-    less than `NEIGHBOURS_LEAST`. Sound is what lies near the median of all.
+    With `A` the matrix that gives each block the mean of all pixels of its sound neighbours, and ``K = (1 - A) @ (1 -
+    A)``: ``(K @ (sums / counts)) / sqrt((K**2 / counts).sum(axis=1))``; NaN for blocks that are not used, and where one
+    that takes part has less than `NEIGHBOURS_LEAST` pixels about it. Sound is what lies near the median of all.
     """
+    # for a whole block this is its mean times its side
+    values = sums / np.sqrt(np.maximum(counts, 1))
     centre = float(np.median(values[used]))
     sigma = float(np.median(np.abs(values[used] - centre)) / 0.6745)
-    sound = used & (np.abs(values - centre) <= BLOCK_CLIP * sigma)
+    pixels = np.where(np.abs(values - centre) <= BLOCK_CLIP * sigma, counts, 0)
     result = np.full(values.shape, np.nan)
-    _twice_against(np.pad(values, 2), np.pad(sound, 2), used, result)
+    _twice_against(
+        np.pad(sums, 2), np.pad(counts.astype(np.int64), 2), np.pad(pixels.astype(np.int64), 2), used, result
+    )
     return result
 
 
 @njit(cache=True, nogil=True)
-def _twice_against(values, sound, used, result):  # type: ignore[no-untyped-def]
+def _twice_against(sums, counts, sound, used, result):  # type: ignore[no-untyped-def]
     height, width = used.shape
-    number = np.zeros(sound.shape, np.int64)
+    around = np.zeros(sound.shape, np.int64)
     for y in range(1, height + 3):
         for x in range(1, width + 3):
-            number[y, x] = np.sum(sound[y - 1 : y + 2, x - 1 : x + 2]) - sound[y, x]
+            around[y, x] = np.sum(sound[y - 1 : y + 2, x - 1 : x + 2]) - sound[y, x]
     kernel = np.empty((5, 5))
     for y in range(height):
         for x in range(width):
-            own = number[y + 2, x + 2]
+            own = around[y + 2, x + 2]
             if not used[y, x] or own < NEIGHBOURS_LEAST:
                 continue
             kernel[:] = 0
@@ -175,19 +184,26 @@ def _twice_against(values, sound, used, result):  # type: ignore[no-untyped-def]
             enough = True
             for j in range(9):
                 v, u = 1 + j // 3, 1 + j % 3
-                if j == 4 or not sound[y + v, x + u]:
+                share = sound[y + v, x + u] / own
+                if j == 4 or share == 0:
                     continue
-                theirs = number[y + v, x + u]
+                theirs = around[y + v, x + u]
                 if theirs < NEIGHBOURS_LEAST:
                     enough = False
                     break
-                kernel[v, u] -= 2 / own
+                kernel[v, u] -= 2 * share
                 for k in range(9):
                     w, t = v - 1 + k // 3, u - 1 + k % 3
-                    if k != 4 and sound[y + w, x + t]:
-                        kernel[w, t] += 1 / (own * theirs)
+                    if k != 4:
+                        kernel[w, t] += share * sound[y + w, x + t] / theirs
             if enough:
-                result[y, x] = np.sum(kernel * values[y : y + 5, x : x + 5]) / np.sqrt(np.sum(kernel * kernel))
+                value, variance = 0.0, 0.0
+                for v in range(5):
+                    for u in range(5):
+                        if kernel[v, u] != 0:
+                            value += kernel[v, u] * sums[y + v, x + u] / counts[y + v, x + u]
+                            variance += kernel[v, u] ** 2 / counts[y + v, x + u]
+                result[y, x] = value / np.sqrt(variance)
 
 
 def shared_share(

@@ -31,7 +31,7 @@ STEP_VERSIONS = {
     "dark": 22,
     "register": 21,
     "ground": 40,
-    "combine": 43,
+    "combine": 44,
     "join": 6,
     "finish": 20,
     "summarise": 44,
