@@ -245,31 +245,6 @@ def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
     assert soften(ground, picture, sky, lit, stars)[field].min() == 1
 
 
-@pytest.mark.parametrize(
-    ("step", "fading", "moved", "stays"),
-    [(0, 1.0, 3.0, True), (3, 1.0, 3.0, False), (0, 0.2, 3.0, False), (0, 1.0, 0.5, False)],
-    ids=["a lamp", "a star", "what was there in one half", "what the sky hardly moved in"],
-)
-def test_a_lamp_at_the_top_of_a_mast_is_ground_and_a_star_is_none(step, fading, moved, stays):
-    """What is bright and has next to no land about it: told by what the earlier and the later frames show."""
-    rng = np.random.default_rng(17)
-    share = np.zeros((120, 200))
-    share[80:] = share[40:80, 100:103] = 1
-    light = share * 60 + (1 - share) * 500
-    y, x = np.mgrid[:120, :200]
-    halves = []
-    for shift, bright in ((0, 1.0), (step, fading)):
-        lamp = 8000 * bright * np.exp(-((x - 101 - shift) ** 2 + (y - 36) ** 2) / (2 * 1.2**2))
-        halves.append((np.stack([light + lamp] * 3) + rng.normal(0, 5, (3, 120, 200))).astype(np.float32))
-    picture = (halves[0] + halves[1]) / 2
-    ground = (share > 0.5) | (picture.sum(axis=0) > 2000)
-    sky = (np.full_like(picture, 500), np.full_like(picture, 8.0))
-    land = (np.full_like(picture, 60), np.full_like(picture, 10))
-    soft = soften(ground, picture, sky, land, np.zeros(share.shape, bool), None, (halves[0], halves[1]), moved)
-    assert (soft[34:39, 99:104].min() == 1) == stays
-    assert (soft[30:39, 90:115].max() == 0) != stays
-
-
 def test_among_moonlit_twigs_gaps_are_sky_right_about_where_stars_were_seen():
     """A crown three times as bright as the sky, told as solid but for its widest gap: planted gaps come back about a
     star that was seen there, though the land's level passes through the sky's; further off all stays ground."""

@@ -12,10 +12,10 @@ from pipeline.sky.geometry import Geometry
 from pipeline.skyline.empty import CELL, emptiness
 from pipeline.skyline.hold import Hold
 from pipeline.skyline.moving import about, knots, lay_out
-from pipeline.skyline.still import HALF, Stills, make_stills
+from pipeline.skyline.still import HALF, Stills, choose, make_stills
 from pipeline.skyline.tell import box_about, tell
 from pipeline.skyline.told import Told
-from pipeline.skyline.witness import FRAMES_MAX, Seen, sightings
+from pipeline.skyline.witness import FRAMES_MAX, Motions, Seen, sightings
 from pipeline.stack.land import Canvas
 from pipeline.stack.sources import Calibration, Frame, Mosaics
 
@@ -73,6 +73,7 @@ def find_ground(
         return Found(Told(None, None, "the tracker blurs the ground beyond telling"))
     places = knots(hold, order)
     seen = sightings(geometry, hold, stars, order, FRAMES_MAX * len(places))
+    motions = Motions(geometry, hold)
     result: dict[str, Told] = {}
     reference: Stills | None = None
     for knot in places:
@@ -84,7 +85,9 @@ def find_ground(
             chosen = about(hold, order, knot) if len(places) > 1 else None
             box = box_about(empty, side, (shape[0] // side, shape[1] // side))
             stills = make_stills(frames, mosaics, calibration, here, threads, side, chosen, box)
-            told = tell(stills, sighted, empty)
+            asked = [order[n] for n in (range(len(order)) if chosen is None else chosen)]
+            early, late = (asked[half[len(half) // 2]] for half in choose(len(asked)))
+            told = tell(stills, sighted, empty, motions.between(early, late))
             reference = stills if knot == geometry.reference else reference
         result[knot] = told
     moves = (len(places) > 1 or side > HALF) and any(told.cells is not None for told in result.values())

@@ -35,10 +35,6 @@ GAP, AIRY, BLACK, AMID = 0.01, 0.05, 0.05, 0.02
 # What is brighter than the sky and has less ground than this about it is a star, where ground is darker than this share
 # of the sky's level.
 HALF, DARK = 0.5, 0.5
-# ... but for what stands still while the sky moves, a lamp: its light in the later half of the frames is this share of
-# that in the earlier one or more, and the other way round, and its middle moves by less than this share of the sky's
-# motion, which is told from so many pixels on.
-STEADY, STANDS, TOLD = 0.5, 0.25, 1.0
 
 
 def soften(
@@ -48,8 +44,6 @@ def soften(
     land: tuple[Floats, Floats],
     stars: Bools,
     size: int | None = None,
-    halves: tuple[Floats, Floats] | None = None,
-    moved: float = 0.0,
 ) -> Floats:
     """Make a soft mask of a hard one.
 
@@ -60,8 +54,6 @@ def soften(
     sky, land : the sky's and the ground's level and scatter, each an array like `picture`
     stars : (rows, columns) bool array, where stars were seen in the sky
     size : longer side of the picture of which these are a part, pixels; theirs by default
-    halves : arrays like `picture`, of the earlier and the later frames, by which a lamp is told from a star
-    moved : pixels that the sky moves from the one to the other
 
     Returns
     -------
@@ -95,9 +87,7 @@ def soften(
     soft = ground.astype(np.float32)
     soft[good] = np.clip(np.where(share < sure, 0, share), 0, 1)[good]
     bright = within & (light < DARK) & (contrast > CONTRAST**2) & ~mixed
-    for part in _in_the_open(bright, soft):
-        if halves is None or not _stands_still(part, halves, sky[0], moved):
-            soft[part] = 0
+    soft[_in_the_open(bright, soft)] = 0
     return soft
 
 
@@ -117,33 +107,17 @@ def _beside(ground: Bools, picture: Floats, sky: tuple[Floats, Floats]) -> tuple
     return levels, sky[1]
 
 
-def _in_the_open(bright: Bools, soft: Floats) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Those parts of some brighter pixels, rows and columns of each, that stand among sky more than among ground:
-    stars, where a lamp stands on land."""
+def _in_the_open(bright: Bools, soft: Floats) -> Bools:
+    """Those of some brighter pixels that stand among sky more than among ground: stars, where a lamp stands on land."""
     labels, _ = ndimage.label(bright, structure=np.ones((3, 3)))
-    parts = []
-    for number, found in enumerate(ndimage.find_objects(labels), 1):
-        window = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in found)
+    open_ = np.zeros_like(bright)
+    for number, part in enumerate(ndimage.find_objects(labels), 1):
+        window = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in part)
         here = labels[window] == number
         about = ndimage.binary_dilation(here, np.ones((3, 3))) & ~here
         if soft[window][about].mean() < HALF:
-            rows, columns = np.nonzero(here)
-            parts.append((rows + window[0].start, columns + window[1].start))
-    return parts
-
-
-def _stands_still(
-    part: tuple[NDArray[np.int64], NDArray[np.int64]], halves: tuple[Floats, Floats], sky: Floats, moved: float
-) -> bool:
-    """Whether bright pixels are as bright, and where they are, in both halves of the frames, though the sky moved."""
-    if moved < TOLD:
-        return False
-    lights = [np.nan_to_num(np.maximum(half[:, *part] - sky[:, *part], 0).sum(axis=0)) for half in halves]
-    totals = [float(light.sum()) for light in lights]
-    if min(totals) <= STEADY * max(totals):
-        return False
-    middles = [np.array([light @ place for place in part]) / total for light, total in zip(lights, totals, strict=True)]
-    return bool(np.hypot(*(middles[1] - middles[0])) < STANDS * moved)
+            open_[window] |= here
+    return open_
 
 
 def _closed(ground: Bools, width: int) -> Bools:

@@ -19,6 +19,7 @@ from pipeline.pixels.cells import cell_sums, nearest_known
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import even_gaps, filled, least_cut, rooted
+from pipeline.skyline.lamps import MOVED_PX, standing_lamps
 from pipeline.skyline.levels import apart, block_side, darkness, follow
 from pipeline.skyline.matte import CELL, soften
 from pipeline.skyline.still import Stills
@@ -77,7 +78,7 @@ AREA_MIN = 5e-4
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
 
 
-def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
+def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.0) -> Told:
     """Tell ground from sky.
 
     Parameters
@@ -85,6 +86,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     stills : as `make_stills` makes them
     seen : sightings
     empty : as `emptiness` finds them, on cells of so many of the stills' pixels
+    moved_px : how far the sky moved against the ground from one half of the frames to the other
     """
     size = (stills.first.shape[1], stills.first.shape[2])
     longer, times = max(size), empty.cell // stills.side
@@ -145,10 +147,10 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness) -> Told:
     good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = np.zeros(size, np.float32)
-    # of a sky that moves evenly half its path lies between the middles of both halves
-    moved = seen.path_px / 2 / stills.side
-    both = (stills.first, stills.second)
-    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer, both, moved)
+    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer)
+    if moved_px >= MOVED_PX:
+        shining = standing_lamps((stills.first, stills.second), levels, land, kept, stars, moved_px / stills.side)
+        share[box] = np.maximum(share[box], shining)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
 

@@ -71,7 +71,7 @@ class Seen:
         return Witnesses(x[good], y[good], len(found), self.undecided, self.path_px)
 
 
-class _Motions:
+class Motions:
     """How far the sky moves against the ground between two frames: median over the field, px."""
 
     def __init__(self, geometry: Geometry, hold: Hold) -> None:
@@ -121,7 +121,7 @@ def sightings(
     """
     ids = [name for name in order if name in stars and len(stars[name]) and name in geometry.frames]
     trees = {}
-    motions = _Motions(geometry, hold)
+    motions = Motions(geometry, hold)
     places, undecided = {}, 0
     chosen = sorted(set(np.linspace(0, len(ids) - 1, min(len(ids), most)).round().astype(int).tolist()))
     for number in chosen:
@@ -166,7 +166,7 @@ def sightings(
     return Seen(places, undecided, motions.between(ids[0], ids[-1]) if ids else 0.0)
 
 
-def _partners(motions: _Motions, ids: Sequence[str], number: int) -> list[str]:
+def _partners(motions: Motions, ids: Sequence[str], number: int) -> list[str]:
     """The nearest frames before and after between which the sky moved far enough; else the farthest there is."""
     result: list[str] = []
     for step in (-1, 1):
@@ -182,7 +182,7 @@ def _partners(motions: _Motions, ids: Sequence[str], number: int) -> list[str]:
     return result
 
 
-def _far(motions: _Motions, ids: Sequence[str], number: int) -> str | None:
+def _far(motions: Motions, ids: Sequence[str], number: int) -> str | None:
     """The nearest frame in time between which the sky moved far; None where there is none."""
     for step in range(1, len(ids)):
         for at in (number - step, number + step):
