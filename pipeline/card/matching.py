@@ -223,7 +223,7 @@ def _left_over(lights: Sequence[CardFrame], chosen: CalibrationSet, alike: Seque
     if number := _nearer(lights, other, chosen):
         return (
             f"; {count(len(other.frames), 'dark')} at {other.temperature_c:.0f} °C are nearer to {number} of the "
-            "lights, but would bring more noise than they spare"
+            "lights, but left out for the noise that they would bring"
         )
     if chosen.temperature_c is not None and _temperatures(lights):
         return ""
