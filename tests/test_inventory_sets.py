@@ -233,9 +233,7 @@ def test_a_set_that_fits_half_of_the_lights_is_not_refused():
     assert (found.dark.name, found.bias) == ("d0", None)
     # 2 ** (-8 / 6), dark current doubling every 6 degrees (check-values.md, 5)
     assert "at 20 to 12 °C: they have about 1 to 0.4 times their dark signal" in found.why
-    assert (
-        "2 darks at 12 °C are nearer to 10 of the lights, but left out for the noise that they would bring" in found.why
-    )
+    assert "2 darks at 12 °C are nearer to 10 of the lights, but left out for the noise" in found.why
     # where they fit but a third they are refused
     assert match_darks(lights[5:], [warm], 0.03, 3.0).lacking == "another sensor temperature"
 
