@@ -454,6 +454,41 @@ def test_a_dark_wood_above_a_sharp_shore_is_no_sky(light):
     assert (told.cells > 0.5)[(wood == 0) & ~water].mean() < 0.005
 
 
+def test_tips_of_land_at_the_picture_edge_are_told():
+    """Trees of which the picture shows the topmost pixels stand beside a hill, too small for a star to be missed there:
+    they are told. A corner that the lens darkens to a fifth, a dark mark among the stars, and a dark one at the edge
+    without a sharp border are no land."""
+    rng = np.random.default_rng(11)
+    high, wide = 300, 450
+    y, x = np.mgrid[0:high, 0:wide]
+    hill = y > 240 + 0.8 * x
+    trees = np.zeros_like(hill)
+    for at, top in ((200, 286), (231, 292), (300, 289), (371, 284)):
+        trees |= abs(x - at) < (y - top) * 0.35
+    mark = np.hypot(x - 250, y - 60) < 5
+    soft = np.exp(-(((x - 420) / 12) ** 2) - ((y - high) / 12) ** 2)
+    corner = 1 - 0.8 * np.exp(-((x - wide) ** 2 + y**2) / 2 / 60**2)
+    light = 100 * corner * (1 - 0.9 * soft)
+    plane = np.where(hill | trees | mark, 8, light)
+    plane = ndimage.gaussian_filter(plane, 0.5).astype(np.float32)
+    halves = [np.stack([plane + rng.normal(0, 2, plane.shape).astype(np.float32)] * 2) for _ in range(2)]
+    sx, sy = rng.uniform(0, wide, 6000), rng.uniform(0, high, 6000)
+    near = ndimage.binary_dilation(hill | trees | mark, iterations=2)[sy.astype(int), sx.astype(int)]
+    dim = light[sy.astype(int), sx.astype(int)] < 50
+    sx, sy = sx[~near & ~dim], sy[~near & ~dim]
+    seen = Witnesses(2 * sx + 0.5, 2 * sy + 0.5, 20, 0, 60.0)
+    empty = emptiness(seen, (2 * high, 2 * wide))
+    assert empty is not None
+    assert not empty.region[2 * 284 // CELL :, 2 * 180 // CELL : 2 * 395 // CELL].any()
+    told = tell(Stills(*halves), seen, empty)
+    assert told.cells is not None, told.why
+    found = told.cells > 0.5
+    assert (found == trees)[280:, 150:400].mean() > 0.995
+    assert found[trees].mean() > 0.9
+    assert not found[:240].any()
+    assert not found[:, 400:].any()
+
+
 def test_cloud_beside_dark_land_is_cut_off_again():
     """Of what was told for ground, planted lit cloud within a fifth of the sky's light goes; a dark hill, a lamp's pool
     three times the sky's light, a pale wall that is empty for certain, and all beside land of the sky's light stay."""

@@ -22,6 +22,7 @@ from pipeline.skyline.labels import even_gaps, filled, least_cut, rooted
 from pipeline.skyline.lamps import MOVED_PX, standing_lamps
 from pipeline.skyline.levels import apart, block_side, darkness, follow
 from pipeline.skyline.matte import CELL, soften
+from pipeline.skyline.rim import tips
 from pipeline.skyline.still import Stills
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
@@ -69,6 +70,13 @@ TWIG = 6.0
 TEXTURE = 0.1
 # Largest gap between branches that is believed to be sky by its level alone, as a share of the picture.
 GAP_MOST = 0.03
+# The outermost rows and columns of an array: above, below, to the left, to the right.
+EDGES: tuple[tuple[slice | int, ...], ...] = (
+    (0, slice(None)),
+    (-1, slice(None)),
+    (slice(None), 0),
+    (slice(None), -1),
+)
 # Pixels of stars seen in a gap from which it is sky for certain: three stars' or more.
 GAP_STARS = 15
 # Median of chi-square over its degrees of freedom, three.
@@ -107,8 +115,10 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.
     evidence += np.where(sharp > TWIG, np.float32(TEXTURE), 0)
     # a sighting is spread over the pixels of a star
     evidence = np.where(stars, np.float32(SIGHTING / 5), np.where(known, evidence, 0)).astype(np.float32)
-    for edge in _cut_edges(box, size):
-        evidence[edge] = -SURE
+    cut = _cut(box, size)
+    for edge, before in zip(EDGES, cut, strict=True):
+        if before:
+            evidence[edge] = -SURE
     cost = (EDGE_COST + SMOOTH_COST * np.exp(-((sharp / EDGE) ** 2) / 2)).astype(np.float32)
     side = max(1, round(longer / COARSE))
     coarse = rooted(_coarse_ground(evidence, cost, side), roots)
@@ -118,13 +128,18 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.
     cells = block_side(size)
     sky = known & ~coarse & away
     light = darkness(picture, sky & (doubt == 0), cells)
-    dark = np.zeros_like(known) if light is None else known & (doubt > 0) & (light < DARK)
+    edges = ndimage.binary_dilation(sharp > TWIG, iterations=2)
+    dark, tip = np.zeros_like(known), np.zeros_like(known)
+    if light is not None:
+        dark = known & (doubt > 0) & (light < DARK)
+        tip = tips(known & ~stars & (light < DARK), edges, cut)
+        dark |= tip
     levels = follow(picture, sky & ~dark, noise, SKY_REACH, SKY_ROUGH, STARS, cells)
     land = follow(picture, coarse & away, noise, GROUND_REACH, GROUND_ROUGH, side=cells)
     if levels is None or land is None:
         return Told(None, 0.0, NO_EDGE)
     near = known & (~coarse | _near_border(coarse, round(DEEP * longer)))
-    edges = ndimage.binary_dilation(sharp > TWIG, iterations=2)
+    held = roots | tip
     by_level = np.where(near, _by_level(picture, levels, land), 0).astype(np.float32)
     # what departs from the sky's level without an edge is the sky's own: glow, cloud
     by_level[(by_level > 0) & ~edges] = 0
@@ -132,18 +147,19 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.
     by_level[(by_level > 0) & _starry_gaps(known & ~coarse, stars)] = 0
     by_level[dark & near & edges] = LEVEL_MOST
     odds = evidence + by_level
-    coarse = rooted(_coarse_ground(odds, cost, side), roots)
-    open_ = _band(coarse, edges, known, side, longer)
-    ground = rooted(least_cut(odds, *_borders(cost), open_, coarse), roots)
+    coarse = rooted(_coarse_ground(odds, cost, side), held)
+    open_ = _band(coarse | tip, edges, known, side, longer)
+    ground = rooted(least_cut(odds, *_borders(cost), open_, coarse | tip), held)
     bright = land[0].sum(axis=0) > levels[0].sum(axis=0)
     alike = off_level(picture, levels) < MEDIAN_CHI2 * len(picture)
     ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]), bright, alike)
-    ground = rooted(ground & ~cloud_in(ground, roots, picture, levels[0], land[0]), roots)
+    ground = rooted(ground & ~cloud_in(ground, roots, picture, levels[0], land[0]), held)
     halves = tuple(half / noise[:, None, None] / np.sqrt(2) for half in (stills.first, stills.second))
     kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
     if not kept.any():
         best = max((s.share for s in supports), default=0.0)
         return Told(None, round(best, 3), NO_EDGE)
+    kept |= rooted(ground, tip) & ~rooted(ground, roots)
     good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = np.zeros(size, np.float32)
@@ -177,17 +193,10 @@ def box_about(empty: Emptiness, side: int, shape: tuple[int, int]) -> tuple[slic
     return spans[0], spans[1]
 
 
-def _cut_edges(box: tuple[slice, slice], shape: tuple[int, int]) -> list[tuple[slice | int, ...]]:
-    """The outermost rows and columns of a box that does not end there where the whole does: beyond them is sky."""
-    whole = slice(None)
+def _cut(box: tuple[slice, slice], shape: tuple[int, int]) -> tuple[bool, bool, bool, bool]:
+    """Which of its `EDGES` a box has where the whole has none: beyond them is sky."""
     (rows, columns), (height, width) = box, shape
-    ends = (
-        (rows.start > 0, (0, whole)),
-        (rows.stop < height, (-1, whole)),
-        (columns.start > 0, (whole, 0)),
-        (columns.stop < width, (whole, -1)),
-    )
-    return [edge for cut, edge in ends if cut]
+    return rows.start > 0, rows.stop < height, columns.start > 0, columns.stop < width
 
 
 def _starry_gaps(sky: Bools, stars: Bools) -> Bools:

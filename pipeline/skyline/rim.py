@@ -1,0 +1,37 @@
+"""Land of which the picture shows but the tips, at its edge: so small that no star need have been missed there."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+Bools = NDArray[np.bool_]
+
+# Share of the border with the sky that must be sharp: as of a skyline.
+SHARP = 0.5
+
+
+def tips(dark: Bools, sharp: Bools, cut: tuple[bool, bool, bool, bool]) -> Bools:
+    """The parts of what is dark that reach the picture's edge and end sharply: land goes on beyond the picture, while
+    the lens's dark corners and cloud have no such edge, and what is dark within the picture may be anything.
+
+    Parameters
+    ----------
+    dark : (rows, columns) bool array, where no star was seen and both halves of the frames are much darker than the sky
+    sharp : (rows, columns) bool array, what lies on or beside a sharp edge
+    cut : whether the array ends before the picture does: above, below, to the left, to the right
+
+    Returns
+    -------
+    (rows, columns) bool array
+    """
+    labels, count = ndimage.label(dark, structure=np.ones((3, 3)))
+    ends = (labels[0], labels[-1], labels[:, 0], labels[:, -1])
+    good = np.zeros(count + 1, bool)
+    good[np.concatenate([end for end, before in zip(ends, cut, strict=True) if not before] or [[0]])] = True
+    border = dark & ndimage.binary_dilation(~dark)
+    whole, edged = (np.bincount(labels[part], minlength=count + 1) for part in (border, border & sharp))
+    good &= (whole > 0) & (edged >= SHARP * whole)
+    good[0] = False
+    return np.asarray(good[labels])
