@@ -18,7 +18,7 @@ from pipeline import combine, ground, join
 from pipeline.config import Trip, load_trip
 from pipeline.console import Progress
 from pipeline.errors import InputError
-from pipeline.pixels.hidden import NOTHING, SOME, WHOLE, give_back, hide_plane, hide_slow
+from pipeline.pixels.hidden import LAND, NOTHING, SOME, WHOLE, clearest, clearest_slow, hide_plane
 from pipeline.pixels.orientation import ORIENTATIONS, as_taken, upright
 from pipeline.pixels.positions import LAGRANGE, position_grid
 from pipeline.pixels.resample import NOT_COVERED
@@ -31,7 +31,7 @@ from pipeline.sky.geometry import Geometry, Placement
 from pipeline.skyline.hold import Hold
 from pipeline.stack import seam
 from pipeline.stack.groundfile import read_ground, write_no_ground
-from pipeline.stack.land import area_of, land_in
+from pipeline.stack.land import SHARE_LEAST, area_of, land_in
 from pipeline.stack.sources import Calibration
 from pipeline.stack.tiles import Tile, Window
 from tests.planted_scenes import Camera, PlantedGeometry, Stars, add_star, drifting, header, read_out
@@ -238,13 +238,16 @@ def test_branches_keep_their_place_and_the_sky_its_stars(night: Nightscape, made
 
 
 def test_only_frames_that_show_sky_count_as_covering(night: Nightscape, made: dict[str, Any]) -> None:
-    """Coverage is full in the open, less beside the skyline, none deep in the land; the picture has no hole there."""
+    """Coverage is full in the open, less beside the skyline, none deep in the land; the picture has no hole there. What
+    the reference shows of the sky from 3 px off the mask on is covered, though it be no further from land in any."""
     coverage, distance = made["combined_coverage"], away(night.share)
     inner = np.zeros(SHAPE, bool)
     inner[30:-30, 30:-30] = True
     assert (coverage[inner & (distance < -60)] == FRAMES).all()
     beside = coverage[inner & (distance < -2) & (distance > -8)]
     assert 0 < np.median(beside) < FRAMES
+    off = ndimage.distance_transform_cdt(night.share <= SHARE_LEAST, "chessboard")
+    assert (coverage[inner & (off >= 3)] > 0).all()
     deep = inner & (distance > 30)
     assert (coverage[deep] == 0).all()
     assert (made["combined"][1][deep] > 0).all()
@@ -310,30 +313,35 @@ def test_cells_hide_what_each_of_their_pixels_does() -> None:
         codes[rng.random(size) < 0.1] = NOT_COVERED
         results = []
         for shown in (cells, np.full_like(cells, SOME)):
-            here, hidden = codes.copy(), np.zeros(size, np.uint8)
-            some = hide_plane(area.near, side, grid.shift, LAGRANGE, origin, shown, here, hidden)
-            results.append((here, hidden, some))
-        np.testing.assert_array_equal(results[0][0], results[1][0])
-        np.testing.assert_array_equal(results[0][1], results[1][1])
-        assert results[0][2]
-        assert results[1][2]
+            hidden = np.zeros(size, np.uint8)
+            assert hide_plane(area.near, side, grid.shift, LAGRANGE, origin, shown, codes, hidden)
+            results.append(hidden)
+        np.testing.assert_array_equal(results[0], results[1])
+        assert set(np.unique(results[0])) == {0, 1, LAND}
+        assert (results[0][codes == NOT_COVERED] == 0).all()
 
 
 def test_hiding_equals_its_slow_sentence() -> None:
-    """Hidden values go where some frame shows sky and come back where none does (against plain NumPy)."""
+    """Of a pixel's values those count that are least near to land; all where all are land's (against plain NumPy)."""
     rng = np.random.default_rng(3)
     codes = rng.integers(0, 196, (5, 40, 50)).astype(np.uint8)
     codes[rng.random(codes.shape) < 0.2] = NOT_COVERED
-    land = rng.random(codes.shape) < 0.7
-    expected, never_slow = hide_slow(codes, land)
-    hidden = np.where(land & (codes != NOT_COVERED), codes + 1, 0).astype(np.uint8)
-    here = np.where(land, NOT_COVERED, codes).astype(np.uint8)
-    never = np.empty(codes.shape[1:], bool)
-    give_back(here, hidden, never)
+    nearness = rng.choice(np.arange(LAND + 1), codes.shape, p=(0.2, 0.2, 0.6)).astype(np.uint8)
+    hidden = np.where(codes != NOT_COVERED, nearness, 0).astype(np.uint8)
+    expected, never_slow = clearest_slow(codes, hidden)
+    here, never = codes.copy(), np.empty(codes.shape[1:], bool)
+    clearest(here, hidden, never)
     assert (never == never_slow).all()
     assert never.any()
     assert (here == expected).all()
     assert (hidden == 0).all()
+    # two frames far from land, one beside it, one that does not reach there
+    codes = np.array([7, 9, 11, NOT_COVERED], np.uint8)[:, None, None]
+    for near, left in (((0, 0, 1), (7, 9, 255)), ((2, 2, 1), (255, 255, 11)), ((2, 2, 2), (7, 9, 11))):
+        here = codes.copy()
+        clearest(here, np.array([*near, 0], np.uint8)[:, None, None], never[:1, :1])
+        assert tuple(here[:3, 0, 0]) == left
+        assert never[0, 0] == (near == (2, 2, 2))
 
 
 def test_a_lens_that_breathes_moves_the_ground_too() -> None:

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from pipeline.pixels.background import CELL as SURVEY_CELL
 from pipeline.pixels.cells import any_in_cells
-from pipeline.pixels.hidden import CELL, NOTHING, WHOLE, hide_plane, shown_in_cells
+from pipeline.pixels.hidden import CELL, LAND, NOTHING, WHOLE, hide_plane, shown_in_cells
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
 from pipeline.stack.sources import Frame, Map
 
@@ -22,8 +22,12 @@ Bools = NDArray[np.bool_]
 SHARE_LEAST = 0.02
 # Side of the squares in which it is told whether cells of a frame must be looked at one by one, px.
 BROAD_PX = 64
-# How far a value reaches that is demosaiced (2 px) and resampled (3 px, of which the outer lobes carry a few per cent).
+# How far a value reaches that is demosaiced (2 px) and resampled (3 px, of which the outer lobes carry a few per cent):
+# beyond so many px of what is ground it is off by 0.01 % of the step between sky and land. Where no frame shows the sky
+# as far off, those serve that do beyond the second of these: off by 0.3 % (rms at all sub-pixel places, edges blurred
+# by 0.75 px); beyond 1 px it would be 1.5 %, and beside edges as sharp as the sensor draws them 3 % of the sky.
 REACH_PX = 4
+REACHES = (REACH_PX, 2)  # as many as `hidden.LAND`
 
 
 class Standing(Protocol):
@@ -60,7 +64,7 @@ class Area:
 
     Attributes
     ----------
-    near : (rows, columns) uint8 array, 1 where a value that is resampled there holds some of it
+    near : (rows, columns) uint8 array, within how many of `REACHES` of a value that is resampled there it lies
     standing : how the camera stood; its reference is that frame
     side : of the cells of `near`, px
     margin : px from their first to the picture's
@@ -81,14 +85,11 @@ class Area:
         ----------
         grids : where on these cells, from the first on, lies what a frame shows at a pixel of the result
         """
-        rows, columns = self.near.shape
-        sums = np.zeros((rows + 1, columns + 1), np.int32)
-        np.cumsum(self.near, axis=0, dtype=np.int32, out=sums[1:, 1:])
-        np.cumsum(sums[1:, 1:], axis=1, out=sums[1:, 1:])
+        sums, whole = _summed(self.near > 0), _summed(self.near == LAND)
         cells = (-(-shape[0] // CELL), -(-shape[1] // CELL))
         result = [np.empty(cells, np.uint8) for _ in grids]
         for grid, shown in zip(grids, result, strict=True):
-            shown_in_cells(sums, self.side, grid.shift, shown)
+            shown_in_cells(sums, whole, self.side, grid.shift, shown)
         return result
 
     def at(self, frame: str, x: ArrayLike, y: ArrayLike, unknown: bool = False) -> NDArray[np.bool_]:
@@ -118,6 +119,14 @@ class Area:
         return known & wide[i, j], known
 
 
+def _summed(places: Bools) -> NDArray[np.int32]:
+    """(rows + 1, columns + 1): how many there are before each row and column."""
+    sums = np.zeros((places.shape[0] + 1, places.shape[1] + 1), np.int32)
+    np.cumsum(places, axis=0, dtype=np.int32, out=sums[1:, 1:])
+    np.cumsum(sums[1:, 1:], axis=1, out=sums[1:, 1:])
+    return sums
+
+
 def area_of(other: NDArray[np.bool_], standing: Standing, side: int = 1, margin: int = 0) -> Area:
     """Make one of what is to be left out.
 
@@ -125,7 +134,9 @@ def area_of(other: NDArray[np.bool_], standing: Standing, side: int = 1, margin:
     ----------
     other : (rows, columns) bool array, cells of `side` px
     """
-    near = ndimage.maximum_filter(other.view(np.uint8), 2 * -(-REACH_PX // side) + 1)
+    near = np.zeros(other.shape, np.uint8)
+    for reach in REACHES:
+        near += ndimage.maximum_filter(other.view(np.uint8), 2 * -(-reach // side) + 1)
     times = max(CELL // side, 1)
     return Area(near, standing, side, margin, any_in_cells(near > 0, times), times * side)
 
@@ -160,7 +171,7 @@ class Land:
         return (int(free[0]), int(free[-1]) + 1) if len(free) else None
 
     def hide(self, number: int, origin: tuple[int, int], codes: NDArray[np.uint8], hidden: NDArray[np.uint8]) -> bool:
-        """Take frame `number`'s values of a tile out where it shows land (see `hide_plane`); whether it does."""
+        """Tell how near to land frame `number`'s values of a tile are (see `hide_plane`); whether any is."""
         area, grid = self.areas[number], self.grids[number]
         if not self.shows(number, origin, (codes.shape[0], codes.shape[1])):
             return False

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.errors import SceneError
 from pipeline.pixels.average import NoisePlan, average, tally_of
 from pipeline.pixels.grow import GROW_MARGIN, grow
-from pipeline.pixels.hidden import give_back
+from pipeline.pixels.hidden import clearest
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import reject, settle_pairs
@@ -248,7 +248,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     never = None
     if hidden:
         never = scratch.take("never", (height, width), np.bool_)
-        give_back(codes[:k], mask[:k], never)
+        clearest(codes[:k], mask[:k], never)
     broad = np.zeros((0, 0, 0), np.float32)
     if unquiet and k > 1:
         broad = scratch.take("broad", (scene.colours, height, width), np.float32)

@@ -162,9 +162,10 @@ def star_trails(
             use = codes != NOT_COVERED
             if k >= len(inputs.frames) and land is not None:
                 copy = k - len(inputs.frames)
+                aside[:] = 0
                 hide_plane(land.near, 1, moved[copy].shift, LAGRANGE, origin, shown[copy], codes, aside)
                 here = land.near[window.top : window.top + window.height, window.left : window.left + window.width]
-                use = (codes != NOT_COVERED) & (here == 0)
+                use = (codes != NOT_COVERED) & (aside == 0) & (here == 0)
             np.maximum(top, values, out=top, where=use[None])
         return window, np.where(np.isfinite(top), top, 0).astype(np.float32)
 

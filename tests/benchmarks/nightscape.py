@@ -1,13 +1,15 @@
 """Sky over ground against what was planted: a ridge, trees, a house and water before a turning sky, over an hour; the
 sky against that of the same frames without land.
 
+Stars beside the skyline are set against the same sky's without land, too.
+
 Noise of the ground is told twice, both as means over blocks show it: half the difference of the ground made of every
 other frame and of the rest; and what the composite is off by from the planted light as the same demosaic draws it
 without noise. What is smooth is told apart, as a share of the planted light. Either is set against the frames' own,
 the first against differences of pairs.
 
-    python -m tests.benchmarks.nightscape --out /somewhere [--lens 14 24] [--frames 16] [--width 1200] [--share 0.3]
-                                          [--parts ridge trees house water] [--creep 60] [--true-mask]
+    python -m tests.benchmarks.nightscape --out /somewhere [--lens 14 24] [--frames 16] [--minutes 60] [--width 1200]
+                                          [--share 0.3] [--parts ridge trees house water] [--creep 60] [--true-mask]
 """
 
 from __future__ import annotations
@@ -40,8 +42,50 @@ from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_gr
 from tests.planted_ground import Nightscape, nightscape, pipeline_geometry, write_nightscape
 from tests.planted_scenes import frame_ids
 
-RINGS = ((6, 8), (8, 12), (12, 20))
+RINGS = ((2, 4), (4, 6), (6, 8), (8, 12), (12, 20))
 PARTS = ("ridge", "trees", "house", "water")
+# Distances of stars from the skyline, px, the square in which their light is taken, and its least over its noise.
+APART, SQUARE, BRIGHT = ((0, 2), (2, 4), (4, 8), (8, 20), (20, 60)), 5, 20.0
+
+
+def starlight(
+    composite: NDArray[np.float64],
+    alone: NDArray[np.float64],
+    opaque: NDArray[np.float64],
+    land: NDArray[np.float64],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    sigma: float,
+) -> list[str]:
+    """By distance from the skyline: the stars' light over what the land leaves of the same sky's without land: median,
+    mean, the share of stars that keep less than half, and how many there are.
+
+    Parameters
+    ----------
+    composite, alone : (height, width), the picture, and that of the same frames without land
+    opaque, land : (height, width), what of the sky the land hides, and its own light
+    x, y : (n,) of the stars, px
+    sigma : noise of a pixel
+    """
+    level = ndimage.median_filter(alone, 25)
+    clear = 1 - opaque
+    wanted, there = clear * (alone - level), composite - clear * level - opaque * land
+    wanted, there = (ndimage.uniform_filter(v, SQUARE) * SQUARE**2 for v in (wanted, there))
+    distance = ndimage.distance_transform_edt(opaque < 0.5)
+    i, j = np.rint(y).astype(int), np.rint(x).astype(int)
+    inside = (i > 9) & (j > 9) & (i < opaque.shape[0] - 10) & (j < opaque.shape[1] - 10)
+    i, j = i[inside], j[inside]
+    bright = wanted[i, j] > BRIGHT * SQUARE * sigma
+    # one place of several stars counts once
+    i, j = np.unique(np.stack([i[bright], j[bright]]), axis=1)
+    ratio, far = there[i, j] / wanted[i, j], distance[i, j]
+    result = []
+    for near, wide in APART:
+        part = ratio[(far > near) & (far <= wide)]
+        if len(part):
+            lost = (part < 0.5).mean()
+            result.append(f"{near}-{wide} px {np.median(part):.3f} {part.mean():.3f} {lost:.1%} of {len(part)}")
+    return result
 
 
 def noise_of(error: NDArray[np.float64], use: NDArray[np.bool_]) -> float:
@@ -109,7 +153,13 @@ def measure(lens: float, arguments: argparse.Namespace) -> None:
     """Make one scene and print what it came to."""
     out, count, width, creep = arguments.out, arguments.frames, arguments.width, arguments.creep
     height = width * 2 // 3
-    settings = {"width": width, "height": height, "n": count, "lens_mm": lens, "interval_s": 3600 / count}
+    settings = {
+        "width": width,
+        "height": height,
+        "n": count,
+        "lens_mm": lens,
+        "interval_s": 60 * arguments.minutes / count,
+    }
     night = creeping(nightscape(arguments.parts, **settings, share=arguments.share), creep)
     stars = write_nightscape(out, night, count)
     reference, ids, shape = count // 2, frame_ids(count), (height, width)
@@ -222,6 +272,9 @@ def measure(lens: float, arguments: argparse.Namespace) -> None:
         ring = inside & (distance > near) & (distance <= wide)
         rings.append(f"{sky / sigma:+.2f} / {np.median((composite - mean)[ring]) / sigma if ring.any() else 0:+.2f}")
     print(f"  seam at {', '.join(f'{a}-{b} px' for a, b in RINGS)}, sky / ground, in sigma: {', '.join(rings)}")
+    stars_there = night.scenario.light(reference)[1]
+    kept = starlight(composite, image, opaque, mean, stars_there.x[:, 1], stars_there.y[:, 1], sigma)
+    print(f"  stars' light over what is left of it (median, mean, less than half): {', '.join(kept)}")
 
 
 def main() -> None:
@@ -233,6 +286,7 @@ def main() -> None:
     parser.add_argument("--width", type=int, default=1200)
     parser.add_argument("--share", type=float, default=0.3, help="of the picture that is land, about")
     parser.add_argument("--parts", nargs="+", default=PARTS, help="of the land; without water more of it tells noise")
+    parser.add_argument("--minutes", type=float, default=60.0, help="from the first frame to the last, about")
     parser.add_argument("--creep", type=float, default=60.0, help="of the tripod, about two axes, arcsec an hour")
     parser.add_argument("--true-mask", action="store_true", help="join by the planted mask, not by the one told")
     arguments = parser.parse_args()
