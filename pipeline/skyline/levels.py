@@ -17,6 +17,9 @@ Bools = NDArray[np.bool_]
 BLOCKS, BLOCK_MIN = 100, 8
 # Blocks that depart from the surface by more than this many times the scatter are not of its kind.
 OUTLIER = 4.0
+# Side of the squares in which it is told how rough a picture is, pixels, and what is rough: in 3 x 225 values of noise
+# alone the ratio scatters by 0.04, and land is rough where its texture is as deep as 0.6 of its noise.
+ROUGH_SIDE, ROUGH = 15, 1.35
 # Standard deviations of the ground's own scatter, a colour, from which its level is not the sky's.
 APART = 3.0
 
@@ -74,17 +77,42 @@ def follow(
     return np.stack(levels), np.stack(sigmas)
 
 
-def apart(sky: tuple[Floats, Floats], land: tuple[Floats, Floats]) -> Bools:
-    """Where ground has nowhere the sky's level: their levels, as `follow` gives them, differ by `APART` of its scatter.
+def apart(sky: tuple[Floats, Floats], land: tuple[Floats, Floats], times: float = APART) -> Bools:
+    """Where ground has nowhere the sky's level: their levels, as `follow` gives them, differ by so many times its
+    scatter.
 
     Returns
     -------
-    (rows, columns) bool array
+    (rows, columns) bool array; also what is smooth itself but lies beside an edge or texture (`rough_itself`)
     """
     total = np.zeros(sky[0].shape[1:], np.float32)
     for s, ss, g, gs in zip(*sky, *land, strict=True):
         total += (g - s) ** 2 / (ss**2 + gs**2)
-    return np.asarray(total > len(sky[0]) * APART**2)
+    return np.asarray(total > len(sky[0]) * times**2)
+
+
+def rough(picture: Floats) -> Bools:
+    """Where a picture has texture: what departs from the mean of a square is more than neighbours' differences make of
+    noise, the same at every level of light (the ratio of von Neumann, J. 1941, Ann. Math. Stat. 12, 367, upside down).
+
+    Parameters
+    ----------
+    picture : (colours, rows, columns) float32 array, without NaN, of pixels whose noise is their own
+
+    Returns
+    -------
+    (rows, columns) bool array, without what is smooth itself and lies beside an edge or texture
+    """
+    total = np.zeros(picture.shape[1:], np.float32)
+    for plane in picture:
+        off = plane - ndimage.uniform_filter(plane, ROUGH_SIDE)
+        steps = np.zeros_like(plane)
+        steps[:, 1:] += np.diff(plane, axis=1) ** 2 / 4
+        steps[1:] += np.diff(plane, axis=0) ** 2 / 4
+        spread, noise = (ndimage.uniform_filter(v, ROUGH_SIDE) for v in (off**2, steps))
+        total += spread / np.maximum(noise, np.float32(1e-6))
+    # so far from what is smooth as two squares reach
+    return np.asarray(ndimage.minimum_filter(total, 2 * ROUGH_SIDE - 1) > ROUGH * len(picture))
 
 
 def darkness(picture: Floats, sky: Bools, side: int) -> Floats | None:

@@ -12,14 +12,16 @@ Bools = NDArray[np.bool_]
 SHARP = 0.5
 
 
-def tips(dark: Bools, sharp: Bools, cut: tuple[bool, bool, bool, bool]) -> Bools:
+def tips(dark: Bools, sharp: Bools, roots: Bools, cut: tuple[bool, bool, bool, bool]) -> Bools:
     """The parts of what is dark that reach the picture's edge and end sharply: land goes on beyond the picture, while
     the lens's dark corners and cloud have no such edge, and what is dark within the picture may be anything.
 
     Parameters
     ----------
-    dark : (rows, columns) bool array, where no star was seen and both halves of the frames are much darker than the sky
+    dark : (rows, columns) bool array, what is much darker than the sky, without the places of stars
     sharp : (rows, columns) bool array, what lies on or beside a sharp edge
+    roots : (rows, columns) bool array, what is empty for certain: a part with some of that is no tip but land, or cloud
+        that stands on it and shares its edges
     cut : whether the array ends before the picture does: above, below, to the left, to the right
 
     Returns
@@ -33,5 +35,6 @@ def tips(dark: Bools, sharp: Bools, cut: tuple[bool, bool, bool, bool]) -> Bools
     border = dark & ndimage.binary_dilation(~dark)
     whole, edged = (np.bincount(labels[part], minlength=count + 1) for part in (border, border & sharp))
     good &= (whole > 0) & (edged >= SHARP * whole)
+    good[labels[roots]] = False
     good[0] = False
     return np.asarray(good[labels])

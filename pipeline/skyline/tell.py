@@ -20,7 +20,7 @@ from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import even_gaps, filled, least_cut, rooted
 from pipeline.skyline.lamps import MOVED_PX, standing_lamps
-from pipeline.skyline.levels import apart, block_side, darkness, follow
+from pipeline.skyline.levels import ROUGH_SIDE, apart, block_side, darkness, follow, rough
 from pipeline.skyline.matte import CELL, soften
 from pipeline.skyline.rim import tips
 from pipeline.skyline.still import Stills
@@ -68,6 +68,11 @@ BAND = 6
 TWIG = 6.0
 # What such a pixel weighs for ground, as log odds: the sky has no sharp edges but its stars.
 TEXTURE = 0.1
+# What a pixel weighs for ground that is rough among rough ones: a square of 225 smooth ones is so once in thousands.
+TEXTURED = 0.5
+# Times its scatter that land may be off the sky's level for the level to tell nothing, and the share of the pixels that
+# look like sky among twigs: of textured land a tenth does.
+ALIKE, AIRY = 1.0, 0.25
 # Largest gap between branches that is believed to be sky by its level alone, as a share of the picture.
 GAP_MOST = 0.03
 # The outermost rows and columns of an array: above, below, to the left, to the right.
@@ -132,17 +137,24 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.
     dark, tip = np.zeros_like(known), np.zeros_like(known)
     if light is not None:
         dark = known & (doubt > 0) & (light < DARK)
-        tip = tips(known & ~stars & (light < DARK), edges, cut)
+        tip = tips(known & ~stars & (light < DARK), edges, roots, cut)
         dark |= tip
     levels = follow(picture, sky & ~dark, noise, SKY_REACH, SKY_ROUGH, STARS, cells)
     land = follow(picture, coarse & away, noise, GROUND_REACH, GROUND_ROUGH, side=cells)
     if levels is None or land is None:
         return Told(None, 0.0, NO_EDGE)
+    # land of the sky's light passes for its level, but has texture
+    textured = rough(picture) & (doubt > 0)
+    passing = textured & ~apart(levels, land, ALIKE)
+    if passing.any():
+        levels = follow(picture, sky & ~dark & ~passing, noise, SKY_REACH, SKY_ROUGH, STARS, cells) or levels
     near = known & (~coarse | _near_border(coarse, round(DEEP * longer)))
     held = roots | tip
     by_level = np.where(near, _by_level(picture, levels, land), 0).astype(np.float32)
     # what departs from the sky's level without an edge is the sky's own: glow, cloud
     by_level[(by_level > 0) & ~edges] = 0
+    # where both have one level it tells nothing, but texture does where less looks like sky than among twigs
+    by_level[near & textured & ~apart(levels, land, ALIKE) & ~_airy(picture, levels)] = TEXTURED
     # and so is a gap in which stars were seen: the sky's level is not followed into it
     by_level[(by_level > 0) & _starry_gaps(known & ~coarse, stars)] = 0
     by_level[dark & near & edges] = LEVEL_MOST
@@ -265,12 +277,22 @@ def _by_level(picture: Floats, sky: tuple[Floats, Floats], land: tuple[Floats, F
     beside it does. Ground has texture, lamps and windows: its tails are heavier than a Gaussian's.
     """
     single = off_level(picture, sky)
-    square = ndimage.minimum_filter(ndimage.uniform_filter(single, 3), 3)
-    as_sky = np.where(apart(sky, land), single, square) / 2
+    as_sky = np.where(apart(sky, land), single, _squared(single)) / 2
     as_ground = np.minimum(2.5 * np.log1p(off_level(picture, land) / (4 * len(picture))), np.float32(UNLIKE_MOST))
     # what looks like the sky to within its small scatter is hardly ground by chance
     scatter = sum((np.log(g / s) for g, s in zip(land[1], sky[1], strict=True)), np.float32(0))
     return np.clip(as_sky - as_ground - scatter, -LEVEL_MOST, LEVEL_MOST).astype(np.float32)
+
+
+def _squared(off: Floats) -> Floats:
+    """The mean of the square of 3 x 3 about or beside each pixel that is least off."""
+    return np.asarray(ndimage.minimum_filter(ndimage.uniform_filter(off, 3), 3))
+
+
+def _airy(picture: Floats, sky: tuple[Floats, Floats]) -> Bools:
+    """Where a good part of what is about looks like sky, whose squares are no further off than its noise is."""
+    like = _squared(off_level(picture, sky)) < len(picture)
+    return np.asarray(ndimage.uniform_filter(like.astype(np.float32), ROUGH_SIDE) > AIRY)
 
 
 def off_level(picture: Floats, levels: tuple[Floats, Floats]) -> Floats:
