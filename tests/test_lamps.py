@@ -38,7 +38,7 @@ def told(
     ground[120:] = True
     given = {"ground": ground, "stars": np.zeros(SHAPE, bool), **changes}
     land = np.full((3, *SHAPE), light, np.float32), np.full((3, *SHAPE), 0.2 * light, np.float32)
-    return standing_lamps(both, sky, land, given["ground"], given["stars"], moved)
+    return standing_lamps(both, sky, land, given["ground"], given["stars"], np.full(SHAPE, moved, np.float32))
 
 
 @pytest.mark.parametrize("halo", [0.0, 0.03, 0.05])
@@ -62,6 +62,7 @@ def test_what_is_no_lamp_is_left() -> None:
     assert not told(halves(), stars=star).any()
     assert not told(halves(light=0.8 * CORE * 2.2)).any()
     assert not told(halves(), moved=5.0).any()
+    assert not told(halves(), moved=0.0).any()
     assert told(halves(wide=0.45, halo=0.0)).any()
     assert not told(halves(wide=0.1, halo=0.0)).any()
     lit = halves(light=0.0)

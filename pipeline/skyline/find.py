@@ -73,7 +73,6 @@ def find_ground(
         return Found(Told(None, None, "the tracker blurs the ground beyond telling"))
     places = knots(hold, order)
     seen = sightings(geometry, hold, stars, order, FRAMES_MAX * len(places))
-    motions = Motions(geometry, hold)
     result: dict[str, Told] = {}
     reference: Stills | None = None
     for knot in places:
@@ -87,7 +86,8 @@ def find_ground(
             stills = make_stills(frames, mosaics, calibration, here, threads, side, chosen, box)
             asked = [order[n] for n in (range(len(order)) if chosen is None else chosen)]
             early, late = (asked[half[len(half) // 2]] for half in choose(len(asked)))
-            told = tell(stills, sighted, empty, motions.between(early, late))
+            moved = Motions(geometry, here).over(early, late, side)
+            told = tell(stills, sighted, empty, moved)
             reference = stills if knot == geometry.reference else reference
         result[knot] = told
     moves = (len(places) > 1 or side > HALF) and any(told.cells is not None for told in result.values())

@@ -39,7 +39,7 @@ def standing_lamps(
     land: tuple[Floats, Floats],
     ground: Bools,
     stars: Bools,
-    moved: float,
+    moved: Floats,
 ) -> Floats:
     """The share of each pixel that belongs to a lamp and what it lights about it.
 
@@ -49,7 +49,8 @@ def standing_lamps(
     sky, land : two (colours, rows, columns) float32 arrays each, their level and its standard deviation
     ground : (rows, columns) bool array, what is known for land
     stars : (rows, columns) bool array, where stars of the sky were seen
-    moved : how far the sky moved from half to half, pixels of the stills
+    moved : (rows, columns) float32 array, how far the sky moved from half to half, pixels of the stills: 0 where that
+        is too little to tell, as about the pole, whose star stands as still as a lamp
 
     Returns
     -------
@@ -63,7 +64,7 @@ def standing_lamps(
     for number, part in enumerate(ndimage.find_objects(labels), 1):
         core = labels[part] == number
         wide = max(core.shape)
-        if core.sum() > CORE_MOST * ground.size or moved < wide or (stars[part] & core).any():
+        if core.sum() > CORE_MOST * ground.size or moved[part][core].min() < wide or (stars[part] & core).any():
             continue
         if _sharper_than_light(lit, part, core):
             continue

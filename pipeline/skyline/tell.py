@@ -91,7 +91,7 @@ AREA_MIN = 5e-4
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
 
 
-def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.0) -> Told:
+def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved: Floats | None = None) -> Told:
     """Tell ground from sky.
 
     Parameters
@@ -99,7 +99,8 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.
     stills : as `make_stills` makes them
     seen : sightings
     empty : as `emptiness` finds them, on cells of so many of the stills' pixels
-    moved_px : how far the sky moved against the ground from one half of the frames to the other
+    moved : how far the sky moved against the ground from one half of the frames to the other, px, at each pixel of the
+        stills; where it is not known no lamp is told
     """
     size = (stills.first.shape[1], stills.first.shape[2])
     longer, times = max(size), empty.cell // stills.side
@@ -176,8 +177,9 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved_px: float = 0.
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = np.zeros(size, np.float32)
     share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer)
-    if moved_px >= MOVED_PX:
-        shining = standing_lamps((stills.first, stills.second), levels, land, kept, stars, moved_px / stills.side)
+    if moved is not None:
+        apart_px = np.where(moved[box] < MOVED_PX, 0, moved[box] / stills.side)
+        shining = standing_lamps((stills.first, stills.second), levels, land, kept, stars, apart_px)
         share[box] = np.maximum(share[box], shining)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)

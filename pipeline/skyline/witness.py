@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.sky import catalogue, times
@@ -30,6 +31,8 @@ FAR_PX = 70.0
 FRAMES_MAX, PARTNERS = 40, 2
 # A frame's stars are looked for among the brightest of the catalogue in its field, so many for each of its own.
 CATALOGUE_TIMES = 2
+# Nodes a side at which the sky's motion is reckoned.
+NODES = 25
 # Fluxes of one star in two frames differ by less than this factor.
 FLUX_FACTOR = 2.5
 
@@ -91,6 +94,18 @@ class Motions:
             away = away[np.isfinite(away)]
             self._known[one, other] = float(np.median(away)) if away.size else 0.0
         return self._known[one, other]
+
+    def over(self, one: str, other: str, side: int) -> NDArray[np.float32]:
+        """The same at every place of the reference's picture, in cells of `side` px: about the pole next to none."""
+        camera = self._geometry.camera
+        rows, columns = camera.height // side, camera.width // side
+        x, y = np.meshgrid(np.linspace(0, camera.width - 1, NODES), np.linspace(0, camera.height - 1, NODES))
+        ground = x.ravel(), y.ravel()
+        directions = self._geometry.directions(one, *self._hold.from_reference(one, *ground))
+        away, _, _ = _apart(self._geometry, self._hold, other, directions, ground)
+        nodes = np.nan_to_num(away.reshape(x.shape))
+        at = np.meshgrid(*(np.linspace(0, NODES - 1, n) for n in (rows, columns)), indexing="ij")
+        return np.asarray(ndimage.map_coordinates(nodes, at, order=1), np.float32)
 
 
 def _apart(
