@@ -56,7 +56,8 @@ def test_what_is_no_lamp_is_left() -> None:
     """A star that moved by its width between the halves, one that is seen to be a star, what is faint, a hot pixel, a
     sky that did not move further than the light is wide, and land in moonlight."""
     assert told(halves()).any()
-    assert not told(halves(apart=4.0)).any()
+    for apart in (2.0, 4.0, 7.0, 10.0):
+        assert not told(halves(apart=apart), moved=apart).any()
     star = np.zeros(SHAPE, bool)
     star[int(AT[0]) - 1, int(AT[1])] = True
     assert not told(halves(), stars=star).any()

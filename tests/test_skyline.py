@@ -238,6 +238,13 @@ def test_among_twigs_pixels_are_shared_and_solid_ground_is_not():
     assert (soft > 0.5)[inside & (share < 0.2)].mean() < 0.1 < ground[inside & (share < 0.2)].mean()
     assert soft[125:].min() == 1
     assert soft[56:59, 128:131].max() == 0
+    # where the sky moved further than that it is no star
+    for moved, least in ((4.0, 0), (12.0, 1)):
+        told = soften(
+            ground, picture, sky, (np.full_like(picture, 250), np.full_like(picture, 10)), stars,
+            moved=np.full(share.shape, moved, np.float32),
+        )  # fmt: skip
+        assert told[56:59, 128:131].min() == least
     # lit snow, whose texture passes through the sky's level, is no twigs beyond the pixels beside what was told for sky
     lit = (np.full_like(picture, 520), np.full_like(picture, 150))
     field = ndimage.binary_erosion(ground, iterations=4, border_value=1) & (np.arange(200) >= 120)[:, None]

@@ -19,9 +19,9 @@ Bools = NDArray[np.bool_]
 CORE, HALO = 25.0, 2.5
 # It also stands above the land's level by so many of its standard deviations: land in moonlight and snow are no lamps.
 ABOVE_LAND = 5.0
-# Halves of the frames that show it in the same place differ by less than this share of its light; a star that moved by
-# its own width between them, by all of it.
-APART = 0.25
+# Halves of the frames that show it in the same place differ by less than this share of its light: 0.2 to 0.4 where the
+# land is followed to a fifth of a pixel; a star that moved by half its width between them, by more.
+APART = 0.5
 # A light's brightest pixel has this share of its own in the four beside it: a lens of FWHM 1.8 px, on cells of 2 px,
 # gives them a tenth and more, a hot pixel that no dark told nothing.
 BESIDE = 0.05
@@ -60,6 +60,7 @@ def standing_lamps(
     above, over = ([np.mean((half - of[0]) / of[1], axis=0) for half in halves] for of in (sky, land))
     lit = np.nan_to_num(np.minimum(*above), nan=0.0)
     labels, _ = ndimage.label((lit > CORE) & (np.minimum(*over) > ABOVE_LAND), structure=np.ones((3, 3)))
+    either, _ = ndimage.label(np.nan_to_num(np.maximum(*above), nan=0.0) > CORE, structure=np.ones((3, 3)))
     most = max(2, round(HALO_MOST * max(ground.shape)))
     for number, part in enumerate(ndimage.find_objects(labels), 1):
         core = labels[part] == number
@@ -68,7 +69,9 @@ def standing_lamps(
             continue
         if _sharper_than_light(lit, part, core):
             continue
-        one, other = (a[part][core] for a in above)
+        # where either half shows it: of a star that moved the halves have a middle in common
+        whole = either == either[part][core].max()
+        one, other = (np.nan_to_num(a[whole]) for a in above)
         if np.abs(one - other).sum() > APART * (one + other).sum():
             continue
         y, x = (c + s.start for c, s in zip(ndimage.center_of_mass(core), part, strict=True))

@@ -35,6 +35,9 @@ GAP, AIRY, BLACK, AMID = 0.01, 0.05, 0.05, 0.02
 # What is brighter than the sky and has less ground than this about it is a star, where ground is darker than this share
 # of the sky's level.
 HALF, DARK = 0.5, 0.5
+# ... but where the sky moves by so many times its width from the one half of the frames to the other no star stays: it
+# is a lamp.
+LEAVES = 2.0
 
 
 def soften(
@@ -44,6 +47,7 @@ def soften(
     land: tuple[Floats, Floats],
     stars: Bools,
     size: int | None = None,
+    moved: Floats | None = None,
 ) -> Floats:
     """Make a soft mask of a hard one.
 
@@ -54,6 +58,7 @@ def soften(
     sky, land : the sky's and the ground's level and scatter, each an array like `picture`
     stars : (rows, columns) bool array, where stars were seen in the sky
     size : longer side of the picture of which these are a part, pixels; theirs by default
+    moved : (rows, columns) float32 array, pixels that the sky moves from the earlier half of the frames to the later
 
     Returns
     -------
@@ -87,7 +92,7 @@ def soften(
     soft = ground.astype(np.float32)
     soft[good] = np.clip(np.where(share < sure, 0, share), 0, 1)[good]
     bright = within & (light < DARK) & (contrast > CONTRAST**2) & ~mixed
-    soft[_in_the_open(bright, soft)] = 0
+    soft[_in_the_open(bright, soft, moved)] = 0
     return soft
 
 
@@ -107,13 +112,15 @@ def _beside(ground: Bools, picture: Floats, sky: tuple[Floats, Floats]) -> tuple
     return levels, sky[1]
 
 
-def _in_the_open(bright: Bools, soft: Floats) -> Bools:
+def _in_the_open(bright: Bools, soft: Floats, moved: Floats | None) -> Bools:
     """Those of some brighter pixels that stand among sky more than among ground: stars, where a lamp stands on land."""
     labels, _ = ndimage.label(bright, structure=np.ones((3, 3)))
     open_ = np.zeros_like(bright)
     for number, part in enumerate(ndimage.find_objects(labels), 1):
         window = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in part)
         here = labels[window] == number
+        if moved is not None and moved[window].min() >= LEAVES * max(s.stop - s.start for s in part):
+            continue
         about = ndimage.binary_dilation(here, np.ones((3, 3))) & ~here
         if soft[window][about].mean() < HALF:
             open_[window] |= here

@@ -176,10 +176,10 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved: Floats | None
     good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
     share = np.zeros(size, np.float32)
-    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer)
-    if moved is not None:
-        apart_px = np.where(moved[box] < MOVED_PX, 0, moved[box] / stills.side)
-        shining = standing_lamps((stills.first, stills.second), levels, land, kept, stars, apart_px)
+    moves = None if moved is None else np.where(moved[box] < MOVED_PX, 0, moved[box] / stills.side).astype(np.float32)
+    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer, moves)
+    if moves is not None:
+        shining = standing_lamps((stills.first, stills.second), levels, land, kept, stars, moves)
         share[box] = np.maximum(share[box], shining)
     why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
