@@ -11,9 +11,9 @@ TERMS = -0.3, -0.23  # 59 % in the corners
 CAMERA = Camera.simple(3400.0, 1440, 960)
 
 
-def measured(drift_px, middle=(0.0, 0.0), frames=10, stars=400, sinking=0.0, tracked=False):
+def measured(drift_px, middle=(0.0, 0.0), frames=10, stars=400, sinking=0.0, tracked=False, land=0):
     """What stars tell of the planted lens that drift across a narrow field, no zenith known; the air dims one side by
-    `sinking` in the last frame."""
+    `sinking` in the last frame; the lowest `land` rows show no stars."""
     rng = np.random.default_rng(0)
     places = rng.uniform([-300, -300], [1740, 1260], (stars, 2))
     levels = np.exp(rng.uniform(8, 11, stars))
@@ -21,7 +21,7 @@ def measured(drift_px, middle=(0.0, 0.0), frames=10, stars=400, sinking=0.0, tra
     for n in range(frames):
         along = rng.permutation(frames)[0] if tracked else n
         xy = places + np.array([0.8, 0.6]) * drift_px * along / (frames - 1)
-        seen = np.flatnonzero(((xy > 0) & (xy < [1440, 960])).all(axis=1))
+        seen = np.flatnonzero(((xy > 0) & (xy < [1440, 960 - land])).all(axis=1))
         flux = levels[seen] * response(TERMS, middle, CAMERA, *xy[seen].T) * (1 - 0.02 * n)
         flux *= rng.normal(1, 0.015, len(seen)) * (1 - sinking * n / (frames - 1) * xy[seen, 1] / 960)
         none = np.zeros(len(seen), bool)
@@ -52,6 +52,19 @@ def test_the_fall_offs_middle_is_found_beside_the_axis(middle):
     assert np.hypot(*np.subtract(got.middle, middle)) < 3 * got.middle_error < 0.05
     assert worst(got, middle) < 0.02
     assert any(got.middle) == any(middle)
+
+
+def test_beside_land_the_middle_stays_on_the_axis():
+    """Over half a frame of land a shifted middle would be told by the other half alone, and light the land by what is
+    wrong there: it is left on the axis, with the difference for its error, and not corrected where that is large; a
+    middle on the axis is corrected as ever."""
+    assert any(measured(600.0, (0.06, -0.05), stars=1500).middle)
+    got = measured(600.0, (0.06, -0.05), stars=1500, land=400)
+    assert got.middle == (0, 0)
+    assert worst(got, (0.06, -0.05)) < 3 * got.error
+    assert got.refused is not None
+    assert "beside land" in got.refused
+    assert measured(600.0, stars=1500, land=400).refused is None
 
 
 def test_air_that_changes_over_a_tracked_field_is_not_the_lens():

@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "grade": 32,
     "judge": 51,
     "dark": 22,
-    "register": 21,
+    "register": 22,
     "ground": 43,
     "combine": 45,
     "join": 6,

@@ -47,6 +47,11 @@ LENS, LEVEL = 10.0, 100.0
 # cuts one side: 0.08). It is taken there where that is so many of its errors; else it lies on the axis, as a lens's
 # does: a free one costs the corners 2 % where stars tell it to 0.02.
 OFF_AXIS, ON_AXIS, OFF_SURE, OFF_MOST = 0.05, 1e-6, 2.5, 0.3
+# ... and where every quarter of the frame shows stars so far out both across and down, as shares of the way to its
+# edges (so many per cent of its stars lie nearer): beside land a middle that lies aside and a slope look alike, and the
+# land would be lit by what the sky's half misses. There a middle that lies aside by so many of its errors adds what it
+# would change to the error.
+OFF_REACH, OFF_SHARE, OFF_BLIND = 0.5, 95, 5.0
 # Slopes that turn with the hours over a tracked frame, where no zenith tells the air's: what half an hour's or more of
 # sinking does to the air before a field of `FIELD_WITHOUT_ZENITH`.
 TURNING = 0.05
@@ -155,10 +160,15 @@ def measure_vignetting(
     middle_error = float(np.sqrt((covariance[2, 2] + covariance[3, 3]) / 2))
     # what is stated holds wherever the middle may lie; whether it is corrected goes by what is taken
     stated = _worst(camera, lens, covariance)
-    if np.hypot(*lens[2:]) <= OFF_SURE * middle_error:
+    aside, off = float(np.hypot(*lens[2:])) / middle_error, 0.0
+    all_round = _all_round(seen[:, 2:4], camera)
+    if aside <= OFF_SURE or not all_round:
+        free = lens
         lens, covariance = _fit(*known, ON_AXIS)
         lens[2:] = 0
-    worst = _worst(camera, lens, covariance)
+        off = _apart(camera, free, lens) if aside > OFF_BLIND else 0.0
+    worst = float(np.hypot(_worst(camera, lens, covariance), off))
+    stated = float(np.hypot(stated, off))
     terms, middle = (float(lens[0]), float(lens[1])), (float(lens[2]), float(lens[3]))
     reach = float(np.sqrt(np.percentile(np.sum(place**2, axis=1), 98)))
     fall = np.exp(np.column_stack([PLACES**2, PLACES**4]) @ terms)
@@ -167,10 +177,22 @@ def measure_vignetting(
         refused = f"no stars are seen farther out than {100 * reach:.0f} % of the way to the corners"
     elif worst > ERROR_MAX:
         how = f"to {100 * worst:.1f} % only" if worst < 1 else "not at all"
-        refused = f"the stars tell it {how}: the sky moved too little, or they are too few"
+        why = "the sky moved too little, or they are too few"
+        if off > ERROR_MAX:
+            why = "beside land they do not tell whether its middle lies beside the lens's axis"
+        refused = f"the stars tell it {how}: {why}"
     elif (np.diff(fall) > RISE_MAX / len(PLACES)).any() or fall[-1] < CORNER_LEAST:
         refused = "what the stars show is no lens's: it does not fall evenly towards the corners"
     return Vignetting(terms, stated, number, refused, middle, middle_error)
+
+
+def _all_round(xy: Floats, camera: Camera) -> bool:
+    """Whether there are stars, at pixels (n, 2), far out in every quarter of the frame."""
+    half = np.array([camera.width, camera.height]) / 2
+    out = xy / half - 1
+    quarter, far = 2 * (out[:, 0] > 0) + (out[:, 1] > 0), np.abs(out).min(axis=1)
+    parts = [far[quarter == number] for number in range(4)]
+    return all(len(part) > 0 and bool(np.percentile(part, OFF_SHARE) >= OFF_REACH) for part in parts)
 
 
 def _worst(camera: Camera, lens: Floats, covariance: Floats) -> float:
@@ -181,6 +203,13 @@ def _worst(camera: Camera, lens: Floats, covariance: Floats) -> float:
     errors = np.sqrt(np.einsum("ij,jk,ik->i", slopes, covariance, slopes))
     errors *= response(lens[:2], lens[2:], camera, x, y).ravel()
     return float(np.hypot(errors.max(), SHAPE_ERROR))
+
+
+def _apart(camera: Camera, one: Floats, other: Floats) -> float:
+    """By what two lenses' responses differ at most in the frame, one level for all of it apart."""
+    x, y = np.meshgrid(np.linspace(0, camera.width - 1, NODES), np.linspace(0, camera.height - 1, NODES))
+    ratio = response(one[:2], one[2:], camera, x, y) / response(other[:2], other[2:], camera, x, y)
+    return float(np.abs(ratio / np.median(ratio) - 1).max())
 
 
 def _slopes(place: Floats, lens: Floats) -> Floats:

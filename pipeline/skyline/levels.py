@@ -83,7 +83,7 @@ def apart(sky: tuple[Floats, Floats], land: tuple[Floats, Floats], times: float 
 
     Returns
     -------
-    (rows, columns) bool array; also what is smooth itself but lies beside an edge or texture (`rough_itself`)
+    (rows, columns) bool array
     """
     total = np.zeros(sky[0].shape[1:], np.float32)
     for s, ss, g, gs in zip(*sky, *land, strict=True):
