@@ -263,7 +263,8 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     if k:
         dark, sky, lower = np.full(scene.colours, np.inf, np.float32), scene.matching.sky, scene.matching.sky
         if scene.lit:
-            dark, lower = scene.matching.offsets[members].max(axis=(0, 2, 3)), np.minimum(sky, scene.matching.noise_sky)
+            # of all frames, whichever of them this tile holds
+            dark, lower = scene.matching.offsets.max(axis=(0, 2, 3)), np.minimum(sky, scene.matching.noise_sky)
         star_signal(values[:k], codes[:k], chosen, sky, (top, left), dark, lower, signal, peak)
     else:
         signal[:], peak[:] = 0, 0
