@@ -15,7 +15,7 @@ from pipeline.skyline.moving import about, knots, lay_out
 from pipeline.skyline.still import HALF, Stills, choose, make_stills
 from pipeline.skyline.tell import box_about, tell
 from pipeline.skyline.told import Told
-from pipeline.skyline.witness import FRAMES_MAX, Motions, Seen, sightings
+from pipeline.skyline.witness import FRAMES_MAX, Seen, motion_over, sightings
 from pipeline.stack.land import Canvas
 from pipeline.stack.sources import Calibration, Frame, Mosaics
 
@@ -86,7 +86,7 @@ def find_ground(
             stills = make_stills(frames, mosaics, calibration, here, threads, side, chosen, box)
             asked = [order[n] for n in (range(len(order)) if chosen is None else chosen)]
             early, late = (asked[half[len(half) // 2]] for half in choose(len(asked)))
-            moved = Motions(geometry, here).over(early, late, side)
+            moved = motion_over(geometry, here, early, late, side)
             told = tell(stills, sighted, empty, moved)
             reference = stills if knot == geometry.reference else reference
         result[knot] = told

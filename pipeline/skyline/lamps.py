@@ -61,6 +61,7 @@ def standing_lamps(
     lit = np.nan_to_num(np.minimum(*above), nan=0.0)
     labels, _ = ndimage.label((lit > CORE) & (np.minimum(*over) > ABOVE_LAND), structure=np.ones((3, 3)))
     either, _ = ndimage.label(np.nan_to_num(np.maximum(*above), nan=0.0) > CORE, structure=np.ones((3, 3)))
+    boxes = ndimage.find_objects(either)
     most = max(2, round(HALO_MOST * max(ground.shape)))
     for number, part in enumerate(ndimage.find_objects(labels), 1):
         core = labels[part] == number
@@ -70,8 +71,9 @@ def standing_lamps(
         if _sharper_than_light(lit, part, core):
             continue
         # where either half shows it: of a star that moved the halves have a middle in common
-        whole = either == either[part][core].max()
-        one, other = (np.nan_to_num(a[whole]) for a in above)
+        which = int(either[part][core].max())
+        box = boxes[which - 1]
+        one, other = (np.nan_to_num(a[box][either[box] == which]) for a in above)
         if np.abs(one - other).sum() > APART * (one + other).sum():
             continue
         y, x = (c + s.start for c, s in zip(ndimage.center_of_mass(core), part, strict=True))

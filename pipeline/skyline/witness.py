@@ -74,7 +74,7 @@ class Seen:
         return Witnesses(x[good], y[good], len(found), self.undecided, self.path_px)
 
 
-class Motions:
+class _Motions:
     """How far the sky moves against the ground between two frames: median over the field, px."""
 
     def __init__(self, geometry: Geometry, hold: Hold) -> None:
@@ -95,18 +95,6 @@ class Motions:
             self._known[one, other] = float(np.median(away)) if away.size else 0.0
         return self._known[one, other]
 
-    def over(self, one: str, other: str, side: int) -> NDArray[np.float32]:
-        """The same at every place of the reference's picture, in cells of `side` px: about the pole next to none."""
-        camera = self._geometry.camera
-        rows, columns = camera.height // side, camera.width // side
-        x, y = np.meshgrid(np.linspace(0, camera.width - 1, NODES), np.linspace(0, camera.height - 1, NODES))
-        ground = x.ravel(), y.ravel()
-        directions = self._geometry.directions(one, *self._hold.from_reference(one, *ground))
-        away, _, _ = _apart(self._geometry, self._hold, other, directions, ground)
-        nodes = np.nan_to_num(away.reshape(x.shape))
-        at = np.meshgrid(*(np.linspace(0, NODES - 1, n) for n in (rows, columns)), indexing="ij")
-        return np.asarray(ndimage.map_coordinates(nodes, at, order=1), np.float32)
-
 
 def _apart(
     geometry: Geometry, hold: Hold, other: str, directions: Floats, ground: tuple[Floats, Floats]
@@ -116,6 +104,27 @@ def _apart(
     as_sky = geometry.positions(other, directions)
     as_ground = hold.from_reference(other, *ground)
     return np.hypot(as_sky[0] - as_ground[0], as_sky[1] - as_ground[1]), as_sky, as_ground
+
+
+def motion_over(geometry: Geometry, hold: Hold, one: str, other: str, side: int) -> NDArray[np.float32]:
+    """How far the sky moves against the ground between two frames, px: about the pole next to nothing.
+
+    Parameters
+    ----------
+    side : px of the cells of the reference's picture in which it is told
+
+    Returns
+    -------
+    (height // side, width // side) float32 array; 0 where a frame shows no sky
+    """
+    camera = geometry.camera
+    x, y = np.meshgrid(np.linspace(0, camera.width - 1, NODES), np.linspace(0, camera.height - 1, NODES))
+    ground = x.ravel(), y.ravel()
+    directions = geometry.directions(one, *hold.from_reference(one, *ground))
+    away, _, _ = _apart(geometry, hold, other, directions, ground)
+    nodes = np.nan_to_num(away.reshape(x.shape))
+    factors = camera.height // side / NODES, camera.width // side / NODES
+    return np.asarray(ndimage.zoom(nodes, factors, order=1), np.float32)
 
 
 def sightings(
@@ -136,7 +145,7 @@ def sightings(
     """
     ids = [name for name in order if name in stars and len(stars[name]) and name in geometry.frames]
     trees = {}
-    motions = Motions(geometry, hold)
+    motions = _Motions(geometry, hold)
     places, undecided = {}, 0
     chosen = sorted(set(np.linspace(0, len(ids) - 1, min(len(ids), most)).round().astype(int).tolist()))
     for number in chosen:
@@ -181,7 +190,7 @@ def sightings(
     return Seen(places, undecided, motions.between(ids[0], ids[-1]) if ids else 0.0)
 
 
-def _partners(motions: Motions, ids: Sequence[str], number: int) -> list[str]:
+def _partners(motions: _Motions, ids: Sequence[str], number: int) -> list[str]:
     """The nearest frames before and after between which the sky moved far enough; else the farthest there is."""
     result: list[str] = []
     for step in (-1, 1):
@@ -197,7 +206,7 @@ def _partners(motions: Motions, ids: Sequence[str], number: int) -> list[str]:
     return result
 
 
-def _far(motions: Motions, ids: Sequence[str], number: int) -> str | None:
+def _far(motions: _Motions, ids: Sequence[str], number: int) -> str | None:
     """The nearest frame in time between which the sky moved far; None where there is none."""
     for step in range(1, len(ids)):
         for at in (number - step, number + step):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -175,6 +176,14 @@ class Scene:
     planes: bool = False  # the frames have not moved and are combined as their mosaics' planes (`stack.planes`)
     lit: bool = False  # the frames lie on the ground, and what is lit in many of them is no passer-by
 
+    @cached_property
+    def darkest(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """`dark` and `lower` of `star_signal`: of all frames, whichever of them a tile holds."""
+        m = self.matching
+        if not self.lit:
+            return np.full(self.colours, np.inf, np.float32), m.sky
+        return m.offsets.max(axis=(0, 2, 3)), np.minimum(m.sky, m.noise_sky)
+
 
 @dataclass(frozen=True)
 class Tile:
@@ -261,11 +270,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     rank = np.argsort(spread(n))
     chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
     if k:
-        dark, sky, lower = np.full(scene.colours, np.inf, np.float32), scene.matching.sky, scene.matching.sky
-        if scene.lit:
-            # of all frames, whichever of them this tile holds
-            dark, lower = scene.matching.offsets.max(axis=(0, 2, 3)), np.minimum(sky, scene.matching.noise_sky)
-        star_signal(values[:k], codes[:k], chosen, sky, (top, left), dark, lower, signal, peak)
+        star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), *scene.darkest, signal, peak)
     else:
         signal[:], peak[:] = 0, 0
     return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, broad)
