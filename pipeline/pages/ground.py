@@ -57,9 +57,9 @@ def ground_sentence(ground: Mapping[str, Any] | None) -> str:
         return f"{hidden}The reference frame shows no ground: {why}." if hidden else f"No ground: {why}."
     text = f"{hidden}{percent(ground.get('share'), 1)} of the picture is ground: {why}."
     return (
-        f"{text} Its picture was made {ground.get('how')}, what moved over it left out (lamps, stars mirrored in "
-        "water), and joined to the sky in linear light: composite.tif. The sky beside it counts only those frames in "
-        "which that part was sky."
+        f"{text} Its picture was made {ground.get('how')}, without what moved over it (a carried lamp, stars mirrored "
+        "in water), and joined to the sky in linear light: composite.tif. The sky beside it counts only those frames "
+        "in which that part was sky."
     )
 
 
