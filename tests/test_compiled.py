@@ -5,7 +5,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-from pipeline.compiled import anything_kept, choose_folder
+import numpy as np
+from numba import njit
+
+from pipeline.compiled import anything_kept, choose_folder, state_of
+from pipeline.pixels.separable import CELLS, stretch, stretch_scratch
 
 ROOT = Path(__file__).parents[1]
 
@@ -25,6 +29,12 @@ def test_changed_sources_have_a_folder_of_their_own(tmp_path):
         found.append(choose_folder(tmp_path))
     assert len(set(found)) == 4
     assert [folder.is_dir() for folder in found] == [False, False, True, True]
+
+
+def test_leaves_alone_are_compiled_functions_too(tmp_path):
+    """A file that names only the project's own decorator tells another state."""
+    (tmp_path / "leafy.py").write_text("from pipeline.pixels.leaf import leaf\n")
+    assert state_of(tmp_path.glob("*.py")) != state_of([])
 
 
 def test_numba_keeps_its_code_there(tmp_path):
@@ -48,3 +58,15 @@ def test_a_first_run_is_told_by_the_empty_folder(tmp_path, monkeypatch):
     one.write_text("from numba import njit\n\n\n@njit(cache=True)\ndef f(x):\n    return x\n\n\nf(1)\n")
     subprocess.run([sys.executable, str(one)], check=True)
     assert anything_kept()
+
+
+def test_leaves_do_not_count_who_holds_an_array():
+    """A loop that is called row by row holds no call to Numba's counting; compiled as others are it would."""
+    work, whole = stretch_scratch()
+    source, curves = np.zeros(40_000, np.float32), np.zeros(12 * CELLS, np.float32)
+    calls = []
+    for options in ({"_nrt": stretch.targetoptions["_nrt"]}, {}):
+        own = njit(nogil=True, **options)(stretch.py_func)
+        own(source, 0, 40_000, 200, 200, 1, curves, 0, 0, 64, 50, 50, work, whole)
+        calls.append(next(iter(own.inspect_llvm().values())).count("call void @NRT_incref"))
+    assert calls[0] == 0 < calls[1]

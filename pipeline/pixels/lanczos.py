@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 # Pixels of the source that a resampled pixel reaches to each side of the pixel it lies in.
 REACH_BEFORE, REACH_AFTER = 2, 3
-# Floats that must lie readable behind the last source pixel: the vector code reads 8 columns where 6 have weight.
-OVERREAD = 8
+# Floats that must lie readable behind the last source pixel: the vector code reads 16 columns where one has weight.
+OVERREAD = 16
 
 # Steps of the weight table in one pixel: positions are rounded to 1/1024 px at most, 0.0003 px rms.
 PHASES = 512

@@ -9,6 +9,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.leaf import leaf
+
 # Spacing of the grid of positions, px. Four-point Lagrange interpolation across it errs by 3/128 h^4 d4x/dx4, which
 # for a 14 mm lens with 8 % distortion is below 1e-4 px.
 GRID_STEP = 64
@@ -89,7 +91,7 @@ def grid_through(mapped_x: NDArray[np.float64], mapped_y: NDArray[np.float64], s
     return PositionGrid(np.ascontiguousarray(shift, np.float32))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def node_row(shift, lagrange, y, first, last, nodes):  # type: ignore[no-untyped-def]
     """Shifts of row y at the node columns first .. last - 1: `nodes` (2, columns), x and y."""
     row = (y + GRID_STEP) // GRID_STEP - 1  # y may be a little above the first row
@@ -104,7 +106,7 @@ def node_row(shift, lagrange, y, first, last, nodes):  # type: ignore[no-untyped
             )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def positions(shift, lagrange, y, left, xs, ys, nodes):  # type: ignore[no-untyped-def]
     """Positions of the pixels left .. left + len(xs) - 1 of row y; `nodes` is scratch of 2 x grid columns."""
     width = len(xs)
@@ -118,7 +120,7 @@ def positions(shift, lagrange, y, left, xs, ys, nodes):  # type: ignore[no-untyp
         _cell_positions(lagrange, into, nodes[1, k : k + 4], np.float32(y), np.float32(0), ys, at, size)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _cell_positions(lagrange, into, nodes, base, step, out, at, size):  # type: ignore[no-untyped-def]
     a, b, c, d = nodes[0], nodes[1], nodes[2], nodes[3]
     one, two, three, four = lagrange[0], lagrange[1], lagrange[2], lagrange[3]

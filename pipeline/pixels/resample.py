@@ -11,8 +11,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, PHASES, REACH_AFTER, REACH_BEFORE, ROW
+from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, node_row, position_grid, positions
-from pipeline.pixels.separable import MOST, OUT, cubic, row_curves, stretch, stretch_scratch
+from pipeline.pixels.separable import CELLS, OUT, ROOM, cubic, curve_of, row_curves, stretch, stretch_scratch
 from pipeline.pixels.vector import weighted_6x8, weighted_6x8_rgb
 
 # Steps of the sub-pixel position that noise is told apart by; variances differ by less than 3 % between steps.
@@ -205,16 +206,13 @@ def resample_plane(  # type: ignore[no-untyped-def]
     bool
         Every pixel is covered.
     """
-    covered = True
-    height, width = codes.shape
+    width = codes.shape[1]
     xs, ys, own = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
-    nodes = np.empty((2, shift.shape[1]), np.float32)
+    nodes = np.zeros((2, shift.shape[1] + CELLS), np.float32)
     across, down, first = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
     work, whole = stretch_scratch()
-    curves, shifts = np.empty((12, shift.shape[1]), np.float32), np.empty((2, shift.shape[1]), np.int32)
-    calm = np.empty(shift.shape[1], np.uint8)
+    curves, shifts = np.empty(12 * CELLS, np.float32), np.empty(3 * CELLS, np.int32)
     gains, added = np.empty(shift.shape[1], np.float32), np.empty((count, shift.shape[1]), np.float32)
-    plane, stride = source_shape[0] * source_shape[1], source_shape[1]
     frame_low, frame_high = np.zeros(2, np.float32), np.array([frame_shape[0] - 1, frame_shape[1] - 1], np.float32)
     low = np.array([max(0, source_origin[0] + REACH_BEFORE), max(0, source_origin[1] + REACH_BEFORE)], np.float32)
     high = np.array(
@@ -226,20 +224,39 @@ def resample_plane(  # type: ignore[no-untyped-def]
     )
     left = origin[1]
     cells = (left + GRID_STEP) // GRID_STEP - 1, (left + width - 1) // GRID_STEP + 1
+    return _resample_rows(
+        source, source_shape, source_origin, low, high, frame_low, frame_high, shift, lagrange, table, origin,
+        colour, count, scale, area, offset, values, codes, places, cells, nodes, gains, added, curves, shifts,
+        work, whole, xs, ys, own, across, down, first,
+    )  # fmt: skip
+
+
+@leaf
+def _resample_rows(  # type: ignore[no-untyped-def]
+    source, source_shape, source_origin, low, high, frame_low, frame_high, shift, lagrange, table, origin, colour,
+    count, scale, area, offset, values, codes, places, cells, nodes, gains, added, curves, shifts, work, whole,
+    xs, ys, own, across, down, first,
+):  # fmt: skip
+    """`resample_plane` with its scratch; `cells` of the position grid are the first and that after the last."""
+    covered, (height, width), left = True, codes.shape, origin[1]
+    plane, stride = source_shape[0] * source_shape[1], source_shape[1]
     for i in range(height):
         y = origin[0] + i
         node_row(shift, lagrange, y, cells[0], cells[1] + 3, nodes)
-        row_curves(nodes, cells[0], cells[1], y, frame_low, frame_high, curves, shifts, calm)
         row_of_nodes(area, y, scale, gains)
         for c in range(count):
             row_of_nodes(offset[colour + c], y, np.float32(1), added[c])
         for k in range(cells[0], cells[1]):
+            cell = (k - cells[0]) % CELLS
+            if cell == 0:
+                row_curves(nodes, k, y, frame_low, frame_high, curves, shifts)
+            calm = shifts[2 * CELLS + cell]
             begin, end = max(k * GRID_STEP - left, 0), min((k + 1) * GRID_STEP - left, width)
             # counted from the cell's first pixel, so that a tile's own edge cannot change the last bit
             into, size = left + begin - k * GRID_STEP, end - begin
             gain, growth = gains[k + 1], (gains[k + 2] - gains[k + 1]) * STEP
             done = False
-            if calm[k] == 2:
+            if calm == 2:
                 # moved by whole pixels: weights of 0 and 1 would give the same to the last bit
                 column, row = k * GRID_STEP + into + np.int64(nodes[0, k + 1]), y + np.int64(nodes[1, k + 1])
                 first_pixel = (row - source_origin[0]) * stride + column - source_origin[1]
@@ -252,21 +269,21 @@ def resample_plane(  # type: ignore[no-untyped-def]
                 for x in range(size):
                     codes[i, begin + x] = noise_code(column + x, row, np.float32(0), np.float32(0))
                 continue
-            if calm[k]:
-                column, row = k * GRID_STEP + shifts[0, k], y + shifts[1, k]
+            if calm == 1:
+                column, row = k * GRID_STEP + shifts[cell], y + shifts[CELLS + cell]
                 done = stretch(
-                    source, colour * plane, plane, stride, source_shape[0], count, curves, k, into, size,
+                    source, colour * plane, plane, stride, source_shape[0], count, curves, cell, into, size,
                     column - source_origin[1], row - source_origin[0], work, whole,
                 )  # fmt: skip
             if done:
                 if places:
-                    _codes(curves, k, np.int32(into), np.int32(column), np.int32(row), codes, i, begin, size)
+                    _codes(curves, cell, np.int32(into), np.int32(column), np.int32(row), codes, i, begin, size)
                 else:
                     codes[i, begin:end] = np.uint8(0)
                 for c in range(count):
                     base, rise = added[c, k + 1], (added[c, k + 2] - added[c, k + 1]) * STEP
                     _deliver(
-                        work, OUT + c * MOST, gain, growth, base, rise, np.int32(into), values, colour + c, i, begin,
+                        work, OUT + c * ROOM, gain, growth, base, rise, np.int32(into), values, colour + c, i, begin,
                         size,
                     )  # fmt: skip
             else:
@@ -292,11 +309,11 @@ def resample_plane(  # type: ignore[no-untyped-def]
     return covered
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _codes(curves, cell, start, column, row, codes, i, begin, size):  # type: ignore[no-untyped-def]
     """Noise codes of a part of a row of a cell, all of it covered."""
-    x0, x1, x2, x3 = curves[0, cell], curves[1, cell], curves[2, cell], curves[3, cell]
-    y0, y1, y2, y3 = curves[4, cell], curves[5, cell], curves[6, cell], curves[7, cell]
+    x0, x1, x2, x3 = curve_of(curves, 0, cell)
+    y0, y1, y2, y3 = curve_of(curves, 4, cell)
     at = np.uint64(begin)
     for k in range(np.uint64(size)):
         p = np.float32(np.int32(np.int32(k) + start))
@@ -305,7 +322,7 @@ def _codes(curves, cell, start, column, row, codes, i, begin, size):  # type: ig
         codes[i, at + k] = noise_code(np.int32(ix + column), np.int32(iy + row), x - np.float32(ix), y - np.float32(iy))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _deliver(result, first, gain, growth, base, rise, start, values, c, i, begin, size):  # type: ignore[no-untyped-def]
     """Multiply a part of a row by what is linear along it, and add what is."""
     at, of = np.uint64(begin), np.uint64(first)
@@ -314,7 +331,7 @@ def _deliver(result, first, gain, growth, base, rise, start, values, c, i, begin
         values[c, i, at + k] = (gain + growth * p) * result[of + k] + (base + rise * p)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _copy(source, first, gain, growth, base, rise, start, values):  # type: ignore[no-untyped-def]
     """Pixels as they are, multiplied by what is linear along the row, and what is added."""
     at = np.uint64(first)
@@ -323,7 +340,7 @@ def _copy(source, first, gain, growth, base, rise, start, values):  # type: igno
         values[k] = (gain + growth * p) * source[at + k] + (base + rise * p)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _direct(source, first, stride, plane, table, across, down, gains, colour, count, values):  # type: ignore[no-untyped-def]
     """Sums over 6 x 6 pixels at any position, times the gains."""
     if count == 3:
@@ -333,14 +350,14 @@ def _direct(source, first, stride, plane, table, across, down, gains, colour, co
             _one(source, np.uint64(c) * plane, first, stride, table, across, down, gains, values[c])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _one(source, begin, first, stride, table, across, down, gains, values):  # type: ignore[no-untyped-def]
     for j in range(np.uint64(len(gains))):
         at, wx, wy = begin + np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
         values[j] = gains[j] * weighted_6x8(source, at, stride, table, wx, wy)  # type: ignore[call-arg]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _three(source, first, stride, plane, table, across, down, gains, red, green, blue):  # type: ignore[no-untyped-def]
     for j in range(np.uint64(len(gains))):
         own, at, wx, wy = gains[j], np.uint64(first[j]), np.uint64(across[j]), np.uint64(down[j])
@@ -348,7 +365,7 @@ def _three(source, first, stride, plane, table, across, down, gains, red, green,
         red[j], green[j], blue[j] = own * sums[0], own * sums[1], own * sums[2]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _addresses(xs, ys, low, high, source_origin, stride, codes, across, down, first):  # type: ignore[no-untyped-def]
     """For a row of positions: noise code, where the weights stand in the table, index of the first of 6 x 6 pixels."""
     low_y, low_x, high_y, high_x = low[0], low[1], high[0], high[1]
@@ -372,7 +389,7 @@ def _addresses(xs, ys, low, high, source_origin, stride, codes, across, down, fi
         first[j] = (iy - top) * width + (ix - left)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def row_of_nodes(nodes, y, scale, out):  # type: ignore[no-untyped-def]
     """A map of nodes, times a number, at row y of the result, for every column of nodes; between them it is linear."""
     row = y // GRID_STEP + 1

@@ -15,70 +15,71 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.lanczos import POLYNOMIALS, REACH_AFTER, REACH_BEFORE, lanczos3
+from pipeline.pixels.lanczos import REACH_AFTER, REACH_BEFORE, lanczos3
+from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP
-from pipeline.pixels.vector import blend_6x8, blend_6x8_rgb, changes_8, fetch, lowest_bit, multiply_add
+from pipeline.pixels.vector import WIDE, changes_8, fetch, lanczos_16, lanczos_16_rgb, lowest_bit, multiply_add
 
 # Slope of a row in the source up to which two passes are taken.
 SLOPE_MAX = np.float32(0.12)
 # Change of the scale along a row, and bend of a row over a cell in px (second difference), up to which they are.
 STRETCH_MAX, BEND_MAX = np.float32(0.1), np.float32(2)
 
+# Cells of a row whose curves are worked out at once.
+CELLS = 16
 # Source columns that the row of a cell touches at most: 64 stretched by a tenth, and what the kernel reaches.
 MOST = 96
-# Where in the scratch stand: six weights a pixel of the row, six a column, places between pixels, what the columns give
-# and what the rows, three planes each.
-_ACROSS, _DOWN, _PLACE, _STRIP, OUT = 0, 6 * MOST, 12 * MOST, 13 * MOST, 16 * MOST
-# coefficients of the pairs of weights, as plain numbers: of an array the compiler would not make vector code
-_EVEN_0, _EVEN_1, _EVEN_2 = (tuple(POLYNOMIALS[k, 0]) for k in range(3))
-_ODD_0, _ODD_1, _ODD_2 = (tuple(POLYNOMIALS[k, 1]) for k in range(3))
+# Room for so many and what the vectors reach beyond. Where in the scratch stand: places between pixels, along and down,
+# what the columns give and what the rows, three planes each.
+ROOM = MOST + 2 * WIDE
+_ACROSS, _DOWN, _STRIP, OUT = 0, ROOM, 2 * ROOM, 5 * ROOM
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def stretch_scratch():  # type: ignore[no-untyped-def]
     """Memory for `stretch`: work and whole; vectors may reach a little beyond what they are meant for."""
-    return np.zeros(19 * MOST + 8, np.float32), np.zeros(2 * MOST + 40, np.int32)
+    return np.zeros(8 * ROOM, np.float32), np.zeros(2 * MOST + 40, np.int32)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def row_curves(nodes, first, last, row, low, high, curves, whole, calm):  # type: ignore[no-untyped-def]
-    """How one row lies in the source frame, as cubics cell by cell, and where two passes may be taken.
+@leaf
+def row_curves(nodes, begin, row, low, high, curves, whole):  # type: ignore[no-untyped-def]
+    """How one row lies in the source frame, as cubics cell by cell, and where two passes may be taken: `CELLS` cells.
 
     Parameters
     ----------
-    nodes : (2, columns) float32 array of `node_row`
-    first, last : cells first .. last - 1; cell k begins at column ``k * 64`` of the result and node column k + 1
+    nodes : (2, columns) float32 array of `node_row`, and room for `CELLS` columns more
+    begin : first cell; cell k begins at column ``k * 64`` of the result and node column k + 1
     row : of the result
     low, high : (2,) float32 arrays, least and greatest row and column of the source frame
-    curves : (12, columns) float32 array, filled
-        By cell: coefficients of x's shift and of y by the pixel in the cell, and of y by x, lowest power first. From x
-        and y are taken the whole pixels of
-    whole : (2, columns) int32 array, filled
-        x and y: where the cell's first pixel would lie if its curve began at 0.
-    calm : (columns,) uint8 array, filled: 1 where two passes may be taken, 2 where whole pixels are only moved
+    curves : (12 CELLS,) float32 array, filled, `CELLS` numbers of a kind one behind the other
+        Coefficients of x's shift and of y by the pixel in the cell, and of y by x, lowest power first. From x and y are
+        taken the whole pixels of
+    whole : (3 CELLS,) int32 array, filled
+        x and y: where the cell's first pixel would lie if its curve began at 0. Last how calm the cell is: 1 where two
+        passes may be taken, 2 where whole pixels are only moved, else 0.
     """
     step, half, sixth, third = np.float32(1 / GRID_STEP), np.float32(0.5), np.float32(1 / 6), np.float32(1 / 3)
     one, two, three = np.float32(GRID_STEP / 3), np.float32(2 * GRID_STEP / 3), np.float32(GRID_STEP)
     stretch_most, slope_most = STRETCH_MAX * np.float32(GRID_STEP), SLOPE_MAX * np.float32(GRID_STEP)
-    low_y, low_x, high_y, high_x = low[0], low[1], high[0], high[1]
-    begin_y = np.float32(row)
-    for k in range(first, last):
-        a, b, c, d = nodes[0, k], nodes[0, k + 1], nodes[0, k + 2], nodes[0, k + 3]
-        e, f, g, h = nodes[1, k], nodes[1, k + 1], nodes[1, k + 2], nodes[1, k + 3]
+    low_y, low_x, high_y, high_x = low[0] + 1, low[1] + 1, high[0] - 1, high[1] - 1
+    begin_y, first, xs, ys = np.float32(row), np.int32(begin), nodes[0, begin:], nodes[1, begin:]
+    for k in range(np.uint64(CELLS)):
+        a, b, c, d = xs[k], xs[k + np.uint64(1)], xs[k + np.uint64(2)], xs[k + np.uint64(3)]
+        e, f, g, h = ys[k], ys[k + np.uint64(1)], ys[k + np.uint64(2)], ys[k + np.uint64(3)]
         stretched = max(max(abs(b - a), abs(c - b)), abs(d - c))
         sloping = max(max(abs(f - e), abs(g - f)), abs(h - g))
         bent = max(max(abs(a - b - b + c), abs(b - c - c + d)), max(abs(e - f - f + g), abs(f - g - g + h)))
-        begin_x = np.float32(np.int32(k * GRID_STEP))
-        inside = (begin_x + b >= low_x + 1) & (begin_x + np.float32(GRID_STEP) + c <= high_x - 1)
-        inside &= (begin_y + min(f, g) >= low_y + 1) & (begin_y + max(f, g) <= high_y - 1)
+        begin_x = np.float32(np.int32((first + np.int32(k)) * np.int32(GRID_STEP)))
+        inside = (begin_x + b >= low_x) & (begin_x + np.float32(GRID_STEP) + c <= high_x)
+        inside &= (begin_y + min(f, g) >= low_y) & (begin_y + max(f, g) <= high_y)
         copied = (stretched == 0) & (sloping == 0) & (b == np.floor(b)) & (f == np.floor(f))
         sound = (stretched <= stretch_most) & (sloping <= slope_most) & (bent <= BEND_MAX) & inside
-        calm[k] = np.uint8(0) if not sound else np.uint8(2) if copied else np.uint8(1)
         # the curve stays above so many whole pixels, some columns beyond the cell too
         whole_x = np.floor(b) if sound else np.float32(0)
         whole_y = np.floor(min(f, g) - np.float32(3)) if sound else np.float32(0)
-        whole[0, k] = np.int32(whole_x)
-        whole[1, k] = np.int32(whole_y)
+        whole[k] = np.int32(whole_x)
+        whole[np.uint64(CELLS) + k] = np.int32(whole_y)
+        whole[np.uint64(2 * CELLS) + k] = np.int32(sound) + np.int32(sound & copied)
         x0, x1 = b - whole_x, (c - b * half - a * third - d * sixth) * step
         x2, x3 = ((a + c) * half - b) * step * step, ((d - a) * sixth + (b - c) * half) * step * step * step
         y0, y1 = f - whole_y, (g - f * half - e * third - h * sixth) * step
@@ -90,13 +91,15 @@ def row_curves(nodes, first, last, row, low, high, curves, whole, calm):  # type
         sx, sy = three + cubic(three, x0, x1, x2, x3), cubic(three, y0, y1, y2, y3)
         pq, qr, rs = (qy - py) / (qx - px), (ry - qy) / (rx - qx), (sy - ry) / (sx - rx)
         pqr, qrs = (qr - pq) / (rx - px), (rs - qr) / (sx - qx)
-        curves[0, k], curves[1, k], curves[2, k], curves[3, k] = x0, x1, x2, x3
-        curves[4, k], curves[5, k], curves[6, k], curves[7, k] = y0, y1, y2, y3
+        curves[k], curves[np.uint64(CELLS) + k] = x0, x1
+        curves[np.uint64(2 * CELLS) + k], curves[np.uint64(3 * CELLS) + k] = x2, x3
+        curves[np.uint64(4 * CELLS) + k], curves[np.uint64(5 * CELLS) + k] = y0, y1
+        curves[np.uint64(6 * CELLS) + k], curves[np.uint64(7 * CELLS) + k] = y2, y3
         steepest = (qrs - pqr) / (sx - px)
-        curves[8, k] = py - px * (pq - qx * (pqr - rx * steepest))
-        curves[9, k] = pq - (px + qx) * pqr + (px * qx + px * rx + qx * rx) * steepest
-        curves[10, k] = pqr - (px + qx + rx) * steepest
-        curves[11, k] = steepest
+        curves[np.uint64(8 * CELLS) + k] = py - px * (pq - qx * (pqr - rx * steepest))
+        curves[np.uint64(9 * CELLS) + k] = pq - (px + qx) * pqr + (px * qx + px * rx + qx * rx) * steepest
+        curves[np.uint64(10 * CELLS) + k] = pqr - (px + qx + rx) * steepest
+        curves[np.uint64(11 * CELLS) + k] = steepest
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -111,53 +114,40 @@ def cubic(p, c0, c1, c2, c3):  # type: ignore[no-untyped-def]
     return multiply_add(p, multiply_add(p, multiply_add(p, c3, c2), c1), c0)  # type: ignore[call-arg]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _places_along(curves, cell, start, size, weights, whole):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def curve_of(curves, kind, cell):  # type: ignore[no-untyped-def]
+    """Four coefficients of `row_curves` from one kind on, of a cell of those that were filled."""
+    return (
+        curves[kind * CELLS + cell], curves[(kind + 1) * CELLS + cell], curves[(kind + 2) * CELLS + cell],
+        curves[(kind + 3) * CELLS + cell],
+    )  # fmt: skip
+
+
+@leaf
+def _places_along(curves, cell, start, size, work, whole):  # type: ignore[no-untyped-def]
     """How many columns a row's pixels lie from their own number, and where between the columns, less a half."""
-    c0, c1, c2, c3 = curves[0, cell], curves[1, cell], curves[2, cell], curves[3, cell]
+    c0, c1, c2, c3 = curve_of(curves, 0, cell)
     for k in range(size):
         number = np.int32(k)
         p = np.float32(np.int32(number + start))
         x = p + cubic(p, c0, c1, c2, c3)
         inner = np.int32(x)
         whole[k] = np.int32(inner - number)
-        weights[np.uint64(_PLACE) + k] = x - np.float32(inner) - np.float32(0.5)
+        work[np.uint64(_ACROSS) + k] = x - np.float32(inner) - np.float32(0.5)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _places_down(curves, cell, first, size, weights, whole):  # type: ignore[no-untyped-def]
+@leaf
+def _places_down(curves, cell, first, size, work, whole):  # type: ignore[no-untyped-def]
     """Rows in which the curve crosses the columns from `first` on, and where between the rows, less a half."""
-    y0, y1, y2, y3 = curves[8, cell], curves[9, cell], curves[10, cell], curves[11, cell]
+    y0, y1, y2, y3 = curve_of(curves, 8, cell)
     for t in range(size):
         y = cubic(np.float32(np.int32(np.int32(t) + first)), y0, y1, y2, y3)
         inner = np.int32(y)
         whole[np.uint64(MOST) + t] = inner
-        weights[np.uint64(_PLACE) + t] = y - np.float32(inner) - np.float32(0.5)
+        work[np.uint64(_DOWN) + t] = y - np.float32(inner) - np.float32(0.5)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _polynomial(q, c):  # type: ignore[no-untyped-def]
-    return multiply_add(q, multiply_add(q, c[2], c[1]), c[0])  # type: ignore[call-arg]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _fill_weights(weights, to, size):  # type: ignore[no-untyped-def]
-    """Six rows of weights from `to` on for the places from `_PLACE` on."""
-    for t in range(size):
-        g = weights[np.uint64(_PLACE) + t]
-        q, at = g * g, to + t
-        even, odd = _polynomial(q, _EVEN_0), _polynomial(q, _ODD_0)
-        weights[at] = multiply_add(g, odd, even)  # type: ignore[call-arg]
-        weights[at + np.uint64(5 * MOST)] = multiply_add(-g, odd, even)
-        even, odd = _polynomial(q, _EVEN_1), _polynomial(q, _ODD_1)
-        weights[at + np.uint64(MOST)] = multiply_add(g, odd, even)
-        weights[at + np.uint64(4 * MOST)] = multiply_add(-g, odd, even)
-        even, odd = _polynomial(q, _EVEN_2), _polynomial(q, _ODD_2)
-        weights[at + np.uint64(2 * MOST)] = multiply_add(g, odd, even)
-        weights[at + np.uint64(3 * MOST)] = multiply_add(-g, odd, even)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def stretch(  # type: ignore[no-untyped-def]
     source, begin, plane, stride, rows, count, curves, cell, start, size, column, row, work, whole
 ):  # fmt: skip
@@ -173,7 +163,7 @@ def stretch(  # type: ignore[no-untyped-def]
     start, size : first pixel in the cell, and how many
     column, row : where in the planes the cell's first pixel would lie without its shift's curve
     work, whole : of `stretch_scratch`
-        Plane c of the result stands in `work` from ``OUT + c * MOST`` on.
+        Plane c of the result stands in `work` from ``OUT + c * ROOM`` on.
 
     Returns
     -------
@@ -185,14 +175,12 @@ def stretch(  # type: ignore[no-untyped-def]
     count_down = last - first + 1
     if count_down > MOST - 8 or column + first < 0 or column + last >= stride:
         return False
-    _fill_weights(work, np.uint64(_ACROSS), _filled(size))
     _places_down(curves, cell, np.int32(first), _filled(count_down), work, whole)
     # the line bends by less than a pixel between its ends (BEND_MAX)
     least = min(whole[MOST], whole[MOST + count_down - 1]) - 1
     most = max(whole[MOST], whole[MOST + count_down - 1]) + 1
     if row + least < REACH_BEFORE or row + most + REACH_AFTER >= rows:
         return False
-    _fill_weights(work, np.uint64(_DOWN), _filled(count_down))
     # runs of columns from the same rows, eight at a time; what is too much at the end of a run the next writes over
     for at in range(0, count_down, 16):
         # the row that is new to the next one's sums comes from far memory: called for now, it is there by then
@@ -204,16 +192,16 @@ def stretch(  # type: ignore[no-untyped-def]
     while t < count_down:
         end = min(_run_end(near, far, t), count_down)
         corner = begin + (row + whole[MOST + t] - REACH_BEFORE) * stride + column + first
-        for at in range(t, end, 8):
+        for at in range(t, end, WIDE):
             if count == 3:
-                blend_6x8_rgb(  # type: ignore[call-arg]
-                    source, np.uint64(corner + at), np.uint64(stride), np.uint64(plane), work,
-                    np.uint64(_DOWN + at), np.uint64(MOST), work, np.uint64(_STRIP + at), np.uint64(MOST),
+                lanczos_16_rgb(  # type: ignore[call-arg]
+                    source, np.uint64(corner + at), np.uint64(stride), np.uint64(plane), work, np.uint64(_DOWN + at),
+                    work, np.uint64(_STRIP + at), np.uint64(ROOM),
                 )  # fmt: skip
             else:
-                blend_6x8(  # type: ignore[call-arg]
-                    source, np.uint64(corner + at), np.uint64(stride), work, np.uint64(_DOWN + at),
-                    np.uint64(MOST), work, np.uint64(_STRIP + at),
+                lanczos_16(  # type: ignore[call-arg]
+                    source, np.uint64(corner + at), np.uint64(stride), work, np.uint64(_DOWN + at), work,
+                    np.uint64(_STRIP + at),
                 )  # fmt: skip
         t = end
     near = _changes(whole, 0)
@@ -221,16 +209,16 @@ def stretch(  # type: ignore[no-untyped-def]
     while k < size:
         end = min(_run_end(near, np.uint64(0), k), size)
         tap = whole[k] - REACH_BEFORE - first
-        for at in range(k, end, 8):
+        for at in range(k, end, WIDE):
             if count == 3:
-                blend_6x8_rgb(  # type: ignore[call-arg]
-                    work, np.uint64(_STRIP + tap + at), np.uint64(1), np.uint64(MOST), work,
-                    np.uint64(_ACROSS + at), np.uint64(MOST), work, np.uint64(OUT + at), np.uint64(MOST),
+                lanczos_16_rgb(  # type: ignore[call-arg]
+                    work, np.uint64(_STRIP + tap + at), np.uint64(1), np.uint64(ROOM), work, np.uint64(_ACROSS + at),
+                    work, np.uint64(OUT + at), np.uint64(ROOM),
                 )  # fmt: skip
             else:
-                blend_6x8(  # type: ignore[call-arg]
-                    work, np.uint64(_STRIP + tap + at), np.uint64(1), work, np.uint64(_ACROSS + at), np.uint64(MOST),
-                    work, np.uint64(OUT + at),
+                lanczos_16(  # type: ignore[call-arg]
+                    work, np.uint64(_STRIP + tap + at), np.uint64(1), work, np.uint64(_ACROSS + at), work,
+                    np.uint64(OUT + at),
                 )  # fmt: skip
         k = end
     return True

@@ -11,15 +11,18 @@ from typing import Any
 
 import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]
-from numba import njit, types
+from numba import types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
-ROWS, LANES = 6, 8
+from pipeline.pixels.lanczos import POLYNOMIALS
+from pipeline.pixels.leaf import leaf
+
+ROWS, LANES, WIDE = 6, 8, 16
 CACHE_LINE = 16  # float32 numbers
 _FLOAT = ir.FloatType()
 _INDEX = ir.IntType(32)
-_VECTOR = ir.VectorType(_FLOAT, LANES)
+_VECTOR, _WIDE = ir.VectorType(_FLOAT, LANES), ir.VectorType(_FLOAT, WIDE)
 
 
 def weighted_6x8_slow(
@@ -97,56 +100,56 @@ def weighted_6x8_rgb(
 
 
 @intrinsic
-def blend_6x8(
-    typingctx: Any, source: Any, first: Any, stride: Any, weights: Any, at: Any, step: Any, out: Any, to: Any
-) -> Any:
-    """Sums of six values, for eight neighbours at once, for use inside compiled code only.
+def lanczos_16(typingctx: Any, source: Any, first: Any, stride: Any, places: Any, at: Any, out: Any, to: Any) -> Any:
+    """Sums of six values, for sixteen neighbours at once, for use inside compiled code only.
 
-    ``out[to + x] = sum over j < 6 of source[first + j * stride + x] * weights[at + j * step + x]`` for x < 8
+    ``out[to + x] = sum over j < 6 of source[first + j * stride + x] * weight j of places[at + x]`` for x < 16, the
+    weights those of `lanczos.POLYNOMIALS`. They are worked out in registers: to store and read them again takes longer.
 
     Parameters
     ----------
-    source, weights, out : 1-D contiguous float32 arrays
-        Must hold all that is read and written; nothing is checked.
-    first, stride, at, step, to : uint64
+    source, places, out : 1-D contiguous float32 arrays
+        Must hold all that is read and written; nothing is checked. Places are those between two pixels, less 1/2.
+    first, stride, at, to : uint64
     """
-    signature = types.void(source, *[types.uint64] * 2, weights, *[types.uint64] * 2, out, types.uint64)
+    index = types.uint64
+    signature = types.void(source, index, index, places, index, out, index)
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        source, first, stride, weights, at, step, out, to = args
+        source, first, stride, places, at, out, to = args
         kinds = signature.args
-        arrays = (kinds[0], source), (kinds[3], weights), (kinds[6], out)
-        _blend(context, builder, *arrays, [first], stride, at, step, [to])
+        arrays = (kinds[0], source), (kinds[3], places), (kinds[5], out)
+        _lanczos(context, builder, *arrays, [first], stride, at, [to])
         return context.get_dummy_value()
 
     return signature, generate
 
 
 @intrinsic
-def blend_6x8_rgb(
-    typingctx: Any, source: Any, first: Any, stride: Any, plane: Any, weights: Any, at: Any, step: Any, out: Any,
-    to: Any, apart: Any,
+def lanczos_16_rgb(
+    typingctx: Any, source: Any, first: Any, stride: Any, plane: Any, places: Any, at: Any, out: Any, to: Any,
+    apart: Any,
 ) -> Any:  # fmt: skip
-    """`blend_6x8` for three planes that share their weights.
+    """`lanczos_16` for three planes that share their places.
 
     Parameters
     ----------
     plane, apart : uint64
         From one plane of `source`, and of `out`, to the next.
-    others : as for `blend_6x8`
+    others : as for `lanczos_16`
     """
     index = types.uint64
-    signature = types.void(source, index, index, index, weights, index, index, out, index, index)
+    signature = types.void(source, index, index, index, places, index, out, index, index)
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        source, first, stride, plane, weights, at, step, out, to, apart = args
+        source, first, stride, plane, places, at, out, to, apart = args
         kinds = signature.args
-        arrays = (kinds[0], source), (kinds[4], weights), (kinds[7], out)
+        arrays = (kinds[0], source), (kinds[4], places), (kinds[6], out)
         firsts, tos = [first], [to]
         for _ in range(2):
             firsts.append(builder.add(firsts[-1], plane))
             tos.append(builder.add(tos[-1], apart))
-        _blend(context, builder, *arrays, firsts, stride, at, step, tos)
+        _lanczos(context, builder, *arrays, firsts, stride, at, tos)
         return context.get_dummy_value()
 
     return signature, generate
@@ -209,7 +212,7 @@ def fetch(typingctx: Any, array: Any, at: Any) -> Any:
     return signature, generate
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def fetch_row(stack, number, colour, row):  # type: ignore[no-untyped-def]
     """Ask for a row of (n, colours, height, width) values; rows of other frames lie far apart in memory."""
     _, colours, height, width = stack.shape
@@ -218,37 +221,44 @@ def fetch_row(stack, number, colour, row):  # type: ignore[no-untyped-def]
         fetch(stack, np.uint64(at + j))  # type: ignore[call-arg]
 
 
-def _blend(
-    context: Any, builder: Any, source: Any, weights: Any, out: Any, firsts: list[Any], stride: Any, at: Any,
-    step: Any, tos: list[Any],
+def _lanczos(
+    context: Any, builder: Any, source: Any, places: Any, out: Any, firsts: list[Any], stride: Any, at: Any,
+    tos: list[Any],
 ) -> None:  # fmt: skip
-    """Code for `blend_6x8`, one sum a plane; `source`, `weights` and `out` are (type, value)."""
+    """Code for `lanczos_16`, one sum a plane; `source`, `places` and `out` are (type, value)."""
     pixels, numbers, results = (
-        context.make_array(kind)(context, builder, value).data for kind, value in (source, weights, out)
+        context.make_array(kind)(context, builder, value).data for kind, value in (source, places, out)
     )
-    multiply_add = _multiply_add(builder)
-    totals: list[Any] = [None] * len(firsts)
-    for j in range(ROWS):
-        weight = _load(builder, numbers, at)
-        for number, first in enumerate(firsts):
-            value = _load(builder, pixels, first)
-            totals[number] = (
-                builder.fmul(value, weight) if j == 0 else builder.call(multiply_add, [value, weight, totals[number]])
-            )
-        firsts = [builder.add(first, stride) for first in firsts]
-        at = builder.add(at, step)
-    for total, to in zip(totals, tos, strict=True):
-        builder.store(total, builder.bitcast(builder.gep(results, [to]), _VECTOR.as_pointer()), align=4)
+    fused = _multiply_add(builder, WIDE)
+    place = _load(builder, numbers, at, _WIDE)
+    back, square = builder.fneg(place), builder.fmul(place, place)
+
+    def polynomial(terms: Any) -> Any:
+        low, middle, high = (ir.Constant(_WIDE, [ir.Constant(_FLOAT, float(term))] * WIDE) for term in terms)
+        return builder.call(fused, [square, builder.call(fused, [square, high, middle]), low])
+
+    weights: list[Any] = [None] * ROWS
+    for k, (even_terms, odd_terms) in enumerate(POLYNOMIALS):
+        even, odd = polynomial(even_terms), polynomial(odd_terms)
+        weights[k] = builder.call(fused, [place, odd, even])
+        weights[ROWS - 1 - k] = builder.call(fused, [back, odd, even])
+    for first, to in zip(firsts, tos, strict=True):
+        total = None
+        for weight in weights:
+            value = _load(builder, pixels, first, _WIDE)
+            total = builder.fmul(value, weight) if total is None else builder.call(fused, [value, weight, total])
+            first = builder.add(first, stride)
+        builder.store(total, builder.bitcast(builder.gep(results, [to]), _WIDE.as_pointer()), align=4)
 
 
-def _load(builder: Any, pointer: Any, index: Any) -> Any:
-    return builder.load(builder.bitcast(builder.gep(pointer, [index]), _VECTOR.as_pointer()), align=4)
+def _load(builder: Any, pointer: Any, index: Any, kind: Any = _VECTOR) -> Any:
+    return builder.load(builder.bitcast(builder.gep(pointer, [index]), kind.as_pointer()), align=4)
 
 
-def _multiply_add(builder: Any) -> Any:
-    name = f"llvm.fmuladd.v{LANES}f32"
+def _multiply_add(builder: Any, lanes: int = LANES) -> Any:
+    name, kind = f"llvm.fmuladd.v{lanes}f32", ir.VectorType(_FLOAT, lanes)
     found = builder.module.globals.get(name)
-    return found or ir.Function(builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), name)
+    return found or ir.Function(builder.module, ir.FunctionType(kind, [kind] * 3), name)
 
 
 @intrinsic
