@@ -13,7 +13,7 @@ from scipy import stats
 
 from pipeline.pixels.average import average, noise_plan
 from pipeline.pixels.grow import grow
-from pipeline.pixels.reject import GROWN, one_by_one, one_by_one_slow, reject
+from pipeline.pixels.reject import GROWN, alone, one_by_one, one_by_one_slow, reject
 from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resample
 from pipeline.pixels.residuals import residuals
 from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, spread, star_signal
@@ -219,6 +219,35 @@ def test_compiled_rejection_equals_its_slow_statement() -> None:
         assert np.array_equal(keep, slow), trial
         assert weight == pytest.approx(weights[keep].sum(), rel=1e-4)
         assert mean == pytest.approx(np.average(values[keep], weights=weights[keep]), abs=1e-3)
+
+
+def test_a_lonely_value_is_judged_as_all_are() -> None:
+    """What is told of one value without the others is what the slow statement tells from all of them."""
+    rng = np.random.default_rng(11)
+    told = []
+    for trial in range(4000):
+        n = int(rng.integers(8, 80))
+        variance = rng.uniform(0.8, 1.6, n).astype(np.float32)
+        weights = (1 / variance * rng.uniform(0.9, 1.1, n)).astype(np.float32)
+        values = (rng.normal(size=n) * np.sqrt(variance)).astype(np.float32)
+        values -= np.float32(np.average(values, weights=weights))
+        nearly = np.float32(9 * (1 - 2 / n) ** 2)
+        fits = 1 - weights / weights.sum()
+        close = np.flatnonzero(values**2 > nearly * variance * fits)
+        if len(close) != 1:
+            continue
+        k = close[0]
+        outcome = alone(
+            values[k], np.float32(100), variance[k], variance.min(), weights[k], weights.max(), weights.sum(),
+            np.float32(9), nearly,
+        )  # fmt: skip
+        told.append(outcome)
+        if outcome >= 0:
+            keep = one_by_one_slow(values.astype(float), variance.astype(float), weights.astype(float), 3.0)
+            assert keep.sum() == n - outcome, trial
+            assert keep[k] == (outcome == 0), trial
+    assert len(told) > 500
+    assert np.mean(np.array(told) >= 0) > 0.9
 
 
 @pytest.mark.parametrize("n", [3, 4, 5, 8, 16])

@@ -19,6 +19,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from pipeline.pixels.leaf import leaf
+from pipeline.pixels.ordering import select_first
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import fill_bases, row_cells
@@ -51,6 +53,9 @@ _ENDS = np.array(
 TWO_KINDS, DARK_MOST, GOLDEN = (2.7, 4.5), 0.45, 0.6180339887498949
 # Factor of the variance of what is not covered, far beyond any other's.
 UNLIMITED = 1e29
+# A pixel's n values are looked at one by one where two or more lie within 2/n of the limit, or one beyond it and others
+# may follow. What is added for each of those, so that of one its number is told; sums of more are beyond twice that.
+LONELY, CLOSE = 2, 1 << 16
 # Side of the square about a pixel in which the pixels rejected beside it are looked at.
 CLUSTER_SIDE = 7
 
@@ -82,19 +87,34 @@ def reject(  # type: ignore[no-untyped-def]
         Values of what stands still: what a quarter of them or more show is no passer-by (`lasting_scatter`), unless it
         is dark (`stood_before`).
     """
-    n, colours, height, width = values.shape
-    frames = offsets.shape[0]  # of the scene: how many of them a tile holds goes by how it is cut
-    limit = np.float32(sigma * sigma)
-    mean, inverse = np.empty(width, np.float32), np.empty(width, np.float32)
-    cores, excess, noise = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
-    own, variance, share = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
-    ratio, keep = np.empty(n, np.float32), np.empty(n, np.bool_)
-    low, high = np.empty(OWN_ENDS, np.float32), np.empty(OWN_ENDS, np.float32)
-    edges, columns = row_cells(origin[1], width)
-    bases, known = np.empty((colours, n, len(columns)), np.float32), -1
+    n, colours, _, width = values.shape
     # a value that is not covered has no weight and no limit
     factors = factor.copy()
     factors[:, NOT_COVERED] = np.float32(10 * UNLIMITED)
+    edges, columns = row_cells(origin[1], width)
+    _reject_rows(
+        values, codes, weights, floor, slope, factors, offsets, members, sky, signal, peak, scatter,
+        np.float32(sigma * sigma), origin, broad, mask, unsteady, lasting, edges, columns,
+        np.empty((colours, n, len(columns)), np.float32), np.empty((4, width), np.float32), np.empty(width, np.int32),
+        np.empty((4, n), np.float32), np.empty(n, np.bool_), np.empty((2, OWN_ENDS), np.float32),
+    )  # fmt: skip
+
+
+@leaf
+def _reject_rows(  # type: ignore[no-untyped-def]
+    values, codes, weights, floor, slope, factors, offsets, members, sky, signal, peak, scatter, limit, origin, broad,
+    mask, unsteady, lasting, edges, columns, bases, of_row, close, of_pixel, keep, ends,
+):  # fmt: skip
+    """`reject` with its scratch, from `bases` on, and the factors of what is not covered."""
+    n, colours, height, width = values.shape
+    frames = offsets.shape[0]  # of the scene: how many of them a tile holds goes by how it is cut
+    mean, inverse, cores, noise = of_row[0], of_row[1], of_row[2], of_row[3]
+    own, variance, share, ratio = of_pixel[0], of_pixel[1], of_pixel[2], of_pixel[3]
+    low, high = ends[0], ends[1]
+    heaviest, known = np.float32(0), -1
+    for k in range(n):
+        heaviest = max(heaviest, weights[k])
+    nearly = limit * np.float32((1 - LONELY / max(n, LONELY)) ** 2)
     for i in range(height):
         row = (origin[0] + i + GRID_STEP) // GRID_STEP
         if row != known:
@@ -106,7 +126,7 @@ def reject(  # type: ignore[no-untyped-def]
         for j in range(np.uint64(width)):
             inverse[j] = np.float32(1) / max(inverse[j], np.float32(1e-30))
         for c in range(colours):
-            mean[:], excess[:] = np.float32(0), np.float32(0)
+            mean[:], close[:] = np.float32(0), np.int32(0)
             for k in range(n):
                 fetch_row(values, k + 2, c, i)
                 _add(values[k, c, i], codes[k, i], weights[k], mean)
@@ -122,12 +142,41 @@ def reject(  # type: ignore[no-untyped-def]
                 _look_up(factors[c], codes[k, i], noise)
                 _test(
                     values[k, c, i], noise, bases[c, k], edges, slope[k], signal[c, i], cores, mean, inverse,
-                    weights[k], limit, excess,
+                    weights[k], nearly, np.int32(CLOSE + k), close,
                 )  # fmt: skip
+            unsteadiest, least_factor = scatter[c] if frames >= OWN_MIN else np.float32(0), factors[c, 0]
+            for code in range(256):
+                least_factor = min(least_factor, factors[c, code])
             for cell in range(len(columns)):
+                least_here = np.float32(np.inf)
+                for k in range(n):
+                    least_here = min(least_here, bases[c, k, cell] * least_factor)
                 for j in range(edges[cell], edges[cell + 1]):
-                    if excess[j] <= 0:
+                    if close[j] == 0:
                         continue
+                    most = unsteadiest * peak[c, i, j]
+                    settled = (most * most <= OWN_COUNTS * least_here) & (broad.size == 0) & (not lasting)
+                    if close[j] < 2 * CLOSE and settled:
+                        number = np.int64(close[j]) - CLOSE
+                        noise_of = (bases[c, number, cell] + slope[number] * signal[c, i, j]) * factors[
+                            c, codes[number, i, j]
+                        ]
+                        apart, total = values[number, c, i, j] - mean[j], np.float32(1) / inverse[j]
+                        told = alone(
+                            apart,
+                            mean[j],
+                            noise_of + cores[j],
+                            least_here,
+                            weights[number],
+                            heaviest,
+                            total,
+                            limit,
+                            nearly,
+                        )
+                        if told > 0:
+                            mask[number, i, j] |= np.uint8(1 << c) if c != colours // 2 else np.uint8(1 << c | MILD)
+                        if told >= 0:
+                            continue
                     least = np.float32(UNLIMITED)
                     for k in range(n):
                         code = codes[k, i, j]
@@ -137,8 +186,9 @@ def reject(  # type: ignore[no-untyped-def]
                         share[k] = weights[k] if keep[k] else np.float32(0)
                         variance[k] = (bases[c, k, cell] + slope[k] * signal[c, i, j]) * factors[c, code]
                         least = min(least, variance[k])
+                    if not any_beyond(own, variance, weights, cores[j], inverse[j], limit):
+                        continue
                     if frames >= OWN_MIN:
-                        most = scatter[c] * peak[c, i, j]
                         most *= most
                         if broad.size > 0 and broad[c, i, j] > 0:
                             most = np.float32(np.inf)
@@ -161,10 +211,11 @@ def reject(  # type: ignore[no-untyped-def]
                                 bits |= np.uint8(MILD)
                             mask[k, i, j] |= bits
             if c == colours // 2:
-                unsteady[i] = cores
+                for j in range(np.uint64(width)):
+                    unsteady[i, j] = cores[j]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def own_scatter(values, variance, keep, low, high):  # type: ignore[no-untyped-def]
     """Variance of a pixel's values beyond their noise, from where the ends of the sorted values lie.
 
@@ -213,7 +264,7 @@ def own_scatter(values, variance, keep, low, high):  # type: ignore[no-untyped-d
     return max(half * half - noise / np.float32(count), np.float32(0))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def lasting_scatter(values, variance, keep, order):  # type: ignore[no-untyped-def]
     """Variance of a pixel's values beyond their noise, from how far apart their quartiles lie.
 
@@ -236,12 +287,12 @@ def lasting_scatter(values, variance, keep, order):  # type: ignore[no-untyped-d
             count += 1
     if count < OWN_MIN:
         return np.float32(0)
-    order[:count].sort()
-    half = np.float32(0.5) * (order[count - 1 - count // 4] - order[count // 4])
+    low = select_first(order, count, count // 4)
+    half = np.float32(0.5) * (select_first(order, count, count - 1 - count // 4) - low)
     return max(half * half - noise / np.float32(count), np.float32(0))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def stood_before(values, variance, allowed, members, keep, order):  # type: ignore[no-untyped-def]
     """Take out what somebody hid who stood there for a good part of the time: a dark minority of two kinds of values.
 
@@ -265,13 +316,13 @@ def stood_before(values, variance, allowed, members, keep, order):  # type: igno
             count += 1
     if count < OWN_MIN:
         return
-    order[:count].sort()
-    low, high = order[count // 4], order[count - 1 - count // 4]
+    low = select_first(order, count, count // 4)
+    high = select_first(order, count, count - 1 - count // 4)
     apart = (high - low) / np.sqrt(max(noise / np.float32(count), np.float32(1e-30)))
     middle = np.float32(0.5) * (low + high)
     dark = 0
-    while order[dark] < middle:
-        dark += 1
+    for k in range(count):
+        dark += order[k] < middle
     if apart <= TWO_KINDS[0] or dark > DARK_MOST * count:
         return
     going = (apart - TWO_KINDS[0]) / (TWO_KINDS[1] - TWO_KINDS[0])
@@ -280,42 +331,87 @@ def stood_before(values, variance, allowed, members, keep, order):  # type: igno
             keep[k] = False
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _add_weight(codes, own, weight):  # type: ignore[no-untyped-def]
     for j in range(np.uint64(len(codes))):
         weight[j] += own if codes[j] != NOT_COVERED else np.float32(0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _add(values, codes, own, total):  # type: ignore[no-untyped-def]
     for j in range(np.uint64(len(values))):
         w = own if codes[j] != NOT_COVERED else np.float32(0)
         total[j] += w * values[j]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _look_up(factors, codes, noise):  # type: ignore[no-untyped-def]
     """By itself, so that the rest of the test is vector code."""
     for j in range(np.uint64(len(codes))):
         noise[j] = factors[codes[j]]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _test(  # type: ignore[no-untyped-def]
-    values, noise, bases, edges, slope, signal, cores, mean, inverse, own, limit, excess
+    values, noise, bases, edges, slope, signal, cores, mean, inverse, own, limit, number, close
 ):
+    """Add the frame's number to `close` where its value is beyond the limit."""
     for cell in range(len(bases)):
         base = bases[cell]
         for j in range(edges[cell], edges[cell + 1]):
             residual = values[j] - mean[j]
             variance = (base + slope * signal[j]) * noise[j] + cores[j]
             # the mean holds the value itself: their difference varies less than the value
-            beyond = residual * residual - limit * variance * (np.float32(1) - own * inverse[j])
+            beyond = residual * residual > limit * variance * (np.float32(1) - own * inverse[j])
             # a sum where the greatest would do: of that the compiler makes stores by mask, which are slow
-            excess[j] += beyond if beyond > 0 else np.float32(0)
+            close[j] += number if beyond else np.int32(0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def alone(apart, level, variance, least, weight, heaviest, total, limit, nearly):  # type: ignore[no-untyped-def]
+    """What becomes of the one value of a pixel that comes near the limit, where it takes no other to tell.
+
+    If it leaves, the mean moves; here that is too little to bring another beyond the limit. It saves looking at every
+    value of a pixel: among 64 frames noise alone puts one of them beyond in every sixth pixel.
+
+    Parameters
+    ----------
+    apart, variance, weight : float32, of the value; from the mean of all
+    level : float32, the mean: what single precision leaves of the differences goes with it
+    least : float32, the least variance that another can have
+    heaviest, total : float32, the greatest weight of a frame, the sum of them here
+    limit, nearly : float32, as squares; all others are within `nearly`
+
+    Returns
+    -------
+    int : 1 where it leaves, and is no more than `MILD_SIGMA` off; 0 where all stay; -1 where `one_by_one` must tell
+    """
+    rounding, far = np.float32(1e-5) * abs(level), abs(apart)
+    at = limit * variance * (np.float32(1) - weight / total)
+    if (far + rounding) ** 2 < np.float32(0.9999) * at:
+        return 0
+    left = total - weight
+    if left < np.float32(4) * heaviest or (far - rounding) ** 2 < np.float32(1.0001) * at:
+        return -1
+    moved = weight * far / left
+    if (far + moved + rounding) ** 2 > np.float32(0.999 * MILD_SIGMA**2) * variance:
+        return -1
+    before, after = np.float32(1) - heaviest / total, np.float32(1) - heaviest / left
+    others = np.sqrt(nearly * before / after) + (moved + rounding) / np.sqrt(least * after)
+    return 1 if others < np.float32(0.999) * np.sqrt(limit) else -1
+
+
+@leaf
+def any_beyond(apart, variance, weights, extra, inverse, limit):  # type: ignore[no-untyped-def]
+    """Whether some value lies beyond the limit; (n,) float32 arrays, apart from the mean of all."""
+    many = 0
+    for k in range(np.uint64(len(apart))):
+        most = limit * (variance[k] + extra) * (np.float32(1) - weights[k] * inverse)
+        many += 1 if apart[k] * apart[k] > most else 0
+    return many > 0
+
+
+@leaf
 def one_by_one(values, variance, weights, share, ratio, keep, limit):  # type: ignore[no-untyped-def]
     """Reject the value that fits worst until all fit; then take back what fits the mean that is left.
 
@@ -380,7 +476,7 @@ def one_by_one(values, variance, weights, share, ratio, keep, limit):  # type: i
     return total / weight, weight
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _pair(values, variance, keep):  # type: ignore[no-untyped-def]
     one, other = -1, -1
     for k in range(len(values)):

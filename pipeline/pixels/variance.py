@@ -22,6 +22,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP
 
 
@@ -33,7 +34,7 @@ def cell_mean(nodes, row, column):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def along_row(nodes, y, left, out):  # type: ignore[no-untyped-def]
     """Fill `out` with a node map along row `y` from column `left` on, linear between the nodes."""
     edges, columns = row_cells(left, len(out))
@@ -61,7 +62,7 @@ def row_cells(left, width):  # type: ignore[no-untyped-def]
     return edges, columns
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def fill_bases(floor, slope, offsets, members, sky, row, columns, bases):  # type: ignore[no-untyped-def]
     """Variances of the frames' mosaic pixels at the sky of a row of cells: (colours, n, cells)."""
     for c in range(bases.shape[0]):
