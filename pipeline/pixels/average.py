@@ -8,12 +8,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.lanes import holds, lanes_of, no_lanes, put_lanes, where
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import GROWN, MILD
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import along_row, cell_mean, fill_bases, row_cells
-from pipeline.pixels.vector import fetch_row
+from pipeline.pixels.vector import CACHE_LINE, fetch
 
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
 # noise's measurement.
@@ -22,6 +23,9 @@ STAR_SIGMA = 4.0
 PAIR_CUT = 6.0
 NO_GROUP = 255
 PAIRS_MAX = 4  # differences of two frames that are kept
+# Pixels of a row that are summed, and that are counted, at once; frames that are added to them meanwhile.
+SIDE_BY_SIDE, COUNTED, TOGETHER = 32, 64, 4
+COUNTS_MAX = 255  # frames that a byte counts
 
 
 @dataclass(frozen=True)
@@ -108,6 +112,8 @@ def average(  # type: ignore[no-untyped-def]
     halves, half_weights = np.empty((2, width), np.float32), np.empty((2, width), np.float32)
     set_total = np.empty((2, group_count, width), np.float32)
     set_weight = np.empty((2, group_count, width), np.float32)
+    half_frames, half_ends, set_frames, set_ends = _parts(members, groups, group_count)
+    few_covered, few_rejected = np.empty(width, np.uint8), np.empty(width, np.uint8)
     usable, difference = np.empty(width, np.bool_), np.empty(width, np.float32)
     levels = np.empty(width, np.float32)
     x0, x1 = inside[1], inside[1] + width
@@ -122,16 +128,14 @@ def average(  # type: ignore[no-untyped-def]
         if row != known:
             fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
             known = row
-        _count_row(codes, mask, y, x0, coverage[i], rejected[i], tally, colours)
         for c in range(colours):
             bit = np.uint8((1 << c) | GROWN)
             here_signal = signal[c, y, x0:x1]
             total[:], weight[:], spread[:] = np.float32(0), np.float32(0), np.float32(0)
-            for k in range(n):
-                fetch_row(values, k + 2, c, y)
-                _accumulate(
-                    values[k, c, y, x0:x1], codes[k, y, x0:x1], mask[k, y, x0:x1], bit, weights[k], bases[c, k], edges,
-                    slope[k], here_signal, total, weight, spread,
+            for first in range(0, n, TOGETHER):
+                _add_frames(
+                    values, codes, mask, first, c, y, x0, bit, weights, bases[c], edges, slope, here_signal,
+                    total, weight, spread,
                 )  # fmt: skip
             along_row(sky[c], origin[0] + y, origin[1] + x0, levels)
             _follow_sky(spread, levels, sky[c], row, edges, columns, usual[0][c], usual[1])
@@ -152,17 +156,14 @@ def average(  # type: ignore[no-untyped-def]
                     usable[j] = (weight[j] > 0) & (peak[c, y, x0 + j] <= faint)
             block_row = i // BLOCK
             _add_model(weight, spread, block_factor[c], usable, model[0, block_row], model[1, block_row])
-            halves[:], half_weights[:] = np.float32(0), np.float32(0)
-            set_total[:], set_weight[:] = np.float32(0), np.float32(0)
-            for k in range(n):
-                here_values, here_codes = values[k, c, y, x0:x1], codes[k, y, x0:x1]
-                here_mask, half = mask[k, y, x0:x1], members[k] & 1
-                _add_kept(here_values, here_codes, here_mask, bit, weights[k], halves[half], half_weights[half])
-                group = groups[members[k]]
-                if group < group_count:
-                    _add_kept(
-                        here_values, here_codes, here_mask, bit, weights[k], set_total[half, group],
-                        set_weight[half, group],
+            for half in range(2):
+                part = half_frames[half_ends[half] : half_ends[half + 1]]
+                _add_part(values, codes, mask, c, y, x0, bit, weights, part, halves[half], half_weights[half])
+                for group in range(group_count):
+                    at = half * group_count + group
+                    _add_part(
+                        values, codes, mask, c, y, x0, bit, weights, set_frames[set_ends[at] : set_ends[at + 1]],
+                        set_total[half, group], set_weight[half, group],
                     )  # fmt: skip
             _difference(halves[0], half_weights[0], halves[1], half_weights[1], usable, difference,
                         sums[0, block_row], counts[0, block_row])  # fmt: skip
@@ -193,21 +194,86 @@ def average(  # type: ignore[no-untyped-def]
                             sums[at, block_row, block] += apart / np.sqrt(2.0)
                             counts[at, block_row, block] += 1
                             model[2 + p, block_row, block] += 0.5 * block_factor[c] * both
+        _count_row(codes, mask, y, x0, few_covered, few_rejected, coverage[i], rejected[i], tally, colours)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _accumulate(  # type: ignore[no-untyped-def]
-    values, codes, mask, bit, own, bases, edges, slope, signal, total, weight, spread
+def _parts(members, groups, group_count):  # type: ignore[no-untyped-def]
+    """The tile's frames, in their order, of each half; and of each half's groups: numbers, and where each part ends."""
+    n = len(members)
+    frames, sets = np.empty(n, np.int64), np.empty(n, np.int64)
+    ends, set_ends = np.zeros(3, np.int64), np.zeros(2 * group_count + 1, np.int64)
+    told, grouped = 0, 0
+    for half in range(2):
+        for k in range(n):
+            if members[k] & 1 == half:
+                frames[told] = k
+                told += 1
+        ends[half + 1] = told
+        for group in range(group_count):
+            for k in range(n):
+                if members[k] & 1 == half and groups[members[k]] == group:
+                    sets[grouped] = k
+                    grouped += 1
+            set_ends[half * group_count + group + 1] = grouped
+    return frames, ends, sets, set_ends
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_frames(  # type: ignore[no-untyped-def]
+    values, codes, mask, first, c, y, x0, bit, weights, bases, edges, slope, signal, total, weight, spread
 ):
+    """`_accumulate` for `TOGETHER` frames from number `first` on, in their order; the sums stay in registers."""
+    n, colours, height, width = values.shape
+    frames = range(first, min(first + TOGETHER, n))
+    plane, page = np.uint64(colours * height * width), np.uint64(height * width)
+    # the next frames' pixels are asked for meanwhile: frames lie far apart in memory
+    plane_ahead, page_ahead = np.uint64(TOGETHER) * plane, np.uint64(TOGETHER) * page
+    for cell in range(bases.shape[1]):
+        begin, end = edges[cell], edges[cell + 1]
+        while begin + np.uint64(SIDE_BY_SIDE) <= end:
+            at = np.uint64(((first * colours + c) * height + y) * width + x0) + begin
+            pixel = np.uint64((first * height + y) * width + x0) + begin
+            stars = lanes_of(signal, begin, SIDE_BY_SIDE)
+            totals = lanes_of(total, begin, SIDE_BY_SIDE)
+            sums = lanes_of(weight, begin, SIDE_BY_SIDE)
+            spreads = lanes_of(spread, begin, SIDE_BY_SIDE)
+            for k in frames:
+                for line in range(0, SIDE_BY_SIDE, CACHE_LINE):
+                    fetch(values, at + plane_ahead + np.uint64(line))  # type: ignore[call-arg]
+                fetch(codes, pixel + page_ahead)  # type: ignore[call-arg]
+                fetch(mask, pixel + page_ahead)
+                covered = lanes_of(codes, pixel, SIDE_BY_SIDE) != np.uint8(NOT_COVERED)
+                kept = covered & ((lanes_of(mask, pixel, SIDE_BY_SIDE) & bit) == np.uint8(0))
+                own = where(kept, weights[k])
+                totals = totals + own * lanes_of(values, at, SIDE_BY_SIDE)
+                sums = sums + own
+                variances = (stars * slope[k] + bases[k, cell]) * (weights[k] * weights[k])
+                spreads = spreads + where(kept, variances)
+                at += plane
+                pixel += page
+            put_lanes(total, begin, totals)
+            put_lanes(weight, begin, sums)
+            put_lanes(spread, begin, spreads)
+            begin += np.uint64(SIDE_BY_SIDE)
+        if begin < end:
+            left, right = x0 + np.int64(begin), x0 + np.int64(end)
+            for k in frames:
+                _accumulate(
+                    values[k, c, y, left:right], codes[k, y, left:right], mask[k, y, left:right], bit, weights[k],
+                    bases[k, cell], slope[k], signal[begin:end], total[begin:end], weight[begin:end], spread[begin:end],
+                )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _accumulate(values, codes, mask, bit, own, base, slope, signal, total, weight, spread):  # type: ignore[no-untyped-def]
     square = own * own
-    for cell in range(len(bases)):
-        base = bases[cell]
-        for j in range(edges[cell], edges[cell + 1]):
-            kept = (codes[j] != NOT_COVERED) & ((mask[j] & bit) == 0)
-            w = own if kept else np.float32(0)
-            total[j] += w * values[j]
-            weight[j] += w
-            spread[j] += square * (base + slope * signal[j]) if kept else np.float32(0)
+    for j in range(np.uint64(len(values))):
+        kept = (codes[j] != NOT_COVERED) & ((mask[j] & bit) == 0)
+        w = own if kept else np.float32(0)
+        total[j] += w * values[j]
+        weight[j] += w
+        spread[j] += square * (base + slope * signal[j]) if kept else np.float32(0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -239,6 +305,35 @@ def _add_model(weight, spread, block_factor, usable, variances, counts):  # type
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _add_part(values, codes, mask, c, y, x0, bit, weights, part, total, weight):  # type: ignore[no-untyped-def]
+    """Sums over some of the frames for a row of one colour, of what shows the noise (`_add_kept`)."""
+    _, colours, height, width = values.shape
+    plane, page = np.uint64(colours * height * width), np.uint64(height * width)
+    begin, end = np.uint64(0), np.uint64(len(total))
+    while begin + np.uint64(SIDE_BY_SIDE) <= end:
+        at, pixel = np.uint64((c * height + y) * width + x0) + begin, np.uint64(y * width + x0) + begin
+        totals = no_lanes(SIDE_BY_SIDE)
+        sums = no_lanes(SIDE_BY_SIDE)
+        for k in part:
+            here = pixel + np.uint64(k) * page
+            marks = lanes_of(mask, here, SIDE_BY_SIDE)
+            kept = ((marks & bit) == np.uint8(0)) | ((marks & np.uint8(MILD | GROWN)) == np.uint8(MILD))
+            own = where((lanes_of(codes, here, SIDE_BY_SIDE) != np.uint8(NOT_COVERED)) & kept, weights[k])
+            totals = totals + own * lanes_of(values, at + np.uint64(k) * plane, SIDE_BY_SIDE)
+            sums = sums + own
+        put_lanes(total, begin, totals)
+        put_lanes(weight, begin, sums)
+        begin += np.uint64(SIDE_BY_SIDE)
+    total[begin:], weight[begin:] = np.float32(0), np.float32(0)
+    first, after = x0 + np.int64(begin), x0 + np.int64(end)
+    for k in part:
+        _add_kept(
+            values[k, c, y, first:after], codes[k, y, first:after], mask[k, y, first:after], bit, weights[k],
+            total[begin:], weight[begin:],
+        )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _add_kept(values, codes, mask, bit, own, total, weight):  # type: ignore[no-untyped-def]
     """Add what shows the noise: also what was rejected by little, on no trail.
 
@@ -266,24 +361,39 @@ def _difference(one, one_weight, other, other_weight, usable, scratch, sums, cou
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _count_row(codes, mask, y, left, coverage, rejected, tally, colours):  # type: ignore[no-untyped-def]
+def _count_row(  # type: ignore[no-untyped-def]
+    codes, mask, y, left, few_covered, few_rejected, coverage, rejected, tally, colours
+):
+    """Count a row's frames that cover and that are rejected; `few_covered` and `few_rejected` are scratch, uint8."""
+    n, height, width = codes.shape
+    whole = len(coverage) // COUNTED * COUNTED
     coverage[:], rejected[:] = np.uint16(0), np.uint16(0)
-    width = np.uint64(len(coverage))
-    for k in range(codes.shape[0]):
-        here_codes, here_mask = codes[k, y, left : left + len(coverage)], mask[k, y, left : left + len(coverage)]
-        covered, lost = np.int64(0), np.int64(0)
-        for j in range(width):
-            inside = here_codes[j] != NOT_COVERED
-            bits = here_mask[j]
-            coverage[j] += np.uint16(inside)
-            rejected[j] += np.uint16(inside & (bits != 0))
-            covered += np.int64(colours) * np.int64(inside)
-            single = np.int64(0)
-            for c in range(colours):
-                single += np.int64((bits >> c) & 1)
-            lost += np.int64(inside) * (np.int64(colours) if bits & GROWN else single)
-        tally[k, 0] += covered
-        tally[k, 1] += lost
+    for begin in range(0, n, COUNTS_MAX):
+        few_covered[:], few_rejected[:] = np.uint8(0), np.uint8(0)
+        for k in range(begin, min(begin + COUNTS_MAX, n)):
+            covered, lost, start = np.int64(0), np.int64(0), (k * height + y) * width + left
+            for j in range(0, whole, COUNTED):
+                there, at = np.uint64(j), np.uint64(start + j)
+                inside = lanes_of(codes, at, COUNTED) != np.uint8(NOT_COVERED)
+                marks = lanes_of(mask, at, COUNTED)
+                out = inside & (marks != np.uint8(0))
+                put_lanes(few_covered, there, lanes_of(few_covered, there, COUNTED) + where(inside, np.uint8(1)))
+                put_lanes(few_rejected, there, lanes_of(few_rejected, there, COUNTED) + where(out, np.uint8(1)))
+                covered += colours * holds(inside)
+                for c in range(colours):
+                    lost += holds(inside & ((marks & np.uint8((1 << c) | GROWN)) != np.uint8(0)))
+            for j in range(whole, len(coverage)):
+                inside, marks = codes[k, y, left + j] != NOT_COVERED, mask[k, y, left + j]
+                few_covered[j] += np.uint8(inside)
+                few_rejected[j] += np.uint8(inside & (marks != 0))
+                covered += np.int64(colours) * np.int64(inside)
+                for c in range(colours):
+                    lost += np.int64(inside & ((marks & ((1 << c) | GROWN)) != 0))
+            tally[k, 0] += covered
+            tally[k, 1] += lost
+        for j in range(np.uint64(len(coverage))):
+            coverage[j] += np.uint16(few_covered[j])
+            rejected[j] += np.uint16(few_rejected[j])
 
 
 def tally_of(codes: NDArray[np.uint8], mask: NDArray[np.uint8], colours: int) -> NDArray[np.int64]:

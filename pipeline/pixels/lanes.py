@@ -1,0 +1,170 @@
+"""Short vectors as values of compiled code: some neighbours at once, for loops of which the compiler makes too little.
+
+Its own vector code loads and stores a row's sums again for every frame, in registers half as wide as there may be;
+lanes that are summed over some frames stay in registers meanwhile. Where registers are narrower LLVM splits them.
+`+ * & |` and `== !=` go lane by lane; a number on the right stands for all lanes. Nothing is contracted, so that a lane
+has to the last bit what the same sentence gives for a single number. All of it is for use inside compiled code only.
+"""
+
+from __future__ import annotations
+
+import operator
+from typing import Any
+
+from llvmlite import ir  # type: ignore[import-untyped]
+from numba import extending, types
+from numba.core.datamodel.models import PrimitiveModel
+from numba.core.errors import RequireLiteralValue, TypingError
+
+_BYTES = {types.float32: 4, types.uint8: 1}
+_KINDS = {types.float32: ir.FloatType(), types.uint8: ir.IntType(8), types.boolean: ir.IntType(1)}
+_WORD = ir.IntType(64)
+_intrinsic: Any = extending.intrinsic  # its first argument is none for who calls what it makes
+
+
+class Lanes(types.Type):
+    """So many numbers of a kind: float32, uint8, or boolean, which comparisons give."""
+
+    def __init__(self, kind: Any, count: int) -> None:
+        self.kind, self.count = kind, count
+        super().__init__(name=f"Lanes({kind}, {count})")
+
+    @property
+    def vector(self) -> Any:
+        """LLVM's type."""
+        return ir.VectorType(_KINDS[self.kind], self.count)
+
+
+@extending.register_model(Lanes)
+class _LanesModel(PrimitiveModel):
+    def __init__(self, manager: Any, lanes: Lanes) -> None:
+        super().__init__(manager, lanes, lanes.vector)
+
+
+def _in_all(builder: Any, number: Any, vector: Any) -> Any:
+    """Lanes that hold one number each."""
+    nothing, index = ir.Constant(vector, ir.Undefined), ir.IntType(32)
+    first = builder.insert_element(nothing, number, ir.Constant(index, 0))
+    return builder.shuffle_vector(first, nothing, ir.Constant(ir.VectorType(index, vector.count), [0] * vector.count))
+
+
+def _define(function: Any, name: str) -> None:
+    """Teach the compiler an operator; `name` is the builder's for whole numbers, or the comparison's."""
+    compares = name in ("==", "!=")
+
+    @extending.type_callable(function)
+    def resolve(context: Any) -> Any:
+        def typer(one: Any, other: Any) -> Any:
+            if not isinstance(one, Lanes) or not (other == one or isinstance(other, types.Number)):
+                return None
+            return Lanes(types.boolean, one.count) if compares else one
+
+        return typer
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        (lanes, kind), (one, other) = signature.args, args
+        if kind != lanes:
+            other = _in_all(builder, context.cast(builder, other, kind, lanes.kind), lanes.vector)
+        if compares:
+            return builder.icmp_unsigned(name, one, other)
+        return getattr(builder, "f" + name if lanes.kind == types.float32 else name)(one, other)
+
+    for other in (Lanes, types.Number):
+        extending.lower_builtin(function, Lanes, other)(generate)
+
+
+for _operator, _name in (
+    (operator.add, "add"),
+    (operator.mul, "mul"),
+    (operator.and_, "and_"),
+    (operator.or_, "or_"),
+    (operator.eq, "=="),
+    (operator.ne, "!="),
+):
+    _define(_operator, _name)
+
+
+def _literal(count: Any) -> int:
+    if not isinstance(count, types.IntegerLiteral):
+        raise RequireLiteralValue("count")
+    return int(count.literal_value)
+
+
+def _check(array: Any) -> None:
+    if array.layout != "C":
+        raise TypingError("lanes need a contiguous array")
+
+
+def _place(context: Any, builder: Any, kind: Any, array: Any, at: Any, lanes: Lanes) -> Any:
+    pointer = context.make_array(kind)(context, builder, array).data
+    return builder.bitcast(builder.gep(pointer, [at]), lanes.vector.as_pointer())
+
+
+@_intrinsic
+def lanes_of(typingctx: Any, array: Any, at: Any, count: Any) -> Any:
+    """The numbers of an array from one place on.
+
+    Parameters
+    ----------
+    array : contiguous float32 or uint8 array of any shape
+        Must hold all that is read; nothing is checked.
+    at : uint64
+        Place in the array laid out flat.
+    count : int, a number or a constant of the module
+    """
+    _check(array)
+    lanes = Lanes(array.dtype, _literal(count))
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        place = _place(context, builder, signature.args[0], args[0], args[1], lanes)
+        return builder.load(place, align=_BYTES[lanes.kind])
+
+    return lanes(array, types.uint64, count), generate
+
+
+@_intrinsic
+def put_lanes(typingctx: Any, array: Any, at: Any, lanes: Any) -> Any:
+    """Write lanes to an array of their kind, `array` and `at` as for `lanes_of`."""
+    _check(array)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        builder.store(
+            args[2], _place(context, builder, signature.args[0], args[0], args[1], lanes), align=_BYTES[lanes.kind]
+        )
+        return context.get_dummy_value()
+
+    return types.void(array, types.uint64, lanes), generate
+
+
+@_intrinsic
+def no_lanes(typingctx: Any, count: Any) -> Any:
+    """So many float32 zeros, `count` as for `lanes_of`."""
+    lanes = Lanes(types.float32, _literal(count))
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return ir.Constant(lanes.vector, [0.0] * lanes.count)
+
+    return lanes(count), generate
+
+
+@_intrinsic
+def where(typingctx: Any, condition: Any, numbers: Any) -> Any:
+    """Lanes of numbers, or one number for all, where a condition holds; 0 elsewhere."""
+    single = not isinstance(numbers, Lanes)
+    lanes = Lanes(numbers, condition.count) if single else numbers
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        chosen = _in_all(builder, args[1], lanes.vector) if single else args[1]
+        return builder.select(args[0], chosen, ir.Constant(lanes.vector, [0] * lanes.count))
+
+    return lanes(condition, numbers), generate
+
+
+@_intrinsic
+def holds(typingctx: Any, condition: Any) -> Any:
+    """In how many lanes, of 64, a condition holds; int64."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.ctpop(builder.bitcast(args[0], _WORD))
+
+    return types.int64(condition), generate
