@@ -18,7 +18,8 @@ from pipeline.pixels.average import (
     _count_row,
     tally_of,
 )
-from pipeline.pixels.lanes import holds, lanes_of, no_lanes, put_lanes, where
+from pipeline.pixels.lanes import counting, holds, lanes_of, multiply_add_lanes, no_lanes, one_lane, put_lanes, where
+from pipeline.pixels.vector import multiply_add
 
 
 @njit
@@ -41,6 +42,24 @@ def test_operators_go_lane_by_lane():
     expected[:3], expected[67:] = 0, 0
     np.testing.assert_array_equal(out, expected)
     assert number == some[3:67].sum()
+
+
+@njit
+def _steps(a, b, out, single):
+    x = lanes_of(a, np.uint64(1), 8)
+    sums = multiply_add_lanes(x - counting(8), lanes_of(b, np.uint64(0), 8), one_lane(x, 2, 8))
+    put_lanes(out, np.uint64(0), sums)
+    for n in range(8):
+        single[n] = multiply_add(a[1 + n] - np.float32(n), b[n], a[3])
+
+
+def test_products_are_added_as_those_of_single_numbers():
+    """In one step or two, as the machine does it for one number."""
+    rng = np.random.default_rng(5)
+    a, b, out, single = rng.normal(size=(4, 9)).astype(np.float32)
+    _steps(a, b, out, single)
+    np.testing.assert_array_equal(out[:8], single[:8])
+    np.testing.assert_allclose(single[:8], (a[1:] - np.arange(8)) * b[:8] + a[3], rtol=1e-5, atol=1e-6)
 
 
 def test_lanes_ask_for_a_contiguous_array():

@@ -9,8 +9,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.lanczos import LANCZOS, PHASES, REACH_AFTER, REACH_BEFORE, ROW, lanczos3
+from pipeline.pixels.lanes import counting, lanes_of, multiply_add_lanes, one_lane, put_lanes
 from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, PositionGrid, node_row, position_grid, positions
-from pipeline.pixels.vector import multiply_add, weighted_6x8
+from pipeline.pixels.vector import weighted_6x8
 
 # Pixels beyond the frame to each side for which the displacement is known: its reflection is asked for there.
 BEYOND = GRID_STEP
@@ -20,6 +21,9 @@ EVEN = np.float32(0.05)
 # Pixels from the planes' edge in which places may reach beyond them: three pixels about a place, which is displaced by
 # less than three.
 EDGE = 6
+# Pixels that are summed at once, and what is summed down for a cell: the cell, and what its last pixels read beyond it.
+SIDE_BY_SIDE = 16
+STRIP = GRID_STEP + 2 * SIDE_BY_SIDE
 
 
 def displacement_grid(
@@ -74,12 +78,14 @@ def displaced(
 def _displaced(source, number, shape, origin, shift, lagrange, table, scale, margin, out):  # type: ignore[no-untyped-def]
     height, width = out.shape
     begin, stride = number * shape[0] * shape[1], shape[1]
-    nodes, strip = np.empty((2, shift.shape[1]), np.float32), np.empty(GRID_STEP + ROW, np.float32)
+    nodes = np.empty((2, shift.shape[1]), np.float32)
     xs, ys = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
     # row and column of the grid at which the planes begin
     above, before = origin[0] + BEYOND, origin[1] + BEYOND
     left, edge, most = before - margin, EDGE + margin, np.float32(EDGE - REACH_AFTER)
     cells = (left + GRID_STEP) // GRID_STEP - 1, (left + width - 1) // GRID_STEP + 1
+    # of two kinds of array, or the compiler would make one `_blend` for both and call it: that takes half its time
+    strip, line = np.empty((1, STRIP), np.float32), np.empty(width + SIDE_BY_SIDE, np.float32)
     for i in range(edge, height - edge):
         y = above - margin + i
         node_row(shift, lagrange, y, cells[0], cells[1] + 3, nodes)
@@ -91,57 +97,55 @@ def _displaced(source, number, shape, origin, shift, lagrange, table, scale, mar
             whole_x, whole_y = np.floor(x0), np.floor(y0)
             even = (np.floor(x1) == whole_x) & (np.floor(y1) == whole_y)
             even &= (abs(x1 - x0) <= EVEN) & (abs(y1 - y0) <= EVEN) & (max(abs(whole_x), abs(whole_y)) < most)
-            part = out[i, first:last]
             if even:
                 into, size = left + first - k * GRID_STEP, last - first
                 at = begin + (y - above + np.int64(whole_y) - REACH_BEFORE) * stride
                 at += left - before + first + np.int64(whole_x) - REACH_BEFORE
                 start, length = into - REACH_BEFORE, size + ROW
-                _blend(source, at, stride, table, y0 - whole_y, y1 - whole_y, start, length, np.float32(1), strip)
-                _blend(strip, 0, 1, table, x0 - whole_x, x1 - whole_x, into, size, scale, part)
+                _blend(source, at, stride, table, y0 - whole_y, y1 - whole_y, start, length, np.float32(1), strip, 0)
+                _blend(strip, 0, 1, table, x0 - whole_x, x1 - whole_x, into, size, scale, line, first)
             else:
+                part = line[first:last]
                 positions(shift, lagrange, y, left + first, xs[: len(part)], ys[: len(part)], nodes)
                 _each(source, begin, shape, above, before, table, scale, xs, ys, part)
+        row = out[i]
+        for j in range(np.uint64(edge), np.uint64(width - edge)):
+            row[j] = line[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _blend(source, at, step, table, place, end, into, size, scale, out):  # type: ignore[no-untyped-def]
+def _blend(source, at, step, table, place, end, into, size, scale, out, to):  # type: ignore[no-untyped-def]
     """Sums over six values, `step` apart, whose weights go evenly from those of one place to those of another.
 
     Parameters
     ----------
     place, end : places between the third and the fourth value, at the first pixel of the cell and the next one's first
-    into : the cell's pixel that `out` begins with
+    into : the cell's pixel that the sums begin with
+    size : how many are wanted; up to `SIDE_BY_SIDE` - 1 more are read and written
+    out, to : contiguous array, and where the sums go in it, laid out flat
     """
-    first, last = (
-        np.int64(place * np.float32(PHASES) + np.float32(0.5)),
-        np.int64(end * np.float32(PHASES) + np.float32(0.5)),
-    )
-    first, last = first * ROW, last * ROW
-    a0, a1, a2 = scale * table[first], scale * table[first + 1], scale * table[first + 2]
-    a3, a4, a5 = scale * table[first + 3], scale * table[first + 4], scale * table[first + 5]
-    rate = scale / np.float32(GRID_STEP)
-    b0, b1, b2 = rate * table[last], rate * table[last + 1], rate * table[last + 2]
-    b3, b4, b5 = rate * table[last + 3], rate * table[last + 4], rate * table[last + 5]
-    each = np.float32(1 / GRID_STEP)
-    b0, b1, b2, b3, b4, b5 = (
-        b0 - a0 * each,
-        b1 - a1 * each,
-        b2 - a2 * each,
-        b3 - a3 * each,
-        b4 - a4 * each,
-        b5 - a5 * each,
-    )
+    first = np.int64(place * np.float32(PHASES) + np.float32(0.5)) * ROW
+    last = np.int64(end * np.float32(PHASES) + np.float32(0.5)) * ROW
+    start = lanes_of(table, np.uint64(first), ROW) * scale
+    rate = lanes_of(table, np.uint64(last), ROW) * (scale / np.float32(GRID_STEP))
+    rate = rate - start * np.float32(1 / GRID_STEP)
+    a0, a1, a2 = one_lane(start, 0, SIDE_BY_SIDE), one_lane(start, 1, SIDE_BY_SIDE), one_lane(start, 2, SIDE_BY_SIDE)
+    a3, a4, a5 = one_lane(start, 3, SIDE_BY_SIDE), one_lane(start, 4, SIDE_BY_SIDE), one_lane(start, 5, SIDE_BY_SIDE)
+    b0, b1, b2 = one_lane(rate, 0, SIDE_BY_SIDE), one_lane(rate, 1, SIDE_BY_SIDE), one_lane(rate, 2, SIDE_BY_SIDE)
+    b3, b4, b5 = one_lane(rate, 3, SIDE_BY_SIDE), one_lane(rate, 4, SIDE_BY_SIDE), one_lane(rate, 5, SIDE_BY_SIDE)
     v0, v1, v2 = np.uint64(at), np.uint64(at + step), np.uint64(at + 2 * step)
     v3, v4, v5 = np.uint64(at + 3 * step), np.uint64(at + 4 * step), np.uint64(at + 5 * step)
-    for t in range(np.uint64(size)):
-        p = np.float32(np.int32(np.int32(t) + np.int32(into)))
-        total = multiply_add(p, b0, a0) * source[v0 + t]  # type: ignore[call-arg]
-        total = multiply_add(multiply_add(p, b1, a1), source[v1 + t], total)
-        total = multiply_add(multiply_add(p, b2, a2), source[v2 + t], total)
-        total = multiply_add(multiply_add(p, b3, a3), source[v3 + t], total)
-        total = multiply_add(multiply_add(p, b4, a4), source[v4 + t], total)
-        out[t] = multiply_add(multiply_add(p, b5, a5), source[v5 + t], total)
+    steps = counting(SIDE_BY_SIDE)
+    for n in range((size + SIDE_BY_SIDE - 1) // SIDE_BY_SIDE):
+        t = np.uint64(n * SIDE_BY_SIDE)
+        p = steps + np.float32(np.int32(n * SIDE_BY_SIDE + into))
+        sums = multiply_add_lanes(p, b0, a0) * lanes_of(source, v0 + t, SIDE_BY_SIDE)
+        sums = multiply_add_lanes(multiply_add_lanes(p, b1, a1), lanes_of(source, v1 + t, SIDE_BY_SIDE), sums)
+        sums = multiply_add_lanes(multiply_add_lanes(p, b2, a2), lanes_of(source, v2 + t, SIDE_BY_SIDE), sums)
+        sums = multiply_add_lanes(multiply_add_lanes(p, b3, a3), lanes_of(source, v3 + t, SIDE_BY_SIDE), sums)
+        sums = multiply_add_lanes(multiply_add_lanes(p, b4, a4), lanes_of(source, v4 + t, SIDE_BY_SIDE), sums)
+        sums = multiply_add_lanes(multiply_add_lanes(p, b5, a5), lanes_of(source, v5 + t, SIDE_BY_SIDE), sums)
+        put_lanes(out, np.uint64(to) + t, sums)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

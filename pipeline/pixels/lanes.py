@@ -2,8 +2,8 @@
 
 Its own vector code loads and stores a row's sums again for every frame, in registers half as wide as there may be;
 lanes that are summed over some frames stay in registers meanwhile. Where registers are narrower LLVM splits them.
-`+ * & |` and `== !=` go lane by lane; a number on the right stands for all lanes. Nothing is contracted, so that a lane
-has to the last bit what the same sentence gives for a single number. All of it is for use inside compiled code only.
+`+ - * & |` and `== !=` go lane by lane; a number on the right stands for all lanes. Nothing is contracted, so that a
+lane has to the last bit what the same sentence gives for one number. All of it is for use inside compiled code only.
 """
 
 from __future__ import annotations
@@ -75,6 +75,7 @@ def _define(function: Any, name: str) -> None:
 
 for _operator, _name in (
     (operator.add, "add"),
+    (operator.sub, "sub"),
     (operator.mul, "mul"),
     (operator.and_, "and_"),
     (operator.or_, "or_"),
@@ -145,6 +146,41 @@ def no_lanes(typingctx: Any, count: Any) -> Any:
         return ir.Constant(lanes.vector, [0.0] * lanes.count)
 
     return lanes(count), generate
+
+
+@_intrinsic
+def counting(typingctx: Any, count: Any) -> Any:
+    """The float32 numbers 0, 1, 2 ..., `count` as for `lanes_of`."""
+    lanes = Lanes(types.float32, _literal(count))
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return ir.Constant(lanes.vector, [float(n) for n in range(lanes.count)])
+
+    return lanes(count), generate
+
+
+@_intrinsic
+def one_lane(typingctx: Any, lanes: Any, number: Any, count: Any) -> Any:
+    """So many lanes that hold what one of others does, its number from 0; numbers as `count` of `lanes_of`."""
+    result, lane = Lanes(lanes.kind, _literal(count)), _literal(number)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        order = ir.Constant(ir.VectorType(ir.IntType(32), result.count), [lane] * result.count)
+        return builder.shuffle_vector(args[0], ir.Constant(lanes.vector, ir.Undefined), order)
+
+    return result(lanes, number, count), generate
+
+
+@_intrinsic
+def multiply_add_lanes(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
+    """``a * b + c`` of float32 lanes, in one step where the machine has one: `vector.multiply_add` lane by lane."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        name = f"llvm.fmuladd.v{a.count}f32"
+        kind = ir.FunctionType(a.vector, [a.vector] * 3)
+        return builder.call(builder.module.globals.get(name) or ir.Function(builder.module, kind, name), args)
+
+    return a(a, b, c), generate
 
 
 @_intrinsic
