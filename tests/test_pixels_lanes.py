@@ -18,7 +18,17 @@ from pipeline.pixels.average import (
     _count_row,
     tally_of,
 )
-from pipeline.pixels.lanes import counting, holds, lanes_of, multiply_add_lanes, no_lanes, one_lane, put_lanes, where
+from pipeline.pixels.lanes import (
+    bits_of,
+    count_bits,
+    counting,
+    lanes_of,
+    multiply_add_lanes,
+    no_lanes,
+    one_lane,
+    put_lanes,
+    where,
+)
 from pipeline.pixels.vector import multiply_add
 
 
@@ -28,7 +38,7 @@ def _sentence(a, b, marks, out):
     x, y, m = lanes_of(a, at, 64), lanes_of(b, at, 64), lanes_of(marks, at, 64)
     some = ((m & np.uint8(6)) != np.uint8(0)) & (m != np.uint8(7)) | (m == np.uint8(1))
     put_lanes(out, at, no_lanes(64) + where(some, x * y + np.float32(0.1)) * np.float32(3))
-    return holds(some)
+    return count_bits(bits_of(some))
 
 
 def test_operators_go_lane_by_lane():

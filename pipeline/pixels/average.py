@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.lanes import holds, lanes_of, no_lanes, put_lanes, where
+from pipeline.pixels.lanes import bits_of, count_bits, lanes_of, no_lanes, put_lanes, where
 from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import GROWN, MILD
@@ -379,9 +379,9 @@ def _count_row(  # type: ignore[no-untyped-def]
                 out = inside & (marks != np.uint8(0))
                 put_lanes(few_covered, there, lanes_of(few_covered, there, COUNTED) + where(inside, np.uint8(1)))
                 put_lanes(few_rejected, there, lanes_of(few_rejected, there, COUNTED) + where(out, np.uint8(1)))
-                covered += colours * holds(inside)
+                covered += colours * count_bits(bits_of(inside))
                 for c in range(colours):
-                    lost += holds(inside & ((marks & np.uint8((1 << c) | GROWN)) != np.uint8(0)))
+                    lost += count_bits(bits_of(inside & ((marks & np.uint8((1 << c) | GROWN)) != np.uint8(0))))
             for j in range(whole, len(coverage)):
                 inside, marks = codes[k, y, left + j] != NOT_COVERED, mask[k, y, left + j]
                 few_covered[j] += np.uint8(inside)

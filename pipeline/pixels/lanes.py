@@ -197,10 +197,20 @@ def where(typingctx: Any, condition: Any, numbers: Any) -> Any:
 
 
 @_intrinsic
-def holds(typingctx: Any, condition: Any) -> Any:
-    """In how many lanes, of 64, a condition holds; int64."""
+def bits_of(typingctx: Any, condition: Any) -> Any:
+    """In which of 64 lanes a condition holds: bits of a uint64, the first lane's the lowest."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.ctpop(builder.bitcast(args[0], _WORD))
+        return builder.bitcast(args[0], _WORD)
 
-    return types.int64(condition), generate
+    return types.uint64(condition), generate
+
+
+@_intrinsic
+def count_bits(typingctx: Any, word: Any) -> Any:
+    """How many bits of a uint64 are set, int64."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.ctpop(args[0])
+
+    return types.int64(types.uint64), generate
