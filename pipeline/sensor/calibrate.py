@@ -13,7 +13,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.lanes import bits_of, lanes_of
 from pipeline.pixels.ordering import median_first
+from pipeline.pixels.vector import lowest_bit
 from pipeline.sensor.banding import Banding
 from pipeline.sensor.mosaic import colour_planes
 
@@ -195,14 +197,17 @@ def _repair(values, defects, kinds):  # type: ignore[no-untyped-def]
     height, width = values.shape
     for y in range(height):
         for begin in range(0, width, 64):
-            end, some = min(begin + 64, width), np.uint8(0)
-            # most stretches hold none, and vector code sees that
-            for x in range(begin, end):
-                some |= defects[y, x]
-            if some != 0:
-                for x in range(begin, end):
-                    if defects[y, x] != 0:
-                        _repair_pixel(values, defects, kinds[2 * (y & 1) + (x & 1)], y, x)
+            if begin + 64 <= width:
+                # most stretches hold none, and lanes see that at once
+                bad = bits_of(lanes_of(defects, np.uint64(y * width + begin), 64) != np.uint8(0))
+            else:
+                bad = np.uint64(0)
+                for x in range(begin, width):
+                    bad |= np.uint64(defects[y, x] != 0) << np.uint64(x - begin)
+            while bad != 0:
+                x = begin + lowest_bit(bad)  # type: ignore[call-arg]
+                bad &= bad - np.uint64(1)
+                _repair_pixel(values, defects, kinds[2 * (y & 1) + (x & 1)], y, x)
 
 
 @njit(cache=True, nogil=True)
