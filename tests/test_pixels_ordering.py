@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.pixels.ordering import median_first, select_first, sorting_network
+from pipeline.pixels.ordering import median_by_counts, median_first, select_first, sorting_network
 
 
 def test_select_and_median_equal_numpy():
@@ -15,6 +15,19 @@ def test_select_and_median_equal_numpy():
         ordered = np.sort(values)
         assert [select_first(values.copy(), count, k) for k in range(count)] == ordered.tolist()
         assert median_first(values.copy(), count) == np.median(ordered.astype(float))
+
+
+def test_the_median_by_counts_is_that_of_the_sorted_values():
+    """Of 1 to 200 values, great and small, above and below 0, some alike; what was given stays as it was."""
+    rng = np.random.default_rng(2)
+    for count in range(1, 201):
+        values = (rng.normal(size=count) * 10.0 ** rng.uniform(-3, 4) + rng.choice([0, 500, -30])).astype(np.float32)
+        for given in (values, np.round(values), np.abs(values), np.zeros(count, np.float32)):
+            ordered = np.sort(given)
+            low, high = ordered[(count - 1) // 2], ordered[count // 2]
+            kept = given.copy()
+            assert median_by_counts(given) == (low if count % 2 else np.float64(low + high) / 2)
+            np.testing.assert_array_equal(given, kept)
 
 
 def test_the_network_sorts_everything():

@@ -15,6 +15,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.ordering import median_by_counts
+
 # Blocks along the long side of a frame, about; their size is 32, 64, 96 or 128 px.
 BLOCKS_LONG = 48
 # Samples of each CFA place that a block is measured from, about: its level is then known to 0.08 of a pixel's noise.
@@ -187,7 +189,7 @@ def _survey(  # type: ignore[no-untyped-def]
 def _difference_variance(steps):  # type: ignore[no-untyped-def]
     """Half the variance of differences, cut at 3.5 standard deviations."""
     # whole numbers make a median of small differences coarse: half a unit more keeps the first cut wide enough
-    sigma = np.median(np.abs(steps)) / np.float32(0.6745) + np.float32(0.5)
+    sigma = median_by_counts(np.abs(steps)) / np.float32(0.6745) + np.float32(0.5)
     for _ in range(3):
         total, count = 0.0, 0
         for value in steps:
@@ -200,7 +202,7 @@ def _difference_variance(steps):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _clipped_level(values, sigma):  # type: ignore[no-untyped-def]
-    centre = np.median(values)
+    centre = median_by_counts(values)
     for _ in range(3):
         total, count = 0.0, 0
         for value in values:

