@@ -105,7 +105,7 @@ def row_curves(nodes, begin, row, low, high, curves, whole):  # type: ignore[no-
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _filled(size):  # type: ignore[no-untyped-def]
     """So many that the vectors of a loop come out even: what is left over would be done one by one."""
-    return np.uint64((size + 15) // 16 * 16)
+    return np.uint64((size + 31) // 32 * 32)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
