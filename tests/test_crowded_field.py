@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from pipeline.pixels.reject import OWN_ENDS, OWN_MIN, own_scatter
+from pipeline.pixels.outliers import OWN_ENDS, OWN_MIN, own_scatter
 from pipeline.stack.checked import transfer_of
 from tests.planted_scenes import Camera, Place, PlantedGeometry, frame_ids, write_scene
 from tests.test_combine import Made

@@ -13,7 +13,8 @@ from scipy import stats
 
 from pipeline.pixels.average import average, noise_plan
 from pipeline.pixels.grow import grow
-from pipeline.pixels.reject import GROWN, alone, one_by_one, one_by_one_slow, reject
+from pipeline.pixels.outliers import alone, one_by_one, one_by_one_slow
+from pipeline.pixels.reject import GROWN, reject
 from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resample
 from pipeline.pixels.residuals import residuals
 from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, spread, star_signal

@@ -1,8 +1,7 @@
-"""One piece of vector code that the compiler does not find by itself: the weighted sum of six rows of eight pixels.
+"""Vector code that the compiler does not find by itself: weighted sums of six values for many neighbours, of 6 x 6.
 
-It triples the speed of resampling against the plain loop that `weighted_6x8_slow` states; three planes at once take
-half as long as one after the other (9 ns a pixel of three colours, one core, against 18). Eight-lane vectors are LLVM's
-own; on machines with narrower ones LLVM splits them.
+Against the plain loop that `weighted_6x8_slow` states the sum of 6 x 6 triples the speed of resampling. Sixteen and
+eight lanes are LLVM's own vectors; on machines with narrower ones LLVM splits them.
 """
 
 from __future__ import annotations

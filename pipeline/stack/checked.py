@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.noise import SLOPE_SIGNIFICANT, PhotonTransfer
+from pipeline.pixels.outliers import OWN_MIN
 from pipeline.pixels.regression import robust_fit
-from pipeline.pixels.reject import OWN_MIN
 from pipeline.stack.matching import ROUNDING_VARIANCE, Matching
 
 # Residuals below which a frame's noise is left as its mosaic told it, and how far they may move it: among crowded stars
