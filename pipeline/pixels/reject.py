@@ -77,9 +77,12 @@ def reject(  # type: ignore[no-untyped-def]
     # a value that is not covered has no weight and no limit
     factors = factor.copy()
     factors[:, NOT_COVERED] = np.float32(10 * UNLIMITED)
+    least_factors = np.empty(colours, np.float32)
+    for c in range(colours):
+        least_factors[c] = factors[c].min()
     edges, columns = row_cells(origin[1], width)
     _reject_rows(
-        values, codes, weights, floor, slope, factors, offsets, members, sky, signal, peak, scatter,
+        values, codes, weights, floor, slope, factors, least_factors, offsets, members, sky, signal, peak, scatter,
         np.float32(sigma * sigma), origin, broad, mask, unsteady, lasting, edges, columns,
         np.empty((colours, n, len(columns)), np.float32), np.empty((4, width), np.float32), np.empty(width, np.int32),
         np.empty((4, n), np.float32), np.empty(n, np.bool_), np.empty((2, OWN_ENDS), np.float32),
@@ -88,10 +91,10 @@ def reject(  # type: ignore[no-untyped-def]
 
 @leaf
 def _reject_rows(  # type: ignore[no-untyped-def]
-    values, codes, weights, floor, slope, factors, offsets, members, sky, signal, peak, scatter, limit, origin, broad,
-    mask, unsteady, lasting, edges, columns, bases, of_row, close, of_pixel, keep, ends,
+    values, codes, weights, floor, slope, factors, least_factors, offsets, members, sky, signal, peak, scatter, limit,
+    origin, broad, mask, unsteady, lasting, edges, columns, bases, of_row, close, of_pixel, keep, ends,
 ):  # fmt: skip
-    """`reject` with its scratch, from `bases` on, and the factors of what is not covered."""
+    """`reject` with the factors of what is not covered, each colour's least one, and scratch, from `bases` on."""
     n, colours, height, width = values.shape
     frames = offsets.shape[0]  # of the scene: how many of them a tile holds goes by how it is cut
     mean, inverse, cores, noise = of_row[0], of_row[1], of_row[2], of_row[3]
@@ -130,13 +133,11 @@ def _reject_rows(  # type: ignore[no-untyped-def]
                     values[k, c, i], noise, bases[c, k], edges, slope[k], signal[c, i], cores, mean, inverse,
                     weights[k], nearly, np.int32(CLOSE + k), close,
                 )  # fmt: skip
-            unsteadiest, least_factor = scatter[c] if frames >= OWN_MIN else np.float32(0), factors[c, 0]
-            for code in range(256):
-                least_factor = min(least_factor, factors[c, code])
+            unsteadiest = scatter[c] if frames >= OWN_MIN else np.float32(0)
             for cell in range(len(columns)):
                 least_here = np.float32(np.inf)
                 for k in range(n):
-                    least_here = min(least_here, bases[c, k, cell] * least_factor)
+                    least_here = min(least_here, bases[c, k, cell] * least_factors[c])
                 for j in range(edges[cell], edges[cell + 1]):
                     if close[j] == 0:
                         continue
@@ -144,20 +145,11 @@ def _reject_rows(  # type: ignore[no-untyped-def]
                     settled = (most * most <= OWN_COUNTS * least_here) & (broad.size == 0) & (not lasting)
                     if close[j] < 2 * CLOSE and settled:
                         number = np.int64(close[j]) - CLOSE
-                        noise_of = (bases[c, number, cell] + slope[number] * signal[c, i, j]) * factors[
-                            c, codes[number, i, j]
-                        ]
                         apart, total = values[number, c, i, j] - mean[j], np.float32(1) / inverse[j]
+                        noise_of = bases[c, number, cell] + slope[number] * signal[c, i, j]
+                        noise_of = noise_of * factors[c, codes[number, i, j]] + cores[j]
                         told = alone(
-                            apart,
-                            mean[j],
-                            noise_of + cores[j],
-                            least_here,
-                            weights[number],
-                            heaviest,
-                            total,
-                            limit,
-                            nearly,
+                            apart, mean[j], noise_of, least_here, weights[number], heaviest, total, limit, nearly
                         )
                         if told > 0:
                             mask[number, i, j] |= np.uint8(1 << c) if c != colours // 2 else np.uint8(1 << c | MILD)

@@ -181,7 +181,7 @@ def stretch(  # type: ignore[no-untyped-def]
     most = max(whole[MOST], whole[MOST + count_down - 1]) + 1
     if row + least < REACH_BEFORE or row + most + REACH_AFTER >= rows:
         return False
-    # runs of columns from the same rows, eight at a time; what is too much at the end of a run the next writes over
+    # runs of columns from the same rows, sixteen at a time; what is too much at the end of a run the next writes over
     for at in range(0, count_down, 16):
         # the row that is new to the next one's sums comes from far memory: called for now, it is there by then
         behind = begin + (row + whole[MOST + at] + REACH_AFTER + 1) * stride + column + first + at
