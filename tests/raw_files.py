@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import imagecodecs
 import numpy as np
 
 BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL = 1, 2, 3, 4, 5, 7, 10
@@ -59,21 +60,26 @@ def write_dng(
     exposure_s: float = 10.0,
     iso: int = 1600,
     compressed: bool = False,
+    parts: Sequence[bytes] | None = None,
+    part: tuple[int, int] | None = None,
     extra: Mapping[int, tuple[int, Any] | None] | None = None,
     exif: Mapping[int, tuple[int, Any]] | None = None,
 ) -> Path:
     """Write a 16-bit DNG: one strip, uncompressed or lossless JPEG; `cfa` is that of the active area.
 
-    `extra` and `exif` add or (None) leave out tags; `active` is top, left, bottom, right.
+    `parts` are the pixels as lossless JPEGs already, strips or (narrower) tiles of `part` rows and columns. `extra` and
+    `exif` add or (None) leave out tags; `active` is top, left, bottom, right.
     """
     height, width = pixels.shape[:2]
-    if compressed:
-        import imagecodecs
-
+    if parts is not None:
+        compressed = True
+    elif compressed:
         # two interleaved components, as cameras write them: each predicts from its own colour
-        data = imagecodecs.ljpeg_encode(np.ascontiguousarray(pixels), bitspersample=16)
+        parts = [bytes(imagecodecs.ljpeg_encode(np.ascontiguousarray(pixels), bitspersample=16))]
     else:
-        data = pixels.astype("<u2").tobytes()
+        parts = [pixels.astype("<u2").tobytes()]
+    rows, columns = part or (height, width)
+    offsets, counts = (273, 279) if columns == width else (324, 325)
     tags: Tags = {
         254: (LONG, 0),
         256: (LONG, width),
@@ -85,8 +91,7 @@ def write_dng(
         272: (ASCII, "Body One"),
         274: (SHORT, 1),
         277: (SHORT, 1 if pixels.ndim == 2 else pixels.shape[2]),
-        278: (LONG, height),
-        279: (LONG, len(data)),
+        counts: (LONG, [len(data) for data in parts]),
         284: (SHORT, 1),
         306: (ASCII, "2026:08:14 22:15:03"),
         50706: (BYTE, [1, 4, 0, 0]),
@@ -98,6 +103,7 @@ def write_dng(
         50728: (RATIONAL, rational(0.5, 1.0, 0.625)),
         50778: (SHORT, 21),
     }
+    tags |= {278: (LONG, rows)} if columns == width else {322: (LONG, columns), 323: (LONG, rows)}
     if cfa is not None:
         tags |= {33421: (SHORT, [2, 2]), 33422: (BYTE, [_COLOURS[c] for c in cfa]), 50710: (BYTE, [0, 1, 2])}
         tags |= {50711: (SHORT, 1)}
@@ -123,11 +129,11 @@ def write_dng(
     exif_bytes = _directory(exif_tags, exif_at)
     main_at = exif_at + len(exif_bytes)
     tags[34665] = (LONG, exif_at)
-    tags[273] = (LONG, 0)
+    tags[offsets] = (LONG, [0] * len(parts))
+    data_at = main_at + len(_directory(tags, main_at))
+    tags[offsets] = (LONG, [data_at + sum(map(len, parts[:n])) for n in range(len(parts))])
     main_bytes = _directory(tags, main_at)
-    data_at = main_at + len(main_bytes)
-    tags[273] = (LONG, data_at)
-    Path(path).write_bytes(struct.pack("<2sHI", b"II", 42, main_at) + exif_bytes + _directory(tags, main_at) + data)
+    Path(path).write_bytes(struct.pack("<2sHI", b"II", 42, main_at) + exif_bytes + main_bytes + b"".join(parts))
     return Path(path)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.errors import FrameError
 from pipeline.sensor.damage import find_damage, longest_runs
-from pipeline.sensor.garble import lone_pixels
+from pipeline.sensor.garble import _median_step, lone_pixels
 from pipeline.sensor.levels import histogram, pile_up, saturation_level
 from pipeline.sensor.raw import masked_level
 from pipeline.sensor.worker import Decoder
@@ -292,3 +292,21 @@ def test_masked_level_leaves_out_what_is_off():
     columns[rng.random(columns.shape) < 0.001] = 12000
     assert masked_level(columns, (2048.0,) * 4, WHITE) == pytest.approx(2049.3, abs=4 * 6 / np.sqrt(columns.size))
     assert masked_level(columns + np.uint16(300), (2048.0,) * 4, WHITE) is None
+
+
+def test_what_is_coded_by_difference_is_not_searched_for_blocks_that_stand_twice():
+    """The same pixels twice are told of a file of plain numbers; of one of differences they can be no card's block."""
+    pixels = starry_mosaic()
+    pixels.reshape(-1)[30000:40000] = pixels.reshape(-1)[10000:20000]
+    counts = histogram(pixels)
+    assert "to the bit" in (find_damage(pixels, counts, 16383, 512, 16383) or "")
+    assert find_damage(pixels, counts, 16383, 512, 16383, coded_by_difference=True) is None
+
+
+def test_the_median_step_equals_numpy():
+    """The noise that `find_garble` measures by counting is NumPy's median of the differences."""
+    rng = np.random.default_rng(3)
+    for shape in ((65, 130), (129, 133), (640, 200)):
+        pixels = rng.integers(400, 9000, shape).astype(np.uint16)
+        some = pixels[::64].astype(int)
+        assert _median_step(pixels) == np.median(np.abs(some[:, 2:] - some[:, :-2]))

@@ -81,8 +81,6 @@ def test_dng_is_read_back_by_an_independent_raw_decoder(
     tmp_path: Path, cfa: str, compressed: bool, preview: bool
 ) -> None:
     """LibRaw gives back pixels, phase, black, white, exposure, ISO, aperture, focal length and white balance."""
-    if compressed:
-        pytest.importorskip("imagecodecs")
     mosaic = random_mosaic()
     meta = FrameMeta(13.0, 6400, 2.8, 24.0, cfa=cfa, black=(512, 520, 530, 540), white=15871)
     path = tmp_path / "a.dng"

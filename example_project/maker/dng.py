@@ -15,6 +15,7 @@ from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
 
+import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -228,7 +229,7 @@ def write_dng(
     Parameters
     ----------
     mosaic : (height, width) uint16 array, ADU, even sides
-    compressed : lossless JPEG (ITU-T T.81, process 14) instead of plain 16-bit numbers; needs imagecodecs
+    compressed : lossless JPEG (ITU-T T.81, process 14) instead of plain 16-bit numbers
     preview : a small JPEG preview in the first directory and the mosaic in a sub-directory, as cameras do it;
         otherwise the mosaic is the first and only picture
 
@@ -242,8 +243,6 @@ def write_dng(
     if meta.cfa not in CFA_PATTERNS:
         raise ValueError(f"cfa must be one of {', '.join(CFA_PATTERNS)} (got {meta.cfa!r})")
     if compressed:
-        import imagecodecs  # only here: it is needed for compressed frames and nothing else
-
         data = bytes(imagecodecs.ljpeg_encode(np.ascontiguousarray(mosaic), bitspersample=16))
     else:
         data = np.ascontiguousarray(mosaic, "<u2").tobytes()

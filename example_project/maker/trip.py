@@ -241,7 +241,7 @@ def make_trip(
     ----------
     only : one scene's frames and darks alone
     jobs : processes; None: as many as there are cores, at most 4
-    compressed : lossless JPEG inside the DNG files (needs imagecodecs)
+    compressed : lossless JPEG inside the DNG files
     say : told a line now and then
 
     Returns

@@ -99,7 +99,12 @@ def longest_runs(pixels: NDArray[np.uint16], saturation: float) -> NDArray[np.in
 
 
 def find_damage(
-    pixels: NDArray[np.uint16], counts: NDArray[np.int64], saturation: float, black: float, white: float
+    pixels: NDArray[np.uint16],
+    counts: NDArray[np.int64],
+    saturation: float,
+    black: float,
+    white: float,
+    coded_by_difference: bool = False,
 ) -> str | None:
     """Say what is wrong with a decoded mosaic; None for a sound one.
 
@@ -110,6 +115,9 @@ def find_damage(
     saturation : float, ADU
     black, white : float
         Levels of the header, ADU.
+    coded_by_difference : bool
+        Whether the file holds differences of neighbours, as lossless JPEG does: blocks that stand in it twice are not
+        looked for, since their pixels differ.
 
     Returns
     -------
@@ -136,7 +144,8 @@ def find_damage(
         where = f"{_row_ranges(rows)} of {pixels.shape[0]}" if rows.size else "the frame"
         parts.append(f"{where} hold{'' if rows.size else 's'} random values, about {100 * share:.2g} % of the pixels")
     known = np.flatnonzero(empty | repeated)
-    twice = [r for r in find_repeats(pixels, saturation) if not np.isin(r.rows, known).all()]
+    found = [] if coded_by_difference else find_repeats(pixels, saturation)
+    twice = [repeat for repeat in found if not np.isin(repeat.rows, known).all()]
     why = "the file is cut short or broken" if parts or not twice else TWICE
     parts += [_told_twice(repeat, pixels.shape[0]) for repeat in twice[:_MOST_TOLD]]
     if len(twice) > _MOST_TOLD:

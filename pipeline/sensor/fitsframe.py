@@ -37,6 +37,7 @@ class FitsFrame:
         from astropy.io import fits
 
         self.file_size = os.fstat(descriptor).st_size
+        self.coded_by_difference = False
         self._file = os.fdopen(os.dup(descriptor), "rb")
         self._file.seek(0)
         try:

@@ -33,22 +33,40 @@ NOISE_ROWS = 64  # every so many-th row tells the noise
 @njit(cache=True, nogil=True)
 def _count(pixels: Any, jump: Any, counts: Any) -> None:
     for i in range(counts.shape[0]):
-        up, row, down = pixels[STEP * i], pixels[STEP * i + 2], pixels[STEP * i + 4]
-        for s in range(counts.shape[1]):
-            number = np.int32(0)
-            start = 2 + s * SEGMENT
-            for j in range(start, start + SEGMENT):
-                here = np.int32(row[j])
-                left, right, over, under = (
-                    here - np.int32(row[j - 2]),
-                    here - np.int32(row[j + 2]),
-                    here - np.int32(up[j]),
-                    here - np.int32(down[j]),
-                )
-                lowest = min(min(left, right), min(over, under))
-                highest = max(max(left, right), max(over, under))
-                number += np.int32((lowest > jump) | (highest < -jump))
-            counts[i, s] = number
+        row = pixels[STEP * i + 2]
+        _count_row(pixels[STEP * i, 2:], pixels[STEP * i + 4, 2:], row, row[4:], row[2:], jump, counts[i])
+
+
+@njit(cache=True, nogil=True)
+def _count_row(over: Any, under: Any, left: Any, right: Any, row: Any, jump: Any, counts: Any) -> None:
+    for s in range(counts.shape[0]):
+        start, number = np.uintp(s * SEGMENT), np.uint16(0)
+        for k in range(SEGMENT):
+            # numbers of 16 bits without a sign, in the values and in the index: the loop becomes vector code
+            j = start + np.uintp(k)
+            here = row[j]
+            lowest = min(min(left[j], right[j]), min(over[j], under[j]))
+            highest = max(max(left[j], right[j]), max(over[j], under[j]))
+            above, below = np.uint16(here - min(here, highest)), np.uint16(lowest - min(here, lowest))
+            number += np.uint16((above > jump) | (below > jump))
+        counts[s] = number
+
+
+@njit(cache=True, nogil=True)
+def _step_counts(pixels: Any, counts: Any) -> None:
+    """Count the absolute differences of every NOISE_ROWS-th row's pixels to those two places on."""
+    for row in range(0, pixels.shape[0], NOISE_ROWS):
+        for column in range(2, pixels.shape[1]):
+            step = np.int32(pixels[row, column]) - np.int32(pixels[row, column - 2])
+            counts[abs(step)] += 1
+
+
+def _median_step(pixels: NDArray[np.uint16]) -> float:
+    counts = np.zeros(65536, np.int64)
+    _step_counts(pixels, counts)
+    below = np.cumsum(counts)
+    middle = [int(np.searchsorted(below, rank, "right")) for rank in ((below[-1] - 1) // 2, below[-1] // 2)]
+    return sum(middle) / 2
 
 
 def lone_pixels(pixels: NDArray[np.uint16], jump: int) -> NDArray[np.int32]:
@@ -68,7 +86,7 @@ def lone_pixels(pixels: NDArray[np.uint16], jump: int) -> NDArray[np.int32]:
     ((height - 2) // 3, (width - 4) // 128) int32 array
     """
     counts = np.zeros((max(0, pixels.shape[0] - 2) // STEP, max(0, pixels.shape[1] - 4) // SEGMENT), np.int32)
-    _count(pixels, np.int32(jump), counts)
+    _count(pixels, np.uint16(jump), counts)
     return counts
 
 
@@ -94,8 +112,7 @@ def find_garble(pixels: NDArray[np.uint16], black: float, white: float) -> tuple
     """
     if pixels.shape[1] < SEGMENT + 4 or pixels.shape[0] < 5 or white <= black:
         return None
-    some = pixels[::NOISE_ROWS].astype(np.int32)
-    noise = MAD_TO_DIFFERENCE * float(np.median(np.abs(some[:, 2:] - some[:, :-2])))
+    noise = MAD_TO_DIFFERENCE * _median_step(pixels)
     span = white - black
     jump = int(min(max(JUMP * span, JUMP_SIGMA * noise), JUMP_MAX * span))
     alone = lone_pixels(pixels, jump) / SEGMENT

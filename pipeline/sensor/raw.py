@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.errors import FrameError
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sensor.cfa import CFA_PATTERNS
+from pipeline.sensor.lossless import decode_segments, give_back, lossless_segments, without_pictures
 from pipeline.sensor.metadata import HeaderFacts, build_meta, colour_matrix
 from pipeline.sensor.rawheader import ORIENTATION, header_facts
 from pipeline.sensor.tags import bits_per_sample, exif_of_jpeg, is_plain_tiff, read_exif
@@ -70,6 +71,8 @@ class RawFrame:
     def __init__(self, descriptor: int, maker_notes: bool) -> None:
         self._path = f"/proc/self/fd/{descriptor}" if os.path.isdir("/proc/self/fd") else f"/dev/fd/{descriptor}"
         self._descriptor = descriptor
+        # whether each value was coded as the difference to its neighbours: no block of bytes is then pixels twice
+        self.coded_by_difference = False
         self.file_size = os.fstat(descriptor).st_size
         with self._stream() as stream:
             head = stream.read(16)
@@ -171,7 +174,8 @@ class RawFrame:
         FrameError
             No mosaic of a 2 x 2 colour pattern, or data that LibRaw cannot decode.
         """
-        _call(self._raw.unpack)
+        if not self._unpack_lossless():
+            _call(self._raw.unpack)
         if self._raw.raw_type != rawpy.RawType.Flat:
             raise FrameError("holds whole colours at every pixel, not the mosaic of the sensor; shoot uncompressed raw")
         cfa = self._pattern()
@@ -185,6 +189,40 @@ class RawFrame:
                 f"data of {self.sizes.raw_width} x {self.sizes.raw_height}"
             )
         return visible
+
+    def _unpack_lossless(self) -> bool:
+        """Decode a DNG's lossless JPEG by libjpeg-turbo into LibRaw's mosaic; False where it must be left to LibRaw.
+
+        LibRaw gets the file without its pictures, whose place it leaves empty, and tells all else as ever.
+        """
+        sizes = self.sizes
+        with self._stream() as stream:
+            segments = lossless_segments(stream, sizes.raw_height, sizes.raw_width, self.file_size)
+            if segments is None:
+                return False
+            data = bytearray(self.file_size)
+            stream.seek(0)
+            if stream.readinto(data) != len(data):
+                return False
+        taken = without_pictures(data, segments)
+        raw = rawpy.RawPy()
+        try:
+            _call(raw.open_buffer, _Whole(data))
+            _call(raw.unpack)
+            mosaic = None if raw.raw_type != rawpy.RawType.Flat or raw.sizes != sizes else raw.raw_image
+        except FrameError:
+            mosaic = None
+        if mosaic is None or mosaic.shape != (sizes.raw_height, sizes.raw_width):
+            return False
+        give_back(data, segments, taken)
+        if not decode_segments(data, segments, mosaic):
+            return False
+        if int(mosaic.max()) >> int(raw.white_level or 65535).bit_length():
+            return False  # more bits than the sensor has: LibRaw tells where damage carried a value over 16 bits
+        self._raw.close()
+        self._raw = raw
+        self.coded_by_difference = True
+        return True
 
     def _pattern(self) -> str:
         raw, sizes = self._raw, self.sizes
@@ -269,6 +307,16 @@ class RawFrame:
     def close(self) -> None:
         """Free LibRaw's memory."""
         self._raw.close()
+
+
+class _Whole:
+    """A file that gives all its bytes at once, without a copy."""
+
+    def __init__(self, data: bytearray) -> None:
+        self._data = data
+
+    def read(self) -> bytearray:
+        return self._data
 
 
 def is_picture(head: bytes) -> bool:

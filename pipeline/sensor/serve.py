@@ -165,4 +165,5 @@ def _decode_into(frame: Any, shared: int) -> dict[str, Any]:
         "black_stated": levels.black_stated,
         "white_stated": levels.white_stated,
         "file_bytes": frame.file_size,
+        "coded_by_difference": frame.coded_by_difference,
     }

@@ -33,7 +33,7 @@ from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sensor.serve import MAP_FLAGS, receive, send
 
 # What the process may allocate beyond its own start: a 24-megapixel frame takes about 150 MB, a 60-megapixel one about
-# 400 MB (mosaic, its copy in shared memory, LibRaw's buffers, mapped file).
+# 400 MB (mosaic, its copy in shared memory, LibRaw's buffers, the file).
 MEMORY_MB = 768
 # ... and at the second try, for what ran out of memory or died: the largest mosaic that is decoded (250 million
 # pixels) takes 1 GB with its copy.
@@ -153,7 +153,7 @@ class Decoder:
             saturation, source = saturation_level(counts, meta.cfa or "MONO", min(black), white), "header"
         else:
             saturation, source = unstated_saturation(counts, meta.cfa or "MONO")
-        damage = find_damage(pixels, counts, saturation, min(black), white)
+        damage = find_damage(pixels, counts, saturation, min(black), white, answer["coded_by_difference"])
         expected = meta.file_bytes_expected
         if expected is not None and answer["file_bytes"] < expected:
             short = f"the file is cut short ({answer['file_bytes']} of {expected} bytes)"
