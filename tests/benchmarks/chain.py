@@ -118,6 +118,11 @@ class Watch:
             sys.exit(f"{' '.join(command)} failed:\n{self.output}")
 
 
+def timings(project: Path) -> list[dict[str, Any]]:
+    """What each job noted of itself when it ended, of the last run that ran it."""
+    return [json.loads(path.read_text()) for path in (project / "work" / "timings").glob("*.json")]
+
+
 def draw(jobs: list[dict[str, Any]], columns: int = 100) -> None:
     """Each job's span as a line of text, one under another."""
     begun = {id(j): datetime.fromisoformat(j["begun"]).timestamp() for j in jobs}
@@ -178,7 +183,7 @@ def measure(arguments: argparse.Namespace) -> dict[str, float]:
     chain = Watch(run, project / "work" / "mosaics")
     steps: dict[str, float] = defaultdict(float)
     cpu: dict[str, float] = defaultdict(float)
-    jobs = [json.loads(path.read_text()) for path in (project / "work" / "timings").glob("*.json")]
+    jobs = timings(project)
     for record in jobs:
         steps[record["step"]] += record["wall_s"]
         cpu[record["step"]] += record["cpu_s"]
@@ -213,9 +218,11 @@ def measure(arguments: argparse.Namespace) -> dict[str, float]:
         drop = f"drop: [{paths[n // 3].name}]\n"
         for what, settings in (("a frame dropped", drop), ("a dark more", drop + "darks: [later]\n")):
             (project / "trip.yaml").write_text("frames: [raw]\n" + settings)
+            begun = time.time()
             again = Watch(run)
             print(f"{what}: {again.seconds / chain.seconds:.0%} of the first run's time, "
-                  f"{again.cpu_s / chain.cpu_s:.0%} of its processor seconds")  # fmt: skip
+                  f"{again.cpu_s / chain.cpu_s:.0%} of its processor seconds ({again.seconds:.1f} s)")  # fmt: skip
+            draw([job for job in timings(project) if datetime.fromisoformat(job["begun"]).timestamp() > begun])
     return {**{step: seconds / n for step, seconds in cpu.items()}, "all": a_frame}
 
 
