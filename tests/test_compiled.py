@@ -1,5 +1,6 @@
 """Machine code goes with the sources it was made from."""
 
+import importlib
 import os
 import subprocess
 import sys
@@ -7,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 from numba import njit
+from numba.core.dispatcher import Dispatcher
 
 from pipeline.compiled import anything_kept, choose_folder, state_of
-from pipeline.pixels.separable import CELLS, stretch, stretch_scratch
+from pipeline.pixels.separable import CELLS, row_curves
 
 ROOT = Path(__file__).parents[1]
 
@@ -60,13 +62,54 @@ def test_a_first_run_is_told_by_the_empty_folder(tmp_path, monkeypatch):
     assert anything_kept()
 
 
+MAKES_ARRAYS = {
+    "empty",
+    "zeros",
+    "ones",
+    "full",
+    "array",
+    "arange",
+    "copy",
+    "astype",
+    "sort",
+    "empty_like",
+    "zeros_like",
+}
+
+
+def called_by(function):
+    """A compiled function and all compiled ones that it calls, directly or not."""
+    found, left = {}, [function]
+    while left:
+        one = left.pop()
+        if id(one) not in found:
+            found[id(one)] = one
+            named = (one.py_func.__globals__.get(name) for name in one.py_func.__code__.co_names)
+            left += [each for each in named if isinstance(each, Dispatcher)]
+    return found.values()
+
+
+def test_leaves_make_no_arrays_and_call_none_that_do():
+    """For a leaf such a function is an error of the compiler, unless another has had it compiled before."""
+    for path in (ROOT / "pipeline").rglob("*.py"):
+        importlib.import_module(".".join(path.relative_to(ROOT).with_suffix("").parts))
+    modules = [module for name, module in sys.modules.items() if name.startswith("pipeline.")]
+    compiled = {id(v): v for module in modules for v in vars(module).values() if isinstance(v, Dispatcher)}
+    leaves = [one for one in compiled.values() if one.targetoptions.get("_nrt") is False]
+    assert len(leaves) > 20
+    for one in leaves:
+        for each in called_by(one):
+            made = MAKES_ARRAYS & set(each.py_func.__code__.co_names)
+            assert not made, f"{one.__name__} calls {each.__name__}, which makes arrays ({', '.join(sorted(made))})"
+
+
 def test_leaves_do_not_count_who_holds_an_array():
     """A loop that is called row by row holds no call to Numba's counting; compiled as others are it would."""
-    work, whole = stretch_scratch()
-    source, curves = np.zeros(40_000, np.float32), np.zeros(12 * CELLS, np.float32)
+    nodes, ends = np.zeros((2, 2 * CELLS), np.float32), np.zeros(2, np.float32)
+    curves, whole = np.zeros(12 * CELLS, np.float32), np.zeros(3 * CELLS, np.int32)
     calls = []
-    for options in ({"_nrt": stretch.targetoptions["_nrt"]}, {}):
-        own = njit(nogil=True, **options)(stretch.py_func)
-        own(source, 0, 40_000, 200, 200, 1, curves, 0, 0, 64, 50, 50, work, whole)
+    for options in ({"_nrt": row_curves.targetoptions["_nrt"]}, {}):
+        own = njit(nogil=True, **options)(row_curves.py_func)
+        own(nodes, 0, 10, ends, ends, curves, whole)
         calls.append(next(iter(own.inspect_llvm().values())).count("call void @NRT_incref"))
     assert calls[0] == 0 < calls[1]

@@ -34,7 +34,7 @@ def cell_mean(nodes, row, column):  # type: ignore[no-untyped-def]
     )
 
 
-@leaf
+@njit(cache=True, nogil=True, error_model="numpy")
 def along_row(nodes, y, left, out):  # type: ignore[no-untyped-def]
     """Fill `out` with a node map along row `y` from column `left` on, linear between the nodes."""
     edges, columns = row_cells(left, len(out))
