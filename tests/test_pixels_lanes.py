@@ -22,12 +22,16 @@ from pipeline.pixels.lanes import (
     bits_of,
     count_bits,
     counting,
+    float_lanes,
+    in_all,
     lanes_of,
     multiply_add_lanes,
     no_lanes,
     one_lane,
+    put_first_lanes,
     put_lanes,
     where,
+    whole_lanes,
 )
 from pipeline.pixels.vector import multiply_add
 
@@ -70,6 +74,30 @@ def test_products_are_added_as_those_of_single_numbers():
     _steps(a, b, out, single)
     np.testing.assert_array_equal(out[:8], single[:8])
     np.testing.assert_allclose(single[:8], (a[1:] - np.arange(8)) * b[:8] + a[3], rtol=1e-5, atol=1e-6)
+
+
+@njit
+def _parts(a, whole, rest, number):
+    x = lanes_of(a, np.uint64(0), 16)
+    inner = whole_lanes(x)
+    put_lanes(whole, np.uint64(1), inner - in_all(np.int32(2), 16))
+    put_first_lanes(rest, np.uint64(2), x - float_lanes(inner) + in_all(np.float32(1), 16), number)
+    return bits_of(lanes_of(whole, np.uint64(1), 16) != lanes_of(whole, np.uint64(2), 16))
+
+
+@pytest.mark.parametrize("number", [-3, 0, 1, 7, 15, 16, 40])
+def test_whole_numbers_and_the_first_of_some_lanes(number):
+    """Whole parts go towards zero, as NumPy's; of the rest only so many are written."""
+    a = np.random.default_rng(number + 9).uniform(-3, 9, 16).astype(np.float32)
+    whole, rest = np.full(18, 99, np.int32), np.full(20, 99, np.float32)
+    bits = _parts(a, whole, rest, np.int32(number))
+    np.testing.assert_array_equal(whole[1:17], a.astype(np.int32) - 2)
+    written = min(max(number, 0), 16)
+    expected = a - a.astype(np.int32).astype(np.float32) + np.float32(1)
+    np.testing.assert_array_equal(rest[2 : 2 + written], expected[:written])
+    assert (rest[2 + written :] == 99).all()
+    assert (rest[:2] == 99).all()
+    assert bits == sum(1 << n for n in range(16) if whole[1 + n] != whole[2 + n])
 
 
 def test_lanes_ask_for_a_contiguous_array():

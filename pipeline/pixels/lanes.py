@@ -16,14 +16,19 @@ from numba import extending, types
 from numba.core.datamodel.models import PrimitiveModel
 from numba.core.errors import RequireLiteralValue, TypingError
 
-_BYTES = {types.float32: 4, types.uint8: 1}
-_KINDS = {types.float32: ir.FloatType(), types.uint8: ir.IntType(8), types.boolean: ir.IntType(1)}
+_BYTES = {types.float32: 4, types.int32: 4, types.uint8: 1}
+_KINDS = {
+    types.float32: ir.FloatType(),
+    types.int32: ir.IntType(32),
+    types.uint8: ir.IntType(8),
+    types.boolean: ir.IntType(1),
+}
 _WORD = ir.IntType(64)
 _intrinsic: Any = extending.intrinsic  # its first argument is none for who calls what it makes
 
 
 class Lanes(types.Type):
-    """So many numbers of a kind: float32, uint8, or boolean, which comparisons give."""
+    """So many numbers of a kind: float32, int32, uint8, or boolean, which comparisons give."""
 
     def __init__(self, kind: Any, count: int) -> None:
         self.kind, self.count = kind, count
@@ -107,7 +112,7 @@ def lanes_of(typingctx: Any, array: Any, at: Any, count: Any) -> Any:
 
     Parameters
     ----------
-    array : contiguous float32 or uint8 array of any shape
+    array : contiguous float32, int32 or uint8 array of any shape
         Must hold all that is read; nothing is checked.
     at : uint64
         Place in the array laid out flat.
@@ -146,6 +151,58 @@ def no_lanes(typingctx: Any, count: Any) -> Any:
         return ir.Constant(lanes.vector, [0.0] * lanes.count)
 
     return lanes(count), generate
+
+
+@_intrinsic
+def in_all(typingctx: Any, number: Any, count: Any) -> Any:
+    """So many lanes that hold one float32 or int32, `count` as for `lanes_of`."""
+    lanes = Lanes(number, _literal(count))
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return _in_all(builder, args[0], lanes.vector)
+
+    return lanes(number, count), generate
+
+
+@_intrinsic
+def whole_lanes(typingctx: Any, lanes: Any) -> Any:
+    """The whole parts of float32 lanes, towards zero, as int32 lanes."""
+    result = Lanes(types.int32, lanes.count)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.fptosi(args[0], result.vector)
+
+    return result(lanes), generate
+
+
+@_intrinsic
+def float_lanes(typingctx: Any, lanes: Any) -> Any:
+    """Int32 lanes as float32."""
+    result = Lanes(types.float32, lanes.count)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.sitofp(args[0], result.vector)
+
+    return result(lanes), generate
+
+
+@_intrinsic
+def put_first_lanes(typingctx: Any, array: Any, at: Any, lanes: Any, count: Any) -> Any:
+    """`put_lanes` of the first `count` float32 lanes alone, an int32; what lies behind is not touched."""
+    _check(array)
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        place = _place(context, builder, signature.args[0], args[0], args[1], lanes)
+        word, wide = ir.IntType(32), ir.VectorType(ir.IntType(32), lanes.count)
+        numbers = ir.Constant(wide, list(range(lanes.count)))
+        wanted = builder.icmp_signed("<", numbers, _in_all(builder, args[3], wide))
+        name = f"llvm.masked.store.v{lanes.count}f32.p0v{lanes.count}f32"
+        kind = ir.FunctionType(ir.VoidType(), [lanes.vector, place.type, word, wanted.type])
+        store = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
+        builder.call(store, [args[2], place, ir.Constant(word, _BYTES[lanes.kind]), wanted])
+        return context.get_dummy_value()
+
+    return types.void(array, types.uint64, lanes, types.int32), generate
 
 
 @_intrinsic
@@ -198,10 +255,11 @@ def where(typingctx: Any, condition: Any, numbers: Any) -> Any:
 
 @_intrinsic
 def bits_of(typingctx: Any, condition: Any) -> Any:
-    """In which of 64 lanes a condition holds: bits of a uint64, the first lane's the lowest."""
+    """In which of up to 64 lanes a condition holds: bits of a uint64, the first lane's the lowest."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.bitcast(args[0], _WORD)
+        bits = builder.bitcast(args[0], ir.IntType(condition.count))
+        return bits if condition.count == 64 else builder.zext(bits, _WORD)
 
     return types.uint64(condition), generate
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, PHASES, REACH_AFTER, REACH_BEFORE, ROW
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, node_row, position_grid, positions
-from pipeline.pixels.separable import CELLS, OUT, ROOM, cubic, curve_of, row_curves, stretch, stretch_scratch
+from pipeline.pixels.separable import CELLS, cubic, curve_of, row_curves, stretch, stretch_scratch
 from pipeline.pixels.vector import weighted_6x8, weighted_6x8_rgb
 
 # Steps of the sub-pixel position that noise is told apart by; variances differ by less than 3 % between steps.
@@ -273,19 +273,14 @@ def _resample_rows(  # type: ignore[no-untyped-def]
                 column, row = k * GRID_STEP + shifts[cell], y + shifts[CELLS + cell]
                 done = stretch(
                     source, colour * plane, plane, stride, source_shape[0], count, curves, cell, into, size,
-                    column - source_origin[1], row - source_origin[0], work, whole,
+                    column - source_origin[1], row - source_origin[0], work, whole, gain, growth, added, k + 1, values,
+                    (colour * height + i) * width + begin, height * width,
                 )  # fmt: skip
             if done:
                 if places:
                     _codes(curves, cell, np.int32(into), np.int32(column), np.int32(row), codes, i, begin, size)
                 else:
                     codes[i, begin:end] = np.uint8(0)
-                for c in range(count):
-                    base, rise = added[c, k + 1], (added[c, k + 2] - added[c, k + 1]) * STEP
-                    _deliver(
-                        work, OUT + c * ROOM, gain, growth, base, rise, np.int32(into), values, colour + c, i, begin,
-                        size,
-                    )  # fmt: skip
             else:
                 positions(shift, lagrange, y, left + begin, xs[begin:end], ys[begin:end], nodes)
                 _addresses(
@@ -320,15 +315,6 @@ def _codes(curves, cell, start, column, row, codes, i, begin, size):  # type: ig
         x, y = p + cubic(p, x0, x1, x2, x3), cubic(p, y0, y1, y2, y3)
         ix, iy = np.int32(x), np.int32(y)
         codes[i, at + k] = noise_code(np.int32(ix + column), np.int32(iy + row), x - np.float32(ix), y - np.float32(iy))
-
-
-@leaf
-def _deliver(result, first, gain, growth, base, rise, start, values, c, i, begin, size):  # type: ignore[no-untyped-def]
-    """Multiply a part of a row by what is linear along it, and add what is."""
-    at, of = np.uint64(begin), np.uint64(first)
-    for k in range(np.uint64(size)):
-        p = np.float32(np.int32(np.int32(k) + start))
-        values[c, i, at + k] = (gain + growth * p) * result[of + k] + (base + rise * p)
 
 
 @leaf

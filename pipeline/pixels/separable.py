@@ -15,30 +15,41 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.lanczos import REACH_AFTER, REACH_BEFORE, lanczos3
+from pipeline.pixels.lanczos import POLYNOMIALS, REACH_AFTER, REACH_BEFORE, lanczos3
+from pipeline.pixels.lanes import (
+    bits_of,
+    counting,
+    float_lanes,
+    in_all,
+    lanes_of,
+    multiply_add_lanes,
+    put_first_lanes,
+    put_lanes,
+    whole_lanes,
+)
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP
-from pipeline.pixels.vector import WIDE, changes_8, fetch, lanczos_16, lanczos_16_rgb, lowest_bit, multiply_add
+from pipeline.pixels.vector import fetch, lowest_bit, multiply_add
 
 # Slope of a row in the source up to which two passes are taken.
 SLOPE_MAX = np.float32(0.12)
 # Change of the scale along a row, and bend of a row over a cell in px (second difference), up to which they are.
 STRETCH_MAX, BEND_MAX = np.float32(0.1), np.float32(2)
 
-# Cells of a row whose curves are worked out at once.
-CELLS = 16
+# Cells of a row whose curves are worked out at once, and neighbours that are summed at once.
+CELLS, WIDE = 16, 16
 # Source columns that the row of a cell touches at most: 64 stretched by a tenth, and what the kernel reaches.
 MOST = 96
 # Room for so many and what the vectors reach beyond. Where in the scratch stand: places between pixels, along and down,
-# what the columns give and what the rows, three planes each.
+# and what the columns give, three planes.
 ROOM = MOST + 2 * WIDE
-_ACROSS, _DOWN, _STRIP, OUT = 0, ROOM, 2 * ROOM, 5 * ROOM
+_ACROSS, _DOWN, _STRIP = 0, ROOM, 2 * ROOM
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def stretch_scratch():  # type: ignore[no-untyped-def]
     """Memory for `stretch`: work and whole; vectors may reach a little beyond what they are meant for."""
-    return np.zeros(8 * ROOM, np.float32), np.zeros(2 * MOST + 40, np.int32)
+    return np.zeros(5 * ROOM, np.float32), np.zeros(2 * MOST + 40, np.int32)
 
 
 @leaf
@@ -103,12 +114,6 @@ def row_curves(nodes, begin, row, low, high, curves, whole):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _filled(size):  # type: ignore[no-untyped-def]
-    """So many that the vectors of a loop come out even: what is left over would be done one by one."""
-    return np.uint64((size + 31) // 32 * 32)
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def cubic(p, c0, c1, c2, c3):  # type: ignore[no-untyped-def]
     """A cubic at p, lowest power first."""
     return multiply_add(p, multiply_add(p, multiply_add(p, c3, c2), c1), c0)  # type: ignore[call-arg]
@@ -123,33 +128,78 @@ def curve_of(curves, kind, cell):  # type: ignore[no-untyped-def]
     )  # fmt: skip
 
 
-@leaf
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def cubic_lanes(p, curves, kind, cell):  # type: ignore[no-untyped-def]
+    """`cubic` of many p, by `curve_of` curves."""
+    c0, c1, c2, c3 = curve_of(curves, kind, cell)
+    value = multiply_add_lanes(p, in_all(c3, WIDE), in_all(c2, WIDE))
+    return multiply_add_lanes(p, multiply_add_lanes(p, value, in_all(c1, WIDE)), in_all(c0, WIDE))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _places_along(curves, cell, start, size, work, whole):  # type: ignore[no-untyped-def]
     """How many columns a row's pixels lie from their own number, and where between the columns, less a half."""
-    c0, c1, c2, c3 = curve_of(curves, 0, cell)
-    for k in range(size):
-        number = np.int32(k)
-        p = np.float32(np.int32(number + start))
-        x = p + cubic(p, c0, c1, c2, c3)
-        inner = np.int32(x)
-        whole[k] = np.int32(inner - number)
-        work[np.uint64(_ACROSS) + k] = x - np.float32(inner) - np.float32(0.5)
+    for k in range(np.uint64(0), np.uint64(size), np.uint64(WIDE)):
+        number = counting(WIDE) + np.float32(np.int32(k))
+        p = number + np.float32(start)
+        x = p + cubic_lanes(p, curves, 0, cell)
+        inner = whole_lanes(x)
+        put_lanes(whole, k, inner - whole_lanes(number))
+        put_lanes(work, np.uint64(_ACROSS) + k, x - float_lanes(inner) - np.float32(0.5))
 
 
-@leaf
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _places_down(curves, cell, first, size, work, whole):  # type: ignore[no-untyped-def]
     """Rows in which the curve crosses the columns from `first` on, and where between the rows, less a half."""
-    y0, y1, y2, y3 = curve_of(curves, 8, cell)
-    for t in range(size):
-        y = cubic(np.float32(np.int32(np.int32(t) + first)), y0, y1, y2, y3)
-        inner = np.int32(y)
-        whole[np.uint64(MOST) + t] = inner
-        work[np.uint64(_DOWN) + t] = y - np.float32(inner) - np.float32(0.5)
+    for t in range(np.uint64(0), np.uint64(size), np.uint64(WIDE)):
+        y = cubic_lanes(counting(WIDE) + np.float32(np.int32(np.int32(t) + first)), curves, 8, cell)
+        inner = whole_lanes(y)
+        put_lanes(whole, np.uint64(MOST) + t, inner)
+        put_lanes(work, np.uint64(_DOWN) + t, y - float_lanes(inner) - np.float32(0.5))
 
 
-@leaf
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _pair(square, k):  # type: ignore[no-untyped-def]
+    """The even and the odd part of the weights of pixels -2 + k and 3 - k."""
+    even = multiply_add_lanes(square, in_all(POLYNOMIALS[k, 0, 2], WIDE), in_all(POLYNOMIALS[k, 0, 1], WIDE))
+    odd = multiply_add_lanes(square, in_all(POLYNOMIALS[k, 1, 2], WIDE), in_all(POLYNOMIALS[k, 1, 1], WIDE))
+    return (
+        multiply_add_lanes(square, even, in_all(POLYNOMIALS[k, 0, 0], WIDE)),
+        multiply_add_lanes(square, odd, in_all(POLYNOMIALS[k, 1, 0], WIDE)),
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _weights(place):  # type: ignore[no-untyped-def]
+    """The six weights of places between two pixels, less a half, by `lanczos.POLYNOMIALS`.
+
+    They stay in registers: to store and read them again takes longer.
+    """
+    square, back = place * place, place * np.float32(-1)
+    (e0, o0), (e1, o1), (e2, o2) = _pair(square, 0), _pair(square, 1), _pair(square, 2)
+    return (
+        multiply_add_lanes(place, o0, e0), multiply_add_lanes(place, o1, e1), multiply_add_lanes(place, o2, e2),
+        multiply_add_lanes(back, o2, e2), multiply_add_lanes(back, o1, e1), multiply_add_lanes(back, o0, e0),
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _weighted(source, at, step, w):  # type: ignore[no-untyped-def]
+    """``sum over j < 6 of source[at + j * step + x] * w[j]`` for `WIDE` neighbours x."""
+    at, step = np.uint64(at), np.uint64(step)
+    two, four = step + step, np.uint64(4) * step
+    total = lanes_of(source, at, WIDE) * w[0]
+    total = multiply_add_lanes(lanes_of(source, at + step, WIDE), w[1], total)
+    total = multiply_add_lanes(lanes_of(source, at + two, WIDE), w[2], total)
+    total = multiply_add_lanes(lanes_of(source, at + two + step, WIDE), w[3], total)
+    total = multiply_add_lanes(lanes_of(source, at + four, WIDE), w[4], total)
+    return multiply_add_lanes(lanes_of(source, at + four + step, WIDE), w[5], total)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def stretch(  # type: ignore[no-untyped-def]
-    source, begin, plane, stride, rows, count, curves, cell, start, size, column, row, work, whole
+    source, begin, plane, stride, rows, count, curves, cell, start, size, column, row, work, whole,
+    gain, growth, added, node, values, to, apart,
 ):  # fmt: skip
     """Resample one row of a cell, or a part of it.
 
@@ -158,24 +208,27 @@ def stretch(  # type: ignore[no-untyped-def]
     source : 1-D float32 array
     begin, plane, stride : index of the first plane's first pixel, from plane to plane, from row to row
     rows : of a plane
-    count : planes, 1 or 3
+    count : planes
     curves, cell : of `row_curves`, and the cell's number
     start, size : first pixel in the cell, and how many
     column, row : where in the planes the cell's first pixel would lie without its shift's curve
     work, whole : of `stretch_scratch`
-        Plane c of the result stands in `work` from ``OUT + c * ROOM`` on.
+    gain, growth : what the sums are multiplied by at the cell's first pixel, and how it grows from pixel to pixel
+    added, node : (count, nodes) float32 array, what is then added at the cell's first pixel and, one node on, the next
+        one's; and which node
+    values, to, apart : contiguous float32 array, where in it, laid out flat, the results go, and from plane to plane
 
     Returns
     -------
     bool
         False where the planes do not reach so far; nothing is filled then.
     """
-    _places_along(curves, cell, np.int32(start), _filled(size), work, whole)
+    _places_along(curves, cell, np.int32(start), size, work, whole)
     first, last = np.int64(whole[0]) - REACH_BEFORE, np.int64(whole[size - 1]) + size - 1 + REACH_AFTER
     count_down = last - first + 1
     if count_down > MOST - 8 or column + first < 0 or column + last >= stride:
         return False
-    _places_down(curves, cell, np.int32(first), _filled(count_down), work, whole)
+    _places_down(curves, cell, np.int32(first), count_down, work, whole)
     # the line bends by less than a pixel between its ends (BEND_MAX)
     least = min(whole[MOST], whole[MOST + count_down - 1]) - 1
     most = max(whole[MOST], whole[MOST + count_down - 1]) + 1
@@ -193,16 +246,10 @@ def stretch(  # type: ignore[no-untyped-def]
         end = min(_run_end(near, far, t), count_down)
         corner = begin + (row + whole[MOST + t] - REACH_BEFORE) * stride + column + first
         for at in range(t, end, WIDE):
-            if count == 3:
-                lanczos_16_rgb(  # type: ignore[call-arg]
-                    source, np.uint64(corner + at), np.uint64(stride), np.uint64(plane), work, np.uint64(_DOWN + at),
-                    work, np.uint64(_STRIP + at), np.uint64(ROOM),
-                )  # fmt: skip
-            else:
-                lanczos_16(  # type: ignore[call-arg]
-                    source, np.uint64(corner + at), np.uint64(stride), work, np.uint64(_DOWN + at), work,
-                    np.uint64(_STRIP + at),
-                )  # fmt: skip
+            weights = _weights(lanes_of(work, np.uint64(_DOWN + at), WIDE))
+            for c in range(count):
+                sums = _weighted(source, corner + at + c * plane, stride, weights)
+                put_lanes(work, np.uint64(_STRIP + at + c * ROOM), sums)
         t = end
     near = _changes(whole, 0)
     k = 0
@@ -210,16 +257,13 @@ def stretch(  # type: ignore[no-untyped-def]
         end = min(_run_end(near, np.uint64(0), k), size)
         tap = whole[k] - REACH_BEFORE - first
         for at in range(k, end, WIDE):
-            if count == 3:
-                lanczos_16_rgb(  # type: ignore[call-arg]
-                    work, np.uint64(_STRIP + tap + at), np.uint64(1), np.uint64(ROOM), work, np.uint64(_ACROSS + at),
-                    work, np.uint64(OUT + at), np.uint64(ROOM),
-                )  # fmt: skip
-            else:
-                lanczos_16(  # type: ignore[call-arg]
-                    work, np.uint64(_STRIP + tap + at), np.uint64(1), work, np.uint64(_ACROSS + at), work,
-                    np.uint64(OUT + at),
-                )  # fmt: skip
+            weights = _weights(lanes_of(work, np.uint64(_ACROSS + at), WIDE))
+            p = counting(WIDE) + np.float32(np.int32(at + start))
+            factor = p * growth + gain
+            for c in range(count):
+                base, rise = added[c, node], (added[c, node + 1] - added[c, node]) * np.float32(1 / GRID_STEP)
+                sums = factor * _weighted(work, _STRIP + tap + at + c * ROOM, 1, weights) + (p * rise + base)
+                put_first_lanes(values, np.uint64(to + at + c * apart), sums, np.int32(size - at))
         k = end
     return True
 
@@ -257,9 +301,12 @@ def stretch_slow(
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _changes(whole, begin):  # type: ignore[no-untyped-def]
     """Bit x is set where number begin + x differs from the next, for 64 numbers."""
-    bits = np.uint64(0)
-    for group in range(8):
-        bits |= changes_8(whole, np.uint64(begin + 8 * group)) << np.uint64(8 * group)  # type: ignore[call-arg]
+    at = np.uint64(begin)
+    bits = bits_of(lanes_of(whole, at, WIDE) != lanes_of(whole, at + np.uint64(1), WIDE))
+    for group in (16, 32, 48):
+        here = at + np.uint64(group)
+        differ = bits_of(lanes_of(whole, here, WIDE) != lanes_of(whole, here + np.uint64(1), WIDE))
+        bits |= differ << np.uint64(group)
     return bits
 
 

@@ -1,7 +1,7 @@
-"""Vector code that the compiler does not find by itself: weighted sums of six values for many neighbours, of 6 x 6.
+"""Vector code that the compiler does not find by itself: weighted sums of 6 x 6 values, bits, caches.
 
-Against the plain loop that `weighted_6x8_slow` states the sum of 6 x 6 triples the speed of resampling. Sixteen and
-eight lanes are LLVM's own vectors; on machines with narrower ones LLVM splits them.
+Against the plain loop that `weighted_6x8_slow` states the sum of 6 x 6 triples the speed of resampling. Eight lanes are
+LLVM's own vectors; on machines with narrower ones LLVM splits them.
 """
 
 from __future__ import annotations
@@ -14,14 +14,13 @@ from numba import types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
-from pipeline.pixels.lanczos import POLYNOMIALS
 from pipeline.pixels.leaf import leaf
 
-ROWS, LANES, WIDE = 6, 8, 16
+ROWS, LANES = 6, 8
 CACHE_LINE = 16  # float32 numbers
 _FLOAT = ir.FloatType()
 _INDEX = ir.IntType(32)
-_VECTOR, _WIDE = ir.VectorType(_FLOAT, LANES), ir.VectorType(_FLOAT, WIDE)
+_VECTOR = ir.VectorType(_FLOAT, LANES)
 
 
 def weighted_6x8_slow(
@@ -99,90 +98,6 @@ def weighted_6x8_rgb(
 
 
 @intrinsic
-def lanczos_16(typingctx: Any, source: Any, first: Any, stride: Any, places: Any, at: Any, out: Any, to: Any) -> Any:
-    """Sums of six values, for sixteen neighbours at once, for use inside compiled code only.
-
-    ``out[to + x] = sum over j < 6 of source[first + j * stride + x] * weight j of places[at + x]`` for x < 16, the
-    weights those of `lanczos.POLYNOMIALS`. They are worked out in registers: to store and read them again takes longer.
-
-    Parameters
-    ----------
-    source, places, out : 1-D contiguous float32 arrays
-        Must hold all that is read and written; nothing is checked. Places are those between two pixels, less 1/2.
-    first, stride, at, to : uint64
-    """
-    index = types.uint64
-    signature = types.void(source, index, index, places, index, out, index)
-
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        source, first, stride, places, at, out, to = args
-        kinds = signature.args
-        arrays = (kinds[0], source), (kinds[3], places), (kinds[5], out)
-        _lanczos(context, builder, *arrays, [first], stride, at, [to])
-        return context.get_dummy_value()
-
-    return signature, generate
-
-
-@intrinsic
-def lanczos_16_rgb(
-    typingctx: Any, source: Any, first: Any, stride: Any, plane: Any, places: Any, at: Any, out: Any, to: Any,
-    apart: Any,
-) -> Any:  # fmt: skip
-    """`lanczos_16` for three planes that share their places.
-
-    Parameters
-    ----------
-    plane, apart : uint64
-        From one plane of `source`, and of `out`, to the next.
-    others : as for `lanczos_16`
-    """
-    index = types.uint64
-    signature = types.void(source, index, index, index, places, index, out, index, index)
-
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        source, first, stride, plane, places, at, out, to, apart = args
-        kinds = signature.args
-        arrays = (kinds[0], source), (kinds[4], places), (kinds[6], out)
-        firsts, tos = [first], [to]
-        for _ in range(2):
-            firsts.append(builder.add(firsts[-1], plane))
-            tos.append(builder.add(tos[-1], apart))
-        _lanczos(context, builder, *arrays, firsts, stride, at, tos)
-        return context.get_dummy_value()
-
-    return signature, generate
-
-
-@intrinsic
-def changes_8(typingctx: Any, numbers: Any, at: Any) -> Any:
-    """Which of the eight numbers from ``numbers[at]`` on differ from the one behind them; compiled only.
-
-    Parameters
-    ----------
-    numbers : 1-D contiguous int32 array; nothing is checked
-    at : uint64
-
-    Returns
-    -------
-    uint64, bit x set where ``numbers[at + x] != numbers[at + x + 1]``
-    """
-    signature = types.uint64(numbers, types.uint64)
-
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        pointer = context.make_array(signature.args[0])(context, builder, args[0]).data
-        kind = ir.VectorType(_INDEX, LANES).as_pointer()
-        next_ = builder.add(args[1], ir.Constant(args[1].type, 1))
-        one, other = (
-            builder.load(builder.bitcast(builder.gep(pointer, [at]), kind), align=4) for at in (args[1], next_)
-        )
-        differ = builder.bitcast(builder.icmp_unsigned("!=", one, other), ir.IntType(LANES))
-        return builder.zext(differ, ir.IntType(64))
-
-    return signature, generate
-
-
-@intrinsic
 def lowest_bit(typingctx: Any, bits: Any) -> Any:
     """Number of the lowest bit that is set in a uint64, 64 where there is none; int64; compiled only."""
     signature = types.int64(types.uint64)
@@ -220,44 +135,14 @@ def fetch_row(stack, number, colour, row):  # type: ignore[no-untyped-def]
         fetch(stack, np.uint64(at + j))  # type: ignore[call-arg]
 
 
-def _lanczos(
-    context: Any, builder: Any, source: Any, places: Any, out: Any, firsts: list[Any], stride: Any, at: Any,
-    tos: list[Any],
-) -> None:  # fmt: skip
-    """Code for `lanczos_16`, one sum a plane; `source`, `places` and `out` are (type, value)."""
-    pixels, numbers, results = (
-        context.make_array(kind)(context, builder, value).data for kind, value in (source, places, out)
-    )
-    fused = _multiply_add(builder, WIDE)
-    place = _load(builder, numbers, at, _WIDE)
-    back, square = builder.fneg(place), builder.fmul(place, place)
-
-    def polynomial(terms: Any) -> Any:
-        low, middle, high = (ir.Constant(_WIDE, [ir.Constant(_FLOAT, float(term))] * WIDE) for term in terms)
-        return builder.call(fused, [square, builder.call(fused, [square, high, middle]), low])
-
-    weights: list[Any] = [None] * ROWS
-    for k, (even_terms, odd_terms) in enumerate(POLYNOMIALS):
-        even, odd = polynomial(even_terms), polynomial(odd_terms)
-        weights[k] = builder.call(fused, [place, odd, even])
-        weights[ROWS - 1 - k] = builder.call(fused, [back, odd, even])
-    for first, to in zip(firsts, tos, strict=True):
-        total = None
-        for weight in weights:
-            value = _load(builder, pixels, first, _WIDE)
-            total = builder.fmul(value, weight) if total is None else builder.call(fused, [value, weight, total])
-            first = builder.add(first, stride)
-        builder.store(total, builder.bitcast(builder.gep(results, [to]), _WIDE.as_pointer()), align=4)
+def _load(builder: Any, pointer: Any, index: Any) -> Any:
+    return builder.load(builder.bitcast(builder.gep(pointer, [index]), _VECTOR.as_pointer()), align=4)
 
 
-def _load(builder: Any, pointer: Any, index: Any, kind: Any = _VECTOR) -> Any:
-    return builder.load(builder.bitcast(builder.gep(pointer, [index]), kind.as_pointer()), align=4)
-
-
-def _multiply_add(builder: Any, lanes: int = LANES) -> Any:
-    name, kind = f"llvm.fmuladd.v{lanes}f32", ir.VectorType(_FLOAT, lanes)
+def _multiply_add(builder: Any) -> Any:
+    name = f"llvm.fmuladd.v{LANES}f32"
     found = builder.module.globals.get(name)
-    return found or ir.Function(builder.module, ir.FunctionType(kind, [kind] * 3), name)
+    return found or ir.Function(builder.module, ir.FunctionType(_VECTOR, [_VECTOR] * 3), name)
 
 
 @intrinsic
