@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.pixels.bounds import near_full, near_full_slow
-from pipeline.pixels.positions import position_grid
+from pipeline.pixels.bounds import bound_resampled, near_full, near_full_slow
+from pipeline.pixels.positions import LAGRANGE, position_grid, positions
+from pipeline.pixels.resample import NOT_COVERED
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, write_mosaic
 from pipeline.stack.sources import Calibration, Frame, Part, Scratch, load_tile
 
@@ -70,3 +71,41 @@ def test_far_from_a_full_core_nothing_changes(tmp_path, monkeypatch):
     away = np.ones(plain.shape[1:], bool)
     away[15:46, 16:47] = False
     np.testing.assert_array_equal(bounded[:, away], plain[:, away])
+
+
+@pytest.mark.parametrize(
+    ("turn", "bend", "top", "left"), [(0.0, 0.0, 0, 0), (0.03, 2e-5, 64, 117), (-0.2, 1e-4, 501, 9)]
+)
+def test_only_values_from_near_full_pixels_are_held(turn, bend, top, left):
+    """Where cells, rows and stretches are passed over none is missed: each pixel by itself, at its place."""
+    rng = np.random.default_rng(int(1000 * turn) % 97)
+    height, width, rows, columns = 150, 170, 230, 260
+
+    def there(x, y):
+        u, v = x - left - 80, y - top - 70
+        return left + 120 + u * np.cos(turn) - v * np.sin(turn) + bend * u * u, top + 105 + u * np.sin(turn) + v
+
+    grid = position_grid(there, (top + height, left + width))
+    planes = rng.normal(500, 30, (3, rows, columns)).astype(np.float32)
+    near = np.zeros((rows, columns), bool)
+    for y, x in rng.integers(5, 225, (7, 2)):
+        near[y - 5 : y + 6, x - 5 : x + 6] = True
+    values = rng.normal(500, 200, (3, height, width)).astype(np.float32)
+    codes = np.where(rng.random((height, width)) < 0.05, NOT_COVERED, 7).astype(np.uint8)
+    area, offset = np.ones(grid.shift.shape[:2], np.float32), np.zeros((3, *grid.shift.shape[:2]), np.float32)
+    expected = values.copy()
+    xs, ys, nodes = np.zeros(width, np.float32), np.zeros(width, np.float32), np.zeros((2, 99), np.float32)
+    for i in range(height):
+        positions(grid.shift, LAGRANGE, top + i, left, xs, ys, nodes)
+        for j in range(width):
+            row, column = int(ys[j]) - top, int(xs[j]) - left
+            inside = 2 <= row < rows - 3 and 2 <= column < columns - 3
+            if inside and near[row, column] and codes[i, j] != NOT_COVERED:
+                around = planes[:, row - 1 : row + 3, column - 1 : column + 3].reshape(3, -1)
+                expected[:, i, j] = np.clip(values[:, i, j], around.min(axis=1), around.max(axis=1))
+    assert 0.01 < (expected != values).mean() < 0.1
+    place = (top, left)
+    bound_resampled(
+        planes, near, place, grid.shift, LAGRANGE, place, 0, 3, np.float32(1), area, offset, values, codes
+    )  # fmt: skip
+    np.testing.assert_array_equal(values, expected)
