@@ -114,9 +114,9 @@ def test_small_systems_are_solved_as_numpy_solves_them(size: int) -> None:
     """A positive definite system comes out as from `numpy.linalg.solve`; one that is not positive is refused."""
     rng = np.random.default_rng(size)
     half = rng.normal(size=(size + 2, size))
-    matrix, vector, out = half.T @ half, rng.normal(size=size), np.empty(size)
-    assert solve_positive(matrix, vector, out)
+    matrix, vector, out, room = half.T @ half, rng.normal(size=size), np.empty(size), np.full((size, size), np.nan)
+    assert solve_positive(matrix, vector, out, room)
     np.testing.assert_allclose(out, np.linalg.solve(matrix, vector), rtol=1e-9)
     matrix[-1] = matrix[0]
     matrix[:, -1] = matrix[:, 0]
-    assert not solve_positive(matrix, vector, out)
+    assert not solve_positive(matrix, vector, out, room)

@@ -8,6 +8,7 @@ import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.pixels.leaf import leaf
 from pipeline.stars.linear import solve_positive
 
 # Offsets in thousandths of a pixel: whole numbers have a value for "not measured" in FITS, floats only NaN.
@@ -23,6 +24,8 @@ SNR_MIN = 20.0  # in green; fainter ones say nothing
 # The search begins on a grid this fine and this wide, px: steps of 1.5 are within reach of the fit for stars of FWHM
 # 1.8 and more; cheap wide lenses are off by 3 px in their corners.
 START_STEP, START_REACH = 1.5, 4.5
+START_Q = 9.0  # where the shape ends, and the standard deviations along an axis that hold all of it, rounding and all
+START_EDGE = 3.01
 # The window: 3.2 times the root of the larger second moment and the distance of two like pixels.
 WINDOW_SIGMAS, WINDOW_PLUS = 3.2, 2.0
 WINDOW_MAX = 16.0
@@ -33,7 +36,7 @@ MISFIT_MAX = 0.15
 ERROR_MAX = 0.5  # px
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _gather(
     pixels: Any, black: float, row0: int, column0: int, x: float, y: float, radius: float, saturation: float, out: Any
 ) -> int:
@@ -55,15 +58,52 @@ def _gather(
     return n
 
 
+@leaf
+def _start(
+    window: Any, n: int, mean: float, x0: float, y0: float, mxx: float, myy: float, shape: Any, half: int, sums: Any
+) -> tuple[float, float]:
+    """The place on the grid about (x0, y0) where a Gaussian of the given moments and inverse matrix `shape` collects
+    most light for its power. Every pixel is laid on the few places that are near it; `sums` is room."""
+    wxx, wxy, wyy = shape
+    wide, tall = START_EDGE * np.sqrt(mxx), START_EDGE * np.sqrt(myy)
+    for a in range(2 * half + 1):
+        for b in range(2 * half + 1):
+            sums[0, a, b] = sums[1, a, b] = 0.0
+    for i in range(n):
+        off_x, off_y = window[0, i] - x0, window[1, i] - y0
+        first = max(-half, int(np.ceil((off_x - wide) / START_STEP)))
+        last = min(half, int(np.floor((off_x + wide) / START_STEP)))
+        top = max(-half, int(np.ceil((off_y - tall) / START_STEP)))
+        bottom = min(half, int(np.floor((off_y + tall) / START_STEP)))
+        light = window[2, i] - mean
+        for a in range(first, last + 1):
+            dx = off_x - a * START_STEP
+            for b in range(top, bottom + 1):
+                dy = off_y - b * START_STEP
+                q = wxx * dx * dx + 2 * wxy * dx * dy + wyy * dy * dy
+                if q < START_Q:
+                    weight = np.exp(-0.5 * q)
+                    sums[0, a + half, b + half] += weight * light
+                    sums[1, a + half, b + half] += weight * weight
+    best, x, y = -np.inf, x0, y0
+    for a in range(-half, half + 1):
+        for b in range(-half, half + 1):
+            total, power = sums[0, a + half, b + half], sums[1, a + half, b + half]
+            if power > 0.0 and total / np.sqrt(power) > best:
+                best, x, y = total / np.sqrt(power), x0 + a * START_STEP, y0 + b * START_STEP
+    return x, y
+
+
 @numba.njit(cache=True, nogil=True)
 def _fit_all(
     pixels: Any, black: float, row0: int, column0: int, saturation: float, search: float, stars: Any, out: Any
 ) -> None:
     """Fill out (n, 3) with dx, dy and the error of either for stars (n, 5) of x, y, mxx, mxy, myy; NaN where none."""
     window = np.empty((3, 1200))
-    matrix = np.empty((4, 4))
+    matrix, low = np.empty((4, 4)), np.empty((4, 4))
     vector, step, unit, j = np.empty(4), np.empty(4), np.empty(4), np.empty(4)
     half = int(search / START_STEP)
+    sums = np.empty((2, 2 * half + 1, 2 * half + 1))
     for s in range(stars.shape[0]):
         out[s, :] = np.nan
         x0, y0, mxx, mxy, myy = stars[s]
@@ -79,19 +119,7 @@ def _fit_all(
         mean = 0.0
         for i in range(n):
             mean += window[2, i] / n
-        best, x, y = -np.inf, x0, y0
-        for a in range(-half, half + 1):
-            for b in range(-half, half + 1):
-                total, power = 0.0, 0.0
-                for i in range(n):
-                    dx, dy = window[0, i] - x0 - a * START_STEP, window[1, i] - y0 - b * START_STEP
-                    q = wxx * dx * dx + 2 * wxy * dx * dy + wyy * dy * dy
-                    if q < 9.0:
-                        weight = np.exp(-0.5 * q)
-                        total += weight * (window[2, i] - mean)
-                        power += weight * weight
-                if power > 0.0 and total / np.sqrt(power) > best:
-                    best, x, y = total / np.sqrt(power), x0 + a * START_STEP, y0 + b * START_STEP
+        x, y = _start(window, n, mean, x0, y0, mxx, myy, (wxx, wxy, wyy), half, sums)
         # amplitude, sky, x, y by Gauss-Newton on a window that is gathered once about the beginning
         n = _gather(pixels, black, row0, column0, x, y, radius, saturation, window)
         if n < 9:
@@ -114,11 +142,11 @@ def _fit_all(
                 # amplitude and sky alone in the first turn: without an amplitude the place has no slope
                 for a in range(2 if turn == 0 else 4):
                     vector[a] += j[a] * miss
-                    for b in range(2 if turn == 0 else 4):
+                    for b in range(a + 1):  # the other half is not read
                         matrix[a, b] += j[a] * j[b]
             if turn == 0:
                 matrix[2, 2] = matrix[3, 3] = 1.0
-            if not solve_positive(matrix, vector, step):
+            if not solve_positive(matrix, vector, step, low):
                 break
             amplitude += step[0]
             sky += step[1]
@@ -135,7 +163,7 @@ def _fit_all(
         for a in range(2, 4):
             unit[:] = 0.0
             unit[a] = 1.0
-            if not solve_positive(matrix, unit, step):
+            if not solve_positive(matrix, unit, step, low):
                 error = np.inf
                 break
             error = max(error, step[a] * square / (n - 4))

@@ -10,6 +10,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.stars.mesh import FINE_SIDE, SIDE, SkyMesh, finer_mesh, sky_mesh
 from pipeline.stars.objects import find_objects
@@ -42,7 +43,7 @@ def green_places(cfa: str) -> NDArray[np.bool_]:
     return np.array([letter == "G" for letter in cfa]).reshape(2, 2)
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def is_hot(pixels: Any, row: int, column: int, black: Any, excess_limit: float) -> bool:
     """Whether one pixel stands alone: above its diagonal neighbours by the limit, while its direct ones do not rise.
 

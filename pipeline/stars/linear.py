@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
+
+from pipeline.pixels.leaf import leaf
 
 # Share of a diagonal element that must be left of it: what is smaller is rounding.
 LEAST_LEFT = 1e-14
 
 
-@numba.njit(cache=True, nogil=True)
-def solve_positive(matrix: Any, vector: Any, out: Any) -> bool:
+@leaf
+def solve_positive(matrix: Any, vector: Any, out: Any, low: Any) -> bool:
     """Solve a symmetric positive definite system by Cholesky, as ``np.linalg.solve`` does.
 
     Parameters
@@ -20,6 +21,7 @@ def solve_positive(matrix: Any, vector: Any, out: Any) -> bool:
     matrix : (n, n) float64 array; its lower half is read
     vector : (n,) float64 array
     out : (n,) float64 array, filled
+    low : (n, n) float64 array, room for the triangular factor; what it holds before does not matter
 
     Returns
     -------
@@ -27,7 +29,6 @@ def solve_positive(matrix: Any, vector: Any, out: Any) -> bool:
         False where the matrix is not positive; `out` holds nothing of use then.
     """
     n = vector.shape[0]
-    low = np.zeros((n, n))
     for i in range(n):
         for j in range(i + 1):
             total = matrix[i, j]

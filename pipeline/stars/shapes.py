@@ -8,6 +8,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.ahead import ask_for
+from pipeline.pixels.leaf import leaf
 from pipeline.stars.detect import is_hot
 from pipeline.stars.linear import solve_positive
 
@@ -23,7 +25,9 @@ GROWTH, GROWTH_PLUS = 6.0, 4.0  # a fit beyond so many times its start, and px^2
 MAX_PIXELS = 8_000  # green pixels in a window; a trail of 65 px has 2,000
 
 
-@numba.njit(cache=True, nogil=True, fastmath={"contract", "reassoc"})
+@numba.njit(  # type: ignore[call-overload]  # a leaf
+    cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"}, _nrt=False
+)
 def _normal(p: Any, n: int, xs: Any, ys: Any, vs: Any, rows: Any, matrix: Any, vector: Any) -> float:
     """Fill the normal equations of the parameters (amplitude, x, y, mxx, mxy, myy); return the sum of squares.
 
@@ -68,25 +72,29 @@ def _normal(p: Any, n: int, xs: Any, ys: Any, vs: Any, rows: Any, matrix: Any, v
     return square
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _minor(mxx: float, mxy: float, myy: float) -> float:
     return 0.5 * (mxx + myy - np.sqrt((mxx - myy) ** 2 + 4 * mxy * mxy))
 
 
-@numba.njit(cache=True, nogil=True)
-def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, rows: Any, matrix: Any, reach: float) -> bool:
-    """Levenberg-Marquardt from `p`, in place; False where it ran away."""
-    vector, step, trial, ahead = np.empty(6), np.empty(6), np.empty(6), np.empty(6)
-    damped, there = np.empty((6, 6)), np.empty((6, 6))
+@leaf
+def _fit_one(
+    p: Any, n: int, xs: Any, ys: Any, vs: Any, rows: Any, matrix: Any, reach: float, vectors: Any, matrices: Any
+) -> bool:
+    """Levenberg-Marquardt from `p`, in place; False where it ran away. `vectors` (4, 6) and `matrices` (3, 6, 6) are
+    room."""
+    vector, step, trial, ahead = vectors[0], vectors[1], vectors[2], vectors[3]
+    damped, there, low = matrices[0], matrices[1], matrices[2]
     x0, y0 = p[1], p[2]
     largest = min(2 * SIZE_MAX, GROWTH * (p[3] + p[5]) + GROWTH_PLUS)
     damping, astray = 1e-3, False
     square = _normal(p, n, xs, ys, vs, rows, matrix, vector)
     for _ in range(min(ITERATIONS, max(6, WORK // n))):
-        damped[:] = matrix
         for a in range(6):
+            for b in range(6):
+                damped[a, b] = matrix[a, b]
             damped[a, a] *= 1.0 + damping
-        good = solve_positive(damped, vector, step)
+        good = solve_positive(damped, vector, step, low)
         if good:
             for a in range(6):
                 trial[a] = p[a] + step[a]
@@ -104,7 +112,10 @@ def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, rows: Any, matrix: Any, 
             if new <= square:
                 change = abs(step[3]) + abs(step[4]) + abs(step[5])
                 shift = abs(step[1]) + abs(step[2])
-                p[:], matrix[:], vector[:] = trial, there, ahead
+                for a in range(6):
+                    p[a], vector[a] = trial[a], ahead[a]
+                    for b in range(6):
+                        matrix[a, b] = there[a, b]
                 square = new
                 if change < CONVERGED * (p[3] + p[5]) and shift < CONVERGED:
                     return True
@@ -115,6 +126,22 @@ def _fit_one(p: Any, n: int, xs: Any, ys: Any, vs: Any, rows: Any, matrix: Any, 
             # nothing better nearby: a minimum as far as the numbers go, unless every step led out of bounds
             return not astray
     return True
+
+
+@leaf
+def _ask_for_window(pixels: Any, segments: Any, start: Any) -> None:
+    """Begin to fetch what `_fit_all` reads first of a star: nearly all of it lies in memory that is far off."""
+    wide = max(np.sqrt(WINDOW_Q * max(start[3], 1e-6)), WINDOW_MIN) + 1.0
+    tall = max(np.sqrt(WINDOW_Q * max(start[5], 1e-6)), WINDOW_MIN) + 1.0
+    height, width = pixels.shape
+    left, right = max(0, int(start[1] - wide)), min(width - 1, int(start[1] + wide) + 1)
+    for row in range(max(0, int(start[2] - tall)), min(height - 1, int(start[2] + tall) + 1) + 1):
+        ask_for(pixels, row, left)
+        ask_for(pixels, row, right)
+        if segments.shape[0] > 1 and row & 1 == 0:
+            i = min(row >> 1, segments.shape[0] - 1)
+            ask_for(segments, i, min(left >> 1, segments.shape[1] - 1))
+            ask_for(segments, i, min(right >> 1, segments.shape[1] - 1))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -135,10 +162,13 @@ def _fit_all(
     xs, ys, vs = np.empty(MAX_PIXELS), np.empty(MAX_PIXELS), np.empty(MAX_PIXELS)
     rows = np.empty((7, MAX_PIXELS))
     matrix, unit, column = np.empty((6, 6)), np.empty(6), np.empty(6)
+    vectors, matrices = np.empty((4, 6)), np.empty((3, 6, 6))
     p, before = np.empty(6), np.empty(6)
     for s in range(starts.shape[0]):
         out[s, :] = np.nan
         p[:] = starts[s]
+        if s + 1 < starts.shape[0]:
+            _ask_for_window(pixels, segments, starts[s + 1])
         sky = skies[s]
         good, n, masked = False, 0, 0
         for turn in range(ROUNDS):
@@ -175,7 +205,7 @@ def _fit_all(
             if n < 8:
                 good = False
                 break
-            good = _fit_one(p, n, xs, ys, vs, rows, matrix, max(3.0, min(wide, tall)))
+            good = _fit_one(p, n, xs, ys, vs, rows, matrix, max(3.0, min(wide, tall)), vectors, matrices)
             if not good:
                 break
             if turn == 1 and n > WORK // 20:
@@ -192,7 +222,7 @@ def _fit_all(
         column[3] = 0.5 * flux * p[5] / determinant
         column[4] = -flux * p[4] / determinant
         column[5] = 0.5 * flux * p[3] / determinant
-        if not solve_positive(matrix, column, unit):
+        if not solve_positive(matrix, column, unit, matrices[2]):
             continue
         variance = 0.0
         for a in range(6):
