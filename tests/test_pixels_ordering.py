@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.pixels.ordering import median_by_counts, median_first, select_first, sorting_network
+from pipeline.pixels.ordering import median_by_counts, median_first, select_by_counts, select_first, sorting_network
 
 
 def test_select_and_median_equal_numpy():
@@ -28,6 +28,16 @@ def test_the_median_by_counts_is_that_of_the_sorted_values():
             kept = given.copy()
             assert median_by_counts(given) == (low if count % 2 else np.float64(low + high) / 2)
             np.testing.assert_array_equal(given, kept)
+
+
+def test_selection_by_counts_is_that_of_sorted_numbers():
+    """Every place of 1 to 40 whole numbers, far apart and alike, comes out, and the greatest."""
+    rng = np.random.default_rng(4)
+    for count in range(1, 41):
+        for keys in (rng.integers(-(2**31), 2**31, count), rng.integers(-3, 3, count)):
+            ordered = np.sort(keys)
+            got = [select_by_counts(keys.astype(np.int32), count, k) for k in range(count)]
+            assert got == [(value, ordered[-1]) for value in ordered]
 
 
 def test_the_network_sorts_everything():

@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.leaf import leaf
+
 
 @njit(cache=True, nogil=True)
 def sort_first(values, count):  # type: ignore[no-untyped-def]
@@ -62,22 +64,14 @@ def median_by_counts(values):  # type: ignore[no-untyped-def]
     keys = values.copy().view(np.int32)
     for x in range(size):
         keys[x] ^= (keys[x] >> np.int32(31)) & most
-    least, greatest = keys[0], keys[0]
-    for x in range(size):
-        least, greatest = min(least, keys[x]), max(greatest, keys[x])
-    low, high, k = np.int64(least), np.int64(greatest), (len(values) - 1) // 2
-    while low < high:
-        middle = (low + high) >> 1
-        if _count_up_to(keys, np.int32(middle)) > k:
-            high = middle
-        else:
-            low = middle + 1
+    k = (len(values) - 1) // 2
+    low, greatest = select_by_counts(keys, size, k)
     ends = np.empty(2, np.int32)
     ends[:] = np.int32(low)
-    if len(values) % 2 == 0 and _count_up_to(keys, ends[0]) == k + 1:
-        after, upper = ends[0], greatest
+    if len(values) % 2 == 0 and _count_up_to(keys, size, ends[0]) == k + 1:
+        after, upper = ends[0], np.int32(greatest)
         for x in range(size):
-            upper = min(upper, keys[x] if keys[x] > after else greatest)
+            upper = min(upper, keys[x] if keys[x] > after else np.int32(greatest))
         ends[1] = upper
     for x in range(2):
         ends[x] ^= (ends[x] >> np.int32(31)) & most
@@ -85,10 +79,31 @@ def median_by_counts(values):  # type: ignore[no-untyped-def]
     return np.float64(middles[0]) if len(values) % 2 == 1 else np.float64(middles[0] + middles[1]) / 2
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _count_up_to(keys, most):  # type: ignore[no-untyped-def]
+@leaf
+def select_by_counts(keys, size, k):  # type: ignore[no-untyped-def]
+    """``np.sort(keys[:size])[k]`` and ``keys[:size].max()`` of int32 numbers as int64, as `median_by_counts` does it.
+
+    Parameters
+    ----------
+    size : uint64; with a constant the compiler makes one stretch of vector code
+    """
+    least, greatest = keys[0], keys[0]
+    for x in range(size):
+        least, greatest = min(least, keys[x]), max(greatest, keys[x])
+    low, high = np.int64(least), np.int64(greatest)
+    while low < high:
+        middle = (low + high) >> 1
+        if _count_up_to(keys, size, np.int32(middle)) > k:
+            high = middle
+        else:
+            low = middle + 1
+    return low, np.int64(greatest)
+
+
+@leaf
+def _count_up_to(keys, size, most):  # type: ignore[no-untyped-def]
     number = np.int32(0)
-    for x in range(np.uint64(len(keys))):
+    for x in range(size):
         number = np.int32(number + np.int32(keys[x] <= most))
     return number
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import spline_filter, uniform_filter
 
 from pipeline.pixels.mad import MAD_TO_SIGMA
-from pipeline.pixels.ordering import select_first
+from pipeline.pixels.ordering import select_by_counts
 from pipeline.stars.detect import KERNEL_NOISE, Detections, smoothed
 from pipeline.stars.objects import find_objects
 
@@ -36,6 +36,7 @@ CLIP = 3.0  # standard deviations that a block counts there at most
 AROUND = 3  # cells
 TAIL, TAIL_SIGMA = 0.98, 2.054  # share of a normal distribution below so many standard deviations
 MEAN_SIZE, SPREAD_LEAST = 0.8, 0.1  # of values of a standard deviation of 1; of a part's spread against the whole's
+CELL_BLOCKS = LEVEL * LEVEL
 RIM = 2  # blocks at the edges of the picture, where the sky's mesh tells least
 RUN = 16  # blocks, over which the sky moves alike to a fiftieth of one
 SAMPLED = 7  # every so many blocks tell the spread
@@ -99,14 +100,18 @@ def block_means(image: NDArray[np.float32]) -> NDArray[np.float32]:
 
 @numba.njit(cache=True, nogil=True)
 def _levels(image: Any, out: Any) -> None:
-    """Median of every cell of `LEVEL` blocks a side, the lower of two middle ones."""
-    number = LEVEL * LEVEL
-    values = np.empty(number, np.float32)
+    """Median of every cell of `LEVEL` blocks a side, the lower of two middle ones; both arrays float32 seen as int32,
+    which are in the same order once the lower bits of what is below 0 are turned over."""
+    most, sign = np.int32(0x7FFFFFFF), np.int32(31)
+    keys = np.empty(CELL_BLOCKS, np.int32)
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
             for row in range(LEVEL):
-                values[row * LEVEL : (row + 1) * LEVEL] = image[i * LEVEL + row, j * LEVEL : (j + 1) * LEVEL]
-            out[i, j] = select_first(values, number, (number - 1) // 2)
+                for column in range(LEVEL):
+                    value = image[i * LEVEL + row, j * LEVEL + column]
+                    keys[row * LEVEL + column] = value ^ ((value >> sign) & most)
+            key = np.int32(select_by_counts(keys, CELL_BLOCKS, (CELL_BLOCKS - 1) // 2)[0])
+            out[i, j] = key ^ ((key >> sign) & most)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -149,7 +154,7 @@ def narrow(image: NDArray[np.float32]) -> NDArray[np.float32]:
     rows, columns = (n // LEVEL for n in image.shape)
     if min(rows, columns) > 1:
         levels = np.empty((rows, columns), np.float32)
-        _levels(image, levels)
+        _levels(image.view(np.int32), levels.view(np.int32))
         spline = spline_filter(levels, 3, output=np.float32, mode="mirror")
         _less_spline(image, np.pad(spline, (1, 2), mode="reflect"))
     return image
