@@ -7,6 +7,8 @@ import pytest
 import sep
 from scipy.ndimage import label
 
+from pipeline.stars.connected import label as label_groups
+from pipeline.stars.connected import places_above
 from pipeline.stars.linear import solve_positive
 from pipeline.stars.mesh import sky_mesh
 from pipeline.stars.objects import axes, find_objects
@@ -107,6 +109,21 @@ def test_a_level_picture_has_its_level():
         mesh = sky_mesh(np.full(shape, 88.5, np.float32), 0.5)
         assert (mesh.level == 88.5).all()
         assert mesh.noise == 0
+
+
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.6])
+def test_groups_are_those_of_scipy(share: float) -> None:
+    """Places above a threshold, and their groups in the order of their first pixels, are those of NumPy and SciPy."""
+    image = np.random.default_rng(3).random((60, 150), np.float32)
+    image[20:23] = 0.0
+    mask = image > np.float32(1 - share)
+    places, labels = places_above(image, np.float32(1 - share)), np.zeros(image.shape, np.int32)
+    np.testing.assert_array_equal(places, np.argwhere(mask))
+    grouped, bounds = label_groups(places, labels)
+    wanted, number = label(mask, np.ones((3, 3)))
+    np.testing.assert_array_equal(labels, wanted)
+    np.testing.assert_array_equal(np.diff(bounds), np.bincount(wanted[mask])[1:])
+    np.testing.assert_array_equal(labels[tuple(grouped.T)], np.repeat(np.arange(number) + 1, np.diff(bounds)))
 
 
 @pytest.mark.parametrize("size", [4, 6])

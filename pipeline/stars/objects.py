@@ -8,6 +8,10 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.ahead import ask_for
+from pipeline.pixels.leaf import leaf
+from pipeline.stars.connected import label, places_above, root_of
+
 OBJECT_DTYPE = np.dtype(
     [
         ("x", "f8"),
@@ -23,84 +27,27 @@ OBJECT_DTYPE = np.dtype(
     ]
 )
 PIXEL_VARIANCE = 1 / 12  # px^2, of a pixel's own width: the least that an object is wide
+FEW = 48  # pixels that are put in order one by one
+AHEAD = 6  # groups, that pixels are asked for
 
 
-@numba.njit(cache=True, nogil=True)
-def _root(parent: Any, n: int) -> int:
-    while parent[n] != n:
-        parent[n] = parent[parent[n]]
-        n = parent[n]
-    return n
-
-
-@numba.njit(cache=True, nogil=True)
-def _label(places: Any, labels: Any) -> Any:
-    """Number the 8-connected groups of pixels in the order of their first ones; `labels` is all 0 before.
-
-    ``scipy.ndimage.label(mask, np.ones((3, 3)))`` for ``places = np.argwhere(mask)``. Returns the places group after
-    group, and where each group begins among them.
-    """
-    width = labels.shape[1]
-    seen = places.shape[0]
-    parent = np.empty(seen + 1, np.int32)
-    number = 0
-    for n in range(seen):
-        i, j = places[n, 0], places[n, 1]
-        north = labels[i - 1, j] if i > 0 else 0
-        if north:
-            labels[i, j] = north
-            continue
-        east = labels[i - 1, j + 1] if i > 0 and j < width - 1 else 0
-        west = labels[i, j - 1] if j > 0 else 0
-        if west == 0 and i > 0 and j > 0:
-            west = labels[i - 1, j - 1]
-        if east and west:
-            a, b = _root(parent, east), _root(parent, west)
-            low, high = min(a, b), max(a, b)
-            parent[high] = low
-            labels[i, j] = low
-        elif east or west:
-            labels[i, j] = max(east, west)
-        else:
-            number += 1
-            parent[number] = number
-            labels[i, j] = number
-    final = np.zeros(number + 1, np.int32)
-    groups = 0
-    for n in range(1, number + 1):
-        root = _root(parent, n)
-        if root == n:
-            groups += 1
-            final[n] = groups
-        else:
-            final[n] = final[root]
-    bounds = np.zeros(groups + 2, np.int64)
-    for n in range(seen):
-        i, j = places[n, 0], places[n, 1]
-        group = final[labels[i, j]]
-        labels[i, j] = group
-        bounds[group + 1] += 1
-    for n in range(1, groups + 2):
-        bounds[n] += bounds[n - 1]
-    grouped = np.empty_like(places)
-    fill = bounds[:-1].copy()
-    for n in range(seen):
-        group = labels[places[n, 0], places[n, 1]]
-        grouped[fill[group], 0], grouped[fill[group], 1] = places[n, 0], places[n, 1]
-        fill[group] += 1
-    return grouped, bounds[1:]
-
-
-@numba.njit(cache=True, nogil=True)
-def _summits(image: Any, places: Any) -> int:
-    """Number of local maxima among a group's pixels; of equal neighbours the first counts."""
+@leaf
+def _summits(image: Any, places: Any, begin: int, end: int) -> int:
+    """Number of local maxima among a group's pixels, those from one place to another; of equal neighbours the first
+    counts."""
     height, width = image.shape
     number = 0
-    for n in range(places.shape[0]):
+    for n in range(begin, end):
         i, j = places[n, 0], places[n, 1]
         value = image[i, j]
-        highest = True
         # what lies beside the group is lower than all of it
+        if 0 < i < height - 1 and 0 < j < width - 1:  # without a branch, which would often be guessed wrong
+            beaten = (image[i - 1, j - 1] >= value) | (image[i - 1, j] >= value) | (image[i - 1, j + 1] >= value)
+            beaten |= (image[i, j - 1] >= value) | (image[i, j + 1] > value)
+            beaten |= (image[i + 1, j - 1] > value) | (image[i + 1, j] > value) | (image[i + 1, j + 1] > value)
+            number += not beaten
+            continue
+        highest = True
         for y in range(max(i - 1, 0), min(i + 2, height)):
             for x in range(max(j - 1, 0), min(j + 2, width)):
                 other = image[y, x]
@@ -113,26 +60,45 @@ def _summits(image: Any, places: Any) -> int:
     return number
 
 
-@numba.njit(cache=True, nogil=True)
-def _split(
-    image: Any, labels: Any, places: Any, summits: int, group: int, spare: int, contrast: float, dip: float, rise: float
-) -> int:
-    """Take one group apart in place; returns how many numbers from `spare` on it took. See `find_objects`."""
-    height, width = image.shape
-    size = places.shape[0]
-    values = np.empty(size)
-    total = 0.0
+@leaf
+def _ask_for_group(image: Any, grouped: Any, bounds: Any, group: int) -> None:
+    """Begin to fetch the pixels of a group: its rows lie far apart in memory."""
+    if group + 1 < bounds.shape[0]:
+        for n in range(bounds[group], bounds[group + 1]):
+            ask_for(image, grouped[n, 0], grouped[n, 1])
+
+
+@leaf
+def _order_few(values: Any, order: Any, size: int) -> None:
+    """``order[:size] = np.argsort(-values[:size], kind="stable")`` for tens of values."""
     for n in range(size):
-        values[n] = image[places[n, 0], places[n, 1]]
-        total += values[n]
-    order = np.argsort(-values, kind="mergesort")
-    parent = np.arange(summits)
-    flux, count, peak = np.zeros(summits), np.zeros(summits), np.zeros(summits)
-    apart = np.zeros(summits, np.bool_)
+        held, k = values[n], n
+        while k > 0 and values[order[k - 1]] < held:
+            order[k] = order[k - 1]
+            k -= 1
+        order[k] = n
+
+
+@leaf
+def _split(
+    image: Any, labels: Any, grouped: Any, begin: int, size: int, order: Any, total: float, summits: int, group: int,
+    spare: int, contrast: float, dip: float, rise: float, whole_numbers: Any, numbers: Any,
+) -> int:  # fmt: skip
+    """Take one group apart in place; returns how many numbers from `spare` on it took. See `find_objects`.
+
+    The group are `size` places from `begin` on, `order` says which comes first, `total` is its flux; `whole_numbers`
+    and `numbers` are room.
+    """
+    height, width = image.shape
+    parent, names, apart = whole_numbers[0], whole_numbers[1], whole_numbers[2]
+    flux, count, peak = numbers[0], numbers[1], numbers[2]
+    for n in range(summits):
+        parent[n], names[n], apart[n] = n, 0, 0
+        flux[n], count[n], peak[n] = 0.0, 0.0, 0.0
     basins = 0
-    roots, tops, whole = np.empty(8, np.int64), np.empty(8), np.empty(8, np.bool_)
+    roots, whole, tops = whole_numbers[3], whole_numbers[4], numbers[3]
     for turn in range(size):
-        i, j = places[order[turn], 0], places[order[turn], 1]
+        i, j = grouped[begin + order[turn], 0], grouped[begin + order[turn], 1]
         value = image[i, j]
         # the basins that the pixel touches, each with its highest pixel beside it
         touched = 0
@@ -141,7 +107,7 @@ def _split(
                 y, x = i + down, j + right
                 if y < 0 or x < 0 or y >= height or x >= width or labels[y, x] >= 0:
                     continue
-                root = _root(parent, -labels[y, x] - 1)
+                root = root_of(parent, -labels[y, x] - 1)
                 known = False
                 for k in range(touched):
                     if roots[k] == root:
@@ -161,8 +127,8 @@ def _split(
             for k in range(touched):
                 b = roots[k]
                 stands = peak[b] > (1.0 + dip) * value and peak[b] - value > rise
-                whole[k] = apart[b] or (stands and flux[b] - count[b] * value > contrast * total)
-                if not whole[k]:
+                whole[k] = apart[b] != 0 or (stands and flux[b] - count[b] * value > contrast * total)
+                if whole[k] == 0:
                     continue
                 separate += 1
                 if tops[k] > best:
@@ -176,7 +142,7 @@ def _split(
                         mine = roots[k]
             for k in range(touched):
                 b = roots[k]
-                if b != mine and not (separate >= 2 and apart[b]):
+                if b != mine and not (separate >= 2 and apart[b] != 0):
                     parent[b] = mine
                     flux[mine] += flux[b]
                     count[mine] += count[b]
@@ -184,11 +150,10 @@ def _split(
         labels[i, j] = -mine - 1
         flux[mine] += value
         count[mine] += 1
-    names = np.zeros(summits, np.int32)
     taken = -1
     for n in range(size):
-        i, j = places[n, 0], places[n, 1]
-        root = _root(parent, -labels[i, j] - 1)
+        i, j = grouped[begin + n, 0], grouped[begin + n, 1]
+        root = root_of(parent, -labels[i, j] - 1)
         if names[root] == 0:
             names[root] = group if taken < 0 else spare + taken
             taken += 1
@@ -196,43 +161,94 @@ def _split(
     return taken
 
 
-@numba.njit(cache=True, nogil=True)
-def _measure(image: Any, labels: Any, grouped: Any, out: Any) -> None:
-    """Sums over each object's pixels: columns of `OBJECT_DTYPE` as float64."""
-    for n in range(grouped.shape[0]):
+@leaf
+def _measure(image: Any, labels: Any, grouped: Any, bounds: Any, parts: Any, out: Any) -> None:
+    """Sums over each object's pixels: rows of `OBJECT_DTYPE` as float64, then its first pixel; `parts` says of each
+    group how many numbers more than one it took."""
+    for g in range(bounds.shape[0] - 1):
+        _ask_for_group(image, grouped, bounds, g + AHEAD)
+        if parts[g] > 0:
+            _measure_parts(image, labels, grouped, bounds[g], bounds[g + 1], out)
+            continue
+        # places from the first pixel of the object on, so that squares lose no digits
+        i0, j0 = grouped[bounds[g], 0], grouped[bounds[g], 1]
+        top, left, peak = i0, j0, image[i0, j0]
+        x, y, xx, yy, xy, flux = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for n in range(bounds[g], bounds[g + 1]):
+            i, j = grouped[n, 0], grouped[n, 1]
+            value = image[i, j]
+            dx, dy = float(j - j0), float(i - i0)
+            if value > peak:
+                top, left, peak = i, j, value
+            x += value * dx
+            y += value * dy
+            xx += value * dx * dx
+            yy += value * dy * dy
+            xy += value * dx * dy
+            flux += value
+        out[0, g], out[1, g], out[2, g], out[3, g], out[4, g], out[5, g] = x, y, xx, yy, xy, flux
+        out[6, g], out[7, g], out[8, g], out[9, g] = peak, left, top, bounds[g + 1] - bounds[g]
+        out[10, g], out[11, g] = j0, i0
+
+
+@leaf
+def _measure_parts(image: Any, labels: Any, grouped: Any, begin: int, end: int, out: Any) -> None:
+    """As `_measure`, of a group of several objects; their columns of `out` are 0 before."""
+    for n in range(begin, end):
         i, j = grouped[n, 0], grouped[n, 1]
         k = labels[i, j] - 1
         value = image[i, j]
-        if out[k, 9] == 0:
-            out[k, 7], out[k, 8], out[k, 6] = j, i, value
-        # places from the first pixel of the object on, so that squares lose no digits
-        dx, dy = j - out[k, 10], i - out[k, 11]
-        if out[k, 9] == 0:
-            out[k, 10], out[k, 11] = j, i
+        if out[9, k] == 0:
+            out[7, k], out[8, k], out[6, k] = j, i, value
+        dx, dy = j - out[10, k], i - out[11, k]
+        if out[9, k] == 0:
+            out[10, k], out[11, k] = j, i
             dx, dy = 0.0, 0.0
-        if value > out[k, 6]:
-            out[k, 7], out[k, 8], out[k, 6] = j, i, value
-        out[k, 0] += value * dx
-        out[k, 1] += value * dy
-        out[k, 2] += value * dx * dx
-        out[k, 3] += value * dy * dy
-        out[k, 4] += value * dx * dy
-        out[k, 5] += value
-        out[k, 9] += 1
+        if value > out[6, k]:
+            out[7, k], out[8, k], out[6, k] = j, i, value
+        out[0, k] += value * dx
+        out[1, k] += value * dy
+        out[2, k] += value * dx * dx
+        out[3, k] += value * dy * dy
+        out[4, k] += value * dx * dy
+        out[5, k] += value
+        out[9, k] += 1
 
 
 @numba.njit(cache=True, nogil=True)
-def _split_all(image: Any, labels: Any, grouped: Any, bounds: Any, contrast: float, dip: float, rise: float) -> int:
+def _split_all(
+    image: Any, labels: Any, grouped: Any, bounds: Any, contrast: float, dip: float, rise: float, parts: Any
+) -> int:
+    """Take groups apart; fills `parts`, how many numbers more than one each took, and returns the highest number."""
     groups = bounds.shape[0] - 1
-    number = groups
+    number, largest = groups, 8
     for g in range(groups):
-        places = grouped[bounds[g] : bounds[g + 1]]
+        largest = max(largest, bounds[g + 1] - bounds[g])
+    whole_numbers, numbers = np.empty((5, largest), np.int64), np.empty((4, largest))
+    values, order = np.empty(largest), np.empty(largest, np.int64)
+    for g in range(groups):
+        _ask_for_group(image, grouped, bounds, g + AHEAD)
+        begin, size = bounds[g], bounds[g + 1] - bounds[g]
         # two summits need four pixels and more between them
-        if places.shape[0] < 4:
+        if size < 4:
             continue
-        summits = _summits(image, places)
+        summits = _summits(image, grouped, begin, begin + size)
         if summits > 1:
-            number += _split(image, labels, places, summits, g + 1, number + 1, contrast, dip, rise)
+            total = 0.0
+            for n in range(size):
+                i, j = grouped[begin + n, 0], grouped[begin + n, 1]
+                ask_for(labels, i, j)
+                values[n] = image[i, j]
+                total += values[n]
+            if size <= FEW:
+                _order_few(values, order, size)
+            else:
+                order[:size] = np.argsort(-values[:size], kind="mergesort")
+            parts[g] = _split(
+                image, labels, grouped, begin, size, order, total, summits, g + 1, number + 1, contrast, dip, rise,
+                whole_numbers, numbers,
+            )  # fmt: skip
+            number += parts[g]
     return number
 
 
@@ -261,26 +277,26 @@ def find_objects(
     """
     image = np.ascontiguousarray(image, dtype=np.float32)
     labels = np.zeros(image.shape, np.int32)
-    above = np.flatnonzero(image.ravel() > np.float32(threshold)).astype(np.int32)
-    grouped, bounds = _label(np.stack(np.divmod(above, np.int32(image.shape[1])), axis=1), labels)
+    grouped, bounds = label(places_above(image, np.float32(threshold)), labels)
     number = len(bounds) - 1
+    parts = np.zeros(number, np.int32)
     if contrast < 1:
-        number = _split_all(image, labels, grouped, bounds, contrast, dip, rise)
-    sums = np.zeros((number, 12))
-    _measure(image, labels, grouped, sums)
+        number = _split_all(image, labels, grouped, bounds, contrast, dip, rise, parts)
+    sums = np.zeros((12, number))
+    _measure(image, labels, grouped, bounds, parts, sums)
     objects = np.zeros(number, OBJECT_DTYPE)
-    flux = sums[:, 5]
-    x, y = sums[:, 0] / flux, sums[:, 1] / flux
-    objects["x"], objects["y"] = sums[:, 10] + x, sums[:, 11] + y
-    objects["x2"] = np.maximum(sums[:, 2] / flux - x * x, 0)
-    objects["y2"] = np.maximum(sums[:, 3] / flux - y * y, 0)
-    objects["xy"] = sums[:, 4] / flux - x * y
+    flux = sums[5]
+    x, y = sums[0] / flux, sums[1] / flux
+    objects["x"], objects["y"] = sums[10] + x, sums[11] + y
+    objects["x2"] = np.maximum(sums[2] / flux - x * x, 0)
+    objects["y2"] = np.maximum(sums[3] / flux - y * y, 0)
+    objects["xy"] = sums[4] / flux - x * y
     # what is one pixel wide has that pixel's own width
     thin = objects["x2"] * objects["y2"] - objects["xy"] ** 2 < PIXEL_VARIANCE**2
     objects["x2"][thin] += PIXEL_VARIANCE
     objects["y2"][thin] += PIXEL_VARIANCE
-    objects["flux"], objects["peak"] = flux, sums[:, 6]
-    objects["xpeak"], objects["ypeak"], objects["npix"] = sums[:, 7], sums[:, 8], sums[:, 9]
+    objects["flux"], objects["peak"] = flux, sums[6]
+    objects["xpeak"], objects["ypeak"], objects["npix"] = sums[7], sums[8], sums[9]
     return objects, labels
 
 
