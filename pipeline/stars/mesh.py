@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import maximum_filter, median_filter, uniform_filter
 
+from pipeline.pixels.leaf import leaf
+
 SIDE = 32  # px of the half-size image: 64 leaves the Milky Way and treetops in, 32 still clears discs of 28 px radius
 SAMPLE = 64  # pixels of a block that say where its histogram lies
 BINS = 80
@@ -133,9 +135,19 @@ def _levels(image: Any, quantum: float, tops: Any, lefts: Any, samples: Any, lev
                 level[i, j], spread[i, j] = samples[i, j, SAMPLE // 2], 0.0
 
 
+@leaf
+def _take_off(image: Any, y: int, begin: int, end: int, left: Any, share: Any, rise: Any) -> None:
+    row = image[y]
+    for x in range(np.uint64(begin), np.uint64(end)):
+        row[x] = row[x] - (left + share[x] * rise)
+
+
 @numba.njit(cache=True, nogil=True)
-def _subtract(image: Any, mesh: Any, centre_y: Any, centre_x: Any, out: Any) -> None:
-    """``out = image - (mesh between the centres, linearly; beyond the outermost ones along the same line)``."""
+def _subtract(image: Any, mesh: Any, centre_y: Any, centre_x: Any) -> None:
+    """``image -= (mesh between the centres, linearly; beyond the outermost ones along the same line)``.
+
+    In place: where what is read and what is written may be one array or two, no vector code is made.
+    """
     rows, columns = mesh.shape
     height, width = image.shape
     line = np.empty(columns, np.float32)
@@ -157,11 +169,9 @@ def _subtract(image: Any, mesh: Any, centre_y: Any, centre_x: Any, out: Any) -> 
         below = min(i + 1, rows - 1)
         for k in range(columns):
             line[k] = mesh[i, k] + down * (mesh[below, k] - mesh[i, k])
-        source, target = image[y], out[y]
         for k in range(stretches):
             left, rise = line[k], line[min(k + 1, columns - 1)] - line[k]
-            for x in range(begin[k], begin[k + 1]):
-                target[x] = source[x] - (left + share[x] * rise)
+            _take_off(image, y, begin[k], begin[k + 1], left, share, rise)
 
 
 @dataclass(frozen=True)
@@ -193,7 +203,9 @@ class SkyMesh:
 
     def subtracted(self, image: NDArray[np.float32], out: NDArray[np.float32]) -> NDArray[np.float32]:
         """`image` less the sky, into `out` (which may be `image`)."""
-        _subtract(image, self.level, self.y, self.x, out)
+        if out is not image:
+            out[:] = image
+        _subtract(out, self.level, self.y, self.x)
         return out
 
 
