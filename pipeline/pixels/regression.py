@@ -92,8 +92,11 @@ def _robust_mean(values, root):  # type: ignore[no-untyped-def]
 
 def row_medians(values: NDArray[Any]) -> NDArray[Any]:
     """``np.nanmedian(values, axis=-1)``, the lower of two middle ones; 0 where a row has none. Ten times as fast."""
-    ordered = np.sort(values, axis=-1)  # what is not known comes last
     number = np.count_nonzero(~np.isnan(values), axis=-1)
+    size = values.shape[-1]
+    if size and np.all(number == size):
+        return np.partition(values, (size - 1) // 2, axis=-1)[..., (size - 1) // 2].copy()
+    ordered = np.sort(values, axis=-1)  # what is not known comes last
     middle = np.take_along_axis(ordered, (np.maximum(number - 1, 0) // 2)[..., None], axis=-1)[..., 0]
     return np.where(number > 0, middle, middle.dtype.type(0))
 

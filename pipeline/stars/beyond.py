@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import spline_filter, uniform_filter
 
+from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.ordering import select_by_counts
 from pipeline.stars.detect import KERNEL_NOISE, Detections, smoothed
@@ -82,7 +83,7 @@ class Beyond(Detections):
         return float(self.missed[rows, columns].max())
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _means(image: Any, out: Any) -> None:
     """``image.reshape(h, 2, w, 2).mean(axis=(1, 3))``."""
     for i in range(out.shape[0]):
@@ -165,7 +166,7 @@ def glance_of(found: Detections) -> Glance:
     return Glance(narrow(block_means(found.residual)), found.noise / SIDE)
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _take_in(other: Any, terms: Any, i: int, most: Any, least: Any, spread: Any) -> None:
     """One neighbour's light about the places of row `i` taken in; see `unlike`. Within `RUN` blocks the neighbour is
     laid by one shift."""
@@ -225,16 +226,18 @@ def _differences(light: Any, one: Any, its: Any, two: Any, theirs: Any, noise: f
     return off
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _over_error(out: Any, spreads: Any, missed: Any, noise: float) -> None:
     """Differences over their error, in place; 0 where there is none."""
-    own = np.float32(noise * noise)
+    own, width = np.float32(noise * noise), out.shape[1]
     for i in range(out.shape[0]):
-        row, spread, near = out[i], spreads[i], missed[i // NEAR]
-        for j in range(out.shape[1]):
-            error = near[j // NEAR] * spread[j]
-            value = row[j] / np.sqrt(own + error * error)
-            row[j] = value if spread[j] >= 0 else np.float32(0)
+        row, spread = out[i], spreads[i]
+        for start in range(0, width, NEAR):
+            near = missed[i // NEAR, start // NEAR]
+            for j in range(np.uint64(start), np.uint64(min(start + NEAR, width))):
+                error = near * spread[j]
+                value = row[j] / np.sqrt(own + error * error)
+                row[j] = value if spread[j] >= 0 else np.float32(0)
 
 
 def unlike(glance: Glance, witnesses: Sequence[Witness]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -264,7 +267,7 @@ def unlike(glance: Glance, witnesses: Sequence[Witness]) -> tuple[NDArray[np.flo
     return out, np.where(number > TOLD * NEAR * NEAR, missed, np.float32(UNTOLD))
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _cells(image: Any, middle: float, scale: float, out: Any) -> None:
     """Means over cells of ``(image - middle) / scale``, no block counting for more than `CLIP`, none below -`CLIP`."""
     for i in range(out.shape[0]):
@@ -277,7 +280,7 @@ def _cells(image: Any, middle: float, scale: float, out: Any) -> None:
             out[i, j] = total / (CELL * CELL)
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _less_cells(image: Any, middle: float, scale: float, cells: Any) -> None:
     """``(image - middle) / scale`` less its cell's value, in place; what is below -`CLIP` and at the edges is 0."""
     height, width = image.shape
@@ -290,7 +293,7 @@ def _less_cells(image: Any, middle: float, scale: float, cells: Any) -> None:
             line[j] = value if inside and value > -CLIP else np.float32(0)
 
 
-@numba.njit(cache=True, nogil=True)
+@leaf
 def _sizes(image: Any, out: Any) -> None:
     """By cells of `NEAR` blocks: sum of the sizes of what is not 0, none counting for more than `CLIP`, and their
     number."""

@@ -55,8 +55,11 @@ def flattened(blocks: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     blocks -= row_medians(np.ascontiguousarray(blocks.T))[None, :]
     blocks -= row_medians(blocks)[:, None]
     known = np.isfinite(blocks)
-    filled = np.where(known, blocks, 0.0)
-    blocks -= uniform_filter(filled, SMOOTH) / np.maximum(uniform_filter(known.astype(float), SMOOTH), 0.05)
+    if known.all():
+        blocks -= uniform_filter(blocks, SMOOTH)
+    else:
+        filled = np.where(known, blocks, 0.0)
+        blocks -= uniform_filter(filled, SMOOTH) / np.maximum(uniform_filter(known.astype(float), SMOOTH), 0.05)
     return blocks, max(MAD_TO_SIGMA * float(row_medians(np.abs(blocks).reshape(1, -1))[0]), 1e-9)
 
 

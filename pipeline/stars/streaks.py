@@ -301,8 +301,10 @@ def _faint_lines(seen: Detections, step: int, known: Sequence[Streak]) -> list[S
     offset = farthest(height, width)
     votes = line_sums(rows, columns, np.ones(len(rows)), (height, width))
     # what parallel lines nearby hold: treetops and star clouds vote for all of them
-    expected = uniform_filter1d(votes, BESIDE, axis=1) * _chord_shares(height, width)
-    excess = (votes - expected) / np.sqrt(np.maximum(expected, 4))
+    expected = uniform_filter1d(votes, BESIDE, axis=1)
+    expected *= _chord_shares(height, width)
+    excess = votes - expected
+    excess /= np.sqrt(np.maximum(expected, 4, out=expected), out=expected)
     lines: list[Streak] = []
     for _ in range(8):
         k, r = np.unravel_index(int(np.argmax(excess)), excess.shape)
