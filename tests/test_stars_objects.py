@@ -12,6 +12,7 @@ from pipeline.stars.connected import places_above
 from pipeline.stars.linear import solve_positive
 from pipeline.stars.mesh import sky_mesh
 from pipeline.stars.objects import axes, find_objects
+from pipeline.stars.votes import count_votes
 from tests.starfields import Field, random_field, render
 
 
@@ -124,6 +125,22 @@ def test_groups_are_those_of_scipy(share: float) -> None:
     np.testing.assert_array_equal(labels, wanted)
     np.testing.assert_array_equal(np.diff(bounds), np.bincount(wanted[mask])[1:])
     np.testing.assert_array_equal(labels[tuple(grouped.T)], np.repeat(np.arange(number) + 1, np.diff(bounds)))
+
+
+@pytest.mark.parametrize("limits", [((-720.0, 720.0), (0.0, 720.0)), ((-1.0, 1.0), (-0.3, 0.3))])
+def test_votes_are_those_of_numpys_histogram(limits: tuple[tuple[float, float], tuple[float, float]]) -> None:
+    """Differences inside, outside, on edges of bins and next to them are counted as by `numpy.histogram2d`."""
+    rng = np.random.default_rng(5)
+    bins, places = (37, 18), []
+    for number, (low, high) in zip(bins, limits, strict=True):
+        edges = np.linspace(low, high, number + 1)
+        on = rng.choice(edges, 2000)
+        beside = np.nextafter(on, rng.choice([-1e9, 1e9], 2000))
+        anywhere = rng.uniform(1.1 * low - 0.1, 1.1 * high, 2000)
+        places.append(rng.permutation(np.concatenate([on, beside, anywhere])))
+    votes = np.histogram2d(*places, bins, limits)[0]
+    corners = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
+    np.testing.assert_array_equal(count_votes(*places, bins, limits).counts, corners)
 
 
 @pytest.mark.parametrize("size", [4, 6])

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import numba
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -157,6 +158,18 @@ def _one_sided(over_peak: NDArray[np.float32], noise: float) -> Doubling | None:
     return _at(light, i, j)
 
 
+@numba.njit(cache=True, nogil=True)
+def _near_pairs(x: Any, y: Any, first: int, reach: float) -> Any:
+    """Of the first stars and all, which lie so near each other along x and y: numbers of the one and the other, as from
+    ``np.nonzero((abs(x - x[:first, None]) < reach) & (abs(y - y[:first, None]) < reach))``."""
+    pairs, number = np.empty((2, first * x.shape[0]), np.int64), 0
+    for a in range(first):
+        for b in range(x.shape[0]):  # without a branch, which would often be guessed wrong
+            pairs[0, number], pairs[1, number] = a, b
+            number += (abs(x[b] - x[a]) < reach) & (abs(y[b] - y[a]) < reach)
+    return pairs[0, :number], pairs[1, :number]
+
+
 def far_doubling(
     stars: NDArray[Any], width: int, height: int, lines: NDArray[np.float64] | None = None
 ) -> Doubling | None:
@@ -174,9 +187,8 @@ def far_doubling(
     if len(bright) < STARS_MIN:
         return None
     reach = FAR_REACH * width
-    dx, dy = stars["x"][None] - bright["x"][:, None], stars["y"][None] - bright["y"][:, None]
-    owner, other = np.nonzero((np.abs(dx) < reach) & (np.abs(dy) < reach))
-    x, y = dx[owner, other], dy[owner, other]
+    owner, other = _near_pairs(stars["x"], stars["y"], len(bright), reach)
+    x, y = stars["x"][other] - stars["x"][owner], stars["y"][other] - stars["y"][owner]
     apart = np.hypot(x, y) > FAR_NEAREST
     if apart.sum() < STARS_MIN:
         return None
