@@ -184,8 +184,14 @@ def frame_shape(stars: NDArray[Any]) -> dict[str, float]:
 def _saturated_share(pixels: NDArray[np.uint16], saturation: float) -> float:
     """Share of pixels at saturation, from whole 2 x 2 cells of every fourth row and column of cells."""
     height, width = (n // 2 * 2 for n in pixels.shape)
-    cells = pixels[:height, :width].reshape(height // 2, 2, width // 2, 2)[::SIXTEENTH, :, ::SIXTEENTH]
-    return float(np.mean(cells >= saturation))
+    # whole numbers: as floating-point ones every pixel would be made one first
+    limit = max(math.ceil(saturation), 0)
+    if limit > 0xFFFF:
+        return 0.0
+    every = 2 * SIXTEENTH
+    places = [pixels[row:height:every, column:width:every] for row in (0, 1) for column in (0, 1)]
+    full = sum(int(np.count_nonzero(place >= np.uint16(limit))) for place in places)
+    return full / sum(place.size for place in places)
 
 
 def _star_tiles(found: FrameStars, shape: tuple[int, ...]) -> NDArray[np.int64]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.ordering import median_by_counts
 from pipeline.stars.mesh import FINE_SIDE, SIDE, SkyMesh, finer_mesh, sky_mesh
 from pipeline.stars.objects import find_objects
 
@@ -71,6 +72,31 @@ def is_hot(pixels: Any, row: int, column: int, black: Any, excess_limit: float) 
     return (near - far) / 4 < HOT_RISE * excess
 
 
+@leaf
+def _repaired(
+    pixels: Any, i: int, first: int, lone: Any, black: Any, places: Any, excess_limit: float, line: Any
+) -> int:
+    """Row `i` of the half-size image without hot pixels, where some of eight places from `first` on are marked; returns
+    the number of those met."""
+    hot = 0
+    for j in range(first, min(first + 8, line.shape[0])):
+        if not lone[j]:
+            continue
+        total, number, least = 0.0, 0, np.inf
+        for n in range(places.shape[0]):
+            k = places[n]
+            row, column = 2 * i + k // 2, 2 * j + k % 2
+            value = pixels[row, column] - black[k]
+            least = min(least, value)
+            if is_hot(pixels, row, column, black, excess_limit):
+                hot += 1
+            else:
+                total += value
+                number += 1
+        line[j] = total / number if number else least
+    return hot
+
+
 @numba.njit(cache=True, nogil=True)
 def _half(pixels: Any, pairs: Any, black: Any, places: Any, excess_limit: float, out: Any) -> int:
     """The compiled loop of `green_half`; returns the number of hot pixels met.
@@ -81,12 +107,13 @@ def _half(pixels: Any, pairs: Any, black: Any, places: Any, excess_limit: float,
     hot = 0
     height, width = out.shape
     greens = places.shape[0]
-    lone = np.zeros(width, np.uint8)
+    eights = np.zeros(-(-width // 8), np.uint64)  # places are looked at by eights: few of them hold any that is marked
+    lone = eights.view(np.uint8)[:width]
     share = np.float32(1 / greens)
     for i in range(height):
         line = out[i]
         line[:] = np.float32(0)
-        lone[:] = 0
+        eights[:] = 0
         for n in range(greens):
             k = places[n]
             row, right = 2 * i + k // 2, k % 2
@@ -101,21 +128,9 @@ def _half(pixels: Any, pairs: Any, black: Any, places: Any, excess_limit: float,
                 for j in range(above.shape[0]):
                     value = np.int32((here[j + first] >> shift) & LOW)
                     lone[j + first] |= value - np.int32((above[j] >> (np.uint32(16) - shift)) & LOW) > limit
-        for j in range(width):
-            if not lone[j]:
-                continue
-            total, number, least = 0.0, 0, np.inf
-            for n in range(greens):
-                k = places[n]
-                row, column = 2 * i + k // 2, 2 * j + k % 2
-                value = pixels[row, column] - black[k]
-                least = min(least, value)
-                if is_hot(pixels, row, column, black, excess_limit):
-                    hot += 1
-                else:
-                    total += value
-                    number += 1
-            line[j] = total / number if number else least
+        for eight in range(eights.shape[0]):
+            if eights[eight]:
+                hot += _repaired(pixels, i, 8 * eight, lone, black, places, excess_limit, line)
     return hot
 
 
@@ -161,11 +176,13 @@ def pixel_noise(pixels: NDArray[np.uint16], cfa: str, black: NDArray[np.float64]
     difference = (first - second)[: len(first)] - np.float32(black[2 * r0 + c0] - black[2 * r1 + c1])
     if difference.size == 0:
         return 0.0
-    difference -= np.median(difference)
+    difference = difference.ravel()
+    difference -= np.float32(median_by_counts(difference))
     # the median of whole numbers is a whole number: it only says where to clip
-    limit = CLIP * max(MAD_TO_SIGMA * float(np.median(np.abs(difference))), 1.0)
+    size = np.abs(difference)
+    limit = CLIP * max(MAD_TO_SIGMA * median_by_counts(size), 1.0)
     for _ in range(2):
-        inside = difference[np.abs(difference) <= limit]
+        inside = difference[size <= limit]
         spread = float(np.sqrt(np.mean(np.square(inside, dtype=np.float64))))
         limit = CLIP * max(spread, 0.5)
     # rounding alone is 0.29 ADU
