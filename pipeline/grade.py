@@ -255,13 +255,15 @@ def grade_batch(
     ratios: list[NDArray[Any]] = []
     gain = Gain()
     passers = Passers(thumbs)
+    rooms: list[NDArray[np.uint16] | None] = [None, None]  # of the frame before the last; the last `gain` may hold
     for frame in batch.frames:
         status = decoded.get(frame.id, {"status": "unreadable", "detail": "was not decoded"})
         row: dict[str, Any] = {}
         if status["status"] == "ok":
             try:
                 mosaic = MosaicFile(mosaics / f"{frame.id}.fits")
-                pixels, header = mosaic.pixels(), mosaic.header
+                pixels, header = mosaic.pixels(rooms[0]), mosaic.header
+                rooms = [rooms[1], pixels]
                 measured = measured_frame(pixels, header, settings)
                 row, stars = measured.row, measured.found.stars
                 gain.see(pixels, header)

@@ -217,9 +217,12 @@ class MosaicFile:
         self.stored: NDArray[np.uint16] = np.memmap(self.path, ">u2", "r", offset, self.shape)
         self._words: NDArray[np.uint16] = np.asarray(self.stored).view(np.uint16)
 
-    def region(self, top: int, bottom: int, left: int, right: int) -> NDArray[np.uint16]:
-        """Pixels of rows top..bottom-1 and columns left..right-1, native uint16, a copy."""
-        out = np.empty(self._words[top:bottom, left:right].shape, np.uint16)
+    def region(
+        self, top: int, bottom: int, left: int, right: int, room: NDArray[np.uint16] | None = None
+    ) -> NDArray[np.uint16]:
+        """Pixels of rows top..bottom-1 and columns left..right-1, native uint16, a copy; in `room` where it fits."""
+        shape = self._words[top:bottom, left:right].shape
+        out = room if room is not None and room.shape == shape else np.empty(shape, np.uint16)
         _to_native(self._words, top, left, out)
         return out
 
@@ -227,9 +230,9 @@ class MosaicFile:
         """Pixels at any NumPy index, native uint16, without reading the others."""
         return self.stored[index].astype(np.uint16) ^ np.uint16(_SIGN)
 
-    def pixels(self) -> NDArray[np.uint16]:
-        """All pixels, native uint16, a copy."""
-        return self.region(0, self.shape[0], 0, self.shape[1])
+    def pixels(self, room: NDArray[np.uint16] | None = None) -> NDArray[np.uint16]:
+        """All pixels, native uint16, a copy; in `room` where it fits: fresh memory takes a third as long again."""
+        return self.region(0, self.shape[0], 0, self.shape[1], room)
 
 
 def colour_planes(cfa: str) -> dict[str, tuple[tuple[int, int], ...]]:

@@ -65,9 +65,11 @@ def counted(work: Callable[..., Any], name: str, sums: dict[str, float]) -> Call
 def graded(mosaics: list[Path], folder: Path, sums: dict[str, float]) -> int:
     """Grade frames as the step does; the number of their stars."""
     stars, passers = 0, grade.Passers(folder)
+    rooms: list[Any] = [None, None]
     for path in mosaics:
         mosaic = MosaicFile(path)
-        pixels, header = counted(mosaic.pixels, "reading", sums)(), mosaic.header
+        pixels, header = counted(mosaic.pixels, "reading", sums)(rooms[0]), mosaic.header
+        rooms = [rooms[1], pixels]
         measured = grade.measured_frame(pixels, header, GradeSettings())
         found, levels = measured.found, (header.cfa, header.black, header.saturation)
         grade.colour_offsets(pixels, *levels, found.stars)
