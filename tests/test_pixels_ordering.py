@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.pixels.ordering import median_by_counts, median_first, select_by_counts, select_first, sorting_network
+from pipeline.pixels.ordering import (
+    first_of,
+    median_by_counts,
+    median_first,
+    select_by_counts,
+    select_first,
+    sorting_network,
+)
 
 
 def test_select_and_median_equal_numpy():
@@ -38,6 +45,17 @@ def test_selection_by_counts_is_that_of_sorted_numbers():
             ordered = np.sort(keys)
             got = [select_by_counts(keys.astype(np.int32), count, k) for k in range(count)]
             assert got == [(value, ordered[-1]) for value in ordered]
+
+
+def test_the_highest_are_the_first_of_all_in_order():
+    """Any number of the highest of 0 to 40 values, many alike, some not known, in the order of a stable sort."""
+    rng = np.random.default_rng(6)
+    for count in range(41):
+        values = rng.integers(0, 12, count).astype(np.float64)
+        for given in (values, np.where(values == 3, np.nan, values)):
+            ordered = np.argsort(-given, kind="stable")
+            for number in range(count + 2):
+                np.testing.assert_array_equal(first_of(given, number), ordered[:number])
 
 
 def test_the_network_sorts_everything():

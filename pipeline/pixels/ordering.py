@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -115,6 +117,15 @@ def put_in_order(lower, upper):  # type: ignore[no-untyped-def]
         one, other = lower[x], upper[x]
         lower[x] = one if one < other else other
         upper[x] = other if one < other else one
+
+
+def first_of(values: NDArray[Any], number: int) -> NDArray[np.intp]:
+    """``np.argsort(-values, kind="stable")[:number]``, where only those are put in order."""
+    if len(values) <= number:
+        return np.argsort(-values, kind="stable")
+    least = -np.partition(-values, number - 1)[number - 1] if number > 0 else np.inf
+    among = np.flatnonzero(~(values < least))
+    return among[np.argsort(-values[among], kind="stable")[:number]]
 
 
 def sorting_network(size: int) -> NDArray[np.int64]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
-from pipeline.pixels.ordering import median_by_counts
+from pipeline.pixels.ordering import first_of, median_by_counts
 from pipeline.stars.mesh import FINE_SIDE, SIDE, SkyMesh, finer_mesh, sky_mesh
 from pipeline.stars.objects import find_objects
 
@@ -260,8 +260,8 @@ def within_broad_light(found: Detections, sigma: float) -> Detections:
     """
     # larger than a block of the mesh, and not taken for sky by it
     broad = np.append(False, found.objects["npix"] > SIDE**2)
-    stars = found.objects[~broad[1:]]
-    stars = stars[np.argsort(-stars["peak"], kind="stable")[:BRIGHTEST]]
+    small = np.flatnonzero(~broad[1:])
+    stars = found.objects[small[first_of(found.objects["peak"][small], BRIGHTEST)]]
     covered = found.objects["npix"][broad[1:]].sum() / found.segments.size
     if covered < BROAD_SHARE or not len(stars) or np.median(stars["x2"] + stars["y2"]) / 2 > (FINE_SIDE / 4) ** 2:
         return found

@@ -12,6 +12,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from pipeline.pixels.ordering import first_of
 from pipeline.stars.lines import fullest_line, on_lines
 from pipeline.stars.votes import count_votes
 
@@ -89,7 +90,7 @@ def doubling(
     if lines is not None:
         good &= ~on_lines(columns, rows, lines, STREAK_WIDTH)
     rows, columns, peaks = rows[good], columns[good], peaks[good]
-    best = np.argsort(-peaks, kind="stable")[:STARS_USED]
+    best = first_of(peaks, STARS_USED)
     if len(best) < STARS_MIN:
         return None
     reach = np.arange(-REACH, REACH + 1)

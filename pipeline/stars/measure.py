@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.ordering import first_of
 from pipeline.stars.detect import (
     HOT_SIGMA,
     KERNEL_VARIANCE,
@@ -117,7 +118,7 @@ def measure_frame(
     plain = detect(half, detection_sigma, 1 / greens)
     found = within_broad_light(plain, detection_sigma)
     objects = found.objects
-    brightest = np.argsort(-objects["flux"], kind="stable")[: int(CANDIDATES * stars_max) + 20]
+    brightest = first_of(objects["flux"], int(CANDIDATES * stars_max) + 20)
     chosen = objects[brightest]
     rows = np.clip(np.rint(chosen["y"]).astype(int), 0, half.shape[0] - 1)
     columns = np.clip(np.rint(chosen["x"]).astype(int), 0, half.shape[1] - 1)

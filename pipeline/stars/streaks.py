@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.special import pdtrc
 
+from pipeline.pixels.ordering import first_of
 from pipeline.stars.beyond import STEP, Beyond, block_means
 from pipeline.stars.blocks import ANGLES, BESIDE, BLOCK_PX, farthest, flattened, free_means, line_sums, over_spread
 from pipeline.stars.detect import Detections
@@ -207,7 +208,7 @@ def _long_marks(found: Detections) -> list[Streak]:
 
 def _length_of_stars(found: Detections) -> float:
     """Length of the image of a frame's usual bright star, px of the picture."""
-    bright = np.argsort(-found.objects["flux"], kind="stable")[:300]
+    bright = first_of(found.objects["flux"], 300)
     return math.sqrt(12) * float(np.median(axes(found.objects[bright])[0]))
 
 
