@@ -93,12 +93,19 @@ def select_by_counts(keys, size, k):  # type: ignore[no-untyped-def]
     for x in range(size):
         least, greatest = min(least, keys[x]), max(greatest, keys[x])
     low, high = np.int64(least), np.int64(greatest)
-    while low < high:
+    below, up_to = np.int64(0), np.int64(size)
+    while low < high and up_to - below > 1:
         middle = (low + high) >> 1
-        if _count_up_to(keys, size, np.int32(middle)) > k:
-            high = middle
+        number = np.int64(_count_up_to(keys, size, np.int32(middle)))
+        if number > k:
+            high, up_to = middle, number
         else:
-            low = middle + 1
+            low, below = middle + 1, number
+    if low < high:  # one alone is left between them
+        first, place = np.int32(low), greatest
+        for x in range(size):
+            place = min(place, keys[x] if keys[x] >= first else greatest)
+        low = np.int64(place)
     return low, np.int64(greatest)
 
 
