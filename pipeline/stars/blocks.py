@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
+from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.regression import row_medians
 
@@ -80,18 +81,21 @@ def farthest(height: int, width: int) -> int:
     return int(math.hypot(height, width)) + 2
 
 
-@numba.njit(cache=True, nogil=True)
-def _line_sums(rows: Any, columns: Any, values: Any, cosines: Any, sines: Any, offset: int, sums: Any) -> None:
-    """The compiled loop of `line_sums`; so many points at a time that their lines stay in the nearest memory."""
-    nearest = np.empty(AT_ONCE, np.int32)
+@leaf
+def _line_sums(
+    rows: Any, columns: Any, values: Any, cosines: Any, sines: Any, offset: int, nearest: Any, sums: Any
+) -> None:
+    """The compiled loop of `line_sums`; so many points at a time as `nearest` has room for: their lines stay in the
+    nearest memory."""
     for begin in range(0, rows.shape[0], AT_ONCE):
         end = min(begin + AT_ONCE, rows.shape[0])
         for k in range(cosines.shape[0]):
             cosine, sine, line = cosines[k], sines[k], sums[k]
-            for n in range(begin, end):
-                nearest[n - begin] = np.int32(columns[n] * cosine + rows[n] * sine + (offset + 0.5))
-            for n in range(begin, end):
-                line[nearest[n - begin]] += values[n]
+            here, down, across, value = nearest[: end - begin], rows[begin:end], columns[begin:end], values[begin:end]
+            for n in range(np.uint64(end - begin)):
+                here[n] = np.int32(across[n] * cosine + down[n] * sine + (offset + 0.5))
+            for n in range(np.uint64(end - begin)):
+                line[np.uint64(here[n])] += value[n]
 
 
 def line_sums(
@@ -112,5 +116,7 @@ def line_sums(
     angles = np.arange(ANGLES) * math.pi / ANGLES
     sums = np.zeros((ANGLES, 2 * offset + 1))
     places = rows.astype(np.float64), columns.astype(np.float64)
-    _line_sums(*places, np.ascontiguousarray(values), np.cos(angles), np.sin(angles), offset, sums)
+    _line_sums(
+        *places, np.ascontiguousarray(values), np.cos(angles), np.sin(angles), offset, np.empty(AT_ONCE, np.int32), sums
+    )
     return sums
