@@ -9,7 +9,7 @@ several; and what stars too faint to be seen leave is told by what neighbours sh
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
 import numpy as np
@@ -23,6 +23,7 @@ from pipeline.sensor.mosaic import colour_planes
 # Side of the blocks, px, and how many of them are looked at: 400 give the slope to 1 % where colours differ by half.
 SIDE = 64
 BLOCKS = 400
+PART = 32  # of them that are worked on together
 # A 2 x 2 cell brighter than this many standard deviations above its block is a star, and so are the eight around it.
 CELL_SIGMA = 3.5
 # Second differences beyond this are no noise; what a unit Gaussian's variance loses by the cut.
@@ -93,13 +94,12 @@ def transfer_blocks(
     places = _corners(first.shape)
     if not len(places):
         return np.zeros(0), np.zeros(0)
-    rows = places[:, 0, None, None] + np.arange(SIDE)[:, None]
-    columns = places[:, 1, None, None] + np.arange(SIDE)
-    frames = [np.asarray(f[rows, columns], np.float32) for f in (first, second) if f is not None]
+    boxes = [(slice(top, top + SIDE), slice(left, left + SIDE)) for top, left in places.tolist()]
+    frames = [np.stack([f[box] for box in boxes]).astype(np.float32) for f in (first, second) if f is not None]
     free = np.ones((len(places), SIDE, SIDE), bool)
     levels = np.tile(np.asarray(black, np.float32).reshape(2, 2), (SIDE // 2, SIDE // 2))
     for n, frame in enumerate(frames):
-        free &= _free(frame, saturation)
+        free &= _by_parts(lambda part: _free(part, saturation), frame)
         frames[n] = frame - levels
     apart = frames[0] if len(frames) == 1 else frames[0] - frames[1]
     level = frames[0] if len(frames) == 1 else np.float32(0.5) * (frames[0] + frames[1])
@@ -107,15 +107,26 @@ def transfer_blocks(
         _take_banding(apart, level, free, len(np.unique(places[:, 0])))
     colours = colour_planes(cfa)
     masks = {c: _lattice(sites) for c, sites in colours.items()}
-    fwhm = _star_width(apart, free & masks["G"], len(colours["G"]))
+    fwhm = _star_width(apart, free, masks["G"], len(colours["G"]))
     found_levels, found = [], []
     for colour, sites in colours.items():
-        variance, means = _noise(apart, level, free & masks[colour], len(sites), fwhm)
+        variance, means = _noise(apart, level, free, masks[colour], len(sites), fwhm)
         found.append(variance / len(frames))
         found_levels.append(means)
     levels, variances = np.concatenate(found_levels), np.concatenate(found)
     good = np.isfinite(levels) & np.isfinite(variances)
     return levels[good].astype(np.float64), variances[good].astype(np.float64)
+
+
+def _by_parts(work: Callable[..., NDArray[Any]], *blocks: NDArray[Any]) -> NDArray[Any]:
+    """What some work makes of blocks (n, `SIDE`, `SIDE`), done on a few at a time, which stay in a core's cache."""
+    parts = range(0, len(blocks[0]), PART)
+    return np.concatenate([work(*(block[first : first + PART] for block in blocks)) for first in parts])
+
+
+def _number(chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """``np.count_nonzero(chosen, axis=(1, 2))``, which makes whole numbers of all first, in a tenth of the time."""
+    return np.array([np.count_nonzero(block) for block in chosen], np.int64)
 
 
 def _corners(shape: tuple[int, int]) -> NDArray[np.int64]:
@@ -208,25 +219,30 @@ def _shared(values: NDArray[np.float32], free: NDArray[np.bool_], lag: tuple[int
     one = (slice(None), slice(0, SIDE - down), slice(max(-across, 0), SIDE - max(across, 0)))
     other = (slice(None), slice(down, SIDE), slice(max(across, 0), SIDE - max(-across, 0)))
     total = (values[one] * values[other]).sum(axis=(1, 2), dtype=np.float64)
-    return total / np.maximum(np.count_nonzero(free[one] & free[other], axis=(1, 2)), 1)
+    return total / np.maximum(_number(free[one] & free[other]), 1)
 
 
 def _centred(apart: NDArray[np.float32], free: NDArray[np.bool_]) -> NDArray[np.float32]:
-    number = np.maximum(np.count_nonzero(free, axis=(1, 2)), 1)
+    number = np.maximum(_number(free), 1)
     mean = np.where(free, apart, 0).sum(axis=(1, 2), dtype=np.float64) / number
     return np.where(free, apart - mean.astype(np.float32)[:, None, None], np.float32(0))
 
 
-def _star_width(apart: NDArray[np.float32], free: NDArray[np.bool_], size: int) -> float:
+def _star_width(apart: NDArray[np.float32], free: NDArray[np.bool_], mask: NDArray[np.bool_], size: int) -> float:
     """FWHM (px) of what neighbours of one colour share, from how it falls with distance; the usual one if unclear."""
-    values = _centred(apart, free)
     axes = _AXES[size]
     # the axes' sum and difference lie sqrt(2) times as far apart
     wide = (axes[0][0] + axes[1][0], axes[0][1] + axes[1][1]), (abs(axes[0][0] - axes[1][0]), axes[0][1] - axes[1][1])
-    far = _shared(values, free, (0, FAR))
-    near = np.mean([_shared(values, free, axis) for axis in axes], axis=0) - far
-    further = np.mean([_shared(values, free, axis) for axis in wide], axis=0) - far
-    total = _shared(values, free, (0, 0))
+
+    def covariances(apart: NDArray[np.float32], free: NDArray[np.bool_]) -> NDArray[np.float64]:
+        free = free & mask
+        values = _centred(apart, free)
+        far = _shared(values, free, (0, FAR))
+        near = np.mean([_shared(values, free, axis) for axis in axes], axis=0) - far
+        further = np.mean([_shared(values, free, axis) for axis in wide], axis=0) - far
+        return np.stack([near, further, _shared(values, free, (0, 0))], axis=1)
+
+    near, further, total = np.ascontiguousarray(_by_parts(covariances, apart, free).T)
     if near.sum() < SHARED_LEAST * total.sum() or further.sum() <= 0 or near.sum() <= further.sum():
         return FWHM_USUAL
     step = float(axes[0][0] ** 2 + axes[0][1] ** 2)
@@ -236,9 +252,28 @@ def _star_width(apart: NDArray[np.float32], free: NDArray[np.bool_], size: int) 
 
 
 def _noise(
-    apart: NDArray[np.float32], level: NDArray[np.float32], free: NDArray[np.bool_], size: int, fwhm: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Variance of a pixel of `apart` and mean of `level` in blocks, one colour; NaN where stars leave too little."""
+    apart: NDArray[np.float32],
+    level: NDArray[np.float32],
+    free: NDArray[np.bool_],
+    mask: NDArray[np.bool_],
+    size: int,
+    fwhm: float,
+) -> NDArray[np.float64]:
+    """Variance of a pixel of `apart` and mean of `level` in blocks, (2, n), of the colour of `mask`; NaN where stars
+    leave too little."""
+    return _by_parts(lambda a, b, c: _noise_of(a, b, c, mask, size, fwhm), apart, level, free).T
+
+
+def _noise_of(
+    apart: NDArray[np.float32],
+    level: NDArray[np.float32],
+    free: NDArray[np.bool_],
+    mask: NDArray[np.bool_],
+    size: int,
+    fwhm: float,
+) -> NDArray[np.float64]:
+    """`_noise` of a few blocks, (n, 2)."""
+    free = free & mask
     axes = _AXES[size]
     edge = axes[1][0] + axes[0][0]
     inner = slice(edge, SIDE - edge)
@@ -249,14 +284,14 @@ def _noise(
         at = (slice(None), slice(edge + down, SIDE - edge + down), slice(edge + across, SIDE - edge + across))
         high += np.float32(weight) * apart[at]
         used &= free[at]
-    number = np.count_nonzero(used, axis=(1, 2))
+    number = _number(used)
     enough = number >= FREE_SHARE * high[0].size * size / 4
     squares = np.where(used, high * high, np.float32(0))
     variance = squares.sum(axis=(1, 2), dtype=np.float64) / np.maximum(number, 1)
     for _ in range(2):
         kept = used & (squares <= (CUT_SIGMA**2 * variance).astype(np.float32)[:, None, None])
         total = np.where(kept, squares, 0).sum(axis=(1, 2), dtype=np.float64)
-        variance = total / np.maximum(np.count_nonzero(kept, axis=(1, 2)), 1) / KEPT
+        variance = total / np.maximum(_number(kept), 1) / KEPT
     # what stars leave: their own variance, from what neighbours share of it, through the same second difference
     near, far = _correlation(axes, fwhm)
     values = _centred(apart, free)
@@ -264,7 +299,7 @@ def _noise(
     left = (1.5 - 2 * near + 0.5 * far) ** 2  # of the star's variance, both axes alike
     noise = (variance - left * shared / near) / _GAIN
     means = np.where(used, level[:, inner, inner], 0).sum(axis=(1, 2), dtype=np.float64) / np.maximum(number, 1)
-    return np.where(enough, noise, np.nan), np.where(enough, means, np.nan)
+    return np.where(enough[:, None], np.stack([noise, means], axis=1), np.nan)
 
 
 def _correlation(axes: tuple[tuple[int, int], ...], fwhm: float) -> tuple[float, float]:
