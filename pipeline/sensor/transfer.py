@@ -148,15 +148,22 @@ def _lattice(sites: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
     return mask
 
 
+def _medians(values: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
+    """``np.median(values, axis, keepdims=True)`` of an even number of values, of few a fifth of the time."""
+    middle = values.shape[axis] // 2
+    both = np.sort(values, axis=axis).take((middle - 1, middle), axis)
+    return np.asarray(both.mean(axis=axis, keepdims=True), np.float32)
+
+
 def _free(frame: NDArray[np.float32], saturation: float) -> NDArray[np.bool_]:
     """Where blocks of a frame (n, `SIDE`, `SIDE`), ADU, show neither a star nor a full pixel."""
     one, two, three, four = (frame[:, row::2, column::2] for row in (0, 1) for column in (0, 1))
     total = (one + two) + (three + four)
     highest = np.maximum(np.maximum(one, two), np.maximum(three, four))
     # gradients within a block are no stars: rows and columns are set to one level
-    total -= np.median(total, axis=2, keepdims=True)
-    total -= np.median(total, axis=1, keepdims=True)
-    spread = MAD_TO_SIGMA * np.median(np.abs(total), axis=(1, 2), keepdims=True) + 0.5
+    total -= _medians(total, 2)
+    total -= _medians(total, 1)
+    spread = MAD_TO_SIGMA * _medians(np.abs(total).reshape(len(total), 1, -1), 2) + 0.5
     bright = (np.abs(total) > CELL_SIGMA * spread) | (highest >= saturation)
     wide = np.pad(bright, ((0, 0), (1, 1), (1, 1)))
     wide = wide[:, :-2] | wide[:, 1:-1] | wide[:, 2:]
