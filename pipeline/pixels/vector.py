@@ -127,6 +127,12 @@ def fetch(typingctx: Any, array: Any, at: Any) -> Any:
 
 
 @leaf
+def fetch_at(array, row, column):  # type: ignore[no-untyped-def]
+    """Ask for ``array[row, column]`` of a contiguous array; places far apart cost a wait each where they are not."""
+    fetch(array, np.uint64(row * array.shape[1] + column))  # type: ignore[call-arg]
+
+
+@leaf
 def fetch_row(stack, number, colour, row):  # type: ignore[no-untyped-def]
     """Ask for a row of (n, colours, height, width) values; rows of other frames lie far apart in memory."""
     _, colours, height, width = stack.shape

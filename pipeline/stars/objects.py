@@ -8,8 +8,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.ahead import ask_for
 from pipeline.pixels.leaf import leaf
+from pipeline.pixels.vector import fetch_at
 from pipeline.stars.connected import label, places_above, root_of
 
 OBJECT_DTYPE = np.dtype(
@@ -65,7 +65,7 @@ def _ask_for_group(image: Any, grouped: Any, bounds: Any, group: int) -> None:
     """Begin to fetch the pixels of a group: its rows lie far apart in memory."""
     if group + 1 < bounds.shape[0]:
         for n in range(bounds[group], bounds[group + 1]):
-            ask_for(image, grouped[n, 0], grouped[n, 1])
+            fetch_at(image, grouped[n, 0], grouped[n, 1])
 
 
 @leaf
@@ -237,7 +237,7 @@ def _split_all(
             total = 0.0
             for n in range(size):
                 i, j = grouped[begin + n, 0], grouped[begin + n, 1]
-                ask_for(labels, i, j)
+                fetch_at(labels, i, j)
                 values[n] = image[i, j]
                 total += values[n]
             if size <= FEW:

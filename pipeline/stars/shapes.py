@@ -8,8 +8,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.ahead import ask_for
 from pipeline.pixels.leaf import leaf
+from pipeline.pixels.vector import fetch_at
 from pipeline.stars.detect import is_hot
 from pipeline.stars.linear import solve_positive
 
@@ -136,12 +136,12 @@ def _ask_for_window(pixels: Any, segments: Any, start: Any) -> None:
     height, width = pixels.shape
     left, right = max(0, int(start[1] - wide)), min(width - 1, int(start[1] + wide) + 1)
     for row in range(max(0, int(start[2] - tall)), min(height - 1, int(start[2] + tall) + 1) + 1):
-        ask_for(pixels, row, left)
-        ask_for(pixels, row, right)
+        fetch_at(pixels, row, left)
+        fetch_at(pixels, row, right)
         if segments.shape[0] > 1 and row & 1 == 0:
             i = min(row >> 1, segments.shape[0] - 1)
-            ask_for(segments, i, min(left >> 1, segments.shape[1] - 1))
-            ask_for(segments, i, min(right >> 1, segments.shape[1] - 1))
+            fetch_at(segments, i, min(left >> 1, segments.shape[1] - 1))
+            fetch_at(segments, i, min(right >> 1, segments.shape[1] - 1))
 
 
 @numba.njit(cache=True, nogil=True)
