@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import along_row, cell_mean, row_cells
@@ -39,9 +40,10 @@ def star_signal(values, codes, chosen, sky, origin, dark, lower, signal, peak): 
         The largest signal within one pixel, or `RING_SHARE` of the largest within `RING_PX`.
     """
     colours, height, width = signal.shape
-    sorted_rows, count = np.empty((MEDIAN_FRAMES, width), np.float32), np.empty(width, np.int64)
+    sorted_rows, count = np.empty((MEDIAN_FRAMES, width), np.float32), np.empty(width, np.int32)
     near, far = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
     levels, least = np.empty(width, np.float32), np.zeros(width, np.float32)
+    moved = np.empty(width, np.float32)
     edges, columns = row_cells(origin[1], width)
     for c in range(colours):
         least[:] = np.float32(0)
@@ -51,9 +53,8 @@ def star_signal(values, codes, chosen, sky, origin, dark, lower, signal, peak): 
             for k in range(len(chosen)):
                 if k >= MEDIAN_FRAMES and _all_full(count):
                     break
-                # one more value into each pixel's sorted few, smallest first
                 filled = min(k, MEDIAN_FRAMES - 1)
-                _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], filled, count)
+                _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], filled, count, moved)
             along_row(sky[c], origin[0] + i, origin[1], levels)
             if dark[c] < np.inf:
                 # for rejection the level is even over a cell, and its variance no less than without light either
@@ -62,21 +63,11 @@ def star_signal(values, codes, chosen, sky, origin, dark, lower, signal, peak): 
                     even = cell_mean(lower[c], row, columns[cell])
                     for j in range(edges[cell], edges[cell + 1]):
                         least[j] = min(dark[c] - min(levels[j], even), np.float32(0))
-            for j in range(width):
-                middle = np.float32(0)
-                if count[j] > 0:
-                    middle = max(sorted_rows[(count[j] - 1) // 2, j] - levels[j], least[j])
-                signal[c, i, j] = middle
+            _above(sorted_rows, count, levels, least, signal[c, i])
             _widen(signal[c, i], 1, near[i])
             _widen(signal[c, i], RING_PX, far[i])
         for i in range(height):
-            for j in range(width):
-                peak[c, i, j] = np.float32(0)
-            for y in range(max(i - RING_PX, 0), min(i + RING_PX + 1, height)):
-                close = abs(y - i) <= 1
-                for j in range(width):
-                    wide = RING_SHARE * far[y, j]
-                    peak[c, i, j] = max(peak[c, i, j], max(wide, near[y, j]) if close else wide)
+            _largest_about(near, far, i, peak[c, i])
 
 
 def spread(frames: int) -> NDArray[np.int64]:
@@ -89,32 +80,61 @@ def spread(frames: int) -> NDArray[np.int64]:
     return np.array([k for k in turned if k < frames], np.int64)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
 def _all_full(count):  # type: ignore[no-untyped-def]
-    least = MEDIAN_FRAMES
+    least = np.int32(MEDIAN_FRAMES)
     for j in range(np.uint64(len(count))):
         least = min(least, count[j])
     return least >= MEDIAN_FRAMES
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _insert(rows, values, codes, filled, count):  # type: ignore[no-untyped-def]
-    for j in range(len(values)):
+@leaf
+def _insert(rows, values, codes, filled, count, moved):  # type: ignore[no-untyped-def]
+    """Put one more value into each pixel's sorted few, smallest first; `moved` is scratch of a row."""
+    for j in range(np.uint64(len(values))):
         covered = (codes[j] != NOT_COVERED) & (count[j] < MEDIAN_FRAMES)
-        value = values[j] if covered else np.float32(np.inf)
-        count[j] += covered
-        for k in range(filled + 1):
-            low, value = min(rows[k, j], value), max(rows[k, j], value)
-            rows[k, j] = low
+        moved[j] = values[j] if covered else np.float32(np.inf)
+        count[j] += np.int32(covered)
+    for k in range(filled + 1):
+        row = rows[k]
+        for j in range(np.uint64(len(values))):
+            one, other = row[j], moved[j]
+            row[j], moved[j] = min(one, other), max(one, other)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@leaf
+def _above(rows, count, levels, least, signal):  # type: ignore[no-untyped-def]
+    """How far each pixel's lower median lies above its level; 0 where nothing covers it."""
+    lowest, second, third = rows[0], rows[1], rows[2]  # of one or two values, of three or four, of five
+    for j in range(np.uint64(len(signal))):
+        middle = third[j] if count[j] > 4 else second[j] if count[j] > 2 else lowest[j]
+        signal[j] = max(middle - levels[j], least[j]) if count[j] > 0 else np.float32(0)
+
+
+@leaf
 def _widen(values, reach, out):  # type: ignore[no-untyped-def]
     """The largest value within `reach` pixels along a row."""
     width = len(values)
-    out[:] = values
-    for step in range(1, reach + 1):
-        for j in range(width - step):
+    for j in range(np.uint64(width)):
+        out[j] = values[j]
+    for step in range(np.uint64(1), np.uint64(reach + 1)):
+        # places without a sign: the compiler need not look for those counted from the end, and makes vector code
+        for j in range(np.uint64(width) - step):
             out[j] = max(out[j], values[j + step])
-        for j in range(step, width):
-            out[j] = max(out[j], values[j - step])
+        for j in range(np.uint64(width) - step):
+            out[j + step] = max(out[j + step], values[j])
+
+
+@leaf
+def _largest_about(near, far, i, largest):  # type: ignore[no-untyped-def]
+    """Fill row i of `peak` from the widened rows about it."""
+    for j in range(np.uint64(len(largest))):
+        largest[j] = np.float32(0)
+    for y in range(max(i - RING_PX, 0), min(i + RING_PX + 1, near.shape[0])):
+        wide, narrow = far[y], near[y]
+        if abs(y - i) <= 1:
+            for j in range(np.uint64(len(largest))):
+                largest[j] = max(largest[j], max(RING_SHARE * wide[j], narrow[j]))
+        else:
+            for j in range(np.uint64(len(largest))):
+                largest[j] = max(largest[j], RING_SHARE * wide[j])
