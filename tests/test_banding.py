@@ -3,11 +3,14 @@
 import numpy as np
 import pytest
 from astropy.io import fits
+from scipy import ndimage
 
-from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
+from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.sensor.banding import Banding, quarters_of, scene_banding
 from pipeline.sensor.calibrate import dark_signal
 from pipeline.sensor.mosaic import to_stored
 from pipeline.sensor.patternfile import banding_hdus, read_banding
+from pipeline.sensor.strips import strips_of
 from pipeline.sensor.transfer import line_through, transfer_blocks
 
 SHAPE, FRAMES, READ = (320, 480), 4, 4.0
@@ -143,3 +146,44 @@ def test_banding_is_kept_in_the_file_of_defects(tmp_path):
     np.testing.assert_allclose(taken * factor, expected, rtol=1e-6)
     flags.writeto(tmp_path / "plain.fits")
     assert read_banding(tmp_path / "plain.fits") == {}
+
+
+@pytest.mark.parametrize("masters", [0, 1, 2])
+def test_strips_are_means_of_what_counts(masters):
+    """The compiled loops give what plain NumPy says of stretches, medians to the last bit."""
+    rng = np.random.default_rng(8)
+    shape, across, down = (96, 422), 16, 16
+    pixels = rng.poisson(400, shape).astype(np.uint16)
+    pixels[rng.random(shape) < 0.02] = 5000
+    planes = [rng.normal(20, 3, shape).astype(np.float32) for _ in range(masters)]
+    stored = np.empty(shape, np.uint16)
+    to_stored(pixels, stored)
+    strips = strips_of(stored.view(">u2"), *[part for plane in planes for part in (plane, 0.5)][:3])
+    values = pixels.astype(np.float32)
+    for plane, by in zip(planes, (0.5, 1), strict=False):
+        values -= np.float32(by) * plane
+    off, far, middles = (np.empty(shape, np.float32) for _ in range(3))
+    rows, columns = (
+        np.minimum(np.arange(n) // side, n // side - 1) for n, side in zip(shape, (down, across), strict=True)
+    )
+    for i, j, row, column in np.ndindex(shape[0] // down, shape[1] // across, 2, 2):
+        block = values[i * down + row : (i + 1) * down : 2, j * across + column : (j + 1) * across : 2]
+        middle = np.median(block)
+        reach = 3 * np.maximum(MAD_TO_SIGMA * np.median(np.abs(block - middle)), 1)
+        here = np.ix_((rows == i) & (Y[: shape[0], 0] % 2 == row), (columns == j) & (X[0, : shape[1]] % 2 == column))
+        off[here], far[here], middles[here] = values[here] - middle, reach, middle
+    lit = ndimage.maximum_filter(off >= far, 3, mode="constant")
+    counted = (np.abs(off) < far) & ~lit
+    assert 0.7 < counted.mean() < 0.9
+    for (k, parity), got in zip(np.ndindex(strips.rows.shape[:2]), strips.rows.reshape(-1, shape[0]), strict=True):
+        part = np.s_[:, k * across + parity : (k + 1) * across : 2]
+        number = np.maximum(counted[part].sum(axis=1), across // 4)
+        expected = middles[:, k * across + parity] + (off * counted)[part].sum(axis=1) / number
+        np.testing.assert_allclose(got, expected, rtol=1e-6)
+    for (k, parity), got in zip(
+        np.ndindex(strips.columns.shape[:2]), strips.columns.reshape(-1, shape[1]), strict=True
+    ):
+        part = np.s_[k * down + parity : (k + 1) * down : 2]
+        number = np.maximum(counted[part].sum(axis=0), down // 4)
+        expected = middles[k * down + parity] + (off * counted)[part].sum(axis=0) / number
+        np.testing.assert_allclose(got, expected, rtol=1e-6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from typing import Any
 
 import numpy as np
@@ -135,6 +136,7 @@ def first_of(values: NDArray[Any], number: int) -> NDArray[np.intp]:
     return among[np.argsort(-values[among], kind="stable")[:number]]
 
 
+@functools.cache
 def sorting_network(size: int) -> NDArray[np.int64]:
     """Which pairs to put in order, one after the other, so that `size` values end up sorted: (n, 2), lower first.
 
@@ -156,4 +158,6 @@ def sorting_network(size: int) -> NDArray[np.int64]:
                         pairs.append((low, low + step))
             step //= 2
         merged *= 2
-    return np.array(pairs, np.int64).reshape(-1, 2)
+    network = np.array(pairs, np.int64).reshape(-1, 2)
+    network.flags.writeable = False
+    return network

@@ -21,12 +21,13 @@ from pipeline.scene.glowscale import SceneGlow, scene_glow
 from pipeline.scene.inputs import showing_land
 from pipeline.scene.withoutdark import Gathered, moved, pedestal_of
 from pipeline.sensor import defects
-from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
+from pipeline.sensor.banding import Banding, quarters_of, scene_banding
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.master import Master, check_fits_together, is_dark, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.pattern import Pattern, glow_at_pixels
 from pipeline.sensor.patternfile import banding_hdus, dark_glow_hdus, pattern_hdus
+from pipeline.sensor.strips import strips_of
 from pipeline.sensor.warm import (
     DOUBLING_C,
     LINEAR_SHARE,

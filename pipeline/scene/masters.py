@@ -22,11 +22,12 @@ from pipeline.files import replacing, shown
 from pipeline.plan import DarkSet, PlannedFrame, read_set
 from pipeline.scene.decoded import damaged_frames, find_mosaic
 from pipeline.sensor import darks, darkset, defects, flats
-from pipeline.sensor.banding import Banding, quarters_of, scene_banding, strips_of
+from pipeline.sensor.banding import Banding, quarters_of, scene_banding
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.likeliest import least_error
 from pipeline.sensor.master import Master, empty_master, master_hdus, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
+from pipeline.sensor.strips import strips_of
 
 
 @dataclass(frozen=True)

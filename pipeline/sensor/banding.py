@@ -14,18 +14,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sensor.lineoffsets import BROAD, BROAD_SIGMA, OFF_SIGMA, add_lines, spread_of
+from pipeline.sensor.strips import HELD_LEFT, Strips
 
-# Stretches that a line is cut into, and the least that one holds, px: what one shows alone is no banding.
-STRETCHES, STRETCH_LEAST = 24, 16
-# A value counts within so many standard deviations of its block's, told from so many of its lines each way; what is
-# left of a small offset then, noise being normal: 1 - 2 c phi(c) / (2 Phi(c) - 1).
-HELD, HELD_LEFT, SAMPLES = 3.0, 0.9733, 12
 # Lines of its colours that a line is set against, to both sides: near ones for the sharp, far ones for the broad.
 STEPS = np.array([2, 4, 8, 14, 22, 32, 46, 64])
 # Differences of stretches further out than this are stars and edges, in standard deviations of all differences.
@@ -66,154 +61,6 @@ class Banding:
         for parity in (0, 1):
             plane[:, parity::2] += rows[:, parity, None]
         return plane
-
-
-@dataclass(frozen=True)
-class Strips:
-    """Means over stretches of lines: `rows` (stretches, 2, height) by the column's parity, `columns` (stretches, 2,
-    width) by the row's; float32, ADU."""
-
-    rows: NDArray[np.float32]
-    columns: NDArray[np.float32]
-
-
-def strips_of(
-    values: NDArray[np.uint16],
-    dark: NDArray[np.float32] | None = None,
-    factor: float = 1.0,
-    bias: NDArray[np.float32] | None = None,
-) -> Strips:
-    """Means over stretches of a mosaic's lines, stars and hot pixels left out.
-
-    One star among a line's thirty pixels is more than most banding. A value counts that lies within `HELD` standard
-    deviations of the median of its colour in its block of the frame; of these deviations the banding itself is part.
-    What touches a value above that does not count either: it is the same star's.
-    Where less than half of a stretch counts, it is taken for as much of the median as is missing to half.
-
-    Parameters
-    ----------
-    values : (height, width) big-endian uint16 array as FITS stores it, the sign bit turned
-    dark, bias : what is taken off before, `factor` times the one and the other, (height, width) float32, ADU
-    """
-    height, width = values.shape
-    across, down = _stretch(width), _stretch(height)
-    masters = [(part, np.float32(by)) for part, by in ((dark, factor), (bias, 1.0)) if part is not None]
-    rows = np.zeros((width // across, 2, height), np.float32)
-    columns = np.zeros((height // down, 2, width), np.float32)
-    if not rows.size or not columns.size:
-        return Strips(rows, columns)
-    middle, reach = _held(values, masters, across, down)
-    (one, by_one), (other, by_other) = (*masters, *[(np.zeros((0, width), np.float32), np.float32(0))] * 2)[:2]
-    _add_strips(values.view(np.uint16), one, by_one, other, by_other, middle, reach, across, down, rows, columns)
-    return Strips(rows, columns)
-
-
-def _held(
-    values: NDArray[np.uint16], masters: list[tuple[NDArray[np.float32], np.float32]], across: int, down: int
-) -> NDArray[np.float32]:
-    """Medians of blocks and how far off values count, (2, stretches down, 2, width) by the row's parity; ADU."""
-    height, width = values.shape
-    sampled = [
-        np.stack(
-            [n * length + np.unique(np.linspace(0, length // 2 - 1, SAMPLES).astype(int)) * 2 for n in range(number)]
-        )
-        for length, number in ((down, height // down), (across, width // across))
-    ]
-    limits = np.empty((2, len(sampled[0]), 2, width), np.float32)
-    place = np.minimum(np.arange(width) // across, len(sampled[1]) - 1)
-    for row in (0, 1):
-        for column in (0, 1):
-            at = np.ix_(sampled[0].ravel() + row, sampled[1].ravel() + column)
-            levels = (values[at] ^ np.uint16(0x8000)).astype(np.float32)
-            for part, by in masters:
-                levels -= by * part[at]
-            blocks = levels.reshape(*sampled[0].shape, *sampled[1].shape).swapaxes(1, 2)
-            blocks = blocks.reshape(*blocks.shape[:2], -1)
-            middle = np.median(blocks, axis=2)
-            spread = np.median(np.abs(blocks - middle[:, :, None]), axis=2)
-            # of values in whole ADU, most alike, the median says nothing of their scatter
-            reach = HELD * np.maximum(MAD_TO_SIGMA * spread, 1.0)
-            limits[0, :, row, column::2], limits[1, :, row, column::2] = (
-                part[:, place[column::2]] for part in (middle, reach)
-            )
-    return limits
-
-
-def _stretch(length: int) -> int:
-    """Length of a stretch of a line, px."""
-    return max(length // STRETCHES, STRETCH_LEAST) & ~1
-
-
-@njit(cache=True, nogil=True)
-def _add_strips(stored, one, by_one, other, by_other, middle, reach, across, down, rows, columns):  # type: ignore[no-untyped-def]
-    height, width = stored.shape
-    # three rows at once: of the one in the middle all that lie beside bright values are known
-    offs, insides = np.zeros((3, width), np.float32), np.zeros((3, width), np.float32)
-    brights = np.zeros((3, width), np.float32)
-    line, counted, lit = np.empty(width, np.float32), np.empty(width, np.float32), np.zeros(width + 2, np.float32)
-    numbers = np.zeros((2, width), np.float32)
-    half_across, half_down = np.float32(across // 4), np.float32(down // 4)
-    for ahead in range(height + 1):
-        off, inside, bright = offs[ahead % 3], insides[ahead % 3], brights[ahead % 3]
-        if ahead < height:
-            block = min(ahead // down, len(columns) - 1)
-            _off_level(
-                stored[ahead], one[min(ahead, len(one)) :], by_one, other[min(ahead, len(other)) :], by_other,
-                middle[block, ahead & 1], reach[block, ahead & 1], off, inside, bright,
-            )  # fmt: skip
-        else:
-            bright[:] = 0
-        if ahead == 0:
-            continue
-        y = ahead - 1
-        off, inside = offs[y % 3], insides[y % 3]
-        for x in range(np.uint64(width)):
-            lit[x + np.uint64(1)] = max(brights[0, x], brights[1, x], brights[2, x])
-        for x in range(np.uint64(width)):
-            beside = max(lit[x], lit[x + np.uint64(1)], lit[x + np.uint64(2)])
-            counted[x] = inside[x] * (np.float32(1) - beside)
-            line[x] = off[x] * counted[x]
-        block, parity = min(y // down, len(columns) - 1), y & 1
-        level = middle[block, parity]
-        if y // down < len(columns):
-            total, number = columns[block, parity], numbers[parity]
-            for x in range(np.uint64(width)):
-                total[x] += line[x]
-                number[x] += counted[x]
-            if y % down >= down - 2:
-                for x in range(np.uint64(width)):
-                    total[x] = level[x] + total[x] / max(number[x], half_down)
-                number[:] = 0
-        for stretch in range(rows.shape[0]):
-            even, odd, of_even, of_odd = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
-            for x in range(np.uint64(stretch * across), np.uint64((stretch + 1) * across), np.uint64(2)):
-                even += line[x]
-                odd += line[x + np.uint64(1)]
-                of_even += counted[x]
-                of_odd += counted[x + np.uint64(1)]
-            first = stretch * across
-            rows[stretch, 0, y] = level[first] + even / max(of_even, half_across)
-            rows[stretch, 1, y] = level[first + 1] + odd / max(of_odd, half_across)
-
-
-@njit(cache=True, nogil=True)
-def _off_level(source, one, by_one, other, by_other, level, far, off, inside, bright):  # type: ignore[no-untyped-def]
-    """How far a row's values lie off their blocks' medians, 1 where one counts, and 1 where it is a star's or hot."""
-    width = len(source)
-    for x in range(np.uint64(width)):
-        raw = source[x]
-        off[x] = np.float32(np.uint16((raw >> np.uint16(8)) | (raw << np.uint16(8))) ^ np.uint16(0x8000)) - level[x]
-    if len(one):
-        taken = one[0]
-        for x in range(np.uint64(width)):
-            off[x] -= by_one * taken[x]
-    if len(other):
-        taken = other[0]
-        for x in range(np.uint64(width)):
-            off[x] -= by_other * taken[x]
-    for x in range(np.uint64(width)):
-        inside[x] = np.float32(abs(off[x]) < far[x])
-        bright[x] = np.float32(off[x] >= far[x])
 
 
 def quarters_of(strips: Strips, mono: bool) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
