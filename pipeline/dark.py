@@ -13,8 +13,9 @@ from astropy.io import fits
 from pipeline.console import project_argument, run_step
 from pipeline.errors import InputError
 from pipeline.files import replacing, shown
-from pipeline.scene.calibration import Signal, make_scene, measure_factor, no_factor
+from pipeline.scene.calibration import make_scene, measure_factor, no_factor
 from pipeline.scene.masters import make_master
+from pipeline.scene.signal import Signal
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.darkglow import glow_scale
 from pipeline.sensor.master import check_fits_together, read_master

@@ -13,13 +13,15 @@ from scipy.special import erf
 from pipeline.dark import main
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame, ScenePlan
-from pipeline.scene.calibration import Signal
-from pipeline.sensor import defects
+from pipeline.scene.signal import Signal
+from pipeline.scene.watched import Watched
+from pipeline.sensor import defects, persistence
+from pipeline.sensor.banding import Banding
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import COLD, HOT
 from pipeline.sensor.master import empty_master, read_master, read_usable_master
-from pipeline.sensor.mosaic import MosaicHeader, colour_planes, write_mosaic
+from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, colour_planes, write_mosaic
 from pipeline.sensor.patternfile import read_dark_glow
 from pipeline.sensor.warm import WarmPixels, dark_factor, expected_share
 from pipeline.tables import read_table, table_from_rows, write_table
@@ -192,7 +194,7 @@ def test_persistence_equals_its_slow_statement():
     values = rng.normal(0, 10, (21, 34)).astype(np.float32)
     values[10, 10] = 5000
     total = np.zeros_like(values)
-    defects.add_persistence(total, values, 10.0)
+    persistence.add_persistence(total, values, 10.0)
     wide = np.pad(values, 2, mode="reflect")
     # beyond an edge the pixel on the other side, two away, stands in
     wide[:2, 2:-2], wide[-2:, 2:-2] = values[2:4], values[-4:-2]
@@ -240,12 +242,41 @@ def test_stars_of_one_frame_are_spared_where_the_naive_rule_hits_them(fwhm, cfa)
     assert hot[hot_ys, hot_xs].mean() > 0.95
 
 
+@pytest.mark.parametrize("with_dark", [False, True])
+def test_lights_add_up_in_bands_as_whole_frames_do(tmp_path, with_dark):
+    """Whatever the bands: every bit is that of the sum of frames calibrated as a whole."""
+    rng = np.random.default_rng(12)
+    shape, black = (38, 57), (510.0, 512.0, 511.0, 513.0)
+    dark = rng.normal(20, 9, shape).astype(np.float32) if with_dark else None
+    banding = Banding(rng.normal(0, 2, (38, 2)).astype(np.float32), rng.normal(0, 2, (2, 57)).astype(np.float32))
+    lights, total = [], np.zeros(shape, np.float32)
+    for n in range(3):
+        pixels = rng.poisson(900, shape).astype(np.uint16)
+        write_mosaic(tmp_path / f"{n}.fits", pixels, MosaicHeader(str(n), "RGGB", black, 60000.0))
+        own = banding if n == 1 else None
+        light = Watched(MosaicFile(tmp_path / f"{n}.fits"), Signal(dark), 0.7, 1.5, own)
+        values = calibrate(pixels, black, *dark_signal(dark, None, 0.7, banding=own), 1.5)
+        np.testing.assert_array_equal(light.values(), values)
+        rows = np.array([0, 5, 6, 37])
+        np.testing.assert_array_equal(light[rows], values[rows])
+        sky = [[np.median(values[row::2, column::2]) for column in (0, 1)] for row in (0, 1)]
+        np.testing.assert_array_equal(light.sky, np.array(sky, np.float32) + 1.5)
+        persistence.add_persistence(total, values, light.sigma)
+        lights.append(light)
+    for rows in (2, 6, 38):
+        got = np.zeros(shape, np.float32)
+        for top in range(0, 38, rows):
+            for light in lights:
+                light.add_to(got[top : top + rows], top)
+        np.testing.assert_array_equal(got, total)
+
+
 def shown_by(frames, rows=False):
     """What frames of noise 20 show of a line."""
 
     def shown(ys, xs):
         at = (xs, ys) if rows else (ys, xs)
-        return defects.line_level([defects.gather_patches(f, *at) for f in frames], [20.0] * len(frames), rows)
+        return persistence.line_level([defects.gather_patches(f, *at) for f in frames], [20.0] * len(frames), rows)
 
     return shown
 
@@ -263,9 +294,9 @@ def test_rocks_that_stand_still_are_no_bad_columns():
     for _ in range(12):
         frame = (land + rng.normal(0, 20, land.shape)).astype(np.float32)
         frame[:, 333] += 20
-        defects.add_persistence(total, frame, 20.0)
+        persistence.add_persistence(total, frame, 20.0)
         frames.append(frame)
-    bad = defects.bad_columns(total, 12, shown_by(frames))
+    bad = persistence.bad_columns(total, 12, shown_by(frames))
     assert bad[:700, 333].all()
     assert np.count_nonzero(np.delete(bad, 333, axis=1)) < 100
 
@@ -279,9 +310,9 @@ def test_bad_columns_whole_and_in_part():
         values += stars(total.shape, [200.3], [300.2], [4e5], 6.0).astype(np.float32)
         values[256:, 90] += 20
         values[:, 150] -= 14
-        defects.add_persistence(total, values, 20.0)
+        persistence.add_persistence(total, values, 20.0)
         frames.append(values)
-    bad = defects.bad_columns(total, 12, shown_by(frames))
+    bad = persistence.bad_columns(total, 12, shown_by(frames))
     assert bad[256:, 90].all()
     assert not bad[:224, 90].any()
     assert bad[:, 150].all()
@@ -302,9 +333,9 @@ def test_stars_that_run_along_a_line_make_no_bad_line(fwhm):
     for n in range(12):
         values = rng.normal(0, 20, total.shape) + stars(total.shape, xs + 5.2 * n, ys, flux, fwhm)
         frames.append(values.astype(np.float32))
-        defects.add_persistence(total, frames[-1], 20.0)
-    assert not defects.bad_columns(np.ascontiguousarray(total.T), 12, shown_by(frames, rows=True)).any()
-    assert not defects.bad_columns(total, 12, shown_by(frames)).any()
+        persistence.add_persistence(total, frames[-1], 20.0)
+    assert not persistence.bad_columns(np.ascontiguousarray(total.T), 12, shown_by(frames, rows=True)).any()
+    assert not persistence.bad_columns(total, 12, shown_by(frames)).any()
 
 
 # ---- the step -------------------------------------------------------------------------------------------------------

@@ -19,42 +19,30 @@ from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.scene.decoded import find_mosaic
 from pipeline.scene.glowscale import SceneGlow, scene_glow
 from pipeline.scene.inputs import showing_land
+from pipeline.scene.signal import Signal
+from pipeline.scene.watched import PERSISTENCE_FRAMES, Watched, add_persistent, persistence_of
 from pipeline.scene.withoutdark import Gathered, moved, pedestal_of
 from pipeline.sensor import defects
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding
-from pipeline.sensor.calibrate import calibrate, dark_signal
-from pipeline.sensor.master import Master, check_fits_together, is_dark, read_usable_master
+from pipeline.sensor.master import check_fits_together, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.pattern import Pattern, glow_at_pixels
 from pipeline.sensor.patternfile import banding_hdus, dark_glow_hdus, pattern_hdus
 from pipeline.sensor.strips import strips_of
 from pipeline.sensor.warm import (
-    DOUBLING_C,
     LINEAR_SHARE,
     DarkFactor,
     WarmPixels,
     dark_factor,
-    expected_share,
-    warm_pixels,
 )
 from pipeline.tables import read_table, rows_of, table_from_rows, write_table
 
-# Lights whose pixels are followed for defects: with 16, what stands out by 1.3 sigma of a frame is found at 5 sigma.
-PERSISTENCE_FRAMES = 16
-# Standard deviations of a persistence sum; 24 million pixels give about 14 by chance, which repair does no harm.
-PERSISTENCE_SIGMA = 5.0
-# With one frame a peak of noise persists as well as anything: ask for more.
-SINGLE_SIGMA = 6.0
 # Up to so many frames rejection cannot tell what flickers: in two of three it looks like what is there.
 FEW = 6
 # The least dark factor of a light that has a dark.
 FACTOR_LEAST = 1e-4
 # Lights looked at beside one another, each of which takes two float32 frames of memory.
 AT_ONCE = 2
-# Times that candidates are looked at: of three defects that touch the second tells the third.
-ROUNDS = 3
-# Candidates looked at in one go (25 values each, a frame).
-PATCHES_AT_ONCE = 100_000
 
 CALIBRATION_COLUMNS: dict[str, tuple[type, str | None]] = {
     "frame": (str, None),
@@ -65,71 +53,6 @@ CALIBRATION_COLUMNS: dict[str, tuple[type, str | None]] = {
     "glow_scale": (float, None),
     "note": (str, None),
 }
-
-
-@dataclass(frozen=True)
-class Signal:
-    """What the masters say of the sensor without light.
-
-    `dark` is what a dark shows above the bias where there is one, else above black; ADU. Of darks of two temperatures
-    the colder stand in the bias's place: what the warmer show above them is dark signal alone.
-    """
-
-    dark: NDArray[np.float32] | None = None
-    bias: NDArray[np.float32] | None = None
-    warm: WarmPixels | None = None
-    defects: NDArray[np.uint8] | None = None
-    exposure_s: float | None = None
-    temperature_c: float | None = None
-    colder_c: float | None = None  # temperature of the darks that stand in the bias's place
-    masked: tuple[float, float] | None = None  # level of masked columns above black: the bias's, what a dark adds
-    level: float = 0.0  # of an ordinary pixel of the dark, above black
-    glow: NDArray[np.float32] | None = None  # the part of the dark that has a factor of its own
-
-    @classmethod
-    def of(cls, dark: Master | None, bias: Master | None, full_scale: float) -> Signal:
-        """What a master dark and a bias, either of which may be missing, say together."""
-        if dark is None and bias is not None and is_dark(bias.header):
-            dark, bias = bias, None
-        if dark is None:
-            return cls() if bias is None else cls(bias=bias.mean)
-        mean, noise, flags, fixed = dark.mean, dark.noise, dark.defects, 0.0
-        masked = dark.header.get("MASKDIFF")
-        colder = bias if bias is not None and is_dark(bias.header) else None
-        if bias is not None:
-            mean, noise = mean - bias.mean, np.hypot(noise, bias.noise)
-            fixed = bias.header.get("MASKDIFF", masked if masked is not None else 0.0)
-        below: tuple[NDArray[np.float32], ...] = ()
-        if colder is not None:
-            flags, below = flags | colder.defects, (colder.mean, colder.noise)
-        return cls(
-            mean,
-            None if bias is None else bias.mean,
-            warm_pixels(mean, noise, flags, full_scale, *below),
-            flags,
-            dark.header.get("EXPTIME"),
-            dark.header.get("CCD-TEMP"),
-            None if colder is None else colder.header.get("CCD-TEMP"),
-            None if masked is None else (float(fixed), float(masked) - float(fixed)),
-            float(dark.header.get("DLEVEL", 0.0)),
-        )
-
-    def lasting(self, exposure_s: float | None) -> float:
-        """The dark factor that the exposure alone lets expect."""
-        return exposure_s / self.exposure_s if self.bias is not None and exposure_s and self.exposure_s else 1.0
-
-    def expected_factor(self, frame: PlannedFrame) -> float:
-        """The dark factor that exposure and temperature let expect; 1 where a dark is not scaled without its bias."""
-        if self.colder_c is not None and self.temperature_c is not None:
-            if frame.temperature_c is None:
-                return 0.5
-            return expected_share(frame.temperature_c, self.colder_c, self.temperature_c)
-        if self.bias is None or not frame.exposure_s or not self.exposure_s:
-            return 1.0
-        warmer = 0.0
-        if frame.temperature_c is not None and self.temperature_c is not None:
-            warmer = frame.temperature_c - self.temperature_c
-        return float(self.lasting(frame.exposure_s) * 2 ** (warmer / DOUBLING_C))
 
 
 def make_scene(arguments: argparse.Namespace) -> None:
@@ -231,45 +154,36 @@ def _scene(
     gathered: Gathered | None,
 ) -> tuple[list[dict[str, Any]], NDArray[np.uint8], SceneBanding, SceneGlow | None]:
     shape, header = lights[0][1].shape, lights[0][1].header
-    watched = set(np.unique(np.linspace(0, len(lights) - 1, min(PERSISTENCE_FRAMES, len(lights))).round().astype(int)))
-    total = np.zeros(shape, np.float32)
-    watch: list[_Watched] = []
+    some = np.unique(np.linspace(0, len(lights) - 1, min(PERSISTENCE_FRAMES, len(lights))).round().astype(int))
     with ThreadPoolExecutor(AT_ONCE) as pool:
         rows = list(pool.map(lambda n: _dark_row(*lights[n], signal, scene), range(len(lights))))
         glow = _glow(lights, rows, signal, pool)
         if glow is not None:
             signal = replace(signal, glow=glow_at_pixels(glow.blocks, glow.block, shape))
         found = _banding(lights, [row.get("dark_scale", 1.0) for row in rows], signal, pool, progress)
-
-        def look(n: int) -> tuple[NDArray[np.float32], _Watched]:
-            frame, mosaic = lights[n]
-            offset, scale = rows[n].get("dark_offset") or 0.0, rows[n].get("dark_scale", 1.0)
-            glows = rows[n].get("glow_scale")
-            dark, factor = dark_signal(
-                signal.dark,
-                signal.bias,
-                scale,
-                banding=found.by_frame.get(frame.id),
-                glow=signal.glow,
-                glow_scale=glows,
+        watch = [
+            Watched(
+                mosaic=lights[n][1],
+                signal=signal,
+                scale=rows[n].get("dark_scale", 1.0),
+                offset=rows[n].get("dark_offset") or 0.0,
+                banding=found.by_frame.get(lights[n][0].id),
+                glow_scale=rows[n].get("glow_scale"),
             )
-            values = calibrate(mosaic.pixels(), mosaic.header.black, dark, factor, offset)
-            sky = np.array([[clipped_level(values[r::2, c::2]) for c in (0, 1)] for r in (0, 1)], np.float32)
-            sigma = max(defects.cross_residual_sigma(values), 1e-3)
-            return values, _Watched(mosaic, scale, sky + offset, sigma, 0.0 if glows is None else glows - scale)
-
-        order = sorted(watched)
+            for n in some
+        ]
+        total = persistence_of(watch, pool)
         strays: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
-        for first in range(0, len(order), AT_ONCE):
-            for values, seen in pool.map(look, order[first : first + AT_ONCE]):
-                defects.add_persistence(total, values, seen.sigma)
-                watch.append(seen)
-                if 1 < len(lights) <= FEW:
+        few = 1 < len(lights) <= FEW
+        for first in range(0, len(watch) if few or gathered is not None else 0, AT_ONCE):
+            seen = watch[first : first + AT_ONCE]
+            for light, values in zip(seen, pool.map(Watched.values, seen), strict=True):
+                if few:
                     strays.append(defects.stray_pixels(values, header.cfa))
                 if gathered is not None:
-                    gathered.add(seen.mosaic, values, seen.sigma, signal.bias)
-    flags = np.zeros(shape, np.uint8) if signal.defects is None else signal.defects.copy()
-    _add_persistent(flags, total, watch, signal, header.cfa, hot_sigma, header.full_scale)
+                    gathered.add(light.mosaic, values, light.sigma, signal.bias)
+        flags = np.zeros(shape, np.uint8) if signal.defects is None else signal.defects.copy()
+        add_persistent(flags, total, watch, header.cfa, hot_sigma, header.full_scale, pool)
     for place in strays:
         flags[place] |= defects.UNSTABLE
     return rows, flags, found, glow
@@ -335,21 +249,6 @@ def _banding(
     return SceneBanding(by_frame, rows, columns)
 
 
-def clipped_level(values: NDArray[np.float32]) -> float:
-    """Sky level of a plane, from a sample of it."""
-    step = max(1, int(np.sqrt(values.size / 20_000)))
-    return float(np.median(values[::step, ::step])) if values.size else 0.0
-
-
-@dataclass(frozen=True)
-class _Watched:
-    mosaic: MosaicFile
-    scale: float
-    sky: NDArray[np.float32]  # (2, 2), ADU above black, offset included
-    sigma: float
-    more_glow: float = 0.0  # times the dark's glow, beyond what the scale takes
-
-
 def _dark_row(frame: PlannedFrame, mosaic: MosaicFile, signal: Signal, scene: ScenePlan) -> dict[str, Any]:
     """The factor and offset of one light, and in words where they come from."""
     header = mosaic.header
@@ -400,65 +299,3 @@ def no_factor(found: DarkFactor, taken: float = 1.0) -> str:
     if found.error is None:
         return f"{what}: too few warm pixels ({found.pixels})"
     return f"{what}: the warm pixels tell it to {found.error:.2f} only"
-
-
-def _add_persistent(
-    flags: NDArray[np.uint8],
-    total: NDArray[np.float32],
-    watch: list[_Watched],
-    signal: Signal,
-    cfa: str,
-    hot_sigma: float,
-    full_scale: float,
-) -> None:
-    """Add to `flags` what stays with the sensor over the watched lights."""
-    frames = len(watch)
-    limit = PERSISTENCE_SIGMA if frames > 1 else max(SINGLE_SIGMA, hot_sigma)
-    ys, xs = defects.persistence_candidates(total, frames, limit if frames > 1 else 0.6 * limit)
-    free = flags[ys, xs] == 0
-    ys, xs = ys[free], xs[free]
-    sigma = float(np.mean([w.sigma for w in watch])) * _median_error(frames)
-    for _ in range(ROUNDS):
-        for start in range(0, len(ys), PATCHES_AT_ONCE):
-            y, x = ys[start : start + PATCHES_AT_ONCE], xs[start : start + PATCHES_AT_ONCE]
-            patches = np.median(np.stack([_patches(w, signal, y, x) for w in watch]), axis=0).astype(np.float32)
-            known = defects.gather_patches(flags, y, x) != 0
-            hot, cold = defects.looks_like_defect(patches, y, x, cfa, sigma, limit, known)
-            hot &= ~defects.full_beside(patches, known, 0.8 * full_scale)
-            flags[y[hot], x[hot]] |= defects.HOT
-            flags[y[cold], x[cold]] |= defects.COLD
-        # those that touch a defect are looked at again without it
-        touch = (flags[ys, xs] == 0) & (defects.gather_patches(flags, ys, xs) != 0).any(axis=1)
-        ys, xs = ys[touch], xs[touch]
-    if frames >= 3:
-
-        def shown(ys: NDArray[np.int64], xs: NDArray[np.int64], rows: bool = False) -> float:
-            return defects.line_level([_patches(w, signal, ys, xs) for w in watch], [w.sigma for w in watch], rows)
-
-        across = np.ascontiguousarray(total.T)
-        with ThreadPoolExecutor(AT_ONCE) as pool:
-            rows = pool.submit(defects.bad_columns, across, frames, lambda xs, ys: shown(ys, xs, True))
-            lines = defects.bad_columns(total, frames, shown) | rows.result().T
-        flags[lines & (total > 0)] |= defects.HOT
-        flags[lines & (total <= 0)] |= defects.COLD
-
-
-def _median_error(frames: int) -> float:
-    """Standard error of the median of that many normal values of sigma 1 (of one or two: of their mean)."""
-    return float(np.sqrt((1.0 if frames <= 2 else np.pi / 2) / frames))
-
-
-def _patches(watched: _Watched, signal: Signal, ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Calibrated patches of one light, its sky taken off."""
-    values = defects.gather_patches(watched.mosaic, ys, xs)
-    level = watched.sky + np.array(watched.mosaic.header.black, np.float32).reshape(2, 2)
-    reach = np.arange(-defects.REACH, defects.REACH + 1)
-    rows, columns = (ys[:, None] + reach) % 2, (xs[:, None] + reach) % 2
-    patches = values.astype(np.float32) - level[rows[:, :, None], columns[:, None, :]].reshape(len(ys), -1)
-    if signal.dark is not None and watched.scale != 0:
-        patches -= np.float32(watched.scale) * defects.gather_patches(signal.dark, ys, xs)
-    if signal.glow is not None and watched.more_glow != 0:
-        patches -= np.float32(watched.more_glow) * defects.gather_patches(signal.glow, ys, xs)
-    if signal.bias is not None and watched.scale != 0:
-        patches -= defects.gather_patches(signal.bias, ys, xs)
-    return patches

@@ -52,12 +52,10 @@ class Banding:
     rows: NDArray[np.float32]
     columns: NDArray[np.float32]
 
-    def at_pixels(self, window: tuple[slice, slice]) -> NDArray[np.float32]:
-        """Both together in a window of the frame that begins at an even row and column."""
+    def at_pixels(self, window: tuple[slice | NDArray[np.int64], slice]) -> NDArray[np.float32]:
+        """Both together in a window of the frame that begins at an even column, or in some of its rows."""
         rows, columns = self.rows[window[0]], self.columns[:, window[1]]
-        plane = np.empty((rows.shape[0], columns.shape[1]), np.float32)
-        for parity in (0, 1):
-            plane[parity::2] = columns[parity]
+        plane = columns[np.arange(len(self.rows))[window[0]] % 2]
         for parity in (0, 1):
             plane[:, parity::2] += rows[:, parity, None]
         return plane

@@ -97,10 +97,7 @@ def calibrate(
     if not (math.isfinite(scale) and math.isfinite(offset)):
         raise ValueError(f"scale and offset must be finite (got {scale} and {offset})")
     kinds = lattices(cfa)
-    levels = np.empty((2, pixels.shape[1]), np.float32)
-    for row in (0, 1):
-        levels[row, 0::2] = black[2 * row] + offset
-        levels[row, 1::2] = black[2 * row + 1] + offset
+    levels = black_levels(black, offset, pixels.shape[1])
     out = np.empty(pixels.shape, np.float32)
     if dark is None:
         _subtract_levels(pixels, levels, out)
@@ -114,11 +111,20 @@ def calibrate(
     return out
 
 
+def black_levels(black: tuple[float, float, float, float], offset: float, width: int) -> NDArray[np.float32]:
+    """What is taken off even and odd rows, (2, width): black level and offset, ADU."""
+    levels = np.empty((2, width), np.float32)
+    for row in (0, 1):
+        levels[row, 0::2] = black[2 * row] + offset
+        levels[row, 1::2] = black[2 * row + 1] + offset
+    return levels
+
+
 def dark_signal(
     dark: NDArray[np.float32] | None,
     bias: NDArray[np.float32] | None,
     scale: float,
-    window: tuple[slice, slice] = (slice(None), slice(None)),
+    window: tuple[slice | NDArray[np.int64], slice] = (slice(None), slice(None)),
     banding: Banding | None = None,
     glow: NDArray[np.float32] | None = None,
     glow_scale: float | None = None,

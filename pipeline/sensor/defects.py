@@ -6,14 +6,13 @@ lights must be sharper than any star (`looks_like_defect`), because under a trac
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.ordering import median_first, put_in_order, select_first, sorting_network
+from pipeline.pixels.ordering import median_first, select_first
 from pipeline.sensor.calibrate import CHESS, lattices
 from pipeline.sensor.clipped import clipped
 
@@ -35,8 +34,6 @@ class Pixels(Protocol):
 COARSE = 64
 # Patches around candidates reach this far: the same-colour pixels that a candidate is compared with lie on the rim.
 REACH = 2
-# Limit of one frame's say in the persistence sum, in sigma: a passing star counts no more than this.
-SAY_LIMIT = 4.0
 
 
 def master_defects(
@@ -161,66 +158,12 @@ def cross_residual_sigma(values: Pixels) -> float:
     return clipped(row[:, 2:-2] - np.float32(0.25) * around, sigma=3.0)[1] / float(np.sqrt(1.25))
 
 
-def add_persistence(total: NDArray[np.float32], values: NDArray[np.float32], sigma: float) -> None:
-    """Add one frame's say: ``clip((v - mean of v two rows or columns away) / (sqrt(1.25) sigma), -4, 4)``.
-
-    Beyond an edge the pixel on the other side stands in. Over frames the sum grows with their number for what stays
-    with the sensor, and with its root for noise.
-
-    Parameters
-    ----------
-    total : (height, width) float32 array, added to in place
-    values : (height, width) float32 array, ADU above black
-    sigma : float
-        Noise of a pixel, ADU.
-    """
-    if min(values.shape) < 4:
-        return
-    _add_persistence(total, values, np.float32(1.0 / (np.sqrt(1.25) * max(sigma, 1e-6))), np.float32(SAY_LIMIT))
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _add_persistence(total, values, factor, limit):  # type: ignore[no-untyped-def]
-    height, width = values.shape
-    for y in range(height):
-        row, out = values[y], total[y]
-        above, below = values[y - 2 if y >= 2 else y + 2], values[y + 2 if y + 2 < height else y - 2]
-        within = slice(2, width - 2)
-        _add_say(row[within], above[within], below[within], row[: width - 4], row[4:], factor, limit, out[within])
-        for x in (0, 1, width - 2, width - 1):
-            left, right = x - 2 if x >= 2 else x + 2, x + 2 if x + 2 < width else x - 2
-            here, one, other = slice(x, x + 1), slice(left, left + 1), slice(right, right + 1)
-            _add_say(row[here], above[here], below[here], row[one], row[other], factor, limit, out[here])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _add_say(row, above, below, left, right, factor, limit, out):  # type: ignore[no-untyped-def]
-    quarter = np.float32(0.25)
-    for x in range(np.uint64(len(out))):
-        e = (row[x] - quarter * (above[x] + below[x] + left[x] + right[x])) * factor
-        e = e if e > -limit else -limit
-        out[x] += e if e < limit else limit
-
-
-def persistence_candidates(
-    total: NDArray[np.float32], frames: int, sigma: float
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Pixels whose sum over frames departs from chance by `sigma` standard deviations; rows and columns."""
-    step = max(1, total.shape[0] // 256)
-    _, spread = clipped(total[::step])
-    limit = sigma * max(float(np.sqrt(frames)), spread)
-    # four frames of the fullest say must be able to reach it
-    limit = min(limit, 0.98 * SAY_LIMIT * frames)
-    ys, xs = np.nonzero(np.abs(total) > limit)
-    return ys, xs
-
-
 def gather_patches(values: Pixels, ys: NDArray[np.int64], xs: NDArray[np.int64]) -> NDArray[Any]:
     """5 x 5 patches around pixels, (number, 25); beyond an edge the mirrored pixel, which keeps the CFA position."""
     offsets = np.arange(-REACH, REACH + 1)
     rows = _mirrored(ys[:, None] + offsets, values.shape[0])
     columns = _mirrored(xs[:, None] + offsets, values.shape[1])
-    return values[rows[:, :, None], columns[:, None, :]].reshape(len(ys), _GRID.size)
+    return values[rows[:, :, None], columns[:, None, :]].reshape(len(ys), GRID.size)
 
 
 def _mirrored(index: NDArray[np.int64], size: int) -> NDArray[np.int64]:
@@ -228,18 +171,18 @@ def _mirrored(index: NDArray[np.int64], size: int) -> NDArray[np.int64]:
     return np.clip(np.where(index >= size, 2 * (size - 1) - index, index), 0, size - 1)
 
 
-_GRID = np.arange(25).reshape(5, 5)
-_CENTRE = 12
-_RIM = _GRID[::2, ::2].ravel()[[0, 1, 2, 3, 5, 6, 7, 8]]  # the same CFA position, two pixels away
-_BESIDE = np.array([_GRID[2, 1], _GRID[2, 3], _GRID[1, 2], _GRID[3, 2]])
-_DIAGONAL = np.array([_GRID[1, 1], _GRID[1, 3], _GRID[3, 1], _GRID[3, 3]])
+GRID = np.arange(25).reshape(5, 5)
+CENTRE = 12
+_RIM = GRID[::2, ::2].ravel()[[0, 1, 2, 3, 5, 6, 7, 8]]  # the same CFA position, two pixels away
+_BESIDE = np.array([GRID[2, 1], GRID[2, 3], GRID[1, 2], GRID[3, 2]])
+_DIAGONAL = np.array([GRID[1, 1], GRID[1, 3], GRID[3, 1], GRID[3, 3]])
 # the pixels of the same CFA position as those beside, two pixels off across
 _BESIDE_RIM = np.array(
     [
-        [_GRID[0, 1], _GRID[0, 3], _GRID[4, 1], _GRID[4, 3]],
-        [_GRID[0, 1], _GRID[0, 3], _GRID[4, 1], _GRID[4, 3]],
-        [_GRID[1, 0], _GRID[3, 0], _GRID[1, 4], _GRID[3, 4]],
-        [_GRID[1, 0], _GRID[3, 0], _GRID[1, 4], _GRID[3, 4]],
+        [GRID[0, 1], GRID[0, 3], GRID[4, 1], GRID[4, 3]],
+        [GRID[0, 1], GRID[0, 3], GRID[4, 1], GRID[4, 3]],
+        [GRID[1, 0], GRID[3, 0], GRID[1, 4], GRID[3, 4]],
+        [GRID[1, 0], GRID[3, 0], GRID[1, 4], GRID[3, 4]],
     ]
 )
 # What a star adds to its neighbours as a share of its own excess: the mean over the four pixels beside and, where the
@@ -296,10 +239,10 @@ def looks_like_defect(
     enough = (number >= 4) & (_number(sound, _BESIDE) >= SOUND_LEAST)
     enough &= (_number(sound, _DIAGONAL) >= SOUND_LEAST) | ~same_diagonal
     middle = np.where(enough, middle, 0)
-    sign = np.sign(patches[:, _CENTRE] - middle)
+    sign = np.sign(patches[:, CENTRE] - middle)
     sides = patches * sign[:, None]  # cold pixels become hot ones
     middle = middle * sign
-    size = sides[:, _CENTRE] - middle
+    size = sides[:, CENTRE] - middle
     second = np.sort(np.where(sound[:, _RIM], sides[:, _RIM], -np.inf), axis=1)[:, 6]
     off = np.where(sound[:, _BESIDE], sides[:, _BESIDE] - _mean(sides, sound, _BESIDE_RIM), 0)
     beside = off.sum(axis=1) / np.maximum(_number(sound, _BESIDE), 1)
@@ -308,7 +251,7 @@ def looks_like_defect(
     parts = 1 / np.maximum(_number(sound, _BESIDE), 1) + 0.125
     parts += np.where(same_diagonal, 1 / np.maximum(_number(sound, _DIAGONAL), 1) + np.pi / 16, 0)
     sharp = np.abs(beside + diagonal) + SHARE_MARGIN * sigma * np.sqrt(parts) < STAR_SHARE * size
-    alone = sides[:, _CENTRE] - second > 0.5 * size
+    alone = sides[:, CENTRE] - second > 0.5 * size
     found = enough & sharp & alone & (size > limit * sigma * np.sqrt(1 + np.pi / 16))
     return found & (sign > 0), found & (sign < 0)
 
@@ -361,150 +304,3 @@ def stray_pixels(values: NDArray[np.float32], cfa: str) -> tuple[NDArray[np.int6
     noise = sigma * np.sqrt(np.maximum(rim[:, -2] / np.maximum(sky, sigma), 1))
     hot, cold = looks_like_defect(patches, ys, xs, cfa, noise, STRAY_SIGMA)
     return ys[hot | cold], xs[hot | cold]
-
-
-# A column (row) is bad along a window when the median of its persistence stands out by this many standard errors...
-LINE_SIGMA = 6.0
-# ... and its level by at least this share of one frame's noise: less than that is noise like any other pattern.
-LINE_LEAST = 0.15
-# What the lines next to it may show of it: a bad line is alone. Stars that a tripod lets run along a line reach the
-# next one by 0.42 of their height and more (FWHM 1.8 px), and so do their dark halos.
-LINE_NARROW = 0.35
-# ... and what single frames must show of it: stars cover a few pixels of a line in each frame, over all frames the most
-# of it, and two that run four lines apart leave a dark one between them.
-LINE_SHOWN = 0.5
-LINE_BLOCK = 32
-# Columns that are sorted beside one another: their values stay in the nearest cache.
-STRIP = 256
-LINE_EDGE = 8
-LINE_BLOCKS = (2, 8, 32)
-# Columns about one that tell how unlike columns are there, by that quantile of their sizes; its value of unit spread.
-LINE_ABOUT, LINE_USUAL, LINE_UNIT = 48, 0.9, 1.645
-# More than this share of the frame is never given up for lines; the strongest go first.
-LINE_SHARE_MAX = 0.01
-
-
-def line_level(patches: Sequence[NDArray[np.floating]], sigmas: Sequence[float], rows: bool) -> float:
-    """How far pixels along a column (row) lie above the mean of those two pixels off on either side, in sigma.
-
-    The median over frames of the median over that half of the pixels that the columns (rows) next to it show least
-    light about: stars that run along those two off let the line look dark. `patches` as `gather_patches` gives them,
-    (number, 25), a frame.
-    """
-    grid = _GRID.T if rows else _GRID
-    next_to, two_off = grid[:, 1::2].ravel(), grid[2, ::4]
-    levels = []
-    for patch, sigma in zip(patches, sigmas, strict=True):
-        light = patch[:, next_to].mean(axis=1)
-        dark = light <= np.median(light)
-        levels.append(np.median(patch[dark, _CENTRE] - patch[dark][:, two_off].mean(axis=1)) / sigma)
-    return float(np.median(levels))
-
-
-def bad_columns(
-    total: NDArray[np.float32], frames: int, shown: Callable[[NDArray[np.int64], NDArray[np.int64]], float]
-) -> NDArray[np.bool_]:
-    """Columns, whole or in part, that keep a level of their own while the sky moves.
-
-    Medians of the persistence over blocks of 32 rows, over windows of 2, 8 and 32 of these. A column off by c sigma
-    has a persistence of ``c / 2 / sqrt(1.25)`` a frame, as the pixels above and below share it; the columns two away
-    have half of that with the other sign, and are not taken for bad themselves. What the next column shows as well is
-    stars that run along it. The outer eight columns, where sensors fall off, are not judged.
-
-    Parameters
-    ----------
-    total : (height, width) float32 array, as `add_persistence` sums it
-    frames : int
-    shown : callable
-        What `line_level` says of pixels given by rows and columns.
-
-    Returns
-    -------
-    (height, width) bool array
-    """
-    height, width = total.shape
-    bad = np.zeros(total.shape, bool)
-    if width < 2 * LINE_EDGE + 1 or height < 4:
-        return bad
-    block = min(LINE_BLOCK, height // 2)
-    blocks = height // block
-    medians = np.empty((blocks, width), np.float32)
-    _column_medians(np.ascontiguousarray(total, np.float32), block, sorting_network(block), medians)
-    contrasts = _beside_contrast(medians)
-    spread = clipped(contrasts)[1]
-    least = LINE_LEAST / 2 / float(np.sqrt(1.25)) * frames
-    found: list[tuple[float, int, int, int, float]] = []
-    for window in sorted({min(w, blocks) for w in LINE_BLOCKS}):
-        error = (1.2533 if window > 2 else 1.0) * spread / float(np.sqrt(window))
-        for first in _window_tops(blocks, window):
-            part = contrasts[first : first + window]
-            contrast = np.median(part, axis=0)
-            halves = np.median(part[: window // 2], axis=0), np.median(part[window - window // 2 :], axis=0)
-            # a column that is bad in one half only is left to shorter windows
-            whole = np.minimum(*(half * np.sign(contrast) for half in halves)) > 0.6 * np.abs(contrast)
-            size = np.abs(contrast)
-            # rock and snow before a tripod have columns of their own as well, beside one another
-            unlike = np.maximum(error, _usual_about(size) / LINE_UNIT)
-            padded = np.pad(size, 2)
-            peak = size > 1.2 * np.maximum(padded[:-4], padded[4:])
-            # a trail of stars along the line is as wide as they are
-            beside = np.pad(size, 1)
-            peak &= np.maximum(beside[:-2], beside[2:]) < LINE_NARROW * size
-            peak[: LINE_EDGE - 4] = peak[4 - LINE_EDGE :] = False
-            for x in np.nonzero(peak & whole & (size > np.maximum(LINE_SIGMA * unlike, least)))[0].tolist():
-                found.append((-float(size[x] / unlike[x]), first, window, x + 4, float(contrast[x])))
-    budget = max(LINE_SHARE_MAX * total.size, max(total.shape))
-    for _, first, window, x, stands_out in sorted(found):
-        bottom = height if first + window == blocks else (first + window) * block
-        if bad.sum() + bottom - first * block > budget:
-            break
-        if bad[first * block : bottom, x].all():
-            continue
-        ys = np.arange(first * block, bottom)
-        level = stands_out * 2 * float(np.sqrt(1.25)) / frames
-        if shown(ys, np.full(len(ys), x)) * np.sign(level) > LINE_SHOWN * abs(level):
-            bad[ys, x] = True
-    return bad
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _column_medians(total, block, network, medians):  # type: ignore[no-untyped-def]
-    """``medians[n] = np.median(total[n * block : (n + 1) * block], axis=0)`` (the upper one of an even number)."""
-    width = total.shape[1]
-    rows = np.empty((block, STRIP), np.float32)
-    for n in range(medians.shape[0]):
-        for left in range(0, width, STRIP):
-            size = min(STRIP, width - left)
-            rows[:, :size] = total[n * block : (n + 1) * block, left : left + size]
-            for pair in range(len(network)):
-                put_in_order(rows[network[pair, 0], :size], rows[network[pair, 1], :size])
-            medians[n, left : left + size] = rows[block // 2, :size]
-
-
-def _beside_contrast(medians: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Each column's value less the median of the columns beside it, four to either side, for all but the outer four.
-
-    The columns two away are left out: a bad column has its mirror image there. Bright stars have broad dark halos in a
-    persistence sum: what the columns beside show of one is taken off the size of the contrast a second time.
-    """
-    near = np.lib.stride_tricks.sliding_window_view(medians, 9, axis=1)
-    beside = np.median(near[:, :, [0, 1, 3, 5, 7, 8]], axis=2)
-    contrast = near[:, :, 4] - beside
-    broad = np.maximum(np.abs(beside) - 2 * clipped(beside)[1], 0)
-    return np.asarray(np.sign(contrast) * np.maximum(np.abs(contrast) - broad, 0), np.float32)
-
-
-def _usual_about(size: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Usual sizes in stretches of `LINE_ABOUT` columns: of a column's own stretch and of the two beside the largest."""
-    number = -(-len(size) // LINE_ABOUT)
-    padded = np.pad(size, (0, number * LINE_ABOUT - len(size)), mode="edge")
-    usual = np.quantile(padded.reshape(number, LINE_ABOUT), LINE_USUAL, axis=1)
-    wide = np.pad(usual, 1, mode="edge")
-    largest = np.maximum(np.maximum(wide[:-2], wide[2:]), usual)
-    return np.asarray(np.repeat(largest, LINE_ABOUT)[: len(size)], np.float32)
-
-
-def _window_tops(height: int, window: int) -> list[int]:
-    """Tops of windows that overlap by half and reach the last row."""
-    tops = list(range(0, height - window + 1, max(1, window // 2)))
-    return tops if tops[-1] + window == height else [*tops, height - window]

@@ -143,6 +143,12 @@ def _to_native(stored: NDArray[np.uint16], top: int, left: int, out: NDArray[np.
             out[row, column] = ((value << 8) | (value >> 8)) ^ _SIGN
 
 
+@njit(cache=True, nogil=True, inline="always")
+def stored_value(raw):  # type: ignore[no-untyped-def]
+    """A number that a FITS file holds, as the machine reads it, as float32 ADU: what `to_stored` did undone."""
+    return np.float32(np.uint16((raw >> np.uint16(8)) | (raw << np.uint16(8))) ^ np.uint16(_SIGN))
+
+
 def to_stored(pixels: NDArray[np.uint16], out: NDArray[np.uint16]) -> None:
     """Turn numbers into what a FITS file holds of them, as the machine reads it.
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.ordering import put_in_order, sorting_network
+from pipeline.sensor.mosaic import stored_value
 
 # Stretches that a line is cut into, and the least that one holds, px: what one shows alone is no banding.
 STRETCHES, STRETCH_LEAST = 24, 16
@@ -114,7 +115,7 @@ def _block_medians(stored, one, by_one, other, by_other, across, down, rows, col
                 y = top + row
                 for column in columns:
                     x = left + column
-                    value = _value(stored[y, x])
+                    value = stored_value(stored[y, x])
                     if len(one):
                         value -= by_one * one[y, x]
                     if len(other):
@@ -142,12 +143,6 @@ def _take_off(values, medians):  # type: ignore[no-untyped-def]
     for k in range(len(values)):
         for x in range(np.uint64(len(medians))):
             values[k, x] = abs(values[k, x] - medians[x])
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _value(raw):  # type: ignore[no-untyped-def]
-    """A number as FITS stores it, its sign bit turned, as float32."""
-    return np.float32(np.uint16((raw >> np.uint16(8)) | (raw << np.uint16(8))) ^ np.uint16(0x8000))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -193,16 +188,16 @@ def _off_level(source, one, by_one, other, by_other, level, far, off, inside, br
     if len(other):
         taken, too = one[0], other[0]
         for x in range(np.uint64(width)):
-            apart = _value(source[x]) - level[x] - by_one * taken[x] - by_other * too[x]
+            apart = stored_value(source[x]) - level[x] - by_one * taken[x] - by_other * too[x]
             off[x], inside[x], bright[x] = apart, abs(apart) < far[x], apart >= far[x]
     elif len(one):
         taken = one[0]
         for x in range(np.uint64(width)):
-            apart = _value(source[x]) - level[x] - by_one * taken[x]
+            apart = stored_value(source[x]) - level[x] - by_one * taken[x]
             off[x], inside[x], bright[x] = apart, abs(apart) < far[x], apart >= far[x]
     else:
         for x in range(np.uint64(width)):
-            apart = _value(source[x]) - level[x]
+            apart = stored_value(source[x]) - level[x]
             off[x], inside[x], bright[x] = apart, abs(apart) < far[x], apart >= far[x]
 
 
