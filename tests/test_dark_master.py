@@ -15,8 +15,9 @@ from pipeline.pixels.noise import block_noise
 from pipeline.plan import DarkSet, PlannedFrame
 from pipeline.sensor import darks, darkset
 from pipeline.sensor.clipped import clipped
+from pipeline.sensor.coarse import coarse_level, standing_out
 from pipeline.sensor.darks import CLIP_SIGMA, NoiseModel
-from pipeline.sensor.defects import COLD, HOT, UNSTABLE, coarse_level, master_defects, same_colour_excess
+from pipeline.sensor.defects import COLD, HOT, UNSTABLE, master_defects, same_colour_excess
 from pipeline.sensor.likeliest import least_error
 from pipeline.sensor.master import read_master, read_usable_master
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
@@ -238,7 +239,12 @@ def test_coarse_level_and_excess_equal_their_slow_statements():
     """Block levels and same-colour excesses are what their docstrings say."""
     rng = np.random.default_rng(4)
     values = rng.normal(0, 1, (70, 101)).astype(np.float32)
-    got = coarse_level(values, 32)
+    coarse = coarse_level(values, 32)
+    got = coarse.rows(np.arange(70), 101)
+    for limit, below in ((2.0, True), (0.5, False), (9.0, True)):
+        off = np.abs(values - got) if below else values - got
+        np.testing.assert_array_equal(standing_out(values, coarse, limit, below), np.nonzero(off > limit))
+    np.testing.assert_array_equal(standing_out(values, None, 2.0), np.nonzero(np.abs(values) > 2))
     for top in range(0, 70, 32):
         for left in range(0, 101, 32):
             for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):

@@ -5,10 +5,12 @@ from __future__ import annotations
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import repeat
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.ordering import column_medians
 from pipeline.scene.signal import Signal
 from pipeline.sensor import defects, persistence
 from pipeline.sensor.banding import Banding
@@ -137,7 +139,7 @@ def add_persistent(
     for _ in range(ROUNDS):
         for start in range(0, len(ys), PATCHES_AT_ONCE):
             y, x = ys[start : start + PATCHES_AT_ONCE], xs[start : start + PATCHES_AT_ONCE]
-            patches = np.median(np.stack([w.patches(y, x) for w in watch]), axis=0).astype(np.float32)
+            patches = column_medians(np.stack(list(pool.map(Watched.patches, watch, repeat(y), repeat(x)))))
             known = defects.gather_patches(flags, y, x) != 0
             hot, cold = defects.looks_like_defect(patches, y, x, cfa, sigma, limit, known)
             hot &= ~defects.full_beside(patches, known, 0.8 * full_scale)
@@ -151,11 +153,10 @@ def add_persistent(
         def shown(ys: NDArray[np.int64], xs: NDArray[np.int64], rows: bool = False) -> float:
             return persistence.line_level([w.patches(ys, xs) for w in watch], [w.sigma for w in watch], rows)
 
-        across = np.ascontiguousarray(total.T)
-        rows = pool.submit(persistence.bad_columns, across, frames, lambda xs, ys: shown(ys, xs, True))
-        lines = persistence.bad_columns(total, frames, shown) | rows.result().T
-        flags[lines & (total > 0)] |= defects.HOT
-        flags[lines & (total <= 0)] |= defects.COLD
+        across = pool.submit(persistence.bad_columns, total.T, frames, lambda xs, ys: shown(ys, xs, True))
+        down = np.nonzero(persistence.bad_columns(total, frames, shown))
+        for place in (down, np.nonzero(across.result())[::-1]):
+            flags[place] |= np.where(total[place] > 0, np.uint8(defects.HOT), np.uint8(defects.COLD))
 
 
 def _median_error(frames: int) -> float:

@@ -12,9 +12,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.ordering import median_first, select_first
+from pipeline.pixels.ordering import median_first
 from pipeline.sensor.calibrate import CHESS, lattices
 from pipeline.sensor.clipped import clipped
+from pipeline.sensor.coarse import coarse_level, spread_about, standing_out
 
 HOT, COLD, UNSTABLE = 1, 2, 4
 
@@ -30,8 +31,6 @@ class Pixels(Protocol):
         """Pixels as a NumPy array indexes them."""
 
 
-# Side of the blocks whose medians are the coarse level that candidates are found against.
-COARSE = 64
 # Patches around candidates reach this far: the same-colour pixels that a candidate is compared with lie on the rim.
 REACH = 2
 
@@ -69,50 +68,13 @@ def master_defects(
     lattices(cfa)  # refuses an unknown pattern
     defects = np.where(unstable, np.uint8(UNSTABLE), np.uint8(0))
     coarse = coarse_level(mean)
-    deviation = mean - coarse
-    rows = slice(0, None, max(1, mean.shape[0] // 256))
-    _, spread = clipped(deviation[rows])
-    limit = hot_sigma * float(np.hypot(sigma, spread))
-    ys, xs = np.nonzero(np.abs(deviation) > 0.5 * limit)
+    limit = hot_sigma * float(np.hypot(sigma, spread_about(mean, coarse)))
+    ys, xs = standing_out(mean, coarse, 0.5 * limit)
     excess = same_colour_excess(mean, ys, xs)
     flags = np.where(excess > limit, HOT, 0) | np.where(excess < -limit, COLD, 0)
     flags |= np.where(mean[ys, xs] >= 0.98 * full_scale, HOT, 0)
     defects[ys, xs] |= flags.astype(np.uint8)
     return defects
-
-
-def coarse_level(values: NDArray[np.float32], side: int = COARSE) -> NDArray[np.float32]:
-    """Upper medians over blocks of `side` x `side`, each CFA position its own, full size and blockwise constant.
-
-    Of every CFA position each fourth pixel is looked at (every second row and column of its plane): for blocks from
-    (top, left), ``np.sort(values[top + row : top + side : 4, left + column : left + side : 4].ravel())[n // 2]`` with n
-    the number of values; 0 where a block has none.
-    """
-    result = np.empty(values.shape, np.float32)
-    _coarse_level(np.ascontiguousarray(values, np.float32), side, result)
-    return result
-
-
-@njit(cache=True, nogil=True)
-def _coarse_level(values, side, result):  # type: ignore[no-untyped-def]
-    height, width = values.shape
-    sample, levels = np.empty((side // 4 + 1) ** 2, np.float32), np.empty((2, 2), np.float32)
-    for top in range(0, height, side):
-        bottom = min(top + side, height)
-        for left in range(0, width, side):
-            right = min(left + side, width)
-            for row in range(2):
-                for column in range(2):
-                    count = 0
-                    for y in range(top + row, bottom, 4):
-                        for x in range(left + column, right, 4):
-                            sample[count] = values[y, x]
-                            count += 1
-                    levels[row, column] = select_first(sample, count, count // 2) if count > 0 else np.float32(0)
-            for y in range(top, bottom):
-                even, odd = levels[(y - top) & 1, 0], levels[(y - top) & 1, 1]
-                for x in range(left, right):
-                    result[y, x] = odd if (x - left) & 1 else even
 
 
 def same_colour_excess(

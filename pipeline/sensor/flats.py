@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sensor.clipped import clipped
-from pipeline.sensor.defects import COLD, HOT, coarse_level, same_colour_excess
+from pipeline.sensor.coarse import coarse_level
+from pipeline.sensor.defects import COLD, HOT, same_colour_excess
 from pipeline.sensor.mosaic import colour_planes
 
 # A pixel that answers to light by this share more or less than its like is given up: division would also multiply its
@@ -155,7 +156,8 @@ def block_response(flat: NDArray[np.float32], block: int) -> NDArray[np.float32]
 def flat_defects(flat: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Pixels whose response differs from their like by more than `RESPONSE_LIMIT`; COLD where less, HOT where more."""
     defects = np.zeros(flat.shape, np.uint8)
-    coarse = coarse_level(flat)
+    rows = np.arange(len(flat))
+    coarse = coarse_level(flat).rows(rows, flat.shape[1])
     ys, xs = np.nonzero(np.abs(flat - coarse) > 0.5 * RESPONSE_LIMIT * np.abs(coarse))
     excess = same_colour_excess(flat, ys, xs)
     like = flat[ys, xs] - excess

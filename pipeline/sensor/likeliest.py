@@ -32,7 +32,8 @@ from scipy import fft
 
 from pipeline.pixels.noise import BLOCK
 from pipeline.sensor.clipped import clipped
-from pipeline.sensor.defects import coarse_level, same_colour_excess
+from pipeline.sensor.coarse import coarse_level, spread_about, standing_out
+from pipeline.sensor.defects import same_colour_excess
 
 # Pixels that stand out by this many standard deviations are no part of the structure.
 STANDS_OUT = 4.0
@@ -130,9 +131,9 @@ def _tile(plane: NDArray[np.float32], whole: NDArray[np.float32], spread: float,
 
 def _without_standing_out(mean: NDArray[np.float32]) -> NDArray[np.float32]:
     """The master with pixels that stand out replaced by the median of their like."""
-    deviation = mean - coarse_level(mean)
-    _, spread = clipped(deviation[:: max(1, mean.shape[0] // 256)])
-    ys, xs = np.nonzero(np.abs(deviation) > 0.75 * STANDS_OUT * spread)
+    coarse = coarse_level(mean)
+    spread = spread_about(mean, coarse)
+    ys, xs = standing_out(mean, coarse, 0.75 * STANDS_OUT * spread)
     excess = same_colour_excess(mean, ys, xs)
     out = np.abs(excess) > STANDS_OUT * spread
     filled = mean.copy()

@@ -10,9 +10,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
-from pipeline.pixels.ordering import put_in_order, sorting_network
+from pipeline.pixels.ordering import STRIP, column_medians, sort_columns, sorting_network
 from pipeline.sensor.calibrate import black_levels
 from pipeline.sensor.clipped import clipped
+from pipeline.sensor.coarse import standing_out
 from pipeline.sensor.defects import CENTRE, GRID
 from pipeline.sensor.mosaic import stored_value
 
@@ -143,8 +144,7 @@ def persistence_candidates(
     limit = sigma * max(float(np.sqrt(frames)), spread)
     # four frames of the fullest say must be able to reach it
     limit = min(limit, 0.98 * SAY_LIMIT * frames)
-    ys, xs = np.nonzero(np.abs(total) > limit)
-    return ys, xs
+    return standing_out(total, None, limit)
 
 
 # A column (row) is bad along a window when the median of its persistence stands out by this many standard errors...
@@ -158,8 +158,6 @@ LINE_NARROW = 0.35
 # of it, and two that run four lines apart leave a dark one between them.
 LINE_SHOWN = 0.5
 LINE_BLOCK = 32
-# Columns that are sorted beside one another: their values stay in the nearest cache.
-STRIP = 256
 LINE_EDGE = 8
 LINE_BLOCKS = (2, 8, 32)
 # Columns about one that tell how unlike columns are there, by that quantile of their sizes; its value of unit spread.
@@ -213,7 +211,7 @@ def bad_columns(
     block = min(LINE_BLOCK, height // 2)
     blocks = height // block
     medians = np.empty((blocks, width), np.float32)
-    _column_medians(np.ascontiguousarray(total, np.float32), block, sorting_network(block), medians)
+    _column_medians(total, block, sorting_network(block), medians)
     contrasts = _beside_contrast(medians)
     spread = clipped(contrasts)[1]
     least = LINE_LEAST / 2 / float(np.sqrt(1.25)) * frames
@@ -222,8 +220,8 @@ def bad_columns(
         error = (1.2533 if window > 2 else 1.0) * spread / float(np.sqrt(window))
         for first in _window_tops(blocks, window):
             part = contrasts[first : first + window]
-            contrast = np.median(part, axis=0)
-            halves = np.median(part[: window // 2], axis=0), np.median(part[window - window // 2 :], axis=0)
+            contrast = column_medians(part)
+            halves = column_medians(part[: window // 2]), column_medians(part[window - window // 2 :])
             # a column that is bad in one half only is left to shorter windows
             whole = np.minimum(*(half * np.sign(contrast) for half in halves)) > 0.6 * np.abs(contrast)
             size = np.abs(contrast)
@@ -237,17 +235,19 @@ def bad_columns(
             peak[: LINE_EDGE - 4] = peak[4 - LINE_EDGE :] = False
             for x in np.nonzero(peak & whole & (size > np.maximum(LINE_SIGMA * unlike, least)))[0].tolist():
                 found.append((-float(size[x] / unlike[x]), first, window, x + 4, float(contrast[x])))
-    budget = max(LINE_SHARE_MAX * total.size, max(total.shape))
+    budget, marked = max(LINE_SHARE_MAX * total.size, max(total.shape)), 0
     for _, first, window, x, stands_out in sorted(found):
         bottom = height if first + window == blocks else (first + window) * block
-        if bad.sum() + bottom - first * block > budget:
+        if marked + bottom - first * block > budget:
             break
-        if bad[first * block : bottom, x].all():
+        rest = bottom - first * block - int(np.count_nonzero(bad[first * block : bottom, x]))
+        if rest == 0:
             continue
         ys = np.arange(first * block, bottom)
         level = stands_out * 2 * float(np.sqrt(1.25)) / frames
         if shown(ys, np.full(len(ys), x)) * np.sign(level) > LINE_SHOWN * abs(level):
             bad[ys, x] = True
+            marked += rest
     return bad
 
 
@@ -260,8 +260,7 @@ def _column_medians(total, block, network, medians):  # type: ignore[no-untyped-
         for left in range(0, width, STRIP):
             size = min(STRIP, width - left)
             rows[:, :size] = total[n * block : (n + 1) * block, left : left + size]
-            for pair in range(len(network)):
-                put_in_order(rows[network[pair, 0], :size], rows[network[pair, 1], :size])
+            sort_columns(rows, size, network)
             medians[n, left : left + size] = rows[block // 2, :size]
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
-from pipeline.pixels.ordering import put_in_order, sorting_network
+from pipeline.pixels.ordering import STRIP, sorted_medians, sorting_network
 from pipeline.sensor.mosaic import stored_value
 
 # Stretches that a line is cut into, and the least that one holds, px: what one shows alone is no banding.
@@ -18,8 +18,6 @@ STRETCHES, STRETCH_LEAST = 24, 16
 # A value counts within so many standard deviations of its block's, told from so many of its lines each way; what is
 # left of a small offset then, noise being normal: 1 - 2 c phi(c) / (2 Phi(c) - 1).
 HELD, HELD_LEFT, SAMPLES = 3.0, 0.9733, 12
-# Blocks whose values are put in order beside one another: they stay in a near cache.
-BESIDE = 256
 
 
 @dataclass(frozen=True)
@@ -105,9 +103,9 @@ def _block_medians(stored, one, by_one, other, by_other, across, down, rows, col
     sample in float32, ``np.median(levels)`` and ``np.median(np.abs(levels - np.median(levels)))``.
     """
     number, size = stored.shape[1] // across, len(rows) * len(columns)
-    ordered = np.empty((size, BESIDE), np.float32)
-    for begin in range(0, medians.shape[1], BESIDE):
-        end = min(begin + BESIDE, medians.shape[1])
+    ordered = np.empty((size, STRIP), np.float32)
+    for begin in range(0, medians.shape[1], STRIP):
+        end = min(begin + STRIP, medians.shape[1])
         for at in range(begin, end):
             top, left = at // (4 * number) * down + at // (2 * number) % 2, at % number * across + at // number % 2
             k = 0
@@ -122,20 +120,9 @@ def _block_medians(stored, one, by_one, other, by_other, across, down, rows, col
                         value -= by_other * other[y, x]
                     ordered[k, at - begin] = value
                     k += 1
-        _middle(ordered, end - begin, network, medians[0, begin:end])
+        sorted_medians(ordered, end - begin, network, medians[0, begin:end])
         _take_off(ordered, medians[0, begin:end])
-        _middle(ordered, end - begin, network, medians[1, begin:end])
-
-
-@leaf
-def _middle(values, width, network, medians):  # type: ignore[no-untyped-def]
-    """``medians[:] = np.median(values[:, :width], axis=0)``; leaves the columns sorted."""
-    for pair in range(len(network)):
-        put_in_order(values[network[pair, 0], :width], values[network[pair, 1], :width])
-    upper = len(values) // 2
-    lower = upper if len(values) % 2 == 1 else upper - 1
-    for x in range(np.uint64(width)):
-        medians[x] = (values[lower, x] + values[upper, x]) / np.float32(2)
+        sorted_medians(ordered, end - begin, network, medians[1, begin:end])
 
 
 @leaf

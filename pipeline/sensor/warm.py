@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.sensor.clipped import clipped
+from pipeline.sensor.coarse import coarse_level, spread_about, standing_out
 from pipeline.sensor.darks import LINEAR_SHARE
-from pipeline.sensor.defects import UNSTABLE, Pixels, coarse_level, same_colour_excess
+from pipeline.sensor.defects import UNSTABLE, Pixels, same_colour_excess
 
 # A pixel is warm from this many standard errors of the master above its like; chosen so that its selection by its own
 # noise biases the factor by less than 1/64 before, and nothing after, the correction in `dark_factor`.
@@ -85,16 +85,15 @@ def warm_pixels(
         Master of colder darks, where `mean` is what another shows above it, and its noise, which `noise` contains.
     """
     height, width = mean.shape
-    deviation = mean - coarse_level(mean)
-    step = max(1, height // 256)
-    _, spread = clipped(deviation[::step])
-    ys, xs = np.nonzero(deviation > 0.75 * WARM_SIGMA * spread)
+    coarse = coarse_level(mean)
+    spread = spread_about(mean, coarse)
+    ys, xs = standing_out(mean, coarse, 0.75 * WARM_SIGMA * spread, below=False)
     inside = (ys >= 2) & (ys < height - 2) & (xs >= 2) & (xs < width - 2)
     ys, xs = ys[inside], xs[inside]
     limit = WARM_SIGMA * np.maximum(noise[ys, xs], np.float32(spread))
-    alone = deviation[ys, xs] > 0.75 * limit
+    alone = mean[ys, xs] - coarse.at(ys, xs) > 0.75 * limit
     for dy, dx in _RIM:
-        alone &= deviation[ys + dy, xs + dx] <= 0.5 * limit
+        alone &= mean[ys + dy, xs + dx] - coarse.at(ys + dy, xs + dx) <= 0.5 * limit
     level = mean[ys, xs] if base is None else mean[ys, xs] + base[ys, xs]
     good = alone & (defects[ys, xs] & UNSTABLE == 0) & (level < LINEAR_SHARE * full_scale)
     ys, xs, limit = ys[good], xs[good], limit[good]
