@@ -82,3 +82,13 @@ def test_the_power_is_what_the_lights_tell_and_else_the_safest():
     assert 0 < glow_power(scales, alone, GlowFactor(told, 0.4)).power < 0.5
     # of another exposure alone, whatever the power
     assert glow_scale(0.25, 0.25, 0.3) == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize("block", [3, 16])
+def test_glow_by_blocks_is_medians(block):
+    """To the last bit, what does not fill a block left out."""
+    dark = np.random.default_rng(3).normal(5, 2, (53, 70)).astype(np.float32)
+    rows, columns = 53 // block, 70 // block
+    blocks = dark[: rows * block, : columns * block].reshape(rows, block, columns, block)
+    level = np.median(blocks.swapaxes(1, 2).reshape(rows, columns, -1), axis=2)
+    np.testing.assert_array_equal(dark_glow(dark, block), level - np.median(level))

@@ -512,3 +512,14 @@ def test_bias_makes_a_master_too(tmp_path):
     assert master.header["IMAGETYP"] == "master bias"
     assert master.header["NFRAMES"] == 5
     assert abs(np.median(master.mean)) < 1
+
+
+def test_the_standard_error_equals_its_statement():
+    """Temporal variance moderated by the model's, over the number of values."""
+    rng = np.random.default_rng(9)
+    mean, variance = (rng.uniform(0, 50, (5, 30)).astype(np.float32) for _ in range(2))
+    used = rng.integers(1, 12, mean.shape).astype(np.uint16)
+    model = darks.NoiseModel(9.0, 0.3, 0.01, 12.0)
+    weight, freedom = darks.MODEL_WEIGHT, used.astype(float) - 1
+    expected = np.sqrt((weight * model.variance(mean) + freedom * variance) / (weight + freedom) / used)
+    np.testing.assert_allclose(darks.standard_error(mean, variance, used, model), expected, rtol=1e-6)

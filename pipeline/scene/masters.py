@@ -29,6 +29,9 @@ from pipeline.sensor.master import Master, empty_master, master_hdus, read_usabl
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.strips import strips_of
 
+# Frames, or blocks of rows, in work at once.
+AT_ONCE = 2
+
 
 @dataclass(frozen=True)
 class _Candidate:
@@ -108,7 +111,7 @@ def _like_frames(dark_set: DarkSet, folders: Sequence[Path]) -> tuple[list[_Cand
 def _sample(mosaic: MosaicFile, rows: NDArray[np.int64]) -> NDArray[np.float32]:
     """Rows of a mosaic, ADU above black."""
     black = np.array(mosaic.header.black, np.float32).reshape(2, 2)
-    strips = np.concatenate([mosaic.region(int(r), int(r) + 1, 0, mosaic.shape[1]) for r in rows]).astype(np.float32)
+    strips = mosaic[rows].astype(np.float32)
     strips[:, 0::2] -= black[rows % 2, 0][:, None]
     strips[:, 1::2] -= black[rows % 2, 1][:, None]
     return strips
@@ -128,11 +131,12 @@ def _master_dark(
 ) -> fits.HDUList:
     shape = candidates[0].mosaic.shape
     rows = darkset.sample_rows(*shape)
-    sample = np.stack([_sample(c.mosaic, rows) for c in candidates])
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        sample = np.stack(list(pool.map(lambda c: _sample(c.mosaic, rows), candidates)))
     banding = _changing_banding(candidates)
     for part, shifts in zip(sample, banding, strict=True):
         if shifts is not None:
-            part -= shifts.at_pixels((slice(None), slice(None)))[rows]
+            part -= shifts.at_pixels((rows, slice(None)))
     figures = darkset.frame_figures(sample)
     full = candidates[0].mosaic.header.full_scale
     model = darks.fit_noise(sample - _column(figures), full)
@@ -203,7 +207,9 @@ def _master_dark(
 def _changing_banding(candidates: list[_Candidate]) -> list[Banding | None]:
     """What the lines of single frames are off by against the mean of all: what they have in it stays in the master."""
     mono = candidates[0].mosaic.header.cfa == "MONO"
-    found, _, _ = scene_banding([quarters_of(strips_of(c.mosaic.stored), mono) for c in candidates])
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        quarters = list(pool.map(lambda c: quarters_of(strips_of(c.mosaic.stored), mono), candidates))
+    found, _, _ = scene_banding(quarters)
     some = [own for own in found if own is not None]
     if not some:
         return found
@@ -219,14 +225,14 @@ def _column(figures: Sequence[darkset.FrameFigures]) -> NDArray[np.float32]:
 
 
 def _by_blocks(work: Any, shape: tuple[int, int], frames: int, memory_mb: int) -> int:
-    """Call ``work(top, bottom)`` over row blocks on two threads; the sum of what it returns."""
+    """Call ``work(top, bottom)`` over row blocks side by side; the sum of what it returns."""
     # the planes of the master and one compiled environment stand beside the two blocks
     planes = 11 * shape[0] * shape[1] / 1e6
     room = max(40.0, (memory_mb - planes - 250) / 2)
     # blocks larger than 64 MB gain nothing
     rows = darks.block_rows(frames, shape[1], min(room, 64.0))
     tops = range(0, shape[0], rows)
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(AT_ONCE) as pool:
         return sum(pool.map(lambda top: work(top, min(top + rows, shape[0])), tops))
 
 

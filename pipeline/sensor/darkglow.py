@@ -13,8 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.ordering import median_by_counts
 from pipeline.sensor.glow import polynomials
 
 # Degrees of the polynomials of the position that each colour's light may follow beside the colours of the whole frame;
@@ -55,10 +57,18 @@ def dark_glow(dark: NDArray[np.float32], block: int) -> NDArray[np.float32]:
     """What a master shows beyond its usual level in blocks of `block` px, (rows, columns) float32, ADU: medians."""
     rows, columns = (n // block for n in dark.shape)
     level = np.empty((rows, columns), np.float32)
-    for i in range(rows):
-        strip = dark[i * block : (i + 1) * block, : columns * block].reshape(block, columns, block)
-        level[i] = np.median(strip.transpose(1, 0, 2).reshape(columns, -1), axis=1)
+    _block_medians(dark, block, level)
     return level - np.median(level) if level.size else level
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _block_medians(values, block, medians):  # type: ignore[no-untyped-def]
+    held = np.empty((block, block), np.float32)
+    for i in range(medians.shape[0]):
+        for j in range(medians.shape[1]):
+            for k in range(block):
+                held[k] = values[i * block + k, j * block : (j + 1) * block]
+            medians[i, j] = median_by_counts(held.reshape(-1))
 
 
 def glow_scale(scale: float, lasting: float, power: float) -> float:

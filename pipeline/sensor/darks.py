@@ -283,9 +283,20 @@ def standard_error(
     ----------
     Smyth 2004, doi:10.2202/1544-6115.1027 (moderated variance).
     """
-    freedom = used.astype(np.float32) - 1
-    moderated = (np.float32(MODEL_WEIGHT) * model.variance(mean) + freedom * variance) / (MODEL_WEIGHT + freedom)
-    return np.sqrt(moderated / used, dtype=np.float32)
+    result = np.empty(mean.shape, np.float32)
+    noise = np.array([model.read, model.gain, model.drift, model.bulk], np.float32)
+    flat = mean.reshape(-1), variance.reshape(-1), used.reshape(-1)
+    _standard_error(flat[0], flat[1], flat[2], result.reshape(-1), noise, np.float32(MODEL_WEIGHT))
+    return result
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _standard_error(mean, variance, used, result, noise, weight):  # type: ignore[no-untyped-def]
+    for x in range(np.uint64(len(result))):
+        number = np.float32(used[x])
+        freedom = number - np.float32(1)
+        moderated = (weight * _model_variance(noise, mean[x]) + freedom * variance[x]) / (weight + freedom)
+        result[x] = np.sqrt(moderated / number)
 
 
 def block_rows(frames: int, width: int, memory_mb: float) -> int:

@@ -61,6 +61,8 @@ BIN, VALUES_TO = 0.1, 15.0
 ROUNDS = 300
 # CFA positions in work at once: two keep two cores busy.
 AT_ONCE = 2
+# Rows that are drawn to the structure in one go.
+BAND = 256
 
 
 def least_error(
@@ -95,7 +97,14 @@ def least_error(
         kept += by_tile / step**2
     scatter = _scatter(mean, value)
     error = np.empty_like(value)
-    _draw(mean, noise, scatter, _belief(mean, value, scatter), kept, (step * high, step * wide), value, error)
+    belief, sides = _belief(mean, value, scatter), (step * high, step * wide)
+
+    def draw(top: int) -> None:
+        rows = slice(top, top + BAND)
+        _draw(mean[rows], noise[rows], scatter, belief, kept, sides, top, value[rows], error[rows])
+
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        list(pool.map(draw, range(0, len(value), BAND)))
     return value, error
 
 
@@ -274,14 +283,15 @@ def _count(mean, value, scatter, counts):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _draw(mean, noise, scatter, belief, kept, tile, value, error):  # type: ignore[no-untyped-def]
+def _draw(mean, noise, scatter, belief, kept, tile, top, value, error):  # type: ignore[no-untyped-def]
     """Draw pixels to the structure that `value` holds, in place: ``mean - noise**2 / s * z q(z)``, z in units of s.
 
-    The variance is ``noise**2 * (1 - noise**2 / s**2 * d (z q) / dz)``, and what the structure keeps of the rest.
+    The variance is ``noise**2 * (1 - noise**2 / s**2 * d (z q) / dz)``, and what the structure keeps of the rest. The
+    arrays of pixels hold rows from `top` on.
     """
     for y in range(mean.shape[0]):
         for x in range(mean.shape[1]):
-            s = scatter[y // SIDE, x // SIDE]
+            s = scatter[(top + y) // SIDE, x // SIDE]
             rest = mean[y, x] - value[y, x]
             number = int(abs(rest) / s / BIN)
             variance = noise[y, x] * noise[y, x]
@@ -292,5 +302,5 @@ def _draw(mean, noise, scatter, belief, kept, tile, value, error):  # type: igno
                 rest *= 1 - share * belief[side, 0, number]
                 own = max(1 - share * belief[side, 1, number], np.float32(0))
             value[y, x] += rest
-            shared = (1 - min(own, np.float32(1))) * kept[y // tile[0], x // tile[1]]
+            shared = (1 - min(own, np.float32(1))) * kept[(top + y) // tile[0], x // tile[1]]
             error[y, x] = np.sqrt(variance * (own + shared))

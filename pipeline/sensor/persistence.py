@@ -270,9 +270,9 @@ def _beside_contrast(medians: NDArray[np.float32]) -> NDArray[np.float32]:
     The columns two away are left out: a bad column has its mirror image there. Bright stars have broad dark halos in a
     persistence sum: what the columns beside show of one is taken off the size of the contrast a second time.
     """
-    near = np.lib.stride_tricks.sliding_window_view(medians, 9, axis=1)
-    beside = np.median(near[:, :, [0, 1, 3, 5, 7, 8]], axis=2)
-    contrast = near[:, :, 4] - beside
+    width = medians.shape[1] - 8
+    beside = column_medians(np.stack([medians[:, k : k + width] for k in (0, 1, 3, 5, 7, 8)]))
+    contrast = medians[:, 4 : 4 + width] - beside
     broad = np.maximum(np.abs(beside) - 2 * clipped(beside)[1], 0)
     return np.asarray(np.sign(contrast) * np.maximum(np.abs(contrast) - broad, 0), np.float32)
 
