@@ -18,6 +18,7 @@ from pipeline import finish
 from pipeline.colour import curves
 from pipeline.colour.cores import TOUCHED, find_cores
 from pipeline.colour.spaces import BT2020, rgb_to_xyz
+from pipeline.pages import preview
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pages.preview import area_mean, stretch
 from pipeline.scene.developing import choose, fill_rim, read_combined
@@ -625,3 +626,22 @@ def test_unusable_input_is_one_sentence(tmp_path: Path, capsys, write, text) -> 
     assert text in error
     assert "Traceback" not in error
     assert sorted(p.name for p in tmp_path.iterdir()) in ([], ["c.fits"])
+
+
+def test_rings_and_stars_are_looked_for_as_scipy_does() -> None:
+    """Squares about places and the middle of three channels, edges included."""
+    rng = np.random.default_rng(5)
+    places = rng.random((23, 41)) < 0.02
+    places[0, 0] = places[-1, 5] = True
+    for reach in (1, 4):
+        np.testing.assert_array_equal(preview._beside(places, reach), ndimage.maximum_filter(places, 2 * reach + 1))
+    values = rng.normal(0, 1, (500, 3)).astype(np.float32)
+    np.testing.assert_array_equal(preview._middle(values), np.median(values, axis=1))
+
+
+def test_the_preview_is_the_same_for_any_number_of_threads() -> None:
+    """To the last byte."""
+    rng = np.random.default_rng(6)
+    light = 0.02 + rng.normal(0, 4e-4, (120, 180, 3))
+    light[60:63, 90:93] += 0.8
+    np.testing.assert_array_equal(stretch(light, threads=1)[0], stretch(light, threads=3)[0])

@@ -5,14 +5,17 @@ It decides nothing: the TIFF is untouched by what happens here.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.colour import curves
-from pipeline.pages.gradient import LUMINANCE, gradient, robust_level
+from pipeline.pages.gradient import LEVEL_SAMPLE, LUMINANCE, gradient, robust_level
 from pipeline.pixels.cells import between, nearest_known
 from pipeline.pixels.regression import row_medians
 
@@ -42,6 +45,9 @@ LIFT_ELSEWHERE = 0.8  # of that, away from land
 EDGE_PX = 8  # so far from land colours fade into those of their own light
 # ... where they are off the light of the sky about by more than the one share of it, and all of it from the other on.
 LIKE_SKY, UNLIKE_SKY = 0.08, 0.25
+
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -80,7 +86,10 @@ def pixel_noise(plane: NDArray[np.floating]) -> float:
 
 
 def stretch(
-    linear: NDArray[np.floating], land: NDArray[np.floating] | None = None, own_curve: bool = True
+    linear: NDArray[np.floating],
+    land: NDArray[np.floating] | None = None,
+    own_curve: bool = True,
+    threads: int = 1,
 ) -> tuple[NDArray[np.uint8], Stretch]:
     """Render linear sRGB light as an 8-bit sRGB picture.
 
@@ -93,6 +102,7 @@ def stretch(
     land : (height, width), optional
         Share of each pixel that is land, 0-1: it says nothing of the sky.
     own_curve : whether land is shown by a curve of its own
+    threads : the same picture for any number
 
     Returns
     -------
@@ -100,7 +110,7 @@ def stretch(
     done : Stretch
     """
     light = np.array(linear, np.float32)
-    unknown = np.asarray(~np.isfinite(light).all(axis=2))
+    unknown = ~_in_all(np.isfinite(light))
     open_sky = ~unknown if land is None else ~unknown & (land <= 0)
     if not open_sky.any():
         open_sky = np.ones_like(unknown)
@@ -110,16 +120,17 @@ def stretch(
     seen = np.where(open_sky[..., None], light, np.float32(np.nan))
     surface = gradient(seen)
     light -= surface
-    sky = _sky(light, open_sky)
+    sky = _sky(light, open_sky, threads)
     light -= sky.astype(np.float32)
     del seen
     light[unknown] = 0.0
     brightness = light @ LUMINANCE.astype(np.float32)
     noise = max(pixel_noise(np.where(open_sky, brightness, np.float32(np.nan))), 1e-9)
     edge = None if land is None else ndimage.maximum_filter(land, 2 * RING_PX + 1) > 0
-    brightness = _fill_rings(light, noise, edge)
-    _, structure = robust_level(brightness[open_sky])
-    white = max(float(np.quantile(brightness[open_sky], 0.9995)), 30 * noise)
+    brightness = _fill_rings(light, noise, edge, threads)
+    seen = brightness[open_sky]
+    _, structure = robust_level(seen)
+    white = max(float(np.quantile(seen, 0.9995)), 30 * noise)
     # slope of the encoded curve at the sky
     gain = min(NOISE_CODE / noise, STRUCTURE_CODE / max(structure, 1e-9))
     smooth_light = surface @ LUMINANCE.astype(np.float32)
@@ -156,25 +167,47 @@ def stretch(
     light -= brightness[..., None]
     light *= factor[..., None]
     # what the curve would draw black has no colour above the sky that could be kept: its own, as land has
-    light += own[..., None].astype(np.float32) * (_own_colour(standing, grey) - light)
+    own = own.astype(np.float32)
+    at = np.flatnonzero(own)
+    colours = light.reshape(-1, 3)
+    theirs = _own_colour(standing.reshape(-1, 3)[at], shown.reshape(-1)[at], grey.reshape(-1)[at])
+    colours[at] += own.reshape(-1)[at, None] * (theirs - colours[at])
     _into_range(light, grey)
     if land is not None and own_curve:
         share = np.clip(land, 0, 1).astype(np.float32)[..., None]
-        light = (1 - share) * light + share * _land(standing, float(LUMINANCE @ sky))
+        light = (1 - share) * light + share * _land(standing, shown, float(LUMINANCE @ sky))
     done = Stretch((float(sky[0]), float(sky[1]), float(sky[2])), noise, 1 - left, softening, white)
     return quantise(light), done
 
 
-def _sky(light: NDArray[np.float32], open_sky: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _in_all(channels: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """``channels.all(axis=2)`` of (height, width, 3): along an axis of three NumPy's own is ten times as slow."""
+    return channels[..., 0] & channels[..., 1] & channels[..., 2]
+
+
+def _for_each(work: Callable[[int], T], threads: int) -> list[T]:
+    """What `work` gives of each channel."""
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        return list(pool.map(work, range(3)))
+
+
+def _sky(light: NDArray[np.float32], open_sky: NDArray[np.bool_], threads: int) -> NDArray[np.float64]:
     """The sky's level, (3,): its middle brightness, in the colour of its darker half, where there is least of the Milky
     Way's light and of bands of airglow."""
-    seen = np.where(open_sky[..., None], light, np.float32(np.nan))
-    levels = np.stack([plane[known] for plane, known in (_blocks(seen[..., channel]) for channel in range(3))], axis=1)
+
+    def levels_of(channel: int) -> NDArray[np.float32]:
+        levels, known = _blocks(np.where(open_sky, light[..., channel], np.float32(np.nan)))
+        return levels[known]
+
+    levels = np.stack(_for_each(levels_of, threads), axis=1)
     if not len(levels):
         return np.zeros(3)
     brightness = levels @ LUMINANCE
     dark = np.median(levels[brightness <= np.median(brightness)], axis=0)
-    middle = np.array([robust_level(light[open_sky, channel])[0] for channel in range(3)])
+    # of what `robust_level` looks at no more than that is gathered
+    places = np.flatnonzero(open_sky)
+    sample = light.reshape(-1, 3)[places[:: max(1, places.size // LEVEL_SAMPLE)]]
+    middle = np.array([robust_level(sample[:, channel])[0] for channel in range(3)])
     return np.asarray(dark + LUMINANCE @ (middle - dark))
 
 
@@ -214,44 +247,77 @@ def _raised(
     return np.asarray(np.maximum(result, np.maximum(near, LIFT_ELSEWHERE) * least), np.float32)
 
 
-def _land(light: NDArray[np.float32], sky: float) -> NDArray[np.float32]:
+def _land(light: NDArray[np.float32], shown: NDArray[np.float32], sky: float) -> NDArray[np.float32]:
     """Land as linear light 0..1: by a power of its ratio to the sky, so that dark land is seen; in its own colours."""
-    brightness = np.maximum(light @ LUMINANCE.astype(np.float32), 0)
-    grey = curves.decode(_land_code(brightness, sky)).astype(np.float32)
-    result = _own_colour(light, grey)
+    grey = curves.decode(_land_code(np.maximum(shown, 0), sky)).astype(np.float32)
+    result = _own_colour(light, shown, grey)
     _into_range(result, grey)
     return result
 
 
-def _own_colour(light: NDArray[np.float32], grey: NDArray[np.float32]) -> NDArray[np.float32]:
-    """What the colours of linear light (height, width, 3) are off `grey` where that is drawn in its place."""
-    brightness = np.maximum(light @ LUMINANCE.astype(np.float32), np.float32(1e-9))
+def _own_colour(
+    light: NDArray[np.float32], shown: NDArray[np.float32], grey: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """What the colours of linear light (..., 3), its brightness `shown`, are off `grey` where that is drawn in its
+    place."""
+    brightness = np.maximum(shown, np.float32(1e-9))
     offset = (light / brightness[..., None] - 1) * grey[..., None] * np.float32(LAND_COLOUR)
     return np.clip(offset, -1, 1).astype(np.float32)
 
 
-def _fill_rings(light: NDArray[np.float32], noise: float, edge: NDArray[np.bool_] | None) -> NDArray[np.float32]:
+def _fill_rings(
+    light: NDArray[np.float32], noise: float, edge: NDArray[np.bool_] | None, threads: int
+) -> NDArray[np.float32]:
     """Raise the dark rings that interpolation leaves around undersampled bright stars, in place; the new brightness.
 
     Only pixels darker than the sky about them by RING_SIGMA beside a star are touched, so that dark clouds, ground and
     vignetted corners stay; none near `edge`, known land.
     """
-    around = np.stack([_around(light[..., channel], lower=True) for channel in range(3)], axis=2)
+    around = np.empty_like(light)
+
+    def look(channel: int) -> None:
+        around[..., channel] = _around(light[..., channel], lower=True)
+
+    _for_each(look, threads)
     offset = light - around
     above = offset @ LUMINANCE.astype(np.float32)
-    star = ndimage.maximum_filter(above, 2 * RING_PX + 1) > RING_STAR_SIGMA * noise
-    ring = star & (offset < np.float32(-RING_SIGMA * noise)).any(axis=2)
+    ring = _beside(above > np.float32(RING_STAR_SIGMA * noise), RING_PX)
+    low = offset < np.float32(-RING_SIGMA * noise)
+    ring &= low[..., 0] | low[..., 1] | low[..., 2]
     if edge is not None:
         ring &= ~edge
     # where one colour undershoots the others are wrong as well: the middle one's offset is taken, in the colour of the
     # light about where it stands above the sky, as in a star's flank
-    middle = np.maximum(np.median(offset[ring], axis=1), np.float32(-RING_SIGMA * noise))
-    flank = np.stack([ndimage.uniform_filter(offset[..., c], 2 * RING_PX + 1)[ring] for c in range(3)], axis=1)
-    colour = np.maximum(flank, 0) / np.maximum(np.median(flank, axis=1), np.float32(noise))[:, None]
+    at = np.flatnonzero(ring)
+    middle = np.maximum(_middle(offset.reshape(-1, 3)[at]), np.float32(-RING_SIGMA * noise))
+
+    def mean_about(channel: int) -> NDArray[np.float32]:
+        return np.asarray(ndimage.uniform_filter(offset[..., channel], 2 * RING_PX + 1).reshape(-1)[at])
+
+    flank = np.stack(_for_each(mean_about, threads), axis=1)
+    colour = np.maximum(flank, 0) / np.maximum(_middle(flank), np.float32(noise))[:, None]
     colour = np.where(middle[:, None] > 0, np.minimum(colour, FLANK_COLOUR), 1)
-    light[ring] = around[ring] + middle[:, None] * colour
+    light.reshape(-1, 3)[at] = around.reshape(-1, 3)[at] + middle[:, None] * colour
     raised: NDArray[np.float32] = light @ LUMINANCE.astype(np.float32)
     return raised
+
+
+def _middle(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """``np.median(values, axis=1)`` of (n, 3) numbers."""
+    one, other, third = values.T
+    return np.maximum(np.minimum(one, other), np.minimum(np.maximum(one, other), third))
+
+
+def _beside(places: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """``ndimage.maximum_filter(places, 2 * reach + 1)``: what lies in a square about a place."""
+    for axis in (0, 1):
+        near = places.copy()
+        given, out = np.moveaxis(places, axis, 0), np.moveaxis(near, axis, 0)
+        for k in range(1, reach + 1):
+            out[k:] |= given[:-k]
+            out[:-k] |= given[k:]
+        places = near
+    return places
 
 
 def _around(plane: NDArray[np.floating], lower: bool = False) -> NDArray[np.float32]:

@@ -201,20 +201,26 @@ def _with_value(sample: NDArray[np.floating]) -> NDArray[np.bool_]:
     return np.asarray(np.isfinite(sample).all(axis=0) & (sample != 0).any(axis=0))
 
 
-def find_saturated(combined: Combined, choices: Choices, measured: NDArray[np.float64] | None) -> Cores:
+def find_saturated(
+    combined: Combined, choices: Choices, measured: NDArray[np.float64] | None, threads: int = 1
+) -> Cores:
     """Saturated cores of the picture; none where the saturation level is not known. `measured` as in `find_cores`."""
     height, width = combined.planes.shape[1:]
     touched = np.zeros((height, width), bool)
     if combined.saturation is not None:
         full = np.float32(combined.saturation)
-        for top in range(0, height, STRIP_ROWS):
+
+        def look(top: int) -> None:
             strip = combined.planes[:, top : top + STRIP_ROWS]
             for left in range(0, width, STRIP_ROWS):
-                part = strip[:, :, left : left + STRIP_ROWS]
+                part = strip[:, :, left : left + STRIP_ROWS].astype(np.float32)
                 # above the sky about it: one that a town or the Moon makes bright is no star
                 about = np.median(part[:, ::SAMPLE_STEP, ::SAMPLE_STEP], axis=(1, 2), keepdims=True)
                 limit = about + np.float32(TOUCHED) * np.maximum(full - about, 0)
                 np.any(part >= limit, axis=0, out=touched[top : top + STRIP_ROWS, left : left + STRIP_ROWS])
+
+        with ThreadPoolExecutor(max(1, threads)) as pool:
+            list(pool.map(look, range(0, height, STRIP_ROWS)))
     return find_cores(touched, combined.planes, choices.sky, choices.white, choices.colour.multipliers, measured)
 
 
@@ -234,38 +240,60 @@ def fill_rim(strip: NDArray[np.float32]) -> None:
     strip[:, near] = strip[:, row[near], column[near]]
 
 
+def _strip(combined: Combined, choices: Choices, cores: Cores, top: int, rows: int) -> NDArray[np.float32]:
+    """Rows from `top` on, (3, rows, width) float32 over white, rim filled and cores in their colours."""
+    strip = combined.planes[:, top : top + rows].astype(np.float32)
+    strip *= np.float32(1 / choices.white)
+    fill_rim(strip)
+    cores.restore(strip, top, choices.colour.multipliers)
+    return strip
+
+
+def _strips(combined: Combined, factor: int) -> tuple[int, range]:
+    """Rows of a strip, whole cells of `factor` pixels, and the strips' first rows."""
+    rows = max(factor, STRIP_ROWS // factor * factor)
+    return rows, range(0, combined.planes.shape[1], rows)
+
+
+def shrink(combined: Combined, choices: Choices, cores: Cores, preview_px: int, threads: int) -> NDArray[np.float32]:
+    """The picture made small, (3, rows, columns) float32.
+
+    Camera values over white, shrunk by a whole factor to `preview_px` or a little more on the long side.
+    """
+    factor = _factor(combined, preview_px)
+    rows, tops = _strips(combined, factor)
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        parts = pool.map(lambda top: area_mean(_strip(combined, choices, cores, top, rows), factor), tops)
+        return np.concatenate(list(parts), axis=1)
+
+
+def _factor(combined: Combined, preview_px: int) -> int:
+    return max(1, max(combined.planes.shape[1:]) // preview_px)
+
+
 def render(
     combined: Combined, choices: Choices, cores: Cores, preview_px: int, threads: int
-) -> tuple[NDArray[np.uint16], NDArray[np.float32], dict[str, int]]:
-    """Encode the whole picture, strip by strip, and shrink it on the way.
+) -> tuple[NDArray[np.uint16], dict[str, int]]:
+    """Encode the whole picture, strip by strip.
 
     Returns
     -------
     codes : (height, width, 3) uint16
-    small : (3, rows, columns) float32
-        Camera values over white, shrunk by a whole factor to `preview_px` or a little more on the long side.
     counts : pixels held at white, below black, without a value
     """
-    height, width = combined.planes.shape[1:]
-    factor = max(1, max(height, width) // preview_px)
-    rows = max(factor, STRIP_ROWS // factor * factor)
-    codes = np.empty((height, width, 3), np.uint16)
-    scale = np.float32(1 / choices.white)
+    # a rim is filled within its strip: by the same strips as the small picture
+    rows, tops = _strips(combined, _factor(combined, preview_px))
+    codes = np.empty((*combined.planes.shape[1:], 3), np.uint16)
     fill = choices.sky / choices.white
 
-    def strip_of(top: int) -> tuple[NDArray[np.float32], tuple[int, int, int]]:
-        strip = combined.planes[:, top : top + rows].astype(np.float32)
-        strip *= scale
-        fill_rim(strip)
-        cores.restore(strip, top, choices.colour.multipliers)
-        counts = encode_strip(strip, choices.colour.whole, choices.pedestal, fill, codes[top : top + rows])
-        return area_mean(strip, factor), counts
+    def encode(top: int) -> tuple[int, int, int]:
+        strip = _strip(combined, choices, cores, top, rows)
+        return encode_strip(strip, choices.colour.whole, choices.pedestal, fill, codes[top : top + rows])
 
     with ThreadPoolExecutor(max(1, threads)) as pool:
-        parts = list(pool.map(strip_of, range(0, height, rows)))
-    small = np.concatenate([part for part, _ in parts], axis=1)
-    held, black, empty = (sum(counts[n] for _, counts in parts) for n in range(3))
-    return codes, small, {"held_at_white": held, "below_black": black, "without_value": empty}
+        parts = list(pool.map(encode, tops))
+    held, black, empty = (sum(counts[n] for counts in parts) for n in range(3))
+    return codes, {"held_at_white": held, "below_black": black, "without_value": empty}
 
 
 def preview_picture(
@@ -275,6 +303,7 @@ def preview_picture(
     preview_px: int,
     mask: NDArray[np.uint8] | None,
     still: bool,
+    threads: int,
 ) -> tuple[Any, dict[str, Any]]:
     """The preview as a Pillow image, its long side at most `preview_px`, and what was done to it."""
     rows, columns = small.shape[1:]
@@ -296,7 +325,7 @@ def preview_picture(
     if mask is not None:
         shrunk = Image.fromarray(mask).resize((linear.shape[1], linear.shape[0]), Image.Resampling.BOX)
         land = np.asarray(shrunk, np.float32) / np.float32(255)
-    picture, done = stretch(linear, land, still)
+    picture, done = stretch(linear, land, still, threads)
     return Image.fromarray(np.ascontiguousarray(upright(picture, orientation))), asdict(done)
 
 
@@ -407,22 +436,16 @@ class Developer:
 
     def picture(self, source: Combined, tiff: Path, preview: Path | None, still: bool = True) -> dict[str, Any]:
         """Write a TIFF, and a preview where one is wanted (`still`: of land that stands still); the figures."""
-        cores = find_saturated(source, self.choices, self.full)
-        codes, small, counts = render(source, self.choices, cores, self.preview_px, self.threads)
-        content = figures(source, self.choices, cores, counts)
-        codes = upright(codes, source.orientation)
-        content["height"], content["width"] = codes.shape[:2]
-        with ThreadPoolExecutor(1) as beside:
-            written = beside.submit(
-                write_tiff, tiff, codes, icc.profile(BT2020, PROFILE_NAME), describe(self.scene, content)
-            )
-            if preview is not None:
-                picture, stretched = preview_picture(
-                    small, self.choices, source.orientation, self.preview_px, self.mask, still
-                )
-            written.result()
+        cores = find_saturated(source, self.choices, self.full, self.threads)
         if preview is None:
-            return content
+            return self._write_tiff(source, cores, tiff, self.threads)
+        small = shrink(source, self.choices, cores, self.preview_px, self.threads)
+        with ThreadPoolExecutor(1) as beside:
+            written = beside.submit(self._write_tiff, source, cores, tiff, self.threads - 1)
+            picture, stretched = preview_picture(
+                small, self.choices, source.orientation, self.preview_px, self.mask, still, self.threads
+            )
+            content = written.result()
         content["preview"] = {**stretched, "space": SRGB.name, "quality": JPEG_QUALITY, "chroma": "4:4:4"}
         with replacing(preview) as temporary:
             picture.save(
@@ -432,4 +455,12 @@ class Developer:
                 subsampling=0,
                 icc_profile=icc.profile(SRGB, "sRGB IEC 61966-2-1"),
             )
+        return content
+
+    def _write_tiff(self, source: Combined, cores: Cores, path: Path, threads: int) -> dict[str, Any]:
+        codes, counts = render(source, self.choices, cores, self.preview_px, threads)
+        content = figures(source, self.choices, cores, counts)
+        codes = upright(codes, source.orientation)
+        content["height"], content["width"] = codes.shape[:2]
+        write_tiff(path, codes, icc.profile(BT2020, PROFILE_NAME), describe(self.scene, content))
         return content
