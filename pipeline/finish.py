@@ -16,7 +16,8 @@ from pipeline.console import Progress, project_argument, run_step
 from pipeline.files import replacing, write_json
 from pipeline.pixels.orientation import upright
 from pipeline.plan import FINISHED, TRAILS, TRAILS_FITS, read_scene
-from pipeline.scene.developing import Developer, choose, read_combined
+from pipeline.scene.developing import choose, read_combined
+from pipeline.scene.pictures import Developer
 from pipeline.scene.starlists import full_star_places
 from pipeline.sky.geometry import Geometry
 from pipeline.stack.groundfile import LaidOver, read_ground

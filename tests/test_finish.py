@@ -21,7 +21,8 @@ from pipeline.colour.spaces import BT2020, rgb_to_xyz
 from pipeline.pages import preview
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pages.preview import area_mean, stretch
-from pipeline.scene.developing import choose, fill_rim, read_combined
+from pipeline.scene.developing import choose, read_combined
+from pipeline.scene.pictures import fill_rim
 from pipeline.sensor.colourcards import BALANCE_CARDS, MATRIX_CARDS
 
 MATRIX = np.array([[0.9, -0.3, -0.1], [-0.45, 1.25, 0.22], [-0.1, 0.2, 0.6]])  # invented, of a usual shape
