@@ -72,7 +72,7 @@ def find_ground(
     if max(shape) // side < CELLS_LEAST:
         return Found(Told(None, None, "the tracker blurs the ground beyond telling"))
     places = knots(hold, order)
-    seen = sightings(geometry, hold, stars, order, FRAMES_MAX * len(places))
+    seen = sightings(geometry, hold, stars, order, FRAMES_MAX * len(places), threads)
     result: dict[str, Told] = {}
     reference: Stills | None = None
     for knot in places:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -105,12 +106,19 @@ class Hold:
 
     def _rests(self, frame_id: str) -> bool:
         """Whether the ground lies in a frame as in the reference, to `STILL_PX`."""
+        if frame_id not in self._resting:
+            self._resting[frame_id] = self._moves_little(frame_id)
+        return self._resting[frame_id]
+
+    @cached_property
+    def _resting(self) -> dict[str, bool]:
+        return {}
+
+    def _moves_little(self, frame_id: str) -> bool:
         scale = abs(self._scale(frame_id) / self._scale(self.geometry.reference) - 1.0)
         camera = self.geometry.camera
-        return (
-            self.moved_px(frame_id, self.geometry.reference) + scale * np.hypot(camera.width, camera.height) / 2
-            < STILL_PX
-        )
+        off = scale * np.hypot(camera.width, camera.height) / 2
+        return bool(self.moved_px(frame_id, self.geometry.reference) + off < STILL_PX)
 
     def _scale(self, frame_id: str) -> float:
         """Of a frame's picture against the shared camera's: focus changes the ground's as it does the stars'."""

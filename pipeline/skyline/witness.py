@@ -7,6 +7,7 @@ no catalogue. Only the star lists are needed: no pixel is read.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -133,6 +134,7 @@ def sightings(
     stars: Mapping[str, NDArray[np.float64]],
     order: Sequence[str],
     most: int = FRAMES_MAX,
+    threads: int = 1,
 ) -> Seen:
     """Find the stars that moved with the sky.
 
@@ -142,52 +144,71 @@ def sightings(
     stars : by frame id, (n, 3) float64 arrays: x, y (px), flux
     order : frame ids in order of time
     most : frames that are asked
+    threads : how many to use; the result does not depend on it
     """
     ids = [name for name in order if name in stars and len(stars[name]) and name in geometry.frames]
-    trees = {}
+    trees: dict[str, cKDTree] = {}
     motions = _Motions(geometry, hold)
-    places, undecided = {}, 0
     chosen = sorted(set(np.linspace(0, len(ids) - 1, min(len(ids), most)).round().astype(int).tolist()))
-    for number in chosen:
-        name = ids[number]
-        partners = _partners(motions, ids, number)
-        if not partners:
-            continue
-        x, y, flux = stars[name].T
-        shown = geometry.directions(name, x, y), hold.to_reference(name, x, y)
-        tests, hits, fixed, met = (np.zeros(len(x), int) for _ in range(4))
-        for other in partners:
+    asked = {ids[number]: (_partners(motions, ids, number), _far(motions, ids, number)) for number in chosen}
+    asked = {name: beside for name, beside in asked.items() if beside[0]}
+    for partners, far in asked.values():
+        for other in partners if far is None else [*partners, far]:
             if other not in trees:
                 trees[other] = cKDTree(stars[other][:, :2])
-            away, sky, ground = _apart(geometry, hold, other, *shown)
-            width, height = geometry.camera.width, geometry.camera.height
-            inside = np.isfinite(away) & (sky[0] > 0) & (sky[1] > 0) & (sky[0] < width - 1) & (sky[1] < height - 1)
-            telling = inside & (away > APART_PX)
-            found = _near(trees[other], stars[other][:, 2], sky, flux, inside)
-            tests += telling
-            hits += telling & found
-            met += inside & found
-            fixed += telling & _near(trees[other], stars[other][:, 2], ground, flux, inside)
-        moved = (hits >= np.maximum(1, (tests + 1) // 2)) & (hits > fixed)
-        far = _far(motions, ids, number)
-        if far is not None:
-            tree = trees.setdefault(far, cKDTree(stars[far][:, :2]))
-            away, sky, _ = _apart(geometry, hold, far, *shown)
-            again = _near(tree, stars[far][:, 2], sky, flux, np.isfinite(sky[0]) & np.isfinite(sky[1]))
-            again &= away > FAR_PX
-        else:
-            again = np.zeros(len(x), bool)
-        # about the pole of the sky nothing moves; what lies where a star must is taken for one
-        still = (tests == 0) & (met >= 2)
-        listed = _listed(geometry, name, x, y)
-        if listed is not None:
-            moved &= listed | again
-            still &= listed
-        elif far is not None:
-            moved &= again
-        undecided += int(still.sum())
-        places[name] = (x[moved | still], y[moved | still])
+
+    if geometry.solved:
+        catalogue.load()  # once, before several ask for it
+
+    def look(name: str) -> tuple[NDArray[np.bool_], int]:
+        return _seen_in(geometry, hold, stars, name, *asked[name], trees)
+
+    places, undecided = {}, 0
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        for name, (seen, still) in zip(asked, pool.map(look, asked), strict=True):
+            places[name] = (stars[name][seen, 0], stars[name][seen, 1])
+            undecided += still
     return Seen(places, undecided, motions.between(ids[0], ids[-1]) if ids else 0.0)
+
+
+def _seen_in(
+    geometry: Geometry,
+    hold: Hold,
+    stars: Mapping[str, NDArray[np.float64]],
+    name: str,
+    partners: Sequence[str],
+    far: str | None,
+    trees: Mapping[str, cKDTree],
+) -> tuple[NDArray[np.bool_], int]:
+    """Which stars of a frame are seen in others where the sky took them, and how many of these it did not move."""
+    x, y, flux = stars[name].T
+    shown = geometry.directions(name, x, y), hold.to_reference(name, x, y)
+    tests, hits, fixed, met = (np.zeros(len(x), int) for _ in range(4))
+    for other in partners:
+        away, sky, ground = _apart(geometry, hold, other, *shown)
+        width, height = geometry.camera.width, geometry.camera.height
+        inside = np.isfinite(away) & (sky[0] > 0) & (sky[1] > 0) & (sky[0] < width - 1) & (sky[1] < height - 1)
+        telling = inside & (away > APART_PX)
+        found = _near(trees[other], stars[other][:, 2], sky, flux, inside)
+        tests += telling
+        hits += telling & found
+        met += inside & found
+        fixed += telling & _near(trees[other], stars[other][:, 2], ground, flux, inside)
+    moved = (hits >= np.maximum(1, (tests + 1) // 2)) & (hits > fixed)
+    again = np.zeros(len(x), bool)
+    if far is not None:
+        away, sky, _ = _apart(geometry, hold, far, *shown)
+        again = _near(trees[far], stars[far][:, 2], sky, flux, np.isfinite(sky[0]) & np.isfinite(sky[1]))
+        again &= away > FAR_PX
+    # about the pole of the sky nothing moves; what lies where a star must is taken for one
+    still = (tests == 0) & (met >= 2)
+    listed = _listed(geometry, name, x, y)
+    if listed is not None:
+        moved &= listed | again
+        still &= listed
+    elif far is not None:
+        moved &= again
+    return moved | still, int(still.sum())
 
 
 def _partners(motions: _Motions, ids: Sequence[str], number: int) -> list[str]:
