@@ -231,6 +231,8 @@ def combine(
             rejected[w.top : w.top + w.height, w.left : w.left + w.width] = tile.rejected
             gathered.add(tile)
             progress.advance()
+        # beside what one core does alone at the end
+        stars = pool.submit(sizes.reference_stars, inputs.mosaics[inputs.reference], reference, inputs.calibration)
         full = SHARE_FULL * header["SATURATE"]
         # the ground's picture stays as it is: no frame shows the sky there
         writer.fill_rings(coverage > 0, reference.balance, full, colours=scene.colours, threads=threads)
@@ -242,7 +244,7 @@ def combine(
     shown = int(np.count_nonzero(coverage))
     content["one_frame_share"] = round(int(np.count_nonzero(coverage == 1)) / shown, 4) if shown and n > 1 else None
     del coverage, rejected
-    content |= sizes.compare(inputs.mosaics[inputs.reference], reference, inputs.calibration, path)
+    content |= sizes.compare(stars.result(), reference.shape, path)
     content["reference"] = reference.id
     content["bunit"] = "adu"
     content["star_scatter"] = [float(v) for v in scene.star_scatter]

@@ -228,6 +228,33 @@ def test_the_noise_plane_follows_what_was_measured(
         np.testing.assert_allclose(hdus["NOISE"].data, values * np.float32(scale), rtol=1e-6)
 
 
+def test_tiles_of_any_cut_make_the_same_file(tmp_path: Path) -> None:
+    """Tiles wait for those beside them; cut in four, of other heights, left out or late, each has its place."""
+    values = np.random.default_rng(1).uniform(1, 2, (3, 96, 70)).astype(np.float32)
+    zero = np.zeros((96, 70), np.uint16)
+    quarters = [(0, 0, 16, 20), (0, 20, 16, 20), (16, 0, 16, 20), (16, 20, 16, 20)]
+    cuts = {
+        "even": [(y, x, 32, 35) for y in (0, 32, 64) for x in (0, 35)],
+        "quarters": [*quarters, (0, 40, 32, 30), (32, 0, 32, 70), (64, 0, 32, 30), (64, 30, 32, 40)],
+        "late": [(0, 0, 32, 35), (32, 0, 32, 70), (64, 0, 32, 70), (0, 35, 32, 35)],
+        "without": [(0, 0, 32, 35), (32, 35, 32, 35), (64, 0, 32, 70)],
+    }
+    for name, tiles in cuts.items():
+        expected = np.zeros_like(values)
+        path = tmp_path / f"{name}.fits"
+        with CombinedWriter(path, (96, 70), fits.Header(), fits.Header([("EXTNAME", "NOISE")])) as writer:
+            for top, left, height, width in tiles:
+                part = np.s_[:, top : top + height, left : left + width]
+                writer.write(0, top, left, values[part])
+                writer.write(1, top, left, values[part][:1])
+                expected[part] = values[part]
+            assert np.array_equal(writer.read(0, 8, 50), expected[:, 8:50])
+            writer.finish(zero, zero)
+        with fits.open(path) as hdus:
+            assert np.array_equal(hdus[0].data, expected)
+            assert np.array_equal(hdus["NOISE"].data, np.repeat(expected[:1], 3, axis=0))
+
+
 def test_figures_of_noise_agree_with_theory(plain: Starry) -> None:
     """The curve falls as 1/sqrt(n); combined over expected is 1 within 4 %; the gain comes back within 5 %."""
     made, _, _, camera = plain

@@ -7,6 +7,7 @@ import json
 import logging
 import math
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -125,8 +126,13 @@ def read_inputs(
     shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
     # the reference's: a camera on automatic white balance may give every frame another
     balance = usable_balance(mosaics[reference].header.white_balance)
-    calibration = _read_calibration(arguments, shape)
-    banding = {} if arguments.defects is None else read_banding(arguments.defects)
+    with ThreadPoolExecutor(1) as pool:
+        # where pixels lie is worked out while the masters are read
+        reading = pool.submit(_read_calibration, arguments, shape)
+        banding = {} if arguments.defects is None else read_banding(arguments.defects)
+        grids = {frame: frame_grids(geometry, frame, shape, colour_count(cfa)) for frame in paths}
+        green = {frame: green_grids(geometry, frame, shape) for frame in paths if len(grids[frame]) > 1}
+        calibration = reading.result()
     pedestal = 0.0 if mosaics[reference].header.black_stated else take_pedestal(calibration)
     lens = lens_response(geometry, shape) if vignetting == "stars" and calibration.flat is None else None
     if lens is not None:
@@ -153,9 +159,6 @@ def read_inputs(
             if frame != geometry.reference:
                 log.warning("%s: its brightness against the reference is not known; taken as the same", frame)
             flux = 1.0
-        grids = frame_grids(geometry, frame, shape, colour_count(cfa))
-        green = green_grids(geometry, frame, shape) if len(grids) > 1 else None
-        size = sizes.get(frame)
         frames.append(
             Frame(
                 frame,
@@ -164,10 +167,10 @@ def read_inputs(
                 float(flux),
                 scale,
                 offset,
-                grids,
+                grids[frame],
                 balance,
-                green,
-                size,
+                green.get(frame),
+                sizes.get(frame),
                 banding.get(frame),
                 glow_scale,
             )

@@ -24,6 +24,17 @@ _STRIP = 256  # rows of the picture that are looked at for rings at once: large 
 _ROWS = 64  # of a piece of compressed numbers: row by row, the usual way, takes three times as long
 
 
+_Tile = tuple[int, int, NDArray[np.float32]]  # first row and column, planes
+
+
+def _top(tiles: list[_Tile]) -> int:
+    return min(top for top, _, _ in tiles)
+
+
+def _bottom(tiles: list[_Tile]) -> int:
+    return max(top + values.shape[1] for top, _, values in tiles)
+
+
 class CombinedWriter:
     """Writes PICTURE (primary) and NOISE, both (3, height, width) float32, then COVERAGE and REJECTED.
 
@@ -41,6 +52,8 @@ class CombinedWriter:
         self._starts = (first, first + whole + len(self._heads[1]))
         reserve(path, self._starts[1] + whole)
         self._file = os.open(path, os.O_RDWR)
+        # tiles side by side that wait for the others of their rows: row by row they would be half a million writes
+        self._waiting: tuple[list[_Tile], list[_Tile]] = ([], [])
         os.pwrite(self._file, self._heads[0], 0)
         os.pwrite(self._file, self._heads[1], first + whole)
 
@@ -56,19 +69,38 @@ class CombinedWriter:
 
     def write(self, which: int, top: int, left: int, values: NDArray[np.float32]) -> None:
         """Write a tile of the picture (0) or the noise (1), (3 or 1, height, width); one colour goes to all planes."""
-        height, width = self.shape
-        big = values.astype(">f4")
+        waiting = self._waiting[which]
+        if waiting and not _top(waiting) <= top < _bottom(waiting):
+            self._flush(which)
+        waiting.append((top, left, values))
+        area = sum(tile.shape[1] * tile.shape[2] for _, _, tile in waiting)
+        if area == (_bottom(waiting) - _top(waiting)) * self.shape[1]:
+            self._flush(which)
+
+    def _flush(self, which: int) -> None:
+        """Write the tiles that wait: whole rows at once where they fill them, else each row of each."""
+        waiting = self._waiting[which]
+        if not waiting:
+            return
+        (height, width), top, bottom = self.shape, _top(waiting), _bottom(waiting)
+        whole = sum(tile.shape[1] * tile.shape[2] for _, _, tile in waiting) == (bottom - top) * width
         for plane in range(3):
-            rows = big[plane if len(big) == 3 else 0]
-            start = self._starts[which] + 4 * (plane * height * width + top * width + left)
-            if rows.shape[1] == width:
-                os.pwrite(self._file, rows, start)
-                continue
-            for i, row in enumerate(rows):
-                os.pwrite(self._file, row, start + 4 * i * width)
+            start = self._starts[which] + 4 * plane * height * width
+            rows: Any = np.empty((bottom - top, width), ">f4") if whole else None
+            for first, left, tile in waiting:
+                values = tile[plane if len(tile) == 3 else 0]
+                if whole:
+                    rows[first - top : first - top + len(values), left : left + values.shape[1]] = values
+                    continue
+                for i, row in enumerate(values.astype(">f4")):
+                    os.pwrite(self._file, row, start + 4 * ((first + i) * width + left))
+            if whole:
+                os.pwrite(self._file, rows, start + 4 * top * width)
+        waiting.clear()
 
     def read(self, which: int, top: int, bottom: int, planes: int = 3) -> NDArray[np.float32]:
         """Rows of the picture (0) or the noise (1) as they were written: (planes, rows, width)."""
+        self._flush(which)
         height, width = self.shape
         result = np.empty((planes, bottom - top, width), np.float32)
         for plane in range(planes):
@@ -125,6 +157,7 @@ class CombinedWriter:
 
     def scale_noise(self, factor: float) -> None:
         """Multiply all of the noise that was written."""
+        self._flush(1)
         size, start = 12 * self.shape[0] * self.shape[1], self._starts[1]
         for first in range(0, size, _PIECE):
             piece = np.frombuffer(os.pread(self._file, min(_PIECE, size - first), start + first), ">f4")
@@ -132,6 +165,8 @@ class CombinedWriter:
 
     def finish(self, coverage: NDArray[np.uint16], rejected: NDArray[np.uint16]) -> None:
         """Append the counts, compressed without loss, and close."""
+        for which in (0, 1):
+            self._flush(which)
         os.close(self._file)
         self._file = -1
         with fits.open(self.path, mode="append", memmap=True, lazy_load_hdus=True) as hdus:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +23,38 @@ STARS_MIN = 5
 BAND = 512  # rows demosaiced at once
 
 
-def compare(mosaic: MosaicFile, frame: Frame, calibration: Calibration, combined: Path) -> dict[str, Any]:
+@dataclass(frozen=True)
+class ReferenceStars:
+    """Stars of the reference frame, and as measured in its green plane: arrays of `STAR_DTYPE`; their full level, ADU,
+    and what size to begin with, px."""
+
+    found: NDArray[Any]
+    single: NDArray[Any]
+    limit: float
+    start_fwhm_px: float
+
+
+def reference_stars(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> ReferenceStars | None:
+    """Measure the reference's stars, demosaiced as those of the result; None where it shows too few."""
+    header = frame.header
+    found = measure_mosaic(mosaic.pixels(), header.cfa, header.black, header.saturation, stars_max=STARS_MAX)
+    found = found[~found["saturated"] & (found["flux"] > SNR_MIN * found["flux_error"])]
+    if len(found) < STARS_MIN:
+        return None
+    start = float(np.median(_fwhm(found)))
+    limit = 0.9 * (header.saturation - max(header.black))
+    green = _green(mosaic, frame, calibration)
+    single = measure_picture(green, found["x"], found["y"], saturation=limit, start_fwhm_px=start)
+    return ReferenceStars(found, single, limit, start)
+
+
+def compare(reference: ReferenceStars | None, shape: tuple[int, int], combined: Path) -> dict[str, Any]:
     """Median sizes (FWHM, px, green, adaptive Gaussian moments) and their ratios.
 
     Parameters
     ----------
-    mosaic, frame, calibration : the reference
+    reference : of `reference_stars`
+    shape : (height, width) of the finished file
     combined : the finished file
     """
     nothing = {
@@ -37,20 +64,13 @@ def compare(mosaic: MosaicFile, frame: Frame, calibration: Calibration, combined
         "size_ratio_corners": None,
         "stars_compared": 0,
     }
-    header = frame.header
-    found = measure_mosaic(mosaic.pixels(), header.cfa, header.black, header.saturation, stars_max=STARS_MAX)
-    found = found[~found["saturated"] & (found["flux"] > SNR_MIN * found["flux_error"])]
-    if len(found) < STARS_MIN:
+    if reference is None:
         return nothing
-    fwhm = _fwhm(found)
-    start = float(np.median(fwhm))
-    x, y = found["x"], found["y"]
-    limit = 0.9 * (header.saturation - max(header.black))
-    single = measure_picture(_green(mosaic, frame, calibration), x, y, saturation=limit, start_fwhm_px=start)
+    x, y, single = reference.found["x"], reference.found["y"], reference.single
     with fits.open(combined, memmap=True) as hdus:
-        offset, shape = hdus[0].fileinfo()["datLoc"], frame.shape
+        offset = hdus[0].fileinfo()["datLoc"]
     plane = np.memmap(combined, ">f4", "r", offset, (3, *shape))[1].astype(np.float32)
-    stacked = measure_picture(plane, x, y, saturation=limit, start_fwhm_px=start)
+    stacked = measure_picture(plane, x, y, saturation=reference.limit, start_fwhm_px=reference.start_fwhm_px)
     one, all_ = _fwhm(single), _fwhm(stacked)
     good = np.isfinite(one) & np.isfinite(all_) & (one > 0) & (single["flux"] > SNR_MIN * single["flux_error"])
     if good.sum() < STARS_MIN:
