@@ -233,10 +233,11 @@ def combine(
             progress.advance()
         # beside what one core does alone at the end
         stars = pool.submit(sizes.reference_stars, inputs.mosaics[inputs.reference], reference, inputs.calibration)
+        told = pool.submit(figures.figures, scene, gathered, ready.shared)
         full = SHARE_FULL * header["SATURATE"]
         # the ground's picture stays as it is: no frame shows the sky there
         writer.fill_rings(coverage > 0, reference.balance, full, colours=scene.colours, threads=threads)
-        content = figures.figures(scene, gathered, ready.shared)
+        content = told.result()
         content["noise_scale"] = figures.noise_scale(content)
         if content["noise_scale"] != 1.0:
             writer.scale_noise(content["noise_scale"])

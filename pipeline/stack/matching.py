@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -104,6 +105,7 @@ def match_frames(
     partly: bool = False,
     degree_max: int = DEGREE_MAX,
     follow: bool = True,
+    threads: int = 1,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -132,6 +134,7 @@ def match_frames(
         Of the surfaces.
     follow : bool
         Whether what these leave that is broad is followed too.
+    threads : that fit frames side by side; what comes out does not depend on them
     """
     n = len(surveys)
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
@@ -165,12 +168,13 @@ def match_frames(
     # its values are multiplied like any frame's, in a picture of the ground not by 1
     laid = scale[reference] * laid
     base = [level.reshape(-1) for level in laid]
-    surfaces: list[list[Surface]] = []
     seen = np.zeros((n, len(x)), bool)
     difference, scatter = np.zeros((n, colours)), np.full(n, np.nan)
     # what surfaces leave of the differences
     left = np.stack([np.where(np.isfinite(level), 0.0, np.nan) * np.ones((n, 1)) for level in base], axis=1)
-    for k in range(n):
+
+    def fitted(k: int) -> list[Surface]:
+        """A frame's surfaces; its row of the arrays above is filled."""
         xs, ys = grid_positions(grids[k], x, y)
         area = _between_nodes(areas[k][..., None], x, y)[:, 0]
         row = []
@@ -188,7 +192,10 @@ def match_frames(
             row.append(surface)
             if c == colours // 2:
                 scatter[k] = spread
-        surfaces.append(row)
+        return row
+
+    with ThreadPoolExecutor(threads) as pool:
+        surfaces = list(pool.map(fitted, range(n)))
 
     inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
     inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,20 +109,24 @@ def make_ready(
         used = np.flatnonzero(light.alike).tolist()
         inputs = replace(inputs, frames=_scaled(inputs.frames, light, used), reference=light.base).only(used)
         surveys, n = [surveys[k] for k in used], len(used)
-    matching = match_frames(
-        surveys,
-        [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
-        [frame.flux_scale for frame in inputs.frames],
-        [frame.header.cfa for frame in inputs.frames],
-        inputs.reference,
-        shape,
-        [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
-        [frame.area for frame in inputs.frames],
-        _transfer(inputs, threads),
-        partly=left_out is not None,
-        degree_max=LIT_DEGREE if lit else DEGREE_MAX,
-        follow=not lit,
-    )
+    with ThreadPoolExecutor(1) as beside:
+        # asked for below
+        beside.submit(_variance_tables, inputs.cfa, inputs.frames[inputs.reference].balance)
+        matching = match_frames(
+            surveys,
+            [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
+            [frame.flux_scale for frame in inputs.frames],
+            [frame.header.cfa for frame in inputs.frames],
+            inputs.reference,
+            shape,
+            [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
+            [frame.area for frame in inputs.frames],
+            _transfer(inputs, threads),
+            partly=left_out is not None,
+            degree_max=LIT_DEGREE if lit else DEGREE_MAX,
+            follow=not lit,
+            threads=threads,
+        )
     if lit:
         # stars and cloud pass over land; it does not change itself
         matching = replace(matching, restless=np.zeros_like(matching.restless))
@@ -333,15 +338,21 @@ def interpolation_factors(
 
     The other colours' pixels come in with their own variance: the median frame's ratio at its sky.
     """
+    variance = matching.sky_variance
+    ratio = np.median(variance[:, None, :] / variance[:, :, None], axis=0)  # [c, d] of colour d over colour c
+    of_pixels, of_blocks = _variance_tables(cfa, balance)
+    single, block = np.einsum("cdk,cd->ck", of_pixels, ratio), np.einsum("cd,cd->c", of_blocks, ratio)
+    return single.astype(np.float32), block.astype(np.float32)
+
+
+@cache
+def _variance_tables(cfa: str, balance: Balance) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """`interpolation_variance` and `block_variance` of a pattern; a quarter of a second."""
     count = colour_count(cfa)
     places = np.zeros((2, 2), np.int64)
     if count == 3:
         for number, colour in enumerate("RGB"):
             for i, j in colour_planes(cfa)[colour]:
                 places[i, j] = number
-    variance = matching.sky_variance
-    ratio = np.median(variance[:, None, :] / variance[:, :, None], axis=0)  # [c, d] of colour d over colour c
     kernels = response(cfa, balance)
-    single = np.einsum("cdk,cd->ck", interpolation_variance(kernels, places), ratio)
-    block = np.einsum("cd,cd->c", block_variance(kernels, places, BLOCK), ratio)
-    return single.astype(np.float32), block.astype(np.float32)
+    return interpolation_variance(kernels, places), block_variance(kernels, places, BLOCK)
