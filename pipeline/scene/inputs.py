@@ -129,10 +129,10 @@ def read_inputs(
     with ThreadPoolExecutor(1) as pool:
         # where pixels lie is worked out while the masters are read
         reading = pool.submit(_read_calibration, arguments, shape)
-        banding = {} if arguments.defects is None else read_banding(arguments.defects)
         grids = {frame: frame_grids(geometry, frame, shape, colour_count(cfa)) for frame in paths}
         green = {frame: green_grids(geometry, frame, shape) for frame in paths if len(grids[frame]) > 1}
         calibration = reading.result()
+    banding = {} if arguments.defects is None else read_banding(arguments.defects)
     pedestal = 0.0 if mosaics[reference].header.black_stated else take_pedestal(calibration)
     lens = lens_response(geometry, shape) if vignetting == "stars" and calibration.flat is None else None
     if lens is not None:
