@@ -178,6 +178,20 @@ def test_damage_that_libraw_finds_is_found(tmp_path, monkeypatch, seed):
             assert turn >= 2 or ours == told
 
 
+@pytest.mark.parametrize("place", [0.2, 0.5, 0.9])
+def test_erased_blocks_are_left_to_libraw(tmp_path, monkeypatch, place):
+    """A card's sector that reads 255 throughout: what LibRaw says of it, libjpeg-turbo does not notice."""
+    pixels = starry_mosaic(height=512, width=768)
+    parts = encoded(pixels, pixels.shape, 2, bitspersample=14, predictor=1)
+    data = bytearray(write_dng(tmp_path / "a.dng", pixels, parts=parts).read_bytes())
+    begin = int(place * len(data))
+    data[begin : begin + 512] = b"\xff" * 512
+    (tmp_path / "b.dng").write_bytes(data)
+    told = decoded_or_refused(tmp_path / "b.dng", monkeypatch, only_libraw=True)
+    assert told != "decoded"
+    assert decoded_or_refused(tmp_path / "b.dng", monkeypatch, only_libraw=False) == told
+
+
 def segments_of(path: Path) -> list[Any] | None:
     with rawpy.imread(str(path)) as raw, open(path, "rb") as stream:
         sizes = raw.sizes

@@ -19,6 +19,9 @@ _COMPRESSION_JPEG = 7  # TIFF 6.0 and DNG: of 16-bit mosaics always the lossless
 _CFA = 32803  # PhotometricInterpretation, TIFF/EP
 _LINEARIZATION_TABLE = 50712
 _SOI, _EOI, _SOF3, _SOS = 0xD8, 0xD9, 0xC3, 0xDA
+# Erased flash memory reads 255 throughout. Every so many bytes are looked at; so many in a row that are 255 come by
+# chance in one frame of 24 megapixels in 250.
+_LOOK_EVERY, _ERASED = 128, 3  # `_holds_erased` compares as many
 
 
 @dataclass(frozen=True)
@@ -117,6 +120,8 @@ def decode_segments(data: bytearray, segments: list[Segment], mosaic: NDArray[np
         # the last strip may be as high as the others or end with the picture
         if form is None or form.height not in (segment.height, len(target)) or form.width != segment.width:
             return False
+        if _holds_erased(part):
+            return False  # LibRaw gives up at a mark amid the codes; libjpeg-turbo goes on with noughts
         shape = (form.height, form.width // form.components) + ((form.components,) if form.components > 1 else ())
         straight = target.shape == (form.height, form.width) and target.flags.c_contiguous
         out = target.reshape(shape) if straight else np.empty(shape, np.uint16)
@@ -127,6 +132,12 @@ def decode_segments(data: bytearray, segments: list[Segment], mosaic: NDArray[np
         if not straight:
             target[:] = out.reshape(form.height, form.width)[: target.shape[0], : target.shape[1]]
     return True
+
+
+def _holds_erased(part: memoryview) -> bool:
+    """Whether a stretch of some 384 bytes and more may hold nothing but 255."""
+    full = np.frombuffer(part, np.uint8)[::_LOOK_EVERY] == 0xFF
+    return len(full) >= _ERASED and bool((full[2:] & full[1:-1] & full[:-2]).any())
 
 
 @dataclass(frozen=True)
