@@ -167,21 +167,21 @@ def in_all(typingctx: Any, number: Any, count: Any) -> Any:
 @_intrinsic
 def whole_lanes(typingctx: Any, lanes: Any) -> Any:
     """The whole parts of float32 lanes, towards zero, as int32 lanes."""
-    result = Lanes(types.int32, lanes.count)
-
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.fptosi(args[0], result.vector)
-
-    return result(lanes), generate
+    return _as_kind(lanes, types.int32, "fptosi")
 
 
 @_intrinsic
 def float_lanes(typingctx: Any, lanes: Any) -> Any:
     """Int32 lanes as float32."""
-    result = Lanes(types.float32, lanes.count)
+    return _as_kind(lanes, types.float32, "sitofp")
+
+
+def _as_kind(lanes: Lanes, kind: Any, how: str) -> Any:
+    """What makes lanes those of another kind; `how` is the builder's name for it."""
+    result = Lanes(kind, lanes.count)
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.sitofp(args[0], result.vector)
+        return getattr(builder, how)(args[0], result.vector)
 
     return result(lanes), generate
 

@@ -10,6 +10,7 @@ several; and what stars too faint to be seen leave is told by what neighbours sh
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
@@ -110,7 +111,8 @@ def transfer_blocks(
     fwhm = _star_width(apart, free, masks["G"], len(colours["G"]))
     found_levels, found = [], []
     for colour, sites in colours.items():
-        variance, means = _noise(apart, level, free, masks[colour], len(sites), fwhm)
+        of_colour = partial(_noise, mask=masks[colour], size=len(sites), fwhm=fwhm)
+        variance, means = _by_parts(of_colour, apart, level, free).T
         found.append(variance / len(frames))
         found_levels.append(means)
     levels, variances = np.concatenate(found_levels), np.concatenate(found)
@@ -266,20 +268,8 @@ def _noise(
     size: int,
     fwhm: float,
 ) -> NDArray[np.float64]:
-    """Variance of a pixel of `apart` and mean of `level` in blocks, (2, n), of the colour of `mask`; NaN where stars
+    """Variance of a pixel of `apart` and mean of `level` in blocks, (n, 2), of the colour of `mask`; NaN where stars
     leave too little."""
-    return _by_parts(lambda a, b, c: _noise_of(a, b, c, mask, size, fwhm), apart, level, free).T
-
-
-def _noise_of(
-    apart: NDArray[np.float32],
-    level: NDArray[np.float32],
-    free: NDArray[np.bool_],
-    mask: NDArray[np.bool_],
-    size: int,
-    fwhm: float,
-) -> NDArray[np.float64]:
-    """`_noise` of a few blocks, (n, 2)."""
     free = free & mask
     axes = _AXES[size]
     edge = axes[1][0] + axes[0][0]
