@@ -33,7 +33,7 @@ from pipeline.pixels.lanes import (
     where,
     whole_lanes,
 )
-from pipeline.pixels.vector import multiply_add
+from pipeline.pixels.vector import larger, multiply_add, smaller
 
 
 @njit
@@ -98,6 +98,22 @@ def test_whole_numbers_and_the_first_of_some_lanes(number):
     assert (rest[2 + written :] == 99).all()
     assert (rest[:2] == 99).all()
     assert bits == sum(1 << n for n in range(16) if whole[1 + n] != whole[2 + n])
+
+
+@njit(error_model="numpy")
+def put_larger_and_smaller(above, below, values):
+    for j in range(np.uint64(len(values))):
+        above[j], below[j] = larger(above[j], values[j]), smaller(below[j], values[j])
+
+
+@pytest.mark.parametrize("number", [1, 7, 8, 61])
+def test_the_larger_is_put_where_one_of_two_stands(number):
+    values, held = np.random.default_rng(number).normal(size=(2, number)).astype(np.float32)
+    held[0], values[-1] = np.inf, -np.inf
+    above, below = held.copy(), held.copy()
+    put_larger_and_smaller(above, below, values)
+    np.testing.assert_array_equal(above, np.maximum(held, values))
+    np.testing.assert_array_equal(below, np.minimum(held, values))
 
 
 def test_lanes_ask_for_a_contiguous_array():

@@ -10,6 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
+from pipeline.pixels.vector import larger, smaller
 
 
 @njit(cache=True, nogil=True)
@@ -120,11 +121,10 @@ def _count_up_to(keys, size, most):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def put_in_order(lower, upper):  # type: ignore[no-untyped-def]
-    """Exchange values of two rows where the first has the greater: vector code."""
+    """Exchange values of two float32 rows, none NaN, where the first has the greater: vector code."""
     for x in range(np.uint64(len(lower))):
         one, other = lower[x], upper[x]
-        lower[x] = one if one < other else other
-        upper[x] = other if one < other else one
+        lower[x], upper[x] = smaller(one, other), larger(one, other)
 
 
 def first_of(values: NDArray[Any], number: int) -> NDArray[np.intp]:

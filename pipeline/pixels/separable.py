@@ -263,7 +263,11 @@ def stretch(  # type: ignore[no-untyped-def]
             for c in range(count):
                 base, rise = added[c, node], (added[c, node + 1] - added[c, node]) * np.float32(1 / GRID_STEP)
                 sums = factor * _weighted(work, _STRIP + tap + at + c * ROOM, 1, weights) + (p * rise + base)
-                put_first_lanes(values, np.uint64(to + at + c * apart), sums, np.int32(size - at))
+                # stores by mask are slow where registers are narrow
+                if at + WIDE <= size:
+                    put_lanes(values, np.uint64(to + at + c * apart), sums)
+                else:
+                    put_first_lanes(values, np.uint64(to + at + c * apart), sums, np.int32(size - at))
         k = end
     return True
 

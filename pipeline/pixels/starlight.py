@@ -10,6 +10,7 @@ from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.variance import along_row, cell_mean, row_cells
+from pipeline.pixels.vector import larger, smaller
 
 # Frames whose median tells where stars are and how bright: robust against one or two trails, cheap.
 MEDIAN_FRAMES = 5
@@ -99,7 +100,7 @@ def _insert(rows, values, codes, filled, count, moved):  # type: ignore[no-untyp
         row = rows[k]
         for j in range(np.uint64(len(values))):
             one, other = row[j], moved[j]
-            row[j], moved[j] = min(one, other), max(one, other)
+            row[j], moved[j] = smaller(one, other), larger(one, other)
 
 
 @leaf
@@ -120,9 +121,9 @@ def _widen(values, reach, out):  # type: ignore[no-untyped-def]
     for step in range(np.uint64(1), np.uint64(reach + 1)):
         # places without a sign: the compiler need not look for those counted from the end, and makes vector code
         for j in range(np.uint64(width) - step):
-            out[j] = max(out[j], values[j + step])
+            out[j] = larger(out[j], values[j + step])
         for j in range(np.uint64(width) - step):
-            out[j + step] = max(out[j + step], values[j])
+            out[j + step] = larger(out[j + step], values[j])
 
 
 @leaf
@@ -134,7 +135,7 @@ def _largest_about(near, far, i, largest):  # type: ignore[no-untyped-def]
         wide, narrow = far[y], near[y]
         if abs(y - i) <= 1:
             for j in range(np.uint64(len(largest))):
-                largest[j] = max(largest[j], max(RING_SHARE * wide[j], narrow[j]))
+                largest[j] = larger(largest[j], larger(RING_SHARE * wide[j], narrow[j]))
         else:
             for j in range(np.uint64(len(largest))):
-                largest[j] = max(largest[j], RING_SHARE * wide[j])
+                largest[j] = larger(largest[j], RING_SHARE * wide[j])

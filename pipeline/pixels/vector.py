@@ -19,6 +19,7 @@ from pipeline.pixels.leaf import leaf
 ROWS, LANES = 6, 8
 CACHE_LINE = 16  # float32 numbers
 _FLOAT = ir.FloatType()
+_intrinsic: Any = intrinsic  # its first argument is none for who calls what it makes
 _INDEX = ir.IntType(32)
 _VECTOR = ir.VectorType(_FLOAT, LANES)
 
@@ -167,6 +168,31 @@ def multiply_add(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
         return builder.call(function, args)
 
     return signature, generate
+
+
+@_intrinsic
+def larger(typingctx: Any, a: Any, b: Any) -> Any:
+    """The larger of two float32, none of them NaN; compiled only.
+
+    Where one of the two stands already in the place that the larger is written to, the compiler makes of `max` a store
+    by mask, which takes machines with narrow registers as long as ten stores.
+    """
+    return _chosen("llvm.maxnum.f32")
+
+
+@_intrinsic
+def smaller(typingctx: Any, a: Any, b: Any) -> Any:
+    """The smaller of two float32, as `larger`."""
+    return _chosen("llvm.minnum.f32")
+
+
+def _chosen(name: str) -> Any:
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        function = builder.module.globals.get(name)
+        function = function or ir.Function(builder.module, ir.FunctionType(_FLOAT, [_FLOAT] * 2), name)
+        return builder.call(function, args, fastmath=("nnan",))
+
+    return types.float32(types.float32, types.float32), generate
 
 
 def _sums(

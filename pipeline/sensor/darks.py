@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from pipeline.pixels.ordering import median_first
+from pipeline.pixels.vector import larger, smaller
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.darkset import set_centre, successive_sigma
 
@@ -200,8 +201,8 @@ def _robust_mean(stack, levels, noise, clip, ratio, mean, variance, used, unstab
                 d = np.float32(stack[i, y, x]) - levels[i, parity, x] - pivot[x]
                 total[x] += d
                 square[x] += d * d
-                low[x] = min(low[x], d)
-                high[x] = max(high[x], d)
+                low[x] = smaller(low[x], d)
+                high[x] = larger(high[x], d)
         for x in range(width):
             centre = total[x] / np.float32(frames)
             spread2 = max(square[x] / np.float32(frames) - centre * centre, np.float32(0))

@@ -18,6 +18,7 @@ from scipy.ndimage import spline_filter, uniform_filter
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.ordering import select_by_counts
+from pipeline.pixels.vector import larger, smaller
 from pipeline.stars.detect import KERNEL_NOISE, Detections, smoothed
 from pipeline.stars.objects import find_objects
 
@@ -173,7 +174,7 @@ def _take_in(other: Any, terms: Any, i: int, most: Any, least: Any, spread: Any)
     height, width = other.shape
     here = other[i]
     for j in range(width):
-        least[j] = min(least[j], here[j])
+        least[j] = smaller(least[j], here[j])
     for start in range(0, width, RUN):
         stop = min(start + RUN, width)
         j = (start + stop - 1) / 2
@@ -191,8 +192,9 @@ def _take_in(other: Any, terms: Any, i: int, most: Any, least: Any, spread: Any)
         for k in range(last - first):
             a, b, c, d = upper[k], upper[k + 1], lower[k], lower[k + 1]
             above, below = a + right * (b - a), c + right * (d - c)
-            high[k] = max(high[k], above + down * (below - above))
-            wide[k] = max(wide[k], max(max(a, b), max(c, d)) - min(min(a, b), min(c, d)))
+            high[k] = larger(high[k], above + down * (below - above))
+            span = larger(larger(a, b), larger(c, d)) - smaller(smaller(a, b), smaller(c, d))
+            wide[k] = larger(wide[k], span)
 
 
 @numba.njit(cache=True, nogil=True)
