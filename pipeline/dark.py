@@ -17,7 +17,6 @@ from pipeline.scene.calibration import make_scene, measure_factor, no_factor
 from pipeline.scene.masters import make_master
 from pipeline.scene.signal import Signal
 from pipeline.sensor.calibrate import calibrate, dark_signal
-from pipeline.sensor.darkglow import glow_scale
 from pipeline.sensor.master import check_fits_together, read_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.patternfile import read_banding, read_dark_glow, read_pattern
@@ -54,8 +53,8 @@ def calibrate_one(arguments: argparse.Namespace) -> None:
     if arguments.defects is not None:
         banding = read_banding(arguments.defects).get(header.frame)
         told = None if signal.dark is None else read_dark_glow(arguments.defects, mosaic.shape)
-        if told is not None and scale > 0:
-            glow, of_glow = told[0], glow_scale(scale, signal.lasting(header.exposure_s), told[1])
+        if told is not None and (scale > 0 or (scale < 0 and told[1].rise is not None)):
+            glow, of_glow = told[0], told[1].factor(scale, signal.lasting(header.exposure_s))
         pattern = read_pattern(arguments.defects)
         if pattern and signal.dark is None:
             plane = pattern.at_pixels(mosaic.shape)

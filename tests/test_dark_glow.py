@@ -8,7 +8,15 @@ import pytest
 from example_project.maker.sensor import fixed_maps
 from example_project.maker.sky import Glow as SkyGlow
 from pipeline.pixels.background import block_size
-from pipeline.sensor.darkglow import GlowFactor, dark_glow, glow_factor, glow_power, glow_scale
+from pipeline.sensor.darkglow import (
+    GlowFactor,
+    dark_glow,
+    glow_factor,
+    glow_power,
+    glow_rise,
+    glow_scale,
+    glow_share,
+)
 from pipeline.sensor.glow import colour_levels
 from pipeline.sensor.pattern import glow_at_pixels
 from tests.glowing_lights import HEIGHT, WIDTH, looked_at
@@ -92,3 +100,32 @@ def test_glow_by_blocks_is_medians(block):
     blocks = dark[: rows * block, : columns * block].reshape(rows, block, columns, block)
     level = np.median(blocks.swapaxes(1, 2).reshape(rows, columns, -1), axis=2)
     np.testing.assert_array_equal(dark_glow(dark, block), level - np.median(level))
+
+
+@pytest.mark.parametrize("power", [0.0, 0.3, 0.5, 1.0])
+def test_the_glows_share_between_two_darks_follows_its_own_power(power):
+    """Pixels that double in 6 degrees, glow in 6 / power, darks at 24 and 8: the share at every temperature, within and
+    beyond, is what the glow's own law gives; of 1 it is the pixels', of 0 the temperature's."""
+    celsius = np.array([4.0, 8.0, 13.0, 16.0, 24.0, 27.0])
+    rise = 2 ** (16 / 6)
+    pixels = (2 ** ((celsius - 8) / 6) - 1) / (rise - 1)
+    shares = [glow_share(share, rise, power) for share in pixels]
+    glow = 2 ** (power * (celsius - 8) / 6)
+    expected = (celsius - 8) / 16 if power == 0 else (glow - 1) / (2 ** (power * 16 / 6) - 1)
+    np.testing.assert_allclose(shares, expected, atol=1e-9)
+    # colder than anything: a number all the same
+    assert np.isfinite(glow_share(-5.0, rise, power))
+
+
+def test_what_glow_has_risen_by_is_told_beside_a_shading_of_the_black_level():
+    """Glow of 40 and 100 ADU in a corner under a shading of 5 ADU along the rows and noise of 0.3: the ratio to 3 %;
+    where there is no glow in either, or none in the colder, nothing."""
+    rng = np.random.default_rng(3)
+    rows, columns = np.indices((50, 75))
+    shape = np.exp(-np.hypot(rows, columns) / 10)
+    shading = 5 * np.sin(columns / 12)
+    colder = 40 * shape + shading + rng.normal(0, 0.3, shape.shape)
+    risen = 60 * shape + rng.normal(0, 0.3, shape.shape)
+    assert glow_rise(colder, risen) == pytest.approx(2.5, rel=0.03)
+    assert glow_rise(np.zeros_like(risen), risen) is None
+    assert glow_rise(colder, np.zeros_like(risen)) is None

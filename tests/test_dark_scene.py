@@ -567,6 +567,62 @@ def test_glow_of_warmer_lights_is_told_apart_from_pixels(tmp_path, cfa, power):
     assert (np.abs(blocks - np.median(blocks)) < 0.2 * noise + 0.02 * glows).all()
 
 
+@pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
+def test_glow_between_darks_of_two_temperatures_has_a_share_of_its_own(tmp_path, power):
+    """Darks at 24 and at 8 degrees, lights from 25 to 7: pixels double in 6 degrees, glow of 20 times a frame's noise
+    in 6 / power. The darks tell the power to 0.02, what is left of the glow is 0.2 sigma of a frame at most (the
+    pixels' share leaves more where the power is 0.5), and the step alone takes off the same."""
+    sensor = Sensor(14)
+    rows, columns = np.indices(SHAPE)
+    glow = 350 * np.exp(-np.hypot(rows - SHAPE[0], columns - SHAPE[1]) / 100)
+    # what Sensor calls its glow is of the same place, and belongs to it
+    warm = sensor.signal - 40 * np.exp(-np.hypot(rows - SHAPE[0], columns - SHAPE[1]) / 50)
+
+    def expose(light, celsius):
+        scale = 2 ** ((celsius - 24) / 6)
+        sensor.signal = warm * scale + glow * scale**power
+        return sensor.expose(light, 1.0)
+
+    celsius = [25.0, 20.0, 16.0, 12.0, 7.0]
+    lights = [expose(sensor.sky((7.3 * n, 2.1 * n)), at) for n, at in enumerate(celsius)]
+    write(tmp_path / "cold", sensor, lights[:1], [expose(0.0, 8.0) for _ in range(10)], celsius=8.0)
+    run_scene(tmp_path / "cold")
+    cold = tmp_path / "cold" / "master.fits"
+    write(tmp_path, sensor, lights, [expose(0.0, 24.0) for _ in range(10)], celsius=24.0)
+    table, _ = run_scene(tmp_path, colder=cold)
+    signal = Signal.of(read_master(tmp_path / "master.fits"), read_master(cold), 16383.0)
+    found = read_dark_glow(tmp_path / "defects.fits", SHAPE)
+    assert (found is not None) == (power == 0.5)  # of 0 it has not risen, of 1 it has as the pixels
+    if found is not None:
+        assert found[1].power == pytest.approx(power, abs=0.02)
+        assert found[1].rise == pytest.approx(2 ** (16 / 6), rel=0.02)
+    for at, share, glows in zip(celsius, table["dark_scale"], table["glow_scale"], strict=True):
+        own = None if found is None else float(glows)
+        plane = None if found is None else found[0]
+        taken, factor = dark_signal(signal.dark, signal.bias, float(share), glow=plane, glow_scale=own)
+        truth = glow * 2 ** (power * (at - 24) / 6)
+        alike = signal.bias + share * signal.dark
+        offs = [a - warm * 2 ** ((at - 24) / 6) - truth for a in (factor * taken, alike)]
+        blocks, before, levels = (np.median(a.reshape(20, 16, 30, 16), axis=(1, 3)) for a in (*offs, truth))
+        noise = np.sqrt(READ**2 + GAIN * (SKY + levels))
+        assert (np.abs(blocks - np.median(blocks)) < 0.2 * noise).all()
+        if at == 16:
+            assert (np.abs(before - np.median(before)) > 0.8 * noise).any() == (power == 0.5)
+    out, given = tmp_path / "one.fits", ["--scale", repr(float(table["dark_scale"][4]))]
+    paths = {
+        "mosaic": "m/light004.fits",
+        "master": "master.fits",
+        "bias": "cold/master.fits",
+        "defects": "defects.fits",
+    }
+    for name, path in paths.items():
+        given += [f"--{name}", str(tmp_path / path)]
+    assert main(["calibrate", *given, "--out", str(out)]) == 0
+    flags = fits.getdata(tmp_path / "defects.fits")
+    expected = calibrate(lights[4], (BLACK,) * 4, taken, factor, 0.0, flags, "RGGB")
+    np.testing.assert_allclose(fits.getdata(out), expected, atol=0.01)
+
+
 def test_a_pedestal_that_no_file_states_is_not_scaled(tmp_path):
     """Lights at 0.6 and 1.4 times the dark's temperature, no black level stated, no bias: factors come back to 2 %, and
     the sky's level to the dark's own 3 ADU, though a pedestal of 512 is in lights and darks alike."""

@@ -20,7 +20,7 @@ from pipeline.files import read_json, shown, write_json
 from pipeline.pages.frametable import CONTRACT_COLUMNS
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.scene.records import file_names, read_scene_record
-from pipeline.tables import table_from_rows, write_table
+from pipeline.tables import read_table, table_from_rows, write_table
 
 HOSTILE = [
     '<script>alert("x")</script>.dng',
@@ -317,11 +317,20 @@ def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
     write_json(path, plan | {"bias_set": "d0"})
     header = fits.Header({"NFRAMES": 6, "CCD-TEMP": 3.0, "IMAGETYP": "master dark"})
     fits.PrimaryHDU(np.zeros((2, 2), np.float32), header).writeto(project / "work" / "darks" / "d0.fits")
+    table = read_table(project / "work" / "scenes" / "s-a" / "calibration.ecsv")
+    table.meta |= {"dark_glow_scale": 0.62, "dark_glow_told": True, "dark_glow_adu": 33.0}
+    write_table(table, project / "work" / "scenes" / "s-a" / "calibration.ecsv")
     told = run_scene(project)["darks"]
     assert (told["number"], told["set"], told["bias_set"], told["temperature_c"]) == (10, "d1", None, 11.5)
     assert told["colder"] == {"set": "d0", "number": 6, "temperature_c": 3.0, "shares": [1.01, 1.01]}
     page = (project / "results" / "s-a" / "index.html").read_text().replace("\u202f", " ")
-    for text in ("d1 and d0: 10 darks", "11.5 °C and 3.00 °C", "1.01 to 1.01 by frame", "5 °C to 12 °C"):
+    for text in (
+        "d1 and d0: 10 darks",
+        "11.5 °C and 3.00 °C",
+        "1.01 to 1.01 by frame",
+        "0.62 (median), as both",
+        "5 °C to 12 °C",
+    ):
         assert text in page, text
 
 

@@ -134,6 +134,14 @@ def _glow_facts(glow: Mapping[str, Any]) -> Facts:
     return [("its glow (amplifier's light) by", f"{text}; up to {number(glow['adu'], 'adu')}")]
 
 
+def _glow_share(glow: Mapping[str, Any]) -> Facts:
+    """The share of its own that the glow has between darks of two temperatures, where it has one."""
+    if glow.get("scale") is None:
+        return []
+    text = f"{number(glow['scale'], decimals=2)} (median), as both masters tell how it goes with temperature"
+    return [("share of its glow (amplifier's light)", f"{text}; up to {number(glow['adu'], 'adu')}")]
+
+
 def dark_facts(figures: Mapping[str, Any]) -> Facts:
     """The master dark, the flats, what was left out of them and why."""
     darks = figures["darks"]
@@ -161,6 +169,7 @@ def dark_facts(figures: Mapping[str, Any]) -> Facts:
             low, high = (number(share, decimals=2) for share in colder["shares"])
             middle = number(darks["scale_median"], decimals=2)
             facts.append(("share of the warmer above the colder", f"{low} to {high} by frame (median {middle})"))
+            facts += _glow_share(darks.get("glow") or {})
         elif darks["scale_median"] is not None:
             facts.append(("scaled to the lights by", number(darks["scale_median"], "×", digits=4) + " (median)"))
             facts += _glow_facts(darks.get("glow") or {})

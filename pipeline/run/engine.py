@@ -28,13 +28,13 @@ STEP_VERSIONS = {
     "decode": 4,
     "grade": 32,
     "judge": 51,
-    "dark": 22,
+    "dark": 23,
     "register": 22,
     "ground": 43,
     "combine": 45,
     "join": 6,
     "finish": 20,
-    "summarise": 45,
+    "summarise": 46,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

@@ -17,7 +17,7 @@ from pipeline.errors import SceneError
 from pipeline.files import replacing
 from pipeline.plan import PlannedFrame, ScenePlan, read_scene
 from pipeline.scene.decoded import find_mosaic
-from pipeline.scene.glowscale import SceneGlow, scene_glow
+from pipeline.scene.glowscale import SceneGlow, glow_between, scene_glow
 from pipeline.scene.inputs import showing_land
 from pipeline.scene.signal import Signal
 from pipeline.scene.watched import PERSISTENCE_FRAMES, Watched, add_persistent, persistence_of
@@ -113,7 +113,7 @@ def make_scene(arguments: argparse.Namespace) -> None:
     cards["NHOT"] = (counts["hot_pixels"], "hot or unstable pixels")
     cards["NCOLD"] = (counts["cold_pixels"], "cold pixels")
     cards["COMMENT"] = "1 hot, 2 cold, 4 unstable; any of them is repaired"
-    of_glow = [] if glow is None else dark_glow_hdus(glow.blocks, glow.block, glow.power)
+    of_glow = [] if glow is None else dark_glow_hdus(glow.blocks, glow.block, glow.law)
     with replacing(arguments.defects) as temporary:
         hdus = fits.HDUList(
             [fits.PrimaryHDU(flags, cards), *pattern_hdus(pattern), *banding_hdus(found.by_frame), *of_glow]
@@ -195,15 +195,16 @@ def _glow(
     signal: Signal,
     pool: ThreadPoolExecutor,
 ) -> SceneGlow | None:
-    """The factors that the dark's glow has of its own, put into the rows; None where the pixels' serve for it too.
-
-    Between darks of two temperatures they do: what the warmer show above the colder is what the glow has risen by.
-    """
-    if signal.dark is None or signal.colder_c is not None:
+    """The factors that the dark's glow has of its own, put into the rows; None where the pixels' serve for it too."""
+    if signal.dark is None:
         return None
-    lasting = [signal.lasting(frame.exposure_s) for frame, _ in lights]
+    mosaics = [mosaic for _, mosaic in lights]
     scales = [row.get("dark_scale") for row in rows]
-    found = scene_glow([mosaic for _, mosaic in lights], scales, lasting, signal.dark, signal.bias, pool)
+    if signal.colder_c is not None and signal.bias is not None:
+        found = glow_between(mosaics, scales, signal.dark, signal.bias, signal.rise)
+    else:
+        lasting = [signal.lasting(frame.exposure_s) for frame, _ in lights]
+        found = scene_glow(mosaics, scales, lasting, signal.dark, signal.bias, pool)
     for row, factor in zip(rows, [] if found is None else found.scales, strict=False):
         row["glow_scale"] = factor
     return found

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.background import block_size, survey_mosaic
 from pipeline.sensor import defects
-from pipeline.sensor.darkglow import dark_glow, glow_factor, glow_power, glow_scale
+from pipeline.sensor.darkglow import GlowLaw, dark_glow, glow_factor, glow_power, glow_rise
 from pipeline.sensor.glow import colour_levels
 from pipeline.sensor.mosaic import MosaicFile
 
@@ -26,12 +26,12 @@ TOLD = 0.2
 
 @dataclass(frozen=True)
 class SceneGlow:
-    """A master's glow by blocks of `block` px, ADU; the power by which it follows the pixels' factor, and its factor in
-    each light (None: the pixels')."""
+    """A master's glow by blocks of `block` px, ADU; how its factor follows from the pixels', and what it is in each
+    light (None: the pixels')."""
 
     blocks: NDArray[np.float32]
     block: int
-    power: float
+    law: GlowLaw
     scales: list[float | None]
     told: dict[str, Any]
 
@@ -77,7 +77,8 @@ def scene_glow(
         found = glow_factor(colour_levels(levels if len(levels) > 1 else 2 * levels, cfa).mean(axis=0), blocks, noise)
     asked = [taken.index(n) for n in some]
     power = glow_power(own[asked], alone[asked], found)
-    factors = [float(glow_scale(scale, of, power.power)) for scale, of in zip(own, alone, strict=True)]
+    law = GlowLaw(power.power)
+    factors = [float(law.factor(scale, of)) for scale, of in zip(own, alone, strict=True)]
     off = power.error * float(np.median(np.abs(np.log(own / alone)) * factors)) * peak
     middle = float(np.median(factors))
     told = {
@@ -88,7 +89,55 @@ def scene_glow(
         "dark_glow_power": power.power,
         "dark_glow_power_error": round(power.error, 4),
     }
+    return SceneGlow(dark_glow(dark, GLOW_BLOCK), GLOW_BLOCK, law, _by_light(scales, taken, factors), told)
+
+
+def glow_between(
+    mosaics: Sequence[MosaicFile],
+    scales: Sequence[float | None],
+    risen: NDArray[np.float32],
+    colder: NDArray[np.float32],
+    rise: float,
+) -> SceneGlow | None:
+    """The glow's own shares between darks of two temperatures; None where the pixels' are as good.
+
+    The two masters tell by how much less than the pixels the glow has risen; the pixels' share would be off by the bend
+    of what is between: for glow that doubles in 12 degrees, between darks 16 degrees apart, by 0.06 of the warmer's.
+
+    Parameters
+    ----------
+    mosaics : the scene's lights
+    scales : their shares of what the warmer show above the colder; None or 0 where no dark is taken off
+    risen : (height, width) float32 array, ADU: what the warmer darks show above the colder
+    colder : (height, width) float32 array, ADU above black
+    rise : float
+        How many times the colder ones' dark signal the pixels of the warmer have.
+    """
+    taken = [n for n, scale in enumerate(scales) if scale]
+    blocks = dark_glow(risen, GLOW_BLOCK)
+    own = glow_rise(dark_glow(colder, GLOW_BLOCK), blocks)
+    if not taken or own is None or not 1 < rise < np.inf:
+        return None
+    law = GlowLaw(float(np.clip(np.log(own) / np.log(rise), 0, 1)), rise)
+    shares = np.array([scales[n] for n in taken], np.float64)
+    factors = [law.factor(share) for share in shares]
+    noise = float(np.median([defects.cross_residual_sigma(mosaics[n]) for n in taken[:: max(1, len(taken) // 3)]]))
+    peak = float(np.abs(blocks).max(initial=0))
+    if np.abs(shares - factors).max() * peak < LEAST * noise:
+        return None
+    middle = float(np.median(factors))
+    told = {
+        "dark_glow_scale": round(middle, 4),
+        "dark_glow_told": True,
+        "dark_glow_adu": round((middle + 1 / (own - 1)) * peak, 2),
+        "dark_glow_power": round(law.power, 4),
+    }
+    return SceneGlow(blocks, GLOW_BLOCK, law, _by_light(scales, taken, factors), told)
+
+
+def _by_light(scales: Sequence[float | None], taken: Sequence[int], factors: Sequence[float]) -> list[float | None]:
+    """The factors in their lights' places; None where no dark is taken off."""
     by_light: list[float | None] = [None] * len(scales)
     for n, factor in zip(taken, factors, strict=True):
         by_light[n] = factor
-    return SceneGlow(dark_glow(dark, GLOW_BLOCK), GLOW_BLOCK, power.power, by_light, told)
+    return by_light

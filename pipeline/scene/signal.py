@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.plan import PlannedFrame
 from pipeline.sensor.master import Master, is_dark
-from pipeline.sensor.warm import DOUBLING_C, WarmPixels, expected_share, warm_pixels
+from pipeline.sensor.warm import DOUBLING_C, WARM_FEWEST, WarmPixels, expected_share, warm_pixels
 
 
 @dataclass(frozen=True)
@@ -58,6 +58,21 @@ class Signal:
             None if masked is None else (float(fixed), float(masked) - float(fixed)),
             float(dark.header.get("DLEVEL", 0.0)),
         )
+
+    @property
+    def rise(self) -> float:
+        """How many times the colder darks' signal the warmer ones' is, as the warm pixels show it; where few do, as the
+        temperatures let expect; 1 where there are no colder ones."""
+        if self.colder_c is None or self.temperature_c is None:
+            return 1.0
+        warm = self.warm
+        if warm is not None and len(warm) >= WARM_FEWEST:
+            strong = warm.excess >= np.median(warm.excess)
+            base = np.broadcast_to(warm.base, warm.excess.shape)
+            share = float(np.median(base[strong] / warm.excess[strong]))
+            if share > 0:
+                return 1 + 1 / share
+        return float(2 ** ((self.temperature_c - self.colder_c) / DOUBLING_C))
 
     def lasting(self, exposure_s: float | None) -> float:
         """The dark factor that the exposure alone lets expect."""

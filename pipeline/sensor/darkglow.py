@@ -5,7 +5,8 @@ with the exposure, hardly with temperature. Where darks of another exposure or t
 smooth part therefore has a factor of its own: that of the exposures times a power of what the pixels' factor is beyond
 it, 0 where glow does not follow temperature at all, 1 where it does as the pixels do. The lights tell that power: glow
 has the shape that the master shows and is as many electrons under red, green and blue filters alike, what sky, land and
-lens bring is mostly of two colours.
+lens bring is mostly of two colours. Between darks of two temperatures the darks themselves tell it: what the glow has
+risen by from the colder to the warmer, beside what the pixels have.
 """
 
 from __future__ import annotations
@@ -33,6 +34,10 @@ PART = 4
 BLOCKS_MIN = 60
 # What light of a third colour was taken for glow in planted skies, domes and land, rms over a frame's noise.
 LIGHT_LEFT = 0.12
+# Fewer blocks of risen glow than this do not tell by how much.
+RISEN_MIN = 12
+# Times the colder darks' signal that a light has at least, however much colder still it was.
+LEAST_SIGNAL = 1e-3
 # How sure it is, before the lights are asked, that glow does not follow temperature: standard deviation of the power.
 POWER_SIGMA = 0.5
 
@@ -43,6 +48,24 @@ class GlowFactor:
 
     factor: float
     error: float
+
+
+@dataclass(frozen=True)
+class GlowLaw:
+    """How a glow's factor follows from the pixels': by `power`, 0 to 1, of what that is beyond the exposures' own.
+
+    Between darks of two temperatures the factors are shares of what the warmer show above the colder: `rise` is how
+    many times the colder ones' dark signal the warmer ones' is; None of one dark.
+    """
+
+    power: float
+    rise: float | None = None
+
+    def factor(self, scale: float, lasting: float = 1.0) -> float:
+        """The glow's factor where the pixels' is `scale`, and `lasting` what the exposures let expect of it."""
+        if self.rise is None:
+            return glow_scale(scale, lasting, self.power)
+        return glow_share(scale, self.rise, self.power)
 
 
 @dataclass(frozen=True)
@@ -74,6 +97,37 @@ def _block_medians(values, block, medians):  # type: ignore[no-untyped-def]
 def glow_scale(scale: float, lasting: float, power: float) -> float:
     """The factor of the glow where that of the pixels is `scale`, and `lasting` what the exposures let expect of it."""
     return lasting * (scale / lasting) ** power
+
+
+def glow_share(share: float, rise: float, power: float) -> float:
+    """The share of what the glow has risen by, between darks of two temperatures, where that of the pixels is `share`.
+
+    Pixels are at ``1 + share * (rise - 1)`` times the colder darks' signal, glow at that to the power:
+    ``((1 + share * (rise - 1))**power - 1) / (rise**power - 1)``, 0 at the colder ones and 1 at the warmer.
+    """
+    pixels = max(1 + share * (rise - 1), LEAST_SIGNAL)
+    if power * np.log(rise) < 1e-6:  # its limit: what has hardly risen goes with temperature itself
+        return float(np.log(pixels) / np.log(rise))
+    return float((pixels**power - 1) / (rise**power - 1))
+
+
+def glow_rise(colder: NDArray[np.floating], risen: NDArray[np.floating]) -> float | None:
+    """How many times the colder darks' glow the warmer ones' is; None where it has not risen, or the colder have none.
+
+    ``1 + 1 / a``, a the slope of the colder's levels on what they have risen by, beside a plane of the position, where
+    that is a quarter of its most and more: a shading of the black level is in the colder ones alone, and broad.
+
+    Parameters
+    ----------
+    colder : (rows, columns) float array, ADU: of the colder darks, as `dark_glow` gives it
+    risen : (rows, columns) float array, ADU: what the warmer show above these
+    """
+    bright = risen > 0.25 * risen.max(initial=0.0)
+    if bright.sum() < RISEN_MIN:
+        return None
+    terms = np.stack([risen[bright], np.ones(bright.sum()), *np.nonzero(bright)], axis=1).astype(np.float64)
+    slope = float(np.linalg.lstsq(terms, colder[bright].astype(np.float64))[0][0])
+    return 1 + 1 / slope if slope > 0 else None
 
 
 def glow_power(scales: NDArray[np.float64], lasting: NDArray[np.float64], told: GlowFactor | None) -> GlowPower:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError
 from pipeline.files import shown
 from pipeline.sensor.banding import Banding
+from pipeline.sensor.darkglow import GlowLaw
 from pipeline.sensor.pattern import Pattern, glow_at_pixels
 
 _PARTS = {"GLOW": "glow", "ROWS": "rows", "COLUMNS": "columns"}
@@ -33,19 +34,21 @@ def pattern_hdus(pattern: Pattern) -> list[fits.ImageHDU]:
     return hdus
 
 
-def dark_glow_hdus(glow: NDArray[np.float32] | None, block: int, power: float) -> list[fits.ImageHDU]:
-    """The unit that holds a master's glow by blocks of `block` px, and its power; none where it has none."""
+def dark_glow_hdus(glow: NDArray[np.float32] | None, block: int, law: GlowLaw) -> list[fits.ImageHDU]:
+    """The unit that holds a master's glow by blocks of `block` px, and its law; none where it has none."""
     if glow is None:
         return []
     hdu = fits.ImageHDU(glow, name="DARKGLOW")
     hdu.header["BUNIT"] = ("adu", "part of the dark with a factor of its own")
     hdu.header["BLOCK"] = (block, "[pix] side of a block")
-    hdu.header["POWER"] = (power, "of the pixels' factor over the exposures'")
+    hdu.header["POWER"] = (law.power, "of the pixels' factor over the exposures'")
+    if law.rise is not None:
+        hdu.header["RISE"] = (law.rise, "dark signal of the warmer over the colder")
     return [hdu]
 
 
-def read_dark_glow(path: Path, shape: tuple[int, int]) -> tuple[NDArray[np.float32], float] | None:
-    """A master's glow at every pixel, (height, width) float32, ADU, and its power; None where the file holds none.
+def read_dark_glow(path: Path, shape: tuple[int, int]) -> tuple[NDArray[np.float32], GlowLaw] | None:
+    """A master's glow at every pixel, (height, width) float32, ADU, and its law; None where the file holds none.
 
     Raises
     ------
@@ -57,7 +60,9 @@ def read_dark_glow(path: Path, shape: tuple[int, int]) -> tuple[NDArray[np.float
             return None
         header = hdus["DARKGLOW"].header
         blocks = np.asarray(hdus["DARKGLOW"].data, np.float32)
-        return glow_at_pixels(blocks, int(header["BLOCK"]), shape), float(header["POWER"])
+        rise = header.get("RISE")
+        law = GlowLaw(float(header["POWER"]), None if rise is None else float(rise))
+        return glow_at_pixels(blocks, int(header["BLOCK"]), shape), law
 
 
 def banding_hdus(banding: Mapping[str, Banding]) -> list[fits.BinTableHDU]:
