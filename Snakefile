@@ -92,7 +92,7 @@ rule dark_master:
     input:
         set=ancient("work/plan/darks/{set}.json"),
         mosaics=lambda wildcards: ancient(W.mosaics(wildcards.set)),
-        dark=lambda wildcards: W.dark_of_flats(wildcards.set),
+        dark=lambda wildcards: W.dark_of_set(wildcards.set),
     output:
         "work/darks/{set}.fits",
     params:

@@ -97,7 +97,12 @@ def parser() -> argparse.ArgumentParser:
     project_argument(master)
     master.add_argument("--set", type=Path, required=True, metavar="SET.json", help="the set, from the plan")
     master.add_argument("--mosaics", type=Path, nargs="+", required=True, metavar="DIR", help="folders of mosaics")
-    master.add_argument("--dark", type=Path, metavar="MASTER.fits", help="for flats: master dark or bias of the flats")
+    master.add_argument(
+        "--dark",
+        type=Path,
+        metavar="MASTER.fits",
+        help="for flats: master dark or bias of the flats; for few darks: one of more, that they are held against",
+    )
     master.add_argument("--out", type=Path, required=True, metavar="MASTER.fits")
     master.set_defaults(work=make_master)
 

@@ -88,7 +88,8 @@ class DarkSet:
     kind: str  # dark, flat or bias
     batches: tuple[str, ...]
     frames: tuple[PlannedFrame, ...]
-    dark_set: str | None = None  # for flats: the darks or biases that are taken off them
+    # for flats: the darks or biases that are taken off them; for few darks: those of more that they are held against
+    dark_set: str | None = None
     dark_why: str = ""
 
 
@@ -98,7 +99,8 @@ def most_common(values: Sequence[Any]) -> Any:
 
 
 def names_of(plan: Mapping[str, Any], scene: str) -> set[str]:
-    """What jobs work on for a scene: itself, its batches, its calibration sets, those of its flats, and their batches.
+    """What jobs work on for a scene: itself, its batches, its calibration sets, those that their masters are made with
+    in turn, and their batches.
 
     Parameters
     ----------
@@ -106,7 +108,8 @@ def names_of(plan: Mapping[str, Any], scene: str) -> set[str]:
     """
     entry, sets = plan["scenes"][scene], plan["sets"]
     given = {entry[f"{kind}_set"] for kind in ("dark", "bias", "flat")} - {None}
-    given |= {sets[name]["dark_set"] for name in given} - {None}
+    while more := {sets[name]["dark_set"] for name in given} - {None} - given:
+        given |= more
     return {scene, *entry["batches"], *given, *(batch for name in given for batch in sets[name]["batches"])}
 
 
@@ -179,7 +182,10 @@ def write_plan(work: Path, batches: list[Batch], scenes: list[ScenePlan], sets: 
                 }
                 for s in scenes
             },
-            "sets": {s.set: {"batches": s.batches, "kind": s.kind, "dark_set": s.dark_set} for s in sets},
+            "sets": {
+                s.set: {"batches": s.batches, "kind": s.kind, "dark_set": s.dark_set, "frames": len(s.frames)}
+                for s in sets
+            },
         },
         only_if_changed=True,
     )

@@ -147,7 +147,8 @@ def describe(folder: Path, card: Sorted) -> list[str]:
     for scene in card.plan.scenes:
         lines += _scene_lines(scene, [by_id[frame.id] for frame in scene.frames])
     used = {s for scene in card.plan.scenes for s in (scene.dark_set, scene.bias_set, scene.flat_set)}
-    used |= {each.dark_set for each in card.plan.sets if each.set in used}
+    while more := {each.dark_set for each in card.plan.sets if each.set in used} - used:
+        used |= more
     for each in card.plan.sets:
         if each.set not in used:
             lines.append(f"  not used: {count(len(each.frames), each.kind)} ({each.set})")

@@ -123,10 +123,11 @@ def write(folder, sensor, lights, darks=(), masked=None, subtracted=(), stated=T
     write_table(table_from_rows(rows, {"frame": (str, None), "verdict": (str, None)}), folder / "verdicts.ecsv")
 
 
-def run_scene(folder, *, darks=True, colder=None):
-    """Make the master (where there are darks) and the scene; its table and defect map. `colder`: a master's path."""
+def run_scene(folder, *, darks=True, colder=None, master=None):
+    """Make the master (where there are darks) and the scene; its table and defect map. `colder`, `master`: paths of
+    masters that are there."""
     common = ["--mosaics", str(folder / "m")]
-    more = []
+    more = [] if master is None else ["--master", str(master)]
     if darks:
         assert main(["master", "--set", str(folder / "set.json"), *common, "--out", str(folder / "master.fits")]) == 0
         more = ["--master", str(folder / "master.fits")]

@@ -2,8 +2,10 @@
 
 import pytest
 
+from pipeline.card.beside import held_against
 from pipeline.card.calibration_sets import CalibrationSet, group_darks, group_flats, set_prefix
 from pipeline.card.matching import match_bias, match_darks, match_flat_dark, match_flats
+from pipeline.plan import names_of
 from tests.cards import run
 
 NIGHT = 86400.0
@@ -199,11 +201,75 @@ def test_darks_of_two_temperatures_serve_lights_that_cool_from_one_to_the_other(
     # a set half way fits, but not the first and the last: all take their share of the two
     middle = match_darks(lights, [warm, cold, dark_set("middle", temperature_c=19.0)], 0.03, 3.0)
     assert (middle.dark.name, middle.bias.name) == ("warm", "cold")
+    assert "12 darks at 19 °C, between these, are not taken: the two leave no more" in middle.why
     # two that hardly differ would bring more noise than they spare: the nearest alone
     alike = [dark_set("12", 10, temperature_c=12.0), dark_set("14", 10, temperature_c=14.0)]
     assert match_darks(cooling(16.0, 14.0, 13.0, 10.5), alike, 0.03, 3.0).bias is None
     # of one temperature the lights need one set
     assert match_darks(cooling(24.5, 23.0), [warm, cold], 0.03, 3.0).bias is None
+
+
+@pytest.mark.parametrize("number", [1, 2])
+@pytest.mark.parametrize("biases", [0, 1])
+def test_one_or_two_darks_serve_beside_more(number, biases):
+    """Lights of 21 to 18 degrees between 30 darks at 13 and one or two at 24, either way round: both sets are taken,
+    and the sentence says what the few are held against; lights that one set fits all along take that alone."""
+    lights, more = cooling(21.0, 20.0, 19.0, 18.0), [bias_set()] * biases
+    for many_at, few_at in ((13.0, 24.0), (24.0, 13.0)):
+        many, few = dark_set("many", 30, temperature_c=many_at), dark_set("few", number, temperature_c=few_at)
+        found = match_darks(lights, [many, few, *more], 0.03, 3.0)
+        assert {found.dark.name, found.bias.name} == {"many", "few"}
+        of, it = ("1 dark", "it") if number == 1 else ("2 darks", "them")
+        assert (
+            f"only {of} at {few_at:.0f} °C: what single pixels of {it} show is held against 30 at {many_at:.0f} °C"
+            in (found.why)
+        )
+        alone = match_darks(cooling(many_at, many_at + 1), [many, few], 0.03, 3.0)
+        assert (alone.dark.name, alone.bias) == ("many", None)
+    # of three or more there is less to say, and nothing where none are more
+    few = [dark_set("a", 2, temperature_c=24.0), dark_set("b", 2, temperature_c=13.0)]
+    why = match_darks(lights, few, 0.03, 3.0).why
+    assert "only 2 darks at 24 °C: their noise goes into the picture, and there are no more to tell hits in them" in why
+    assert "only 2 darks at 13 °C: what single pixels of them show is held against 2 at 24 °C" in why
+
+
+def test_sets_of_one_or_two_darks_do_not_stand_before_larger_ones():
+    """Where two larger sets reach as far, they serve, though the small one is nearer; where they do not, it does."""
+    warm, cold = dark_set("warm", 10, temperature_c=24.0), dark_set("cold", 10, temperature_c=13.0)
+    few = dark_set("few", 2, temperature_c=17.0)
+    found = match_darks(cooling(23.0, 20.0, 18.0), [warm, cold, few], 0.03, 3.0)
+    assert (found.dark.name, found.bias.name) == ("warm", "cold")
+    far = dark_set("far", 2, temperature_c=29.0)
+    found = match_darks(cooling(28.0, 27.0, 26.0, 18.0), [warm, cold, far], 0.03, 3.0)
+    assert (found.dark.name, found.bias.name) == ("far", "cold")
+
+
+def test_of_three_sets_the_middle_one_tells_the_outer_ones_pixels():
+    """Few darks at 8 and at 24 degrees are held against many at 16, and not against one another; many are not held."""
+    cold, middle, warm = (
+        dark_set(n, k, temperature_c=c) for n, k, c in (("c", 3, 8.0), ("m", 40, 16.0), ("w", 8, 24.0))
+    )
+    sets = [cold, middle, warm, bias_set()]
+    assert [getattr(held_against(s, sets, 0.03), "name", None) for s in sets] == ["m", None, "m", None]
+    found = match_darks(cooling(22.0, 16.0, 10.0), sets, 0.03, 3.0)
+    assert (found.dark.name, found.bias.name) == ("w", "c")
+    assert "3 darks at 8 °C: what single pixels of them show is held against 40 at 16 °C" in found.why
+    # other bodies, ISOs and exposures tell nothing; nor do hardly more
+    for others in ({"serial": "9"}, {"iso": 800}, {"exposure_s": 60.0}, {"count": 5}):
+        assert held_against(cold, [cold, dark_set("o", **{"count": 40, "temperature_c": 16.0, **others})], 0.03) is None
+
+
+def test_no_two_sets_are_held_against_one_another():
+    """Of one number the colder are held against the warmer, whatever is known of them; a ring would never be made."""
+    sets = [dark_set(f"s{n}", 1 + n % 2, temperature_c=c) for n, c in enumerate((9.0, 20.0, None, 14.0, 9.0, None))]
+    against = {s.name: getattr(held_against(s, sets, 0.03), "name", None) for s in sets}
+    for name in against:
+        seen = []
+        while name is not None:
+            assert name not in seen
+            seen.append(name)
+            name = against[name]
+    assert list(against.values()).count(None) == 1
 
 
 def nights(*celsius, count=10, **facts):
@@ -226,14 +292,15 @@ def test_lights_of_several_nights_take_each_what_its_own_temperature_asks_for(ce
 
 
 def test_a_set_that_fits_half_of_the_lights_is_not_refused():
-    """Where the other night's darks are too few to serve, those that are left fit their own half, and it is said."""
+    """Where other darks are too near to these to serve beside them, those that are left fit their own half, and it is
+    said."""
     lights, (warm, _) = nights(20.0, 12.0)
-    few = dark_set("few", 2, 9000.0 + NIGHT, temperature_c=12.0)
-    found = match_darks(lights, [warm, few], 0.03, 3.0)
-    assert (found.dark.name, found.bias) == ("d0", None)
-    # 2 ** (-8 / 6), dark current doubling every 6 degrees (check-values.md, 5)
-    assert "at 20 to 12 °C: they have about 1 to 0.4 times their dark signal" in found.why
-    assert "2 darks at 12 °C are nearer to 10 of the lights, but left out for the noise" in found.why
+    near = dark_set("near", 8, 9000.0 + NIGHT, temperature_c=18.0)
+    found = match_darks(lights, [warm, near], 0.03, 3.0)
+    assert (found.dark.name, found.bias) == ("near", None)
+    # 2 ** (2 / 6) and 2 ** (-6 / 6), dark current doubling every 6 degrees (check-values.md, 5)
+    assert "at 20 to 12 °C: they have about 1.3 to 0.5 times their dark signal" in found.why
+    assert "8 darks at 20 °C are nearer to 10 of the lights, but left out for the noise" in found.why
     # where they fit but a third they are refused
     assert match_darks(lights[5:], [warm], 0.03, 3.0).lacking == "another sensor temperature"
 
@@ -291,3 +358,16 @@ def test_why_no_flat_fits():
     )
     assert "another image size" in match_flats(run(5), [flat_set(width=3000)])[1]
     assert "another camera" in match_flats(run(5), [flat_set(serial="9")])[1]
+
+
+def test_what_a_scene_needs_reaches_as_far_as_its_masters_are_made_with():
+    """Flats less few darks, which are held against more: the jobs of all are the scene's."""
+    sets = {
+        "flat": {"batches": ["f"], "dark_set": "few"},
+        "few": {"batches": ["w"], "dark_set": "many"},
+        "many": {"batches": ["m"], "dark_set": None},
+        "other": {"batches": ["o"], "dark_set": "few"},
+    }
+    scene = {"batches": ["s"], "dark_set": None, "bias_set": None, "flat_set": "flat"}
+    found = names_of({"scenes": {"scene": scene}, "sets": sets}, "scene")
+    assert found == {"scene", "s", "flat", "f", "few", "w", "many", "m"}

@@ -315,13 +315,14 @@ def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
     for n, frame in enumerate(plan["frames"]):
         frame["temperature_c"] = 12.0 - n
     write_json(path, plan | {"bias_set": "d0"})
-    header = fits.Header({"NFRAMES": 6, "CCD-TEMP": 3.0, "IMAGETYP": "master dark"})
+    header = fits.Header({"NFRAMES": 6, "CCD-TEMP": 3.0, "IMAGETYP": "master dark", "BESIDE": "d1", "BSAPART": 46})
     fits.PrimaryHDU(np.zeros((2, 2), np.float32), header).writeto(project / "work" / "darks" / "d0.fits")
     table = read_table(project / "work" / "scenes" / "s-a" / "calibration.ecsv")
     table.meta |= {"dark_glow_scale": 0.62, "dark_glow_told": True, "dark_glow_adu": 33.0}
     write_table(table, project / "work" / "scenes" / "s-a" / "calibration.ecsv")
     told = run_scene(project)["darks"]
     assert (told["number"], told["set"], told["bias_set"], told["temperature_c"]) == (10, "d1", None, 11.5)
+    assert told["held"] == [{"set": "d0", "against": "d1", "apart": 46}]
     assert told["colder"] == {"set": "d0", "number": 6, "temperature_c": 3.0, "shares": [1.01, 1.01]}
     page = (project / "results" / "s-a" / "index.html").read_text().replace("\u202f", " ")
     for text in (
@@ -329,6 +330,7 @@ def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
         "11.5 °C and 3.00 °C",
         "1.01 to 1.01 by frame",
         "0.62 (median), as both",
+        "d0 against d1: 46 pixels",
         "5 °C to 12 °C",
     ):
         assert text in page, text

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.card.batches import batches_of
+from pipeline.card.beside import held_against
 from pipeline.card.calibration_sets import (
     CalibrationSet,
     group_darks,
@@ -118,7 +119,9 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
     for each in sets:
         own = batches_of(each.name, each.frames, max(1, trip.limits.frames_per_job // SET_PARTS))
         batches += [Batch(key, each.kind, _planned(of, trip)) for key, of in own.items()]
-        dark, dark_why = match_flat_dark(each, sets) if each.kind == "flat" else (None, "")
+        dark, dark_why = held_against(each, sets, settings.exposure_tolerance), ""
+        if each.kind == "flat":
+            dark, dark_why = match_flat_dark(each, sets)
         planned_sets.append(
             DarkSet(
                 each.name,

@@ -176,6 +176,13 @@ def dark_facts(figures: Mapping[str, Any]) -> Facts:
         if darks["own_noise"] is not None:
             share = (1 + darks["own_noise"] ** 2) ** 0.5 - 1
             facts.append(("its own noise adds", f"{percent(share)} to one dark-noise-limited frame"))
+    for held in darks.get("held") or []:
+        text = f"{held['set']} against {held['against']}"
+        if held["apart"] is None:
+            text = f"not {text}: the warm pixels do not tell by what factor"
+        else:
+            text += f": {count(held['apart'], 'pixel')} that did not go together, as hits do, repaired"
+        facts.append(("few darks held against more", text))
     if darks["lights_temperature_c"]:
         low, high = (number(ends, "°C", decimals=0) for ends in darks["lights_temperature_c"])
         ran = low if low == high else f"{low} to {high}"

@@ -166,6 +166,14 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         "bias_set": plan.bias_set if plan is not None and not of_two else None,
         "left_out_why": {**record.left_out.get("dark", {}), **record.left_out.get("bias", {})},
         "colder": colder,
+        "held": [
+            {"set": name, "against": of["BESIDE"], "apart": of.get("BSAPART")}
+            for name, of in (
+                (None if plan is None else plan.dark_set, header),
+                (None if plan is None else plan.bias_set, below),
+            )
+            if used and of.get("BESIDE") and of.get("NFRAMES") != 0
+        ],
         "number": number if used else None,
         "own_noise": own_noise if used else None,
         "exposure_s": header.get("EXPTIME") if used else None,

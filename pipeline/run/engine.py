@@ -24,17 +24,17 @@ from pipeline.scene.handmask import digest, mask_of
 
 # Raise a step's number when its results change for the same input: the engine does not watch package code.
 STEP_VERSIONS = {
-    "inventory": 14,
+    "inventory": 15,
     "decode": 4,
     "grade": 32,
     "judge": 51,
-    "dark": 23,
+    "dark": 24,
     "register": 22,
     "ground": 43,
     "combine": 45,
     "join": 6,
     "finish": 20,
-    "summarise": 46,
+    "summarise": 47,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.
@@ -191,7 +191,7 @@ class Workflow:
         return step_key(self.trip, step_name, self._frames("batches", batch))
 
     def set_key(self, name: str) -> str:
-        """See `step_key`, for a master; its frames', and that of the master that is taken off them."""
+        """See `step_key`, for a master; its frames', and that of the master that it is made with."""
         dark = self.sets[name]["dark_set"]
         batches = [self.batch_key("decode", batch) for batch in self.sets[name]["batches"]]
         return step_key(self.trip, "dark", [batches, dark and self.set_key(dark)])
@@ -287,8 +287,9 @@ class Workflow:
             f" {self.masters_given(source, 'from-')} --from-mosaics {' '.join(self.mosaics(source))}"
         )
 
-    def dark_of_flats(self, name: str) -> list[str]:
-        """The master dark or bias that a set of flats is given, as a list of one path or none."""
+    def dark_of_set(self, name: str) -> list[str]:
+        """The master that a set is given to be made with (of flats what is taken off them, of few darks one of more),
+        as a list of one path or none."""
         return _master_file(self.sets[name]["dark_set"])
 
     def priority(self, owner: str) -> int:

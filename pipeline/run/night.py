@@ -153,7 +153,8 @@ class Night:
         self._need = dict(self._bytes)
         for scene, entry in self.plan["scenes"].items():
             sets = [s for s in (entry["dark_set"], entry["bias_set"]) if s and self.plan["sets"][s]["kind"] == "dark"]
-            darks = f"darks {' and '.join(sets)}" if sets else "no darks"
+            numbers = [f"{s} ({self.plan['sets'][s]['frames']})" for s in sets]
+            darks = f"darks {' and '.join(numbers)}" if sets else "no darks"
             other = ""
             if entry.get("gives_ground_to"):
                 other = f", for the ground of {entry['gives_ground_to']} alone"

@@ -23,9 +23,10 @@ from pipeline.plan import DarkSet, PlannedFrame, read_set
 from pipeline.scene.decoded import damaged_frames, find_mosaic
 from pipeline.sensor import darks, darkset, defects, flats
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding
+from pipeline.sensor.beside import Standing, beside, standing, with_real
 from pipeline.sensor.calibrate import calibrate
-from pipeline.sensor.likeliest import least_error
-from pipeline.sensor.master import Master, empty_master, master_hdus, read_usable_master
+from pipeline.sensor.likeliest import drawn, structure_of
+from pipeline.sensor.master import Master, empty_master, master_hdus, read_standing, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.strips import strips_of
 
@@ -46,11 +47,15 @@ def make_master(arguments: argparse.Namespace) -> None:
     if dark_set.kind not in ("dark", "bias", "flat"):
         raise InputError(f"{shown(arguments.set)}: a set of kind {dark_set.kind!r} makes no master")
     candidates, reasons = _like_frames(dark_set, arguments.mosaics)
-    subtract = read_usable_master(arguments.dark)
-    if candidates and subtract is not None and subtract.mean.shape != candidates[0].mosaic.shape:
+    subtract = other = None
+    if arguments.dark is not None and dark_set.kind == "flat":
+        subtract = read_usable_master(arguments.dark)
+    elif arguments.dark is not None:
+        other = read_standing(arguments.dark)
+    given = other.shape if other is not None else None if subtract is None else subtract.mean.shape
+    if candidates and given is not None and given != candidates[0].mosaic.shape:
         raise InputError(
-            f"{shown(arguments.dark)}: has another size than the frames "
-            f"(got {subtract.mean.shape} and {candidates[0].mosaic.shape})"
+            f"{shown(arguments.dark)}: has another size than the frames (got {given} and {candidates[0].mosaic.shape})"
         )
     with Progress(arguments.project, "dark", dark_set.set, len(candidates)) as progress:
         if not candidates:
@@ -58,7 +63,7 @@ def make_master(arguments: argparse.Namespace) -> None:
         elif dark_set.kind == "flat":
             hdus = _master_flat(candidates, reasons, dark_set, subtract, trip.limits.memory_mb)
         else:
-            hdus = _master_dark(candidates, reasons, dark_set, trip.dark.hot_sigma, trip.limits.memory_mb)
+            hdus = _master_dark(candidates, reasons, dark_set, other, trip.dark.hot_sigma, trip.limits.memory_mb)
         progress.advance(len(candidates))
     with replacing(arguments.out) as temporary:
         hdus.writeto(temporary, overwrite=True, output_verify="exception")
@@ -127,8 +132,14 @@ def _levels(mosaic: MosaicFile, level: float) -> NDArray[np.float32]:
 
 
 def _master_dark(
-    candidates: list[_Candidate], reasons: dict[str, str], dark_set: DarkSet, hot_sigma: float, memory_mb: int
+    candidates: list[_Candidate],
+    reasons: dict[str, str],
+    dark_set: DarkSet,
+    other: Standing | None,
+    hot_sigma: float,
+    memory_mb: int,
 ) -> fits.HDUList:
+    """The master of darks or biases; of few it is held against what `other`, of more darks, shows."""
     shape = candidates[0].mosaic.shape
     rows = darkset.sample_rows(*shape)
     with ThreadPoolExecutor(AT_ONCE) as pool:
@@ -174,11 +185,34 @@ def _master_dark(
 
     hits = _by_blocks(block, shape, len(used), memory_mb)
     header = used[0].mosaic.header
+    structure = structure_of(mean, header.cfa)
+    held = None if other is None else beside(mean, noise, structure.value, other, header.full_scale)
+    del other
+    # before what others show is taken over: no master tells another of its own pixels what that told it
+    shows = standing(mean, noise, structure.value, unstable, header.full_scale) if dark_set.kind == "dark" else None
+    below = None if shows is None else structure.value[shows.ys, shows.xs]
+    if held is not None:
+        places = (held.ys, held.xs)
+        mean[places], noise[places] = structure.value[places] + held.excess, held.error
+        unstable[places] |= held.apart
     flags = defects.master_defects(mean, unstable, model.sigma, header.cfa, hot_sigma, header.full_scale)
+    if held is not None:  # those pixels are drawn to the structure already
+        mean[places] -= held.excess
     # of one frame all scatter counts as noise: what ordinary pixels have of their own is left to the lights, for that
     # frame's noise would be laid into every one of them
-    mean, noise = least_error(mean, noise, header.cfa)
+    mean, noise = drawn(mean, noise, structure)
+    if held is not None:
+        mean[places] += held.excess
+        noise[places] = held.error
+    if shows is not None and below is not None:
+        shows = with_real(shows, mean[shows.ys, shows.xs] - below)
     cards = _master_cards(used, dark_set, reasons)
+    if dark_set.dark_set is not None:
+        cards["BESIDE"] = (dark_set.dark_set, "more darks, that its pixels are held against")
+    if held is not None:
+        cards["BSFACTOR"] = (round(held.factor, 4), "dark signal over theirs")
+        cards["BSSCATT"] = (round(held.scatter, 4), "by what share of that pixels differ")
+        cards["BSAPART"] = (int(held.apart.sum()), "pixels apart from them (hits), repaired")
     cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
     cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")
     own = float(np.median(noise[::4, ::4])) / model.sigma
@@ -201,7 +235,7 @@ def _master_dark(
         model.sigma,
         *(int(np.count_nonzero(flags & bit)) for bit in (defects.HOT, defects.COLD, defects.UNSTABLE)),
     )
-    return master_hdus(cards, mean, noise, flags, table)
+    return master_hdus(cards, mean, noise, flags, table, shows)
 
 
 def _changing_banding(candidates: list[_Candidate]) -> list[Banding | None]:

@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import functools
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
@@ -65,10 +66,20 @@ AT_ONCE = 2
 BAND = 256
 
 
+@dataclass(frozen=True)
+class Structure:
+    """What of a master is not of single pixels, (height, width) float32, ADU; the share of the mean's noise, as means
+    over blocks show it, that stays in it, (rows, columns) float32 by tiles of `sides` px."""
+
+    value: NDArray[np.float32]
+    kept: NDArray[np.float32]
+    sides: tuple[int, int]
+
+
 def least_error(
     mean: NDArray[np.float32], noise: NDArray[np.float32], cfa: str
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """The values of least expected error, and their standard errors.
+    """The values of least expected error, and their standard errors: ``drawn(mean, noise, structure_of(mean, cfa))``.
 
     Parameters
     ----------
@@ -76,13 +87,12 @@ def least_error(
         Mean of the darks, ADU above black, and its standard error, ADU.
     cfa : str
         RGGB, BGGR, GRBG, GBRG or MONO.
-
-    Returns
-    -------
-    value, error : (height, width) float32 arrays, ADU
-        The error is that which means over blocks of `BLOCK` px show, a pixel: what the estimate takes from a pixel's
-        surroundings it shares with them.
     """
+    return drawn(mean, noise, structure_of(mean, cfa))
+
+
+def structure_of(mean: NDArray[np.float32], cfa: str) -> Structure:
+    """The structure of a master; `mean` (height, width) float32, ADU above black, `cfa` as in `least_error`."""
     step = 1 if cfa == "MONO" else 2
     value = _without_standing_out(mean)
     # even tiles: a narrow last one tells little
@@ -95,13 +105,34 @@ def least_error(
     for share, by_tile in shares:
         kept += share / step**2
         kept += by_tile / step**2
+    return Structure(value, kept, (step * high, step * wide))
+
+
+def drawn(
+    mean: NDArray[np.float32], noise: NDArray[np.float32], structure: Structure
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Pixels drawn to the structure as far as their noise accounts for the scatter.
+
+    Parameters
+    ----------
+    mean, noise : (height, width) float32 arrays, as in `least_error`
+    structure : Structure
+        Its array is taken for the result.
+
+    Returns
+    -------
+    value, error : (height, width) float32 arrays, ADU
+        The error is that which means over blocks of `BLOCK` px show, a pixel: what the estimate takes from a pixel's
+        surroundings it shares with them.
+    """
+    value = structure.value
     scatter = _scatter(mean, value)
     error = np.empty_like(value)
-    belief, sides = _belief(mean, value, scatter), (step * high, step * wide)
+    belief = _belief(mean, value, scatter)
 
     def draw(top: int) -> None:
         rows = slice(top, top + BAND)
-        _draw(mean[rows], noise[rows], scatter, belief, kept, sides, top, value[rows], error[rows])
+        _draw(mean[rows], noise[rows], scatter, belief, structure.kept, structure.sides, top, value[rows], error[rows])
 
     with ThreadPoolExecutor(AT_ONCE) as pool:
         list(pool.map(draw, range(0, len(value), BAND)))

@@ -1,4 +1,5 @@
-"""Master darks, biases and flats as files: the mean, its NOISE, its DEFECTS, and table FRAMES with a row a frame."""
+"""Master darks, biases and flats as files: the mean, its NOISE, its DEFECTS, table FRAMES with a row a frame,
+and of darks table STANDING."""
 
 from __future__ import annotations
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.files import shown
+from pipeline.sensor.beside import Standing
 from pipeline.sensor.defects import COLD, HOT, UNSTABLE
 from pipeline.sensor.mosaic import MosaicHeader
 
@@ -92,6 +94,7 @@ def master_hdus(
     noise: NDArray[np.float32],
     flags: NDArray[np.uint8],
     table: fits.BinTableHDU,
+    shows: Standing | None = None,
 ) -> fits.HDUList:
     """The content of a master's file; its cards are told the numbers of defects."""
     for bit, name, what in (
@@ -106,5 +109,44 @@ def master_hdus(
             fits.ImageHDU(noise, name="NOISE"),
             fits.ImageHDU(flags, name="DEFECTS"),
             table,
+            *([] if shows is None else [_standing_hdu(shows, mean.shape[1])]),
         ]
     )
+
+
+def _standing_hdu(shows: Standing, width: int) -> fits.BinTableHDU:
+    """What stands out of the mean of darks, before it is drawn to what is about."""
+    hdu = fits.BinTableHDU.from_columns(
+        [
+            fits.Column("PIXEL", "J", array=shows.ys * width + shows.xs),
+            fits.Column("EXCESS", "E", "adu", array=shows.excess),
+            fits.Column("ERROR", "E", "adu", array=shows.error),
+            fits.Column("REAL", "E", array=shows.real),
+        ],
+        name="STANDING",
+    )
+    hdu.header["USUAL"] = (shows.usual, "[ADU] error of an ordinary pixel of the mean")
+    hdu.header["COMMENT"] = "pixel: row * width + column; what the mean of the darks shows above its structure"
+    return hdu
+
+
+def read_standing(path: Path) -> Standing | None:
+    """What stands out of a master of darks; None where none of its frames was usable, or nothing was noted.
+
+    Raises
+    ------
+    InputError
+        Where the file is no master.
+    """
+    try:
+        with fits.open(path, memmap=True) as hdus:
+            if unusable(hdus[0].header) is not None or "STANDING" not in hdus:
+                return None
+            rows, width, height = hdus["STANDING"].data, hdus[0].header["NAXIS1"], hdus[0].header["NAXIS2"]
+            ys, xs = np.divmod(np.asarray(rows["PIXEL"], np.int64), width)
+            excess, error, real = (np.asarray(rows[name], np.float32) for name in ("EXCESS", "ERROR", "REAL"))
+            return Standing(ys, xs, excess, error, real, float(hdus["STANDING"].header["USUAL"]), (height, width))
+    except FileNotFoundError:
+        raise InputError(f"{shown(path)}: there is no such master; run 'dark master' first") from None
+    except (OSError, KeyError, TypeError) as error:
+        raise InputError(f"{shown(path)}: not a master that 'dark master' wrote; make it again") from error

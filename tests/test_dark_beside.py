@@ -1,0 +1,194 @@
+"""Masters of few darks that are held against more of another temperature: planted pixels, hits, and the step."""
+
+from dataclasses import asdict
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from pipeline.dark import main
+from pipeline.files import write_json
+from pipeline.plan import DarkSet, PlannedFrame
+from pipeline.sensor.beside import Standing, beside, standing, with_real
+from pipeline.sensor.defects import UNSTABLE
+from pipeline.sensor.master import read_master, read_standing
+from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
+from tests.test_dark_scene import BLACK, GAIN, READ, SHAPE, SKY, Sensor, run_scene, write
+
+
+def planted(rng, factor, few=1, many=30, shape=(400, 600), warm=0.01, scatter=0.12):
+    """Excess of pixels, what few and many darks of noise 8 ADU show of it `factor` apart, and the two errors."""
+    truth = np.where(rng.random(shape) < warm, rng.exponential(25, shape), 0.0)
+    own = factor * truth * np.exp(rng.normal(0, scatter, shape))
+    errors = [8 / np.sqrt(few), 8 / np.sqrt(many)]
+    seen = [(a + rng.normal(0, e, shape)).astype(np.float32) for a, e in zip((own, truth), errors, strict=True)]
+    return own, seen, [np.full(shape, e, np.float32) for e in errors]
+
+
+def shown_by(values, error):
+    """What a master shows of single pixels, drawn to none as a real one would be: none of noise, all of 4 sigma."""
+    flat = np.zeros_like(values)
+    found = standing(values, error, flat, np.zeros(values.shape, bool), 1e4)
+    drawn = found.excess / (1 + np.exp(-2.5 * (found.excess / found.error - 3.2)))
+    return with_real(found, drawn.astype(np.float32))
+
+
+@pytest.mark.parametrize("factor", [0.3, 3.5])
+@pytest.mark.parametrize("few", [1, 2])
+def test_pixels_of_few_darks_come_back_with_what_more_show(factor, few):
+    """Factor to 4 %, scatter to 0.05; warm pixels come nearer to the truth than by the few darks, with their error."""
+    rng = np.random.default_rng(4)
+    own, (mean, more), (noise, error) = planted(rng, factor, few)
+    flat = np.zeros_like(mean)
+    found = beside(mean, noise, flat, shown_by(more, error), 1e4)
+    assert found.factor == pytest.approx(factor, rel=0.04)
+    assert found.scatter == pytest.approx(0.12, abs=0.05)
+    assert found.apart.mean() < 0.01
+    warm = (own[found.ys, found.xs] > 10 * factor) & ~found.apart
+    off = (found.excess - own[found.ys, found.xs])[warm]
+    before = (mean - own)[found.ys, found.xs][warm]
+    assert np.sqrt(np.mean(off**2)) < (0.45 if factor < 1 else 0.93) * np.sqrt(np.mean(before**2))
+    assert np.sqrt(np.mean(off**2)) == pytest.approx(np.sqrt(np.mean(found.error[warm] ** 2)), rel=0.25)
+
+
+def test_hits_and_new_pixels_are_apart_and_hot_ones_are_not():
+    """Hits of 60 to 400 ADU in one dark: all told apart and taken out, wherever the others show anything or nothing; of
+    hot pixels that both show none is."""
+    rng = np.random.default_rng(5)
+    own, (mean, more), (noise, error) = planted(rng, 3.5)
+    places = rng.integers(0, 400, 300), rng.integers(0, 600, 300)
+    clean = own[places] == 0
+    mean[places] += rng.uniform(60, 400, 300).astype(np.float32)
+    found = beside(mean, noise, np.zeros_like(mean), shown_by(more, error), 1e4)
+    apart = np.zeros(mean.shape, bool)
+    apart[found.ys, found.xs] = found.apart
+    assert apart[places][clean].mean() > 0.99
+    left = np.zeros(mean.shape, np.float32)
+    left[found.ys, found.xs] = found.excess
+    assert np.abs(left[places][clean & apart[places]]).max() < 12
+    hot = own > 120
+    hot[places] = False
+    assert apart[hot].mean() < 0.02
+
+
+def test_without_pixels_that_tell_the_factor_nothing_is_held_against_anything():
+    """A sensor without warm pixels; and masters of two sizes are an error that shows both."""
+    rng = np.random.default_rng(6)
+    _, (mean, more), (noise, error) = planted(rng, 3.5, warm=0.0)
+    flat = np.zeros_like(mean)
+    shows = shown_by(more, error)
+    assert beside(mean, noise, flat, shows, 1e4) is None
+    with pytest.raises(ValueError, match=r"one size \(got \(400, 600\) and \(4, 4\)\)"):
+        beside(mean, noise, flat, Standing(*[shows.ys] * 2, *[shows.excess] * 3, 1.0, (4, 4)), 1e4)
+
+
+class Rising(Sensor):
+    """A sensor whose pixels double each in its own 5 to 7 degrees (0.73 to 1.02 eV), with columns of 3 ADU; hits."""
+
+    def __init__(self, seed):
+        super().__init__(seed)
+        self.doubling = self.rng.uniform(5.0, 7.0, SHAPE)
+        faint = self.rng.random(SHAPE) < 0.01
+        self.signal[faint] += self.rng.exponential(30, faint.sum())
+        self.at_24 = self.signal.copy()
+        self.columns = np.round(self.rng.normal(0, 3, (1, SHAPE[1])))
+
+    def at(self, celsius):
+        """Dark signal, ADU."""
+        return self.at_24 * 2 ** ((celsius - 24) / self.doubling)
+
+    def frame(self, light, celsius, hits=0):
+        """A frame, so many hits in it."""
+        self.signal = self.at(celsius)
+        pixels = self.expose(light, 1.0) + self.columns
+        ys, xs = (self.rng.integers(0, n, hits) for n in SHAPE)
+        pixels[ys, xs] += np.round(10 + self.rng.exponential(150, hits))
+        return np.clip(pixels, 0, 16383).astype(np.uint16)
+
+
+@pytest.mark.parametrize(
+    ("warm", "cold", "celsius"),
+    [((24.0, 1), (13.0, 30), (21.0, 18.0)), ((24.0, 30), (13.0, 1), (16.0, 12.0))],
+    ids=["one warm dark", "one cold dark"],
+)
+def test_one_dark_beside_many_leaves_neither_holes_nor_hot_pixels(tmp_path, warm, cold, celsius):
+    """Sets of 1 and 30 darks, 60 hits a dark, eight lights between the two: the mean of what is taken off is within 5
+    sigma of the result at every pixel that is not repaired (the limit is one in a million); held against nothing it is
+    not, and warm pixels are off by more."""
+    sensor = Rising(21)
+    lights = [sensor.frame(sensor.sky((7.3 * n, 2.1 * n)), c) for n, c in enumerate(np.linspace(*celsius, 8))]
+    write(tmp_path, sensor, lights)
+    names = {}
+    for at, number in (warm, cold):
+        names[at] = f"d{at:.0f}"
+        frames = []
+        for n in range(number):
+            name = f"{names[at]}_{n:02d}"
+            header = MosaicHeader(name, "RGGB", (BLACK,) * 4, 16383.0, exposure_s=30.0, iso=1600, temperature_c=at)
+            write_mosaic(tmp_path / "m" / f"{name}.fits", sensor.frame(0.0, at, 60), header)
+            frames.append(PlannedFrame(name, name, name, "dark", temperature_c=at))
+        few = number == 1
+        other = f"d{cold[0] if at == warm[0] else warm[0]:.0f}" if few else None
+        write_json(tmp_path / f"{names[at]}.json", asdict(DarkSet(names[at], "dark", ("m",), tuple(frames), other)))
+    many, few = (names[c] for c, _ in sorted((warm, cold), key=lambda s: -s[1]))
+
+    def left(*held):
+        for name, more in ((many, ()), (few, held)):
+            given = ["--set", str(tmp_path / f"{name}.json"), "--mosaics", str(tmp_path / "m"), *more]
+            assert main(["master", *given, "--out", str(tmp_path / f"{name}.fits")]) == 0
+        (tmp_path / f"{names[warm[0]]}.fits").replace(tmp_path / "master.fits")
+        colder = tmp_path / f"{names[cold[0]]}.fits"
+        table, flags = run_scene(tmp_path, darks=False, colder=colder, master=tmp_path / "master.fits")
+        master, base = read_master(tmp_path / "master.fits"), read_master(colder)
+        off, truth = np.zeros(SHAPE), np.zeros(SHAPE)
+        for at, share in zip(np.linspace(*celsius, 8), table["dark_scale"], strict=True):
+            off += (base.mean + share * (master.mean - base.mean) - sensor.columns - sensor.at(at)) / 8
+            truth += sensor.at(at) / 8
+        off -= np.median(off)
+        sigma = np.sqrt((READ**2 + GAIN * (SKY * sensor.response + truth)) / 8)
+        sound = flags == 0
+        faint = sound & (sensor.at_24 > 8)
+        return np.count_nonzero((np.abs(off) > 5 * sigma) & sound), off[faint].std(), (base, master)
+
+    alone, warm_alone, _ = left()
+    beside_more, warm_beside, masters = left("--dark", str(tmp_path / f"{many}.fits"))
+    assert beside_more == 0 < alone
+    assert warm_beside < 0.75 * warm_alone
+    held = masters[warm[1] == 1].header
+    assert held["BESIDE"] == many
+    assert 20 < held["BSAPART"] < 100
+    assert np.count_nonzero(masters[warm[1] == 1].defects & UNSTABLE) >= held["BSAPART"]
+
+
+def test_what_stands_out_of_darks_is_noted_in_their_master(tmp_path, capsys):
+    """Of darks, not of biases; a file that is none, or of another size, is one sentence."""
+    sensor = Sensor(22, shape=(64, 64))
+    write(tmp_path, sensor, [sensor.dark()], [sensor.dark() for _ in range(4)])
+    run_scene(tmp_path)
+    found = read_standing(tmp_path / "master.fits")
+    assert found.shape == (64, 64)
+    assert ((found.real >= 0) & (found.real <= 1)).all()
+    strong = found.excess > 12 * found.error
+    assert strong.any()
+    assert found.real[strong] == pytest.approx(1, abs=0.02)
+    with fits.open(tmp_path / "master.fits") as hdus:
+        del hdus["STANDING"]
+        hdus.writeto(tmp_path / "old.fits")
+    assert read_standing(tmp_path / "old.fits") is None
+    other = Sensor(23, shape=(32, 64))
+    folder = tmp_path / "other"
+    write(folder, other, [other.dark()], [other.dark()])
+    given = [
+        "master",
+        "--set",
+        str(folder / "set.json"),
+        "--mosaics",
+        str(folder / "m"),
+        "--out",
+        str(folder / "m.fits"),
+    ]
+    assert main([*given, "--dark", str(tmp_path / "master.fits")]) == 1
+    assert "another size than the frames (got (64, 64) and (32, 64))" in capsys.readouterr().err
+    for path, words in ((tmp_path / "none.fits", "no such master"), (tmp_path / "set.json", "not a master")):
+        assert main([*given, "--dark", str(path)]) == 1
+        assert words in capsys.readouterr().err
