@@ -317,11 +317,13 @@ def lay(
         green_padded(padded, frame.header.cfa, top, left, planes[1], frame.balance)
         virtual = scratch.take("virtual", padded.shape, np.float32)
         carry_green(padded, frame.header.cfa, (top, left), source, frame.green, frame.balance, virtual)
-    near = np.zeros(padded.shape, bool) if cliffs is None else cliffs
+    near = cliffs
     if padded.max() >= level:
-        near = near | near_full(padded, level, REACH)
-    bound = bool(near.any())
-    if bound:
+        full = near_full(padded, level, REACH)
+        near = full if near is None else near | full
+    if near is not None and not near.any():
+        near = None
+    if near is not None:
         if colours == 3:
             bound_demosaiced(padded, near, _sites(frame.header.cfa, top, left), planes)
         near = near[MARGIN:-MARGIN, MARGIN:-MARGIN]
@@ -332,7 +334,7 @@ def lay(
             0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, part.offset,
             part.values, part.codes, number == len(frame.grids) - 1,
         )  # fmt: skip
-        if bound:
+        if near is not None:
             bound_resampled(
                 planes, near, (top, left), grid.shift, LAGRANGE, part.origin,
                 0 if whole else number, colours if whole else 1, np.float32(frame.flux_scale), frame.area, part.offset,
