@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pytest
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.config import Trip
 from pipeline.console import Progress
 from pipeline.pixels.background import Survey
-from pipeline.pixels.noise import PhotonTransfer
+from pipeline.pixels.noise import BLOCK, PhotonTransfer
 from pipeline.pixels.positions import position_grid
+from pipeline.pixels.resample import block_variance
 from pipeline.scene import groundpicture
+from pipeline.sensor.demosaic import response
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.stack.groundfile import read_ground
 from pipeline.stack.lighting import light_factor, one_light
 from pipeline.stack.matching import match_frames
+from pipeline.stack.sources import Calibration
 from tests.planted_scenes import Camera, drifting, header, read_out
 from tests.test_combine import inputs_of
 from tests.test_ground import GAIN, READ, Stand
@@ -189,3 +195,114 @@ def test_noise_of_land_is_told_at_every_brightness(tmp_path: Path) -> None:
     planted = np.sqrt(2 * (light[window] + READ**2) / n)
     told = [np.median((opened.noise[1] * GAIN / planted)[inner & (patches[window] == k)]) for k in range(4)]
     np.testing.assert_allclose(told, 1, atol=0.07)
+
+
+SHAPE = (352, 512)
+LIGHTS = (0.0, 1.0, 3.0, 6.0, 10.0, 25.0, 50.0, 150.0, 1000.0)  # edges of the bins of light, ADU
+
+
+def told_over_planted(
+    folder: Path,
+    light: NDArray[np.float64],
+    read: float,
+    n: int,
+    calibration: Calibration | None = None,
+    creep: tuple[float, float] = (0.0, 0.0),
+    scale: float = 1.0,
+) -> NDArray[np.float64]:
+    """NOISE of land over what it is, green, root of the mean squares over pixels of each bin of light; NaN where few.
+
+    Parameters
+    ----------
+    light : of the land, ADU, on a canvas that goes on by 8 px on every side
+    read : noise of a pixel, ADU
+    calibration : its dark is planted, electrons and all
+    scale : what the frames are multiplied by
+    """
+    rng, gain = np.random.default_rng(15), 1.5
+    geometry = drifting(n, SHAPE, (2.3, 1.9), 0.001)
+    stand, camera = Stand(geometry, creep), Camera(gain=gain, read_noise=read * gain)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    dark = 0.0 if calibration is None or calibration.dark is None else calibration.dark
+    flat = 1.0 if calibration is None or calibration.flat is None else calibration.flat
+    for frame in geometry.frames:
+        dx, dy = stand._moved(frame)
+        here = light if creep == (0.0, 0.0) else ndimage.shift(light, (dy, dx), order=3, mode="nearest")
+        shown = np.where(y > 60, np.maximum(here[8:-8, 8:-8], 0), 300.0) * flat + dark
+        write_mosaic(folder / f"{frame}.fits", read_out(rng, camera, shown * gain), header(camera, frame))
+    inputs = inputs_of(folder, geometry, camera, calibration)
+    share, path = (y > 60).astype(np.float32), folder / "ground.fits"
+    groundpicture.make_ground(
+        inputs, geometry, stand, share, path, Trip(), 1, Progress(None, "ground", "s"), scale  # type: ignore[arg-type]
+    )  # fmt: skip
+    opened = read_ground(path)
+    assert opened is not None
+    box = opened.box
+    window = (slice(box.top, box.top + box.height), slice(box.left, box.left + box.width))
+    here = light[8:-8, 8:-8]
+    # photons of light and dark, reading, rounding, divided by the flat; of blocks of a demosaiced mosaic
+    mixed = block_variance(response("RGGB"), np.array([[0, 1], [1, 2]]), BLOCK)[1].sum()
+    variance = ((here * flat + dark) / gain + read**2 + 1 / 12) / np.asarray(flat) ** 2
+    planted = scale**2 * mixed / n * ndimage.uniform_filter(variance, 3)
+    inner = (y > 90) & (x > 12) & (x < SHAPE[1] - 12) & (y < SHAPE[0] - 12)
+    result = []
+    for low, high in pairwise(LIGHTS):
+        chosen = inner & (here >= low) & (here < high)
+        told = (opened.noise[1].astype(float) ** 2)[chosen[window]].sum()
+        result.append(float(np.sqrt(told / planted[chosen].sum())) if chosen.sum() > 400 else np.nan)
+    return np.array(result)
+
+
+def slopes_with_bushes() -> NDArray[np.float64]:
+    """Moonlit slopes from 300 ADU down to 1 and up again every 400 px, with bushes of a twentieth of the light."""
+    rng = np.random.default_rng(7)
+    y, x = np.mgrid[: SHAPE[0] + 16, : SHAPE[1] + 16].astype(float)
+    slopes = 300.0 ** (0.5 + 0.5 * np.sin(2 * np.pi * (x + 0.3 * y) / 400))
+    bushes = np.kron(rng.choice([0.05, 0.3, 1.0], (31, 44)), np.ones((12, 12)))[: SHAPE[0] + 16, : SHAPE[1] + 16]
+    texture = ndimage.gaussian_filter(rng.normal(size=x.shape), 1.0)
+    return np.asarray(
+        slopes * ndimage.gaussian_filter(bushes, 0.75) * np.clip(1 + 0.3 * texture / texture.std(), 0.1, None)
+    )
+
+
+@pytest.mark.parametrize(
+    ("read", "n", "creep", "scale"),
+    [(4.0, 12, (0.0, 0.0), 1.0), (0.6, 5, (0.0, 0.0), 1.0), (0.6, 12, (0.11, -0.07), 0.25)],
+)
+def test_noise_of_dark_land_is_told_where_its_level_changes(
+    tmp_path: Path, read: float, n: int, creep: tuple[float, float], scale: float
+) -> None:
+    """From no light to 300 ADU, and more or less of it within the 64 px over which the level is even: NOISE is what
+    was planted to 5 % in every bin of light, of creeping frames of another exposure, whose edges are interpolated, to
+    7 %. By levels that are not the pixel's own it was 0.86 to 0.94, 1.00 to 1.38 and 0.83 to 1.34 of it."""
+    told = told_over_planted(tmp_path, slopes_with_bushes(), read, n, creep=creep, scale=scale)
+    assert np.isfinite(told).all()
+    np.testing.assert_allclose(told, 1, atol=0.05 if creep == (0.0, 0.0) else 0.07)
+
+
+def test_noise_of_land_counts_the_electrons_of_the_dark_and_the_flat(tmp_path: Path) -> None:
+    """A dark of 12 ADU, 200 more in a corner, and a flat that falls to 0.5: NOISE holds to 5 % in every bin of light.
+    Without the electrons of the dark that lies everywhere, and with texture for read noise that the flat multiplies, it
+    was 1.03 of it in the dark and 0.61 in the light."""
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    dark = 12 + 200 * np.exp(-np.hypot(x - SHAPE[1], y - SHAPE[0]) / 100)
+    flat = 1 - 0.5 * ((y / SHAPE[0] - 0.5) ** 2 + (x / SHAPE[1] - 0.5) ** 2) / 0.5
+    known = Calibration(dark=dark.astype(np.float32), flat=flat.astype(np.float32))
+    told = told_over_planted(tmp_path, slopes_with_bushes(), 4.0, 12, known)
+    np.testing.assert_allclose(told, 1, atol=0.05)
+
+
+def test_noise_of_land_that_one_frame_does_not_tell_is_told_by_all(tmp_path: Path) -> None:
+    """Land of 4 ADU with bright specks, which single mosaics take for stars, so that they tell no gain: the frames'
+    scatter tells it, and NOISE holds to 6 % of dark and of light (of the light it was 2.3 times what it is)."""
+    rng = np.random.default_rng(3)
+    specks = np.kron(rng.choice([4.0, 190.0], (31, 44), p=[0.9, 0.1]), np.ones((12, 12)))
+    told = told_over_planted(tmp_path, specks[: SHAPE[0] + 16, : SHAPE[1] + 16], 4.0, 12)
+    np.testing.assert_allclose(told[[2, 7]], 1, atol=0.06)
+
+
+def test_noise_of_black_land_is_told_of_whole_numbers(tmp_path: Path) -> None:
+    """Land without light before a camera that reads with 0.6 ADU: most of a pixel's values are the same, and NOISE is
+    that of reading and rounding to 5 % (by medians of residuals it was 0.63 of it)."""
+    told = told_over_planted(tmp_path, np.zeros((SHAPE[0] + 16, SHAPE[1] + 16)), 0.6, 12)
+    np.testing.assert_allclose(told[0], 1, atol=0.05)

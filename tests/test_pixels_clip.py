@@ -14,15 +14,17 @@ from scipy import stats
 from pipeline.pixels.average import average, noise_plan
 from pipeline.pixels.grow import grow
 from pipeline.pixels.outliers import alone, one_by_one, one_by_one_slow
+from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import GROWN, reject
 from pipeline.pixels.resample import NOT_COVERED, interpolation_variance, resample
 from pipeline.pixels.residuals import residuals
 from pipeline.pixels.starlight import MEDIAN_FRAMES, RING_PX, RING_SHARE, spread, star_signal
+from pipeline.pixels.variance import LandLight, of_sky
 from pipeline.sensor.demosaic import demosaic, response
 from pipeline.stack.checked import star_scatter
 
 SKY, SIGMA = 100.0, 10.0
-STARS = np.full(3, np.inf, np.float32)  # nothing counts that is darker than the sky
+STARS = of_sky(3)  # nothing counts that is darker than the sky
 FACTOR = interpolation_variance(response("RGGB"), np.array([[0, 1], [1, 2]])).sum(axis=1).astype(np.float32)
 
 
@@ -63,7 +65,7 @@ class Clipped:
         self.signal, self.peak = np.empty((2, colours, height, width), np.float32)
         self.mask = np.zeros((n, height, width), np.uint8)
         chosen = np.unique(np.linspace(0, n - 1, min(n, MEDIAN_FRAMES)).round().astype(np.int64))
-        star_signal(values, codes, chosen, sky, (0, 0), STARS, sky, self.signal, self.peak)
+        star_signal(values, codes, chosen, sky, sky, (0, 0), STARS, self.signal, self.peak)
         share, unsteady = np.full(values.shape[1], scatter, np.float32), np.empty((height, width), np.float32)
         if n > 1:
             reject(
@@ -80,7 +82,7 @@ class Clipped:
         self.tally = np.zeros((n, 2), np.int64)
         average(
             values, codes, self.mask, weights, floor, slope, np.ones(colours, np.float32),
-            np.zeros(colours, np.float32), offsets, members, sky, self.signal, self.peak, (0, 0),
+            np.zeros(colours, np.float32), offsets, members, sky, STARS, self.signal, self.peak, (0, 0),
             (floor[0], slope[0]), (0, 0), plan.groups, 1 + len(plan.sizes), plan.pairs, self.picture, self.noise,
             self.coverage, self.rejected, self.sums, self.counts, np.zeros((2 + len(plan.pairs), *blocks)), self.tally,
         )  # fmt: skip
@@ -451,7 +453,7 @@ def test_residuals_tell_noise_and_star_scatter() -> None:
     colours = v.shape[1]
     scatters, cores = np.empty((colours, 5000), np.float32), np.zeros(colours, np.int64)
     residuals(
-        v, c, w, floor, slope, factor, offsets, members, sky, clipped.signal, clipped.peak, (0, 0), 3.0, 30.0, 3,
+        v, c, w, floor, slope, factor, offsets, members, sky, STARS, clipped.signal, clipped.peak, (0, 0), 3.0, 30.0, 3,
         ratios, counts, scatters, cores, np.empty((0, 4), np.float32),
     )  # fmt: skip
     assert counts.min() > 1000
@@ -479,17 +481,60 @@ def test_star_signal_equals_its_slow_statement() -> None:
 
 
 def test_land_that_is_darker_than_its_level_about_has_less_noise_down_to_no_light() -> None:
-    """Below the level counts as well as above, but nothing below where there is no light."""
+    """Below the level counts as well as above, but nothing below where there is no light. With the cell's even level,
+    which the variance begins from, it is the pixel's own light, however the level runs within the cell."""
     values, codes = _plain(5)
     values = values + np.where(np.arange(values.shape[3]) % 7 < 3, -60, 20).astype(np.float32)
-    sky, dark = np.full((3, 6, 6), SKY, np.float32), np.array([0, 30, np.inf], np.float32)
-    signal, peak = np.empty((2, *values.shape[1:]), np.float32)
-    star_signal(values, codes, np.arange(5), sky, (0, 0), dark, sky, signal, peak)
-    median = np.median(values, axis=0) - SKY
-    for told, expected, least in zip(signal, median, (-SKY, 30 - SKY, 0), strict=True):
-        np.testing.assert_allclose(told, np.maximum(expected, least), atol=1e-4)
-    assert signal[0].min() < 30 - SKY
-    assert peak.min() >= 0
+    sky = np.broadcast_to(SKY + np.arange(-40, 80, 20, np.float32), (3, 6, 6)).copy()
+    dark, nodes = np.array([0, 30, 60], np.float32), np.ones((3, 6, 6), np.float32)
+    signal, peak, plain, same = np.empty((4, *values.shape[1:]), np.float32)
+    star_signal(values, codes, np.arange(5), sky, sky, (0, 0), LandLight(dark, 0 * nodes, nodes), signal, peak)
+    even = SKY + np.repeat(np.arange(-40, 80, 20)[1:-1] + 10, GRID_STEP)[: values.shape[3]]
+    light = np.maximum(np.median(values, axis=0), dark[:, None, None])
+    np.testing.assert_allclose(signal, light - even, atol=1e-3)
+    assert (light[0] < 30).any()
+    star_signal(values, codes, np.arange(5), sky, sky, (0, 0), STARS, plain, same)
+    np.testing.assert_array_equal(peak, same)
+    # frames that a flat multiplied by 1.5, with noise as of 40 ADU without any light
+    star_signal(
+        values, codes, np.arange(5), sky, sky, (0, 0), LandLight(dark, 40 * nodes, 1.5 * nodes), signal, peak
+    )  # fmt: skip
+    np.testing.assert_allclose(signal, 40 + 1.5 * light - even, atol=1e-3)
+
+
+@pytest.mark.parametrize(("read", "frames"), [(4.0, 16), (0.5, 5), (0.5, 64)])
+def test_the_noise_of_land_goes_with_the_light_of_each_pixel(read: float, frames: int) -> None:
+    """Land of 0 to 100 ADU (planted: read noise, photons at 0.7 ADU each) where the level about it is anything from 5
+    to 300 ADU, frames that were brought to one level: NOISE squared is the frames' variance over their number
+    (elementary), to 2 % on the average of each light, though noise puts every other mean of no light below 0."""
+    rng = np.random.default_rng(6)
+    slope, height, width = 0.7, 120, 240
+    light = rng.choice([0.0, 2.0, 4.0, 8.0, 15.0, 35.0, 100.0], (height, width))
+    offset = 0.1 * read**2 * rng.normal(size=frames)
+    offset -= offset.mean()
+    deviation = np.sqrt(read**2 + slope * light)
+    values = (light + rng.normal(0, 1, (frames, 3, height, width)) * deviation).astype(np.float32)
+    codes, nodes = np.zeros((frames, height, width), np.uint8), (height // GRID_STEP + 4, width // GRID_STEP + 4)
+    sky = rng.uniform(5, 300, (3, *nodes)).astype(np.float32)
+    floor, rise = np.full((frames, 3), read**2, np.float32), np.full(frames, slope, np.float32)
+    # what a frame shows lies lower by what was added to it, and so does what its variance goes by
+    floor += np.float32(slope) * offset[:, None].astype(np.float32)
+    offsets = np.broadcast_to(offset[:, None, None, None], (frames, 3, *nodes)).astype(np.float32)
+    plan, blocks = noise_plan(frames), (-(-height // 16), -(-width // 16))
+    picture, noise, signal, peak = np.zeros((4, 3, height, width), np.float32)
+    coverage, rejected = np.zeros((2, height, width), np.uint16)
+    ones, weights = np.ones(3, np.float32), np.ones(frames, np.float32)
+    of_land = LandLight(0 * ones, np.zeros((3, *nodes), np.float32), np.ones((3, *nodes), np.float32))
+    average(
+        values, codes, np.zeros(codes.shape, np.uint8), weights, floor, rise, ones, 0 * ones, offsets,
+        np.arange(frames), sky, of_land, signal, peak, (0, 0), (floor.mean(axis=0), np.float32(slope)), (0, 0),
+        plan.groups, 1 + len(plan.sizes), plan.pairs, picture, noise, coverage, rejected,
+        np.zeros((plan.rows, *blocks)), np.zeros((plan.rows, *blocks), np.int32),
+        np.zeros((2 + len(plan.pairs), *blocks)), np.zeros((frames, 2), np.int64),
+    )  # fmt: skip
+    for one in np.unique(light):
+        told = (noise[:, light == one].astype(float) ** 2).mean() / (read**2 + slope * one) * frames
+        assert abs(told - 1) < (0.02 if one > 0 or frames > 5 else 0.06)
 
 
 def test_a_frame_that_covers_nothing_changes_no_star_signal() -> None:
@@ -501,8 +546,8 @@ def test_a_frame_that_covers_nothing_changes_no_star_signal() -> None:
     codes[order[0], :, :50] = NOT_COVERED
     sky = np.full((3, 6, 6), SKY, np.float32)
     whole, part, peak = (np.empty(values.shape[1:], np.float32) for _ in range(3))
-    star_signal(values, codes, order, sky, (0, 0), STARS, sky, whole, peak)
-    star_signal(values, codes, np.delete(order, 1), sky, (0, 0), STARS, sky, part, peak)
+    star_signal(values, codes, order, sky, sky, (0, 0), STARS, whole, peak)
+    star_signal(values, codes, np.delete(order, 1), sky, sky, (0, 0), STARS, part, peak)
     np.testing.assert_array_equal(part, whole)
     for first, columns in ((1, slice(None, 50)), (0, slice(50, None))):
         used = np.delete(order, 1)[first:][:MEDIAN_FRAMES]

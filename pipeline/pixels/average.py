@@ -13,7 +13,7 @@ from pipeline.pixels.noise import BLOCK
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import GROWN, MILD
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import along_row, cell_mean, fill_bases, row_cells
+from pipeline.pixels.variance import FLOOR_SHARE, along_row, cell_mean, fill_bases, fill_unlit, row_cells
 from pipeline.pixels.vector import CACHE_LINE, fetch
 
 # A pixel with a star brighter than this many standard deviations (of the median of a few frames) is left out of the
@@ -78,22 +78,24 @@ def noise_plan(frames: int) -> NoisePlan:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def average(  # type: ignore[no-untyped-def]
-    values, codes, mask, weights, floor, slope, block_factor, common, offsets, members, sky, signal, peak, origin,
-    usual, inside, groups, group_count, pairs, picture, noise, coverage, rejected, sums, counts, model, tally
+    values, codes, mask, weights, floor, slope, block_factor, common, offsets, members, sky, light, signal, peak,
+    origin, usual, inside, groups, group_count, pairs, picture, noise, coverage, rejected, sums, counts, model, tally
 ):  # fmt: skip
     """Average what was kept.
 
     Parameters
     ----------
     values, codes, mask, weights, floor, slope, offsets, members, sky, signal, peak, origin
-        As in `reject`.
+        As in `reject`. Of land the variance goes by the light that the mean itself shows, not by `signal`.
+    light : as in `variance`
     block_factor : (colours,) float32 array
         What interpolation makes of a mosaic pixel's variance in means over blocks: pixels of the mosaic for one of its
         colour's.
     common : (colours,) float32 array
         Variance that all frames share (the master dark's noise), in blocks.
-    usual : (floor by colour, slope), the means of all of the scene's frames: what counts for a star, and how noise goes
-        with the sky, must not go by which of them a tile holds
+    usual : (floor by colour, slope), of all of the scene's frames: what counts for a star, and how noise goes with the
+        level, must not go by which of them a tile holds. Of sky their means; of land the sums of what each frame adds
+        to the mean's variance, weights squared times it, over the sum of weights
     inside : (top, left) of the part of the tile that is wanted; a multiple of `BLOCK` in the result
     groups, pairs : as in `NoisePlan`, for the whole scene
     picture, noise : (colours, h, w) float32 arrays, filled: the mean, and its standard deviation as blocks show it;
@@ -115,7 +117,8 @@ def average(  # type: ignore[no-untyped-def]
     half_frames, half_ends, set_frames, set_ends = _parts(members, groups, group_count)
     few_covered, few_rejected = np.empty(width, np.uint8), np.empty(width, np.uint8)
     usable, difference = np.empty(width, np.bool_), np.empty(width, np.float32)
-    levels = np.empty(width, np.float32)
+    levels, gains, lights = np.empty(width, np.float32), np.empty(width, np.float32), np.zeros(width, np.float32)
+    lit = light.unlit.size > 0
     x0, x1 = inside[1], inside[1] + width
     edges, columns = row_cells(origin[1] + x0, width)
     bases, known = np.empty((colours, n, len(columns)), np.float32), -1
@@ -126,25 +129,38 @@ def average(  # type: ignore[no-untyped-def]
         y = inside[0] + i
         row = (origin[0] + y + GRID_STEP) // GRID_STEP
         if row != known:
-            fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
+            if lit:
+                fill_unlit(floor, slope, offsets, members, row, columns, bases)
+            else:
+                fill_bases(floor, slope, offsets, members, sky, row, columns, bases)
             known = row
         for c in range(colours):
             bit = np.uint8((1 << c) | GROWN)
             here_signal = signal[c, y, x0:x1]
+            if lit:
+                # the mean's own light is added when that is known
+                lights[:] = np.float32(0)
+                here_signal = lights
             total[:], weight[:], spread[:] = np.float32(0), np.float32(0), np.float32(0)
             for first in range(0, n, TOGETHER):
                 _add_frames(
                     values, codes, mask, first, c, y, x0, bit, weights, bases[c], edges, slope, here_signal,
                     total, weight, spread,
                 )  # fmt: skip
-            along_row(sky[c], origin[0] + y, origin[1] + x0, levels)
-            _follow_sky(spread, levels, sky[c], row, edges, columns, usual[0][c], usual[1])
+            if lit:
+                along_row(light.unlit[c], origin[0] + y, origin[1] + x0, levels)
+                along_row(light.gain[c], origin[0] + y, origin[1] + x0, gains)
+                _follow_light(total, weight, spread, levels, gains, usual[0][c], usual[1], lights)
+            else:
+                along_row(sky[c], origin[0] + y, origin[1] + x0, levels)
+                _follow_sky(spread, levels, sky[c], row, edges, columns, usual[0][c], usual[1])
             _finish_row(total, weight, spread, block_factor[c], common[c], picture[c, i], noise[c, i])
             for cell in range(len(columns)):
                 for j in range(edges[cell], edges[cell + 1]):
                     if weight[j] <= 0:
                         _rescue(
-                            values, codes, mask, weights, bases[c, :, cell], slope, signal, c, y, x0 + j, i, j,
+                            values, codes, mask, weights, bases[c, :, cell], slope, signal[c, y, x0 + j], lit,
+                            levels[j], gains[j], FLOOR_SHARE * usual[0][c], usual[1], c, y, x0 + j, i, j,
                             block_factor, common, picture, noise,
                         )  # fmt: skip
             if c != green:
@@ -181,11 +197,12 @@ def average(  # type: ignore[no-untyped-def]
                     continue
                 for cell in range(len(columns)):
                     base, rise = bases[c, one, cell] + bases[c, other, cell], slope[one] + slope[other]
+                    least = FLOOR_SHARE * (floor[one, c] + floor[other, c])
                     for j in range(edges[cell], edges[cell + 1]):
                         x = x0 + j
                         if not usable[j] or codes[one, y, x] == NOT_COVERED or codes[other, y, x] == NOT_COVERED:
                             continue
-                        both = base + rise * here_signal[j]
+                        both = max(base + rise * here_signal[j], least)
                         apart = np.float64(values[one, c, y, x] - values[other, c, y, x])
                         # a wide cut of its own: three standard deviations would make one frame look less noisy
                         grown = (mask[one, y, x] | mask[other, y, x]) & np.uint8(GROWN)
@@ -283,6 +300,16 @@ def _follow_sky(spread, levels, sky, row, edges, columns, floor, slope):  # type
         even = np.float32(1) / (floor + slope * max(cell_mean(sky, row, columns[cell]), np.float32(0)))
         for j in range(edges[cell], edges[cell + 1]):
             spread[j] *= (floor + slope * max(levels[j], np.float32(0))) * even
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _follow_light(total, weight, spread, unlit, gains, floor, slope, lights):  # type: ignore[no-untyped-def]
+    """Bring a row's variances, of level 0 so far, to the light of the mean, which fills `lights`; where some values
+    were rejected by the slope that all have."""
+    for j in range(np.uint64(len(lights))):
+        mean = total[j] / max(weight[j], np.float32(1e-30))
+        lights[j] = unlit[j] + gains[j] * mean
+        spread[j] = max(spread[j] + slope * weight[j] * lights[j], FLOOR_SHARE * floor * weight[j])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -406,16 +433,25 @@ def tally_of(codes: NDArray[np.uint8], mask: NDArray[np.uint8], colours: int) ->
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _rescue(  # type: ignore[no-untyped-def]
-    values, codes, mask, weights, bases, slope, signal, c, y, x, i, j, block_factor, common, picture, noise
-):
-    """Where growth left nothing, only single rejections count; where nothing covers, all is 0."""
+    values, codes, mask, weights, bases, slope, signal, lit, unlit, gain, least, rise, c, y, x, i, j, block_factor,
+    common, picture, noise
+):  # fmt: skip
+    """Where growth left nothing, only single rejections count; where nothing covers, all is 0.
+
+    Parameters
+    ----------
+    signal : of the pixel; for land (`lit`) its `unlit` and `gain` count, and the `least` variance and the `rise` with
+        the light that a unit of weight gives
+    """
     total, weight, spread = np.float32(0), np.float32(0), np.float32(0)
     for k in range(values.shape[0]):
         if codes[k, y, x] != NOT_COVERED and (mask[k, y, x] & (1 << c)) == 0:
             total += weights[k] * values[k, c, y, x]
             weight += weights[k]
-            spread += weights[k] * weights[k] * (bases[k] + slope[k] * signal[c, y, x])
+            spread += weights[k] * weights[k] * (bases[k] + (np.float32(0) if lit else slope[k] * signal))
     if weight > 0:
+        if lit:
+            spread = max(spread + rise * weight * (unlit + gain * total / weight), least * weight)
         picture[c, i, j] = total / weight
         noise[c, i, j] = np.sqrt(block_factor[c] * spread / (weight * weight) + common[c])
     else:

@@ -7,21 +7,21 @@ from numba import njit
 
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
-from pipeline.pixels.variance import base_variance, cell_mean
+from pipeline.pixels.variance import along_row, base_variance, cell_mean, light_variance
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def residuals(  # type: ignore[no-untyped-def]
-    values, codes, weights, floor, slope, factor, offsets, members, sky, signal, peak, origin, faint, bright, step,
-    ratios, counts, scatters, cores, points
+    values, codes, weights, floor, slope, factor, offsets, members, sky, light, signal, peak, origin, faint, bright,
+    step, ratios, counts, scatters, cores, points
 ):  # fmt: skip
     """How far values lie from their mean, in a sample of pixels.
 
     Parameters
     ----------
-    values, codes, floor, slope, factor, offsets, members, sky, origin : as in `variance`
+    values, codes, floor, slope, factor, offsets, members, sky, light, origin : as in `variance`
     weights : (n,) float32 array
-    signal, peak : of `star_signal`
+    signal, peak : of `star_signal`, of land too as for sky
     faint, bright : float
         Pixels of the sky have a `peak` below, star cores a `signal` above so many standard deviations of the sky.
     step : int
@@ -39,9 +39,13 @@ def residuals(  # type: ignore[no-untyped-def]
     """
     n, colours, height, width = values.shape
     counts[:], cores[:] = 0, 0
-    told = 0
+    told, of_land = 0, light.unlit.size > 0
+    unlit, gains = np.zeros((colours, width), np.float32), np.zeros((colours, width), np.float32)
     for i in range(height):
         row = (origin[0] + i + GRID_STEP) // GRID_STEP
+        for c in range(colours if of_land else 0):
+            along_row(light.unlit[c], origin[0] + i, origin[1], unlit[c])
+            along_row(light.gain[c], origin[0] + i, origin[1], gains[c])
         for j in range(width):
             column = (origin[1] + j + GRID_STEP) // GRID_STEP
             for c in range(colours):
@@ -61,12 +65,17 @@ def residuals(  # type: ignore[no-untyped-def]
                 if covered < 2:
                     continue
                 mean, squares, noise, share = total / weight, 0.0, 0.0, 0.0
+                lit = unlit[c, j] + gains[c, j] * np.float32(mean)
                 for k in range(n):
                     code = codes[k, i, j]
                     if code == NOT_COVERED:
                         continue
-                    own = base_variance(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
-                    variance = (own + slope[k] * signal[c, i, j]) * factor[c, code] * (1 - weights[k] / weight)
+                    if of_land:
+                        own = light_variance(floor[k, c], slope[k], lit, offsets[members[k], c], row, column)
+                    else:
+                        own = base_variance(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
+                        own += slope[k] * signal[c, i, j]
+                    variance = own * factor[c, code] * (1 - weights[k] / weight)
                     square = (values[k, c, i, j] - mean) ** 2
                     squares += square
                     noise += variance

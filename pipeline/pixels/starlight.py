@@ -21,7 +21,7 @@ RING_SHARE = np.float32(0.2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def star_signal(values, codes, chosen, sky, origin, dark, lower, signal, peak):  # type: ignore[no-untyped-def]
+def star_signal(values, codes, chosen, sky, noise_sky, origin, light, signal, peak):  # type: ignore[no-untyped-def]
     """What lies above the smooth sky, and how bright a star is nearby.
 
     Parameters
@@ -30,24 +30,23 @@ def star_signal(values, codes, chosen, sky, origin, dark, lower, signal, peak): 
     chosen : (m,) int64 array
         Frames in an order of preference (`spread`): of each pixel the (lower) median of the first `MEDIAN_FRAMES` that
         cover it is taken. A frame that covers nothing may be missing: what comes out does not depend on it.
-    dark : (colours,) float32 array
-        The level of no light: land is darker than its level about as well as brighter, but not below this. Infinite
-        where nothing counts that is darker.
-    lower : (colours, rows, columns) float32 array
-        The sky that the noise is reckoned from, or `sky` where that is lower: with `signal` it is not below `dark`.
-    signal : (colours, height, width) float32 array, filled; not below 0, or where `dark` is not infinite what lies
-        below as well
+    noise_sky : (colours, rows, columns) float32 array
+        The sky that the noise is reckoned from.
+    light : `variance.LandLight`
+    signal : (colours, height, width) float32 array, filled
+        Of sky not below 0. Of land, which may be darker than its level about as well as brighter, what lies above or
+        below `noise_sky` as it is even over a cell: with that it makes the light that the variance goes by, which is
+        not taken for less than none.
     peak : (colours, height, width) float32 array, filled
-        The largest signal within one pixel, or `RING_SHARE` of the largest within `RING_PX`.
+        What lies above the smooth sky at most within one pixel, or `RING_SHARE` of that within `RING_PX`.
     """
     colours, height, width = signal.shape
     sorted_rows, count = np.empty((MEDIAN_FRAMES, width), np.float32), np.empty(width, np.int32)
     near, far = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
-    levels, least = np.empty(width, np.float32), np.zeros(width, np.float32)
+    levels, unlit, gains = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     moved = np.empty(width, np.float32)
     edges, columns = row_cells(origin[1], width)
     for c in range(colours):
-        least[:] = np.float32(0)
         for i in range(height):
             sorted_rows[:] = np.float32(np.inf)
             count[:] = 0
@@ -57,16 +56,18 @@ def star_signal(values, codes, chosen, sky, origin, dark, lower, signal, peak): 
                 filled = min(k, MEDIAN_FRAMES - 1)
                 _insert(sorted_rows, values[chosen[k], c, i], codes[chosen[k], i], filled, count, moved)
             along_row(sky[c], origin[0] + i, origin[1], levels)
-            if dark[c] < np.inf:
-                # for rejection the level is even over a cell, and its variance no less than without light either
-                row = (origin[0] + i + GRID_STEP) // GRID_STEP
-                for cell in range(len(columns)):
-                    even = cell_mean(lower[c], row, columns[cell])
-                    for j in range(edges[cell], edges[cell + 1]):
-                        least[j] = min(dark[c] - min(levels[j], even), np.float32(0))
-            _above(sorted_rows, count, levels, least, signal[c, i])
+            _above(sorted_rows, count, levels, signal[c, i])
             _widen(signal[c, i], 1, near[i])
             _widen(signal[c, i], RING_PX, far[i])
+            if light.unlit.size > 0:
+                along_row(light.unlit[c], origin[0] + i, origin[1], unlit)
+                along_row(light.gain[c], origin[0] + i, origin[1], gains)
+                row = (origin[0] + i + GRID_STEP) // GRID_STEP
+                for cell in range(len(columns)):
+                    # what the variance begins from, which is no less than without light
+                    even = cell_mean(noise_sky[c], row, columns[cell])
+                    begin, end = edges[cell], edges[cell + 1]
+                    _lit(sorted_rows, count, begin, end, light.dark[c], unlit, gains, even, signal[c, i])
         for i in range(height):
             _largest_about(near, far, i, peak[c, i])
 
@@ -104,12 +105,22 @@ def _insert(rows, values, codes, filled, count, moved):  # type: ignore[no-untyp
 
 
 @leaf
-def _above(rows, count, levels, least, signal):  # type: ignore[no-untyped-def]
+def _above(rows, count, levels, signal):  # type: ignore[no-untyped-def]
     """How far each pixel's lower median lies above its level; 0 where nothing covers it."""
     lowest, second, third = rows[0], rows[1], rows[2]  # of one or two values, of three or four, of five
     for j in range(np.uint64(len(signal))):
         middle = third[j] if count[j] > 4 else second[j] if count[j] > 2 else lowest[j]
-        signal[j] = max(middle - levels[j], least[j]) if count[j] > 0 else np.float32(0)
+        signal[j] = max(middle - levels[j], np.float32(0)) if count[j] > 0 else np.float32(0)
+
+
+@leaf
+def _lit(rows, count, begin, end, dark, unlit, gains, even, signal):  # type: ignore[no-untyped-def]
+    """How far the light of each pixel of a cell lies from the level `even` there; 0 where nothing covers it."""
+    lowest, second, third = rows[0], rows[1], rows[2]
+    for j in range(begin, end):
+        middle = third[j] if count[j] > 4 else second[j] if count[j] > 2 else lowest[j]
+        above = unlit[j] + gains[j] * max(middle, dark) - max(even, dark)
+        signal[j] = above if count[j] > 0 else np.float32(0)
 
 
 @leaf

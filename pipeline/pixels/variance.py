@@ -13,17 +13,48 @@ What every kernel of a tile's stack is given:
   of the tile is number ``members[k]`` in it
 - `sky` (colours, rows, columns) float32: the result's smooth sky at the nodes
 - `origin` (row, column): of the tile's first pixel in the result
+- `light`: a `LandLight`, by which the variance of land goes
 
 For rejection sky and offset are taken as even over a cell of the grid.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP
+
+# A pixel's variance is no less than this share of the floor, however dark its mean comes out: noise makes the mean of
+# no light negative as often as not, and cut at no light it would be too bright, and its noise too high, on average.
+FLOOR_SHARE = np.float32(0.25)
+
+
+class LandLight(NamedTuple):
+    """What the variance of land goes by: there is no sky whose level a pixel's light would be near to.
+
+    The level that goes into the noise model where the picture has `value` is ``unlit + gain * value``.
+
+    Attributes
+    ----------
+    dark : (colours,) float32 array, the picture's level of no light, ADU; infinite where the frames show sky
+    unlit : (colours, rows, columns) float32 array, at the nodes, ADU; of no size where the frames show sky
+    gain : (colours, rows, columns) float32 array, at the nodes, likewise
+    """
+
+    dark: NDArray[np.float32]
+    unlit: NDArray[np.float32]
+    gain: NDArray[np.float32]
+
+
+def of_sky(colours: int) -> LandLight:
+    """The one of frames that show sky."""
+    nothing = np.zeros((0, 0, 0), np.float32)
+    return LandLight(np.full(colours, np.inf, np.float32), nothing, nothing)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -73,7 +104,24 @@ def fill_bases(floor, slope, offsets, members, sky, row, columns, bases):  # typ
                 bases[c, k, cell] = base_variance(floor[k, c], slope[k], level, offsets[members[k], c], row, column)
 
 
+@leaf
+def fill_unlit(floor, slope, offsets, members, row, columns, bases):  # type: ignore[no-untyped-def]
+    """What the variances of the frames' mosaic pixels are at level 0 of the picture, as the model goes on to there:
+    (colours, n, cells)."""
+    for c in range(bases.shape[0]):
+        for k in range(bases.shape[1]):
+            for cell in range(len(columns)):
+                offset = cell_mean(offsets[members[k], c], row, columns[cell])
+                bases[c, k, cell] = floor[k, c] - slope[k] * offset
+
+
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def base_variance(floor, slope, level, offsets, row, column):  # type: ignore[no-untyped-def]
     """Variance of a frame's mosaic pixel at the sky of one cell."""
     return floor + slope * max(level - cell_mean(offsets, row, column), np.float32(0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def light_variance(floor, slope, level, offsets, row, column):  # type: ignore[no-untyped-def]
+    """Variance of a frame's mosaic pixel at a level of its own."""
+    return max(floor + slope * (level - cell_mean(offsets, row, column)), FLOOR_SHARE * floor)

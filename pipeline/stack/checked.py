@@ -17,6 +17,10 @@ from pipeline.stack.matching import ROUNDING_VARIANCE, Matching
 # a mosaic's neighbouring pixels differ by ten times their noise.
 RATIOS_MIN = 300
 FACTOR_RANGE = (0.01, 4.0)
+# Of land residuals count up to so many standard deviations, and what a unit Gaussian's variance loses by that. Their
+# median, blind to the star or trail that stays in a residual of the sky, is blind to whole numbers too: of a pixel that
+# scatters by less than 0.8 ADU most values are the same, and it tells a third of the variance.
+LIT_CUT, LIT_KEPT = 3.0, 0.973337
 # Share of the sky's variance that is left to the floor at least.
 FLOOR_LEAST = 0.02
 # Scatter of star cores where there are too few to measure it, and what is believed of what is measured.
@@ -25,11 +29,11 @@ SCATTER_DEFAULT, SCATTER_RANGE, CORES_MIN = 0.08, (0.03, 0.3), 20
 # leaves fluxes with 1.4 and 1.9 % of scatter, by this quantile 0.65 and 0.79; without any rejection 0.65 and 0.69.
 SCATTER_QUANTILE = 0.95
 # Points that tell a camera's photon transfer at least, and the share of each colour's, the farthest from stars, that is
-# looked at.
+# looked at; of land all are, and so many are as good.
 POINTS_MIN, POINTS_FAINT = 5000, 0.1
 # Stars are crowded where frames scatter by less than this share of the variance that their own pixels seem to have.
 CROWDED = 0.5
-ROUNDS = 4  # of weights
+ROUNDS, CUTS = 4, 20  # of weights, and of cutting residuals, at most
 
 
 def corrected(
@@ -53,10 +57,8 @@ def corrected(
     factors : (n,) float64 array
         By what; 1 where a frame has too few residuals.
     """
-    # the median is blind to outliers; of the square of a unit Gaussian it is 0.4549
-    factors = np.array(
-        [np.clip(np.median(r) / 0.454936, *FACTOR_RANGE) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64
-    )
+    told = _cut_mean if lit else _by_median
+    factors = np.array([np.clip(told(r), *FACTOR_RANGE) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64)
     weights = matching.weights / factors
     weights = (weights / weights.mean()).astype(np.float32)
     if lit:
@@ -78,16 +80,41 @@ def corrected(
     ), factors
 
 
-def as_transferred(matching: Matching, scales: NDArray[np.float64]) -> Matching:
+def _by_median(ratios: NDArray[np.floating]) -> float:
+    """The median is blind to outliers; of the square of a unit Gaussian it is 0.4549."""
+    return float(np.median(ratios)) / 0.454936
+
+
+def _cut_mean(ratios: NDArray[np.floating]) -> float:
+    """Of what `LIT_CUT` leaves, begun where the model holds, or higher if most lie higher."""
+    factor = max(_by_median(ratios), 1.0)
+    for _ in range(CUTS):
+        before, factor = factor, float(ratios[ratios <= LIT_CUT**2 * factor].mean(dtype=np.float64)) / LIT_KEPT
+        if abs(factor - before) < 1e-3 * before or factor == 0:
+            break
+    return factor
+
+
+def unlit_variance(told: PhotonTransfer, taken: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Variance of a mosaic pixel that has no light, ADU^2, of each frame, (n,).
+
+    Parameters
+    ----------
+    told : of the mosaics as they come from the camera: their line is of light and dark together
+    taken : (n,) what calibration takes off them, ADU: its electrons scatter all the same
+    """
+    return np.maximum(told.read_variance + told.adu_per_electron * taken, ROUNDING_VARIANCE)
+
+
+def as_transferred(matching: Matching, scales: NDArray[np.float64], unlit: NDArray[np.float64]) -> Matching:
     """The noise model by the photon transfer that was told of the mosaics, in place of their own noise.
 
     Parameters
     ----------
     scales : (n,) flux scales
+    unlit : (n,) of `unlit_variance`
     """
-    mean, told = float(scales.mean()), matching.transfer
-    matched = PhotonTransfer(told.adu_per_electron * mean, told.read_variance * mean**2, told.measured)
-    return with_transfer(matching, matched, scales)
+    return _with_line(matching, unlit, matching.transfer.adu_per_electron, scales)
 
 
 def with_transfer(matching: Matching, told: PhotonTransfer, scales: NDArray[np.float64]) -> Matching:
@@ -99,26 +126,33 @@ def with_transfer(matching: Matching, told: PhotonTransfer, scales: NDArray[np.f
     ----------
     scales : (n,) flux scales
     """
-    share = scales / scales.mean()
+    mean = float(scales.mean())
+    of_frame = PhotonTransfer(told.adu_per_electron / mean, told.read_variance / mean**2, True)
+    floor = max(of_frame.read_variance, ROUNDING_VARIANCE) * np.ones(len(scales))
+    return replace(_with_line(matching, floor, of_frame.adu_per_electron, scales), transfer=of_frame)
+
+
+def _with_line(
+    matching: Matching, floor: NDArray[np.float64], per_level: float, scales: NDArray[np.float64]
+) -> Matching:
+    """The noise model with this variance against level of the frames' mosaic pixels: ``floor[k] + per_level * level``,
+    ADU^2 and ADU of the frame, times how much noisier a frame is than most by the model as it was."""
     level = np.median(matching.noise_sky[None] - matching.offsets, axis=(2, 3)).clip(0)
     green = level.shape[1] // 2
     before = matching.floor[:, green] + matching.slope * level[:, green]
-    floor = max(told.read_variance, ROUNDING_VARIANCE) * share**2
-    slope = told.adu_per_electron * share
+    floor, slope = floor * scales**2, per_level * scales
     noisier = before / (floor + slope * level[:, green])
     noisier /= np.median(noisier)
     floors, slope = np.repeat((floor * noisier)[:, None], level.shape[1], axis=1), slope * noisier
-    mean = float(scales.mean())
     return replace(
         matching,
         floor=floors.astype(np.float32),
         slope=slope.astype(np.float32),
         sky_variance=(floors + slope[:, None] * level) / scales[:, None] ** 2,
-        transfer=PhotonTransfer(told.adu_per_electron / mean, told.read_variance / mean**2, True),
     )
 
 
-def transfer_of(points: NDArray[np.floating], frames: int) -> PhotonTransfer | None:
+def transfer_of(points: NDArray[np.floating], frames: int, lit: bool = False) -> PhotonTransfer | None:
     """Photon transfer from how much the same pixels of the sky scatter among the frames, and how bright they are.
 
     Where stars are so crowded that no pixel is free of them, neither one mosaic nor the difference of two tells noise
@@ -129,22 +163,24 @@ def transfer_of(points: NDArray[np.floating], frames: int) -> PhotonTransfer | N
     ----------
     points : (m, 4) array
         As `pixels.residuals` tells them.
+    lit : of land, which stands still: what is bright there is no star, and all of it tells
 
     Returns
     -------
     None where there are too few frames or points, or where they tell no slope.
     """
-    if frames < OWN_MIN or len(points) < POINTS_MIN:
+    if frames < OWN_MIN or len(points) < (POINTS_FAINT * POINTS_MIN if lit else POINTS_MIN):
         return None
     colour, level, variance, peak = np.asarray(points, np.float64).T
     faint = variance > 0
-    for c in np.unique(colour):
+    for c in () if lit else np.unique(colour):
         faint &= (colour != c) | (peak <= np.quantile(peak[colour == c], POINTS_FAINT))
     colour, level, variance, square = colour[faint], level[faint], variance[faint], peak[faint] ** 2
     # the error of a variance goes with the variance
     model = np.full(len(level), np.median(variance))
     ring = max(float(np.median(square)), 1e-9)
-    design = np.stack([level, *((colour == c) * square / ring for c in np.unique(colour)), np.ones(len(level))], axis=1)
+    sharp = [] if lit else [(colour == c) * square / ring for c in np.unique(colour)]
+    design = np.stack([level, *sharp, np.ones(len(level))], axis=1)
     # no camera reads with less than no noise
     for terms in (design, design[:, :-1]):
         for _ in range(ROUNDS):

@@ -46,6 +46,8 @@ class Matching:
     noise_sky : (colours, rows, columns) float32 array
         The level that goes into the noise model for it: the sky's own, and where a flat multiplies the noise of dark
         corners as much higher as makes floor and slope give what the frames have there on average.
+    noise_gain : (colours, rows, columns) float32 array
+        How much it rises with the picture's own light: by 1, or by what the frames were divided by on average.
     floor : (n, colours) float32 array
         Read noise and what does not go with the level, squared, in the result's scale.
     slope : (n,) float32 array
@@ -66,6 +68,7 @@ class Matching:
     offsets: NDArray[np.float32]
     sky: NDArray[np.float32]
     noise_sky: NDArray[np.float32]
+    noise_gain: NDArray[np.float32]
     floor: NDArray[np.float32]
     slope: NDArray[np.float32]
     weights: NDArray[np.float32]
@@ -106,6 +109,7 @@ def match_frames(
     degree_max: int = DEGREE_MAX,
     follow: bool = True,
     threads: int = 1,
+    unlit: NDArray[np.float64] | None = None,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -135,6 +139,9 @@ def match_frames(
     follow : bool
         Whether what these leave that is broad is followed too.
     threads : that fit frames side by side; what comes out does not depend on them
+    unlit : (n,) float64 array, optional
+        Variances of a pixel that has no light, ADU^2, of frames whose blocks do not tell them: the texture of land
+        passes for noise there.
     """
     n = len(surveys)
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
@@ -229,16 +236,20 @@ def match_frames(
         offsets += middle - broad
         sky += middle
     floor, slope = scale[:, None] ** 2 * floor, scale * per_level
-    noise_sky = sky.copy()
+    noise_sky, noise_gain = sky.copy(), np.ones_like(sky)
     for c in range(colours):
         maps = [None if flat is None else flat[c] for flat in responses]
-        noise_sky[c] += _unlike_light(
-            maps, areas, scale, surveys, grids, weights, floor[:, c], slope, sky[c] - offsets[:, c], node_x, node_y
+        dark = floor[:, c] if unlit is None else scale**2 * unlit
+        more, gain = _unlike_light(
+            maps, areas, scale, surveys, grids, weights, dark, slope, sky[c] - offsets[:, c], node_x, node_y
         )
+        noise_sky[c] += more
+        noise_gain[c] += gain
     return Matching(
         offsets,
         sky,
         noise_sky,
+        noise_gain,
         floor.astype(np.float32),
         slope.astype(np.float32),
         weights.astype(np.float32),
@@ -291,16 +302,16 @@ def _unlike_light(
     levels: NDArray[np.floating],
     node_x: NDArray[np.float64],
     node_y: NDArray[np.float64],
-) -> NDArray[np.float64]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """What is added to the sky so that the noise model holds where frames were divided by a flat, or times an area, or
-    a dark's glow was taken off.
+    a dark's glow was taken off; and what is added to the level for each ADU of light above it.
 
     A frame's variance is ``floor / f**2 + slope * (level / f + scale * dark / f**2)`` where it was divided by f, `dark`
     being how far the dark signal there lies above what it is in most of the frame: its electrons scatter like light's.
-    The mean over frames of what that is above ``floor + slope * level``, over the mean slope, at the nodes; 0 where
-    frames are as they were, and where no slope is known.
+    The mean over frames of what that is above ``floor + slope * level``, over the mean slope, at the nodes, and that of
+    ``1 / f - 1``; 0 where frames are as they were, and where no slope is known.
     """
-    extra, total = np.zeros(node_x.shape), 0.0
+    extra, gain, total = np.zeros(node_x.shape), np.zeros(node_x.shape), 0.0
     for k, flat in enumerate(flats):
         total += weights[k]
         dark = surveys[k].dark
@@ -312,9 +323,10 @@ def _unlike_light(
             f = np.nan_to_num(_to_the_edge(flat, surveys[k].block, xs, ys), nan=1.0)
         f = np.maximum(f / areas[k], FLAT_LEAST)
         extra += weights[k] * (floor[k] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k], 0) * (1 / f - 1))
+        gain += weights[k] * (1 / f - 1)
         if dark is not None:
             extra += weights[k] * scale[k] * _to_the_edge(dark, surveys[k].block, xs, ys) / f**2
-    return extra / total if total > 0 else extra
+    return (extra / total, gain / total) if total > 0 else (extra, gain)
 
 
 def _filled(level: NDArray[np.float64]) -> NDArray[np.float64]:

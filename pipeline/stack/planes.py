@@ -72,6 +72,7 @@ def half_matching(matching: Matching, shape: tuple[int, int]) -> Matching:
         offsets=half_nodes(matching.offsets[:, of], shape),
         sky=half_nodes(matching.sky[of], shape),
         noise_sky=half_nodes(matching.noise_sky[of], shape),
+        noise_gain=half_nodes(matching.noise_gain[of], shape),
         floor=np.ascontiguousarray(matching.floor[:, of]),
         sky_difference=matching.sky_difference[:, of],
         sky_variance=matching.sky_variance[:, of],

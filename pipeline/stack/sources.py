@@ -122,6 +122,19 @@ class Calibration:
         level = np.median(part.reshape(rows, block // 4, columns, block // 4), axis=(1, 3))
         return np.asarray(level - np.median(level), np.float32)
 
+    def usual(self, scale: float) -> float:
+        """What the masters take off most pixels of a frame of that dark factor, ADU."""
+        if scale == 0:
+            return 0.0
+        dark, bias = self._medians
+        return scale * dark + bias
+
+    @cached_property
+    def _medians(self) -> tuple[float, float]:
+        # every fifth pixel each way: of all places of the pattern
+        dark, bias = (0.0 if a is None else float(np.median(a[::5, ::5])) for a in (self.dark, self.bias))
+        return dark, bias
+
     def variance(self, scale: float) -> float:
         """Variance that the masters bring into a pixel of a frame of that dark factor, ADU^2."""
         return sum(factor**2 * variance for factor, variance in self.masters(scale))

@@ -20,6 +20,7 @@ from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.residuals import residuals
 from pipeline.pixels.restless import SETTLE_MARGIN, SIDE, restless_pixels, settle
 from pipeline.pixels.starlight import spread, star_signal
+from pipeline.pixels.variance import LandLight, of_sky
 from pipeline.stack import meteors, passes
 from pipeline.stack.bands import Band, frame_positions, reaches
 from pipeline.stack.land import Land
@@ -177,12 +178,23 @@ class Scene:
     lit: bool = False  # the frames lie on the ground, and what is lit in many of them is no passer-by
 
     @cached_property
-    def darkest(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """`dark` and `lower` of `star_signal`: of all frames, whichever of them a tile holds."""
+    def light(self) -> LandLight:
+        """What the variance of land goes by: of all frames, whichever of them a tile holds."""
         m = self.matching
         if not self.lit:
-            return np.full(self.colours, np.inf, np.float32), m.sky
-        return m.offsets.max(axis=(0, 2, 3)), np.minimum(m.sky, m.noise_sky)
+            return of_sky(self.colours)
+        # the level goes on from the sky as far as the light does
+        return LandLight(m.offsets.max(axis=(0, 2, 3)), m.noise_sky - m.noise_gain * m.sky, m.noise_gain)
+
+    @cached_property
+    def usual(self) -> tuple[NDArray[np.float32], np.float32]:
+        """As in `average`."""
+        m = self.matching
+        if not self.lit:
+            return m.floor.mean(axis=0), np.float32(m.slope.mean())
+        w = m.weights.astype(np.float64)
+        floor, slope = ((w**2 @ v) / w.sum() for v in (m.floor.astype(np.float64), m.slope.astype(np.float64)))
+        return floor.astype(np.float32), np.float32(slope)
 
 
 @dataclass(frozen=True)
@@ -226,7 +238,8 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
 
     Parameters
     ----------
-    settled : bring restless sky to its own mean, which asks for a wider margin
+    settled : bring restless sky to its own mean, which asks for a wider margin, and tell of land the light that its
+        variance goes by, not what lies above its level
     """
     restless = scene.matching.restless
     unquiet = settled and is_unquiet(scene, window)
@@ -270,7 +283,8 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     rank = np.argsort(spread(n))
     chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
     if k:
-        star_signal(values[:k], codes[:k], chosen, scene.matching.sky, (top, left), *scene.darkest, signal, peak)
+        m, light = scene.matching, scene.light if settled else of_sky(scene.colours)
+        star_signal(values[:k], codes[:k], chosen, m.sky, m.noise_sky, (top, left), light, signal, peak)
     else:
         signal[:], peak[:] = 0, 0
     return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, broad)
@@ -304,8 +318,9 @@ def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     points = np.empty((ratios.shape[1] * scene.colours, 4), np.float32)
     told = residuals(
         stack.values, stack.codes, np.ascontiguousarray(m.weights[members]), np.ascontiguousarray(m.floor[members]),
-        np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.noise_sky, stack.signal, stack.peak,
-        stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters, cores, points,
+        np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.noise_sky, scene.light,
+        stack.signal, stack.peak, stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters, cores,
+        points,
     )  # fmt: skip
     result = [np.zeros(0, np.float32)] * len(scene.frames)
     for number, row, count in zip(members, ratios, counts, strict=True):
@@ -351,8 +366,7 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     tally = np.zeros((len(members), 2), np.int64)
     average(
         stack.values, stack.codes, mask, weights, floor, slope, scene.block_factor, scene.common, m.offsets, members,
-        m.noise_sky, stack.signal, stack.peak, stack.origin,
-        (m.floor.mean(axis=0), np.float32(m.slope.mean())),
+        m.noise_sky, scene.light, stack.signal, stack.peak, stack.origin, scene.usual,
         (window.top - stack.origin[0], window.left - stack.origin[1]), plan.groups, 1 + len(plan.sizes), plan.pairs,
         tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
     )  # fmt: skip

@@ -30,6 +30,7 @@ from pipeline.stack.checked import (
     corrected,
     star_scatter,
     transfer_of,
+    unlit_variance,
     with_transfer,
 )
 from pipeline.stack.land import Land
@@ -112,6 +113,10 @@ def make_ready(
     with ThreadPoolExecutor(1) as beside:
         # asked for below
         beside.submit(_variance_tables, inputs.cfa, inputs.frames[inputs.reference].balance)
+        transfer, unlit = _transfer(inputs, threads), None
+        if lit and transfer.measured:
+            taken = np.array([inputs.calibration.usual(frame.dark_scale) for frame in inputs.frames])
+            unlit = unlit_variance(transfer, taken)
         matching = match_frames(
             surveys,
             [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
@@ -121,18 +126,19 @@ def make_ready(
             shape,
             [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
             [frame.area for frame in inputs.frames],
-            _transfer(inputs, threads),
+            transfer,
             partly=left_out is not None,
             degree_max=LIT_DEGREE if lit else DEGREE_MAX,
             follow=not lit,
             threads=threads,
+            unlit=unlit,
         )
     if lit:
         # stars and cloud pass over land; it does not change itself
         matching = replace(matching, restless=np.zeros_like(matching.restless))
-        if matching.transfer.measured:
+        if unlit is not None:
             # its texture passes for noise in a single mosaic
-            matching = as_transferred(matching, np.array([frame.flux_scale for frame in inputs.frames]))
+            matching = as_transferred(matching, np.array([frame.flux_scale for frame in inputs.frames]), unlit)
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
     scene = Scene(
@@ -310,11 +316,11 @@ def _checked(
     def look(scene: Scene) -> tuple[list[Check], list[NDArray[np.float32]], PhotonTransfer | None]:
         checks = list(in_order(pool, lambda w, s: check_window(scene, w, s), samples, threads))
         ratios = [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)]
-        return checks, ratios, transfer_of(np.concatenate([c.points for c in checks]), n)
+        return checks, ratios, transfer_of(np.concatenate([c.points for c in checks]), n, scene.lit)
 
     checks, ratios, told = look(scene)
     matching, factors = corrected(scene.matching, ratios, scene.lit)
-    if told is not None and not matching.transfer.measured and np.median(factors) < CROWDED:
+    if told is not None and not matching.transfer.measured and (scene.lit or np.median(factors) < CROWDED):
         scales = np.array([frame.flux_scale for frame in scene.frames])
         # what demosaicing mixes goes by the colours' noise, too: once more with what was told
         for _ in range(2):
@@ -323,9 +329,13 @@ def _checked(
             if not scene.planes:
                 mixed = interpolation_factors(scene.frames[0].header.cfa, known, scene.frames[0].balance)
                 scene = replace(scene, factor=mixed[0], block_factor=mixed[1])
-            checks, _, again = look(scene)
+            checks, ratios, again = look(scene)
             told = again or told
-        matching = with_transfer(matching, told, scales)
+        if scene.lit:
+            # a robust line lies below the mean of variances, which are skewed
+            matching, factors = corrected(scene.matching, ratios, scene.lit)
+        else:
+            matching = with_transfer(matching, told, scales)
     scatter = [star_scatter(np.concatenate([c.scatters[k] for c in checks]), n) for k in range(scene.colours)]
     return replace(scene, matching=matching, star_scatter=np.array(scatter, np.float32)), factors
 
