@@ -60,6 +60,10 @@ def _targets(scene: str) -> list[str]:
     return [*(f"results/{scene}/{name}" for name in RESULTS), *(f"work/scenes/{scene}/{name}" for name in NOTES)]
 
 
+def _some(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
 class Night:
     """Holds the folder's lock while it lasts; use as a context manager."""
 
@@ -153,16 +157,14 @@ class Night:
         self._need = dict(self._bytes)
         for scene, entry in self.plan["scenes"].items():
             sets = [s for s in (entry["dark_set"], entry["bias_set"]) if s and self.plan["sets"][s]["kind"] == "dark"]
-            numbers = [f"{s} ({self.plan['sets'][s]['frames']})" for s in sets]
-            darks = f"darks {' and '.join(numbers)}" if sets else "no darks"
+            darks = " and ".join(f"{_some(self.plan['sets'][s]['frames'], 'dark')} ({s})" for s in sets) or "no darks"
             other = ""
             if entry.get("gives_ground_to"):
                 other = f", for the ground of {entry['gives_ground_to']} alone"
             elif entry.get("ground_from"):
                 other = f", its ground from {entry['ground_from']}"
                 self._need[scene] = self._need.get(scene, 0) + self._need.get(entry["ground_from"], 0)
-            frames = f"{entry['frames']} frame{'s' if entry['frames'] != 1 else ''}"
-            self.teller.say(f"  scene {scene}: {frames}, {darks}{other}")
+            self.teller.say(f"  scene {scene}: {_some(entry['frames'], 'frame')}, {darks}{other}")
         check_masks(self.trip, self.project, list(self.plan["scenes"]), table)
 
     # ---- the engine
