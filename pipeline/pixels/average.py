@@ -112,9 +112,10 @@ def average(  # type: ignore[no-untyped-def]
     green = colours // 2
     total, weight, spread = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     halves, half_weights = np.empty((2, width), np.float32), np.empty((2, width), np.float32)
-    set_total = np.empty((2, group_count, width), np.float32)
-    set_weight = np.empty((2, group_count, width), np.float32)
-    half_frames, half_ends, set_frames, set_ends = _parts(members, groups, group_count)
+    # last those of no set
+    set_total = np.empty((2, group_count + 1, width), np.float32)
+    set_weight = np.empty((2, group_count + 1, width), np.float32)
+    set_frames, set_ends = _parts(members, groups, group_count)
     few_covered, few_rejected = np.empty(width, np.uint8), np.empty(width, np.uint8)
     usable, difference = np.empty(width, np.bool_), np.empty(width, np.float32)
     levels, gains, lights = np.empty(width, np.float32), np.empty(width, np.float32), np.zeros(width, np.float32)
@@ -173,22 +174,22 @@ def average(  # type: ignore[no-untyped-def]
             block_row = i // BLOCK
             _add_model(weight, spread, block_factor[c], usable, model[0, block_row], model[1, block_row])
             for half in range(2):
-                part = half_frames[half_ends[half] : half_ends[half + 1]]
-                _add_part(values, codes, mask, c, y, x0, bit, weights, part, halves[half], half_weights[half])
-                for group in range(group_count):
-                    at = half * group_count + group
+                halves[half], half_weights[half] = np.float32(0), np.float32(0)
+                for group in range(group_count + 1):
+                    at = half * (group_count + 1) + group
                     _add_part(
                         values, codes, mask, c, y, x0, bit, weights, set_frames[set_ends[at] : set_ends[at + 1]],
                         set_total[half, group], set_weight[half, group],
                     )  # fmt: skip
+                    _add_row(set_total[half, group], halves[half])
+                    _add_row(set_weight[half, group], half_weights[half])
             _difference(halves[0], half_weights[0], halves[1], half_weights[1], usable, difference,
                         sums[0, block_row], counts[0, block_row])  # fmt: skip
             for g in range(1, group_count):
                 # what the sets before hold, and what this one adds
                 for half in range(2):
-                    for j in range(np.uint64(width)):
-                        set_total[half, 0, j] += set_total[half, g, j]
-                        set_weight[half, 0, j] += set_weight[half, g, j]
+                    _add_row(set_total[half, g], set_total[half, 0])
+                    _add_row(set_weight[half, g], set_weight[half, 0])
                 _difference(set_total[0, 0], set_weight[0, 0], set_total[1, 0], set_weight[1, 0], usable, difference,
                             sums[g, block_row], counts[g, block_row])  # fmt: skip
             for p in range(len(pairs)):
@@ -216,24 +217,24 @@ def average(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _parts(members, groups, group_count):  # type: ignore[no-untyped-def]
-    """The tile's frames, in their order, of each half; and of each half's groups: numbers, and where each part ends."""
-    n = len(members)
-    frames, sets = np.empty(n, np.int64), np.empty(n, np.int64)
-    ends, set_ends = np.zeros(3, np.int64), np.zeros(2 * group_count + 1, np.int64)
-    told, grouped = 0, 0
+    """The tile's frames, in their order, of each half's groups, last those of none: numbers, and where each ends."""
+    frames, ends = np.empty(len(members), np.int64), np.zeros(2 * (group_count + 1) + 1, np.int64)
+    told = 0
     for half in range(2):
-        for k in range(n):
-            if members[k] & 1 == half:
-                frames[told] = k
-                told += 1
-        ends[half + 1] = told
-        for group in range(group_count):
-            for k in range(n):
-                if members[k] & 1 == half and groups[members[k]] == group:
-                    sets[grouped] = k
-                    grouped += 1
-            set_ends[half * group_count + group + 1] = grouped
-    return frames, ends, sets, set_ends
+        for group in range(group_count + 1):
+            for k in range(len(members)):
+                own = min(np.int64(groups[members[k]]), group_count)
+                if members[k] & 1 == half and own == group:
+                    frames[told] = k
+                    told += 1
+            ends[half * (group_count + 1) + group + 1] = told
+    return frames, ends
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_row(row, total):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(row))):
+        total[j] += row[j]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
