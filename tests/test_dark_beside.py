@@ -16,10 +16,14 @@ from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from tests.test_dark_scene import BLACK, GAIN, READ, SHAPE, SKY, Sensor, run_scene, write
 
 
-def planted(rng, factor, few=1, many=30, shape=(400, 600), warm=0.01, scatter=0.12):
-    """Excess of pixels, what few and many darks of noise 8 ADU show of it `factor` apart, and the two errors."""
+def planted(rng, factor, few=1, many=30, shape=(400, 600), warm=0.01, scatter=0.12, offset=0.0):
+    """Excess of pixels, what few and many darks of noise 8 ADU show of it `factor` apart, and the two errors. `offset`,
+    ADU, is what every pixel's black level differs by, at either temperature alike."""
     truth = np.where(rng.random(shape) < warm, rng.exponential(25, shape), 0.0)
     own = factor * truth * np.exp(rng.normal(0, scatter, shape))
+    if offset:
+        level = rng.normal(0, offset, shape)
+        own, truth = own + level, truth + level
     errors = [8 / np.sqrt(few), 8 / np.sqrt(many)]
     seen = [(a + rng.normal(0, e, shape)).astype(np.float32) for a, e in zip((own, truth), errors, strict=True)]
     return own, seen, [np.full(shape, e, np.float32) for e in errors]
@@ -71,6 +75,34 @@ def test_hits_and_new_pixels_are_apart_and_hot_ones_are_not():
     assert apart[hot].mean() < 0.02
 
 
+@pytest.mark.parametrize("factor", [0.3, 3.5])
+@pytest.mark.parametrize("few", [1, 2])
+def test_what_the_black_level_of_pixels_differs_by_does_not_grow_with_temperature(factor, few):
+    """Pixels that differ by a frame's noise, 8 ADU, in both masters: the factor is that of the warm ones, none is drawn
+    to as many times its offset, and none but warm ones that the offsets hide in the other are taken for hits."""
+    rng = np.random.default_rng(7)
+    own, (mean, more), (noise, error) = planted(rng, factor, few, offset=8.0)
+    if few == 1:  # all its scatter counts as noise
+        noise = np.hypot(noise, np.float32(8.0))
+    found = beside(mean, noise, np.zeros_like(mean), shown_by(more, error), 1e4)
+    assert found.factor == pytest.approx(factor, rel=0.08)
+    assert found.apart.sum() < 0.004 * mean.size
+    kept = ~found.apart
+    off = (found.excess - own[found.ys, found.xs])[kept]
+    before = (mean - own)[found.ys, found.xs][kept]
+    assert np.sqrt(np.mean(off**2)) < 1.1 * np.sqrt(np.mean(before**2))
+    assert np.count_nonzero(np.abs(off) > 25) < 0.0005 * mean.size
+
+
+def test_masters_of_two_sensors_are_not_held_against_one_another():
+    """Where hot pixels are elsewhere none tells a factor, whichever way the noise lies."""
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        _, (mean, _), (noise, error) = planted(rng, 3.5)
+        _, (_, more), _ = planted(rng, 3.5)
+        assert beside(mean, noise, np.zeros_like(mean), shown_by(more, error), 1e4) is None
+
+
 def test_without_pixels_that_tell_the_factor_nothing_is_held_against_anything():
     """A sensor without warm pixels; and masters of two sizes are an error that shows both."""
     rng = np.random.default_rng(6)
@@ -79,7 +111,7 @@ def test_without_pixels_that_tell_the_factor_nothing_is_held_against_anything():
     shows = shown_by(more, error)
     assert beside(mean, noise, flat, shows, 1e4) is None
     with pytest.raises(ValueError, match=r"one size \(got \(400, 600\) and \(4, 4\)\)"):
-        beside(mean, noise, flat, Standing(*[shows.ys] * 2, *[shows.excess] * 3, 1.0, (4, 4)), 1e4)
+        beside(mean, noise, flat, Standing(*[shows.ys] * 2, *[shows.excess] * 3, 1.0, 0.0, (4, 4)), 1e4)
 
 
 class Rising(Sensor):

@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline import summarise
 from pipeline.files import read_json, shown, write_json
+from pipeline.pages.facts import dark_facts
 from pipeline.pages.frametable import CONTRACT_COLUMNS
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.scene.records import file_names, read_scene_record
@@ -322,7 +323,7 @@ def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
     write_table(table, project / "work" / "scenes" / "s-a" / "calibration.ecsv")
     told = run_scene(project)["darks"]
     assert (told["number"], told["set"], told["bias_set"], told["temperature_c"]) == (10, "d1", None, 11.5)
-    assert told["held"] == [{"set": "d0", "against": "d1", "apart": 46}]
+    assert told["held"] == [{"set": "d0", "against": "d1", "apart": 46, "why_not": None}]
     assert told["colder"] == {"set": "d0", "number": 6, "temperature_c": 3.0, "shares": [1.01, 1.01]}
     page = (project / "results" / "s-a" / "index.html").read_text().replace("\u202f", " ")
     for text in (
@@ -334,6 +335,15 @@ def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
         "5 °C to 12 °C",
     ):
         assert text in page, text
+
+
+def test_why_few_darks_are_not_held_against_others_is_told() -> None:
+    """Of darks whose master was held against nothing the page gives the reason, not a number of pixels."""
+    held = {"set": "d0", "against": "d1", "apart": None, "why_not": "none of those frames is usable"}
+    darks = dict.fromkeys(("used", "colder", "why", "lights_temperature_c", "left_out_why", "bias_set"))
+    none = {"used": False, "why": None, "left_out_why": {}}
+    facts = dict(dark_facts({"darks": {**darks, "held": [held]}, "flats": none}))
+    assert facts["few darks held against more"] == "not d0 against d1: none of those frames is usable"
 
 
 def test_frames_set_aside_keep_their_heads_in_a_narrow_window(tmp_path: Path) -> None:

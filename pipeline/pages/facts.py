@@ -179,7 +179,7 @@ def dark_facts(figures: Mapping[str, Any]) -> Facts:
     for held in darks.get("held") or []:
         text = f"{held['set']} against {held['against']}"
         if held["apart"] is None:
-            text = f"not {text}: the warm pixels do not tell by what factor"
+            text = f"not {text}: {held['why_not']}"
         else:
             text += f": {count(held['apart'], 'pixel')} that did not go together, as hits do, repaired"
         facts.append(("few darks held against more", text))

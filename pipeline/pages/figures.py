@@ -167,7 +167,7 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         "left_out_why": {**record.left_out.get("dark", {}), **record.left_out.get("bias", {})},
         "colder": colder,
         "held": [
-            {"set": name, "against": of["BESIDE"], "apart": of.get("BSAPART")}
+            {"set": name, "against": of["BESIDE"], "apart": of.get("BSAPART"), "why_not": of.get("BSNONE")}
             for name, of in (
                 (None if plan is None else plan.dark_set, header),
                 (None if plan is None else plan.bias_set, below),

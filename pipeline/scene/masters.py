@@ -23,7 +23,7 @@ from pipeline.plan import DarkSet, PlannedFrame, read_set
 from pipeline.scene.decoded import damaged_frames, find_mosaic
 from pipeline.sensor import darks, darkset, defects, flats
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding
-from pipeline.sensor.beside import Standing, beside, standing, with_real
+from pipeline.sensor.beside import Beside, Standing, beside, standing, with_real
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.likeliest import drawn, structure_of
 from pipeline.sensor.master import Master, empty_master, master_hdus, read_standing, read_usable_master
@@ -47,12 +47,13 @@ def make_master(arguments: argparse.Namespace) -> None:
     if dark_set.kind not in ("dark", "bias", "flat"):
         raise InputError(f"{shown(arguments.set)}: a set of kind {dark_set.kind!r} makes no master")
     candidates, reasons = _like_frames(dark_set, arguments.mosaics)
-    subtract = other = None
+    subtract, other, given = None, None, None
     if arguments.dark is not None and dark_set.kind == "flat":
         subtract = read_usable_master(arguments.dark)
+        given = None if subtract is None else subtract.mean.shape
     elif arguments.dark is not None:
         other = read_standing(arguments.dark)
-    given = other.shape if other is not None else None if subtract is None else subtract.mean.shape
+        given = None if other is None else other.shape
     if candidates and given is not None and given != candidates[0].mosaic.shape:
         raise InputError(
             f"{shown(arguments.dark)}: has another size than the frames (got {given} and {candidates[0].mosaic.shape})"
@@ -187,6 +188,7 @@ def _master_dark(
     header = used[0].mosaic.header
     structure = structure_of(mean, header.cfa)
     held = None if other is None else beside(mean, noise, structure.value, other, header.full_scale)
+    told = other is not None
     del other
     # before what others show is taken over: no master tells another of its own pixels what that told it
     shows = standing(mean, noise, structure.value, unstable, header.full_scale) if dark_set.kind == "dark" else None
@@ -207,12 +209,7 @@ def _master_dark(
     if shows is not None and below is not None:
         shows = with_real(shows, mean[shows.ys, shows.xs] - below)
     cards = _master_cards(used, dark_set, reasons)
-    if dark_set.dark_set is not None:
-        cards["BESIDE"] = (dark_set.dark_set, "more darks, that its pixels are held against")
-    if held is not None:
-        cards["BSFACTOR"] = (round(held.factor, 4), "dark signal over theirs")
-        cards["BSSCATT"] = (round(held.scatter, 4), "by what share of that pixels differ")
-        cards["BSAPART"] = (int(held.apart.sum()), "pixels apart from them (hits), repaired")
+    cards.update(_beside_cards(dark_set, told, held))
     cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
     cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")
     own = float(np.median(noise[::4, ::4])) / model.sigma
@@ -236,6 +233,21 @@ def _master_dark(
         *(int(np.count_nonzero(flags & bit)) for bit in (defects.HOT, defects.COLD, defects.UNSTABLE)),
     )
     return master_hdus(cards, mean, noise, flags, table, shows)
+
+
+def _beside_cards(dark_set: DarkSet, told: bool, held: Beside | None) -> dict[str, Any]:
+    """What a master of few darks is held against; or why not, `told` whether those have a master."""
+    if dark_set.dark_set is None:
+        return {}
+    cards: dict[str, Any] = {"BESIDE": (dark_set.dark_set, "more darks, that its pixels are held against")}
+    if held is None:
+        why = "the warm pixels do not tell by what factor" if told else "none of those frames is usable"
+        return cards | {"BSNONE": (why, "why they are not")}
+    return cards | {
+        "BSFACTOR": (round(held.factor, 4), "dark signal over theirs"),
+        "BSSCATT": (round(held.scatter, 4), "by what share of that pixels differ"),
+        "BSAPART": (int(held.apart.sum()), "pixels apart from them (hits), repaired"),
+    }
 
 
 def _changing_banding(candidates: list[_Candidate]) -> list[Banding | None]:

@@ -17,14 +17,19 @@ from pipeline.sensor.clipped import clipped
 from pipeline.sensor.coarse import standing_out
 from pipeline.sensor.darks import LINEAR_SHARE
 
-# What lies above the structure by so many standard deviations is noted of a master, for others to be held against.
-SHOWN_SIGMA = 2.0
+# What lies above the structure by so many standard deviations is noted of a master, for others to be held against; and
+# by so many times what ordinary pixels differ by of their own, for that is mostly the black level's, which does not
+# grow with temperature: noted from 2 times on, pixels that differ by half of a frame's noise were drawn to four times
+# what they have.
+SHOWN_SIGMA, SHOWN_OWN = 2.0, 4.0
 # Pixels farther than this from what is expected are unstable: of a normal distribution one in 16,000, which costs
 # nothing to repair; a hit below it is drawn in with the noise.
 APART_SIGMA = 4.0
 # The factor between two masters is told by pixels of this many standard errors of the one of more darks, so many at
 # least; and how differently they grow, over what they grow by, is never taken for less or for more.
 STRONG_SIGMA, STRONG_FEWEST = 8.0, 12
+# A factor of fewer of its standard errors than this is none: the masters are of two sensors, or all pixels changed.
+TOLD_SIGMA = 3.0
 SCATTER_LEAST, SCATTER_MOST = 0.03, 0.5
 
 
@@ -32,7 +37,7 @@ SCATTER_LEAST, SCATTER_MOST = 0.03, 0.5
 class Standing:
     """Pixels that stand out of a master's structure: rows, columns, by how much and the standard error, ADU, and what
     share of it is taken for real rather than noise, all (number,), in order of rows; `usual` is the error of an
-    ordinary pixel, ADU, `shape` the master's."""
+    ordinary pixel, `own` what ordinary pixels differ by beyond it, ADU, `shape` the master's."""
 
     ys: NDArray[np.int64]
     xs: NDArray[np.int64]
@@ -40,6 +45,7 @@ class Standing:
     error: NDArray[np.float32]
     real: NDArray[np.float32]
     usual: float
+    own: float
     shape: tuple[int, ...]
 
 
@@ -79,13 +85,20 @@ def standing(
         Level above black of saturation, ADU.
     """
     rest = mean - structure
-    _, spread = clipped(rest[:: max(1, len(rest) // 256)])
-    ys, xs = standing_out(rest, None, SHOWN_SIGMA * spread, below=False)
+    usual, own = _ordinary(rest, noise)
+    ys, xs = standing_out(rest, None, max(SHOWN_SIGMA * float(np.hypot(usual, own)), SHOWN_OWN * own), below=False)
     good = ~unstable[ys, xs] & (mean[ys, xs] < LINEAR_SHARE * full_scale)
     ys, xs = ys[good], xs[good]
     excess = rest[ys, xs]
+    return Standing(ys, xs, excess, noise[ys, xs], np.ones_like(excess), usual, own, mean.shape)
+
+
+def _ordinary(rest: NDArray[np.float32], noise: NDArray[np.float32]) -> tuple[float, float]:
+    """Error of ordinary pixels, and what they differ by beyond it, ADU; `rest` is what a master has above its
+    structure."""
+    _, spread = clipped(rest[:: max(1, len(rest) // 256)])
     usual = float(np.median(noise[::4, ::4]))
-    return Standing(ys, xs, excess, noise[ys, xs], np.ones_like(excess), usual, mean.shape)
+    return usual, float(np.sqrt(max(spread**2 - usual**2, 0.0)))
 
 
 def with_real(shows: Standing, drawn: NDArray[np.float32]) -> Standing:
@@ -104,7 +117,8 @@ def beside(
     """Hold a master of few darks against another; None where the pixels do not tell by what factor.
 
     With x what the other shows of a pixel above its structure and e its error, f the factor and s the scatter, ``f x``
-    is expected, give or take ``t = hypot(f e, s f x)``; of the few darks' own y with error n both say
+    is expected, give or take ``t = hypot(f e, s f x, (1 - f) o)``, o what ordinary pixels of the other differ by, which
+    does not grow with temperature; of the few darks' own y with error n both say
     ``v = (f x n**2 + y t**2) / (t**2 + n**2)``. That x is real is as likely as the other master took it for, r, and y
     tells more: the pixel takes ``p v``, ``p = r a / (r a + (1 - r) b)``, with a and b the normal densities of y about
     ``f x`` with variance ``n**2 + t**2`` and about 0 with n**2. Where y is apart by more than `APART_SIGMA` of both
@@ -129,12 +143,12 @@ def beside(
     y = mean[other.ys, other.xs] - structure[other.ys, other.xs]
     n = noise[other.ys, other.xs]
     linear = mean[other.ys, other.xs] < LINEAR_SHARE * full_scale
-    told = _factor(y[linear], n[linear], other.excess[linear], other.error[linear])
+    told = _factor(y[linear], n[linear], other.excess[linear], other.error[linear], other.own)
     if told is None:
         return None
     factor, scatter = np.float32(told[0]), np.float32(told[1])
     expected = factor * other.excess
-    give = np.hypot(factor * other.error, scatter * expected)
+    give = np.hypot(np.hypot(factor * other.error, scatter * expected), (1 - factor) * np.float32(other.own))
     both = give**2 + n**2
     share = give**2 / np.maximum(both, np.float32(1e-12))
     off = y - expected
@@ -163,20 +177,22 @@ def beside(
 
 
 def _factor(
-    y: NDArray[np.float32], n: NDArray[np.float32], x: NDArray[np.float32], e: NDArray[np.float32]
+    y: NDArray[np.float32], n: NDArray[np.float32], x: NDArray[np.float32], e: NDArray[np.float32], own: float
 ) -> tuple[float, float] | None:
     """How many times the other's dark signal there is, by the stronger half of its strong pixels; and by what share of
-    that these differ beyond their errors. Medians, as hits are among them."""
-    strong = x > STRONG_SIGMA * e
+    that these differ beyond their errors and what ordinary pixels differ by. Medians, as hits are among them."""
+    strong = x > STRONG_SIGMA * np.hypot(e, np.float32(own))
     if strong.sum() < 2 * STRONG_FEWEST:
         return None
     strong &= x >= np.median(x[strong])
     y, n, x, e = y[strong], n[strong], x[strong], e[strong]
     factor = float(np.median(y / x))
-    if factor <= 0:
+    # standard error of a median, by the median of the deviations
+    error = 1.2533 * 1.4826 * float(np.median(np.abs(y / x - factor))) / np.sqrt(len(x))
+    if factor <= TOLD_SIGMA * error:
         return None
     # each pixel's own: the strongest tell it, and the weakest would say nothing but their noise
-    off = (y - factor * x) ** 2 / 0.455 - (n**2 + (factor * e) ** 2)
+    off = (y - factor * x) ** 2 / 0.455 - (n**2 + (factor * e) ** 2 + ((1 - factor) * own) ** 2)
     scatter = np.sqrt(max(float(np.median(off / (factor * x) ** 2)), 0.0))
     return factor, float(np.clip(scatter, SCATTER_LEAST, SCATTER_MOST))
 
@@ -188,11 +204,13 @@ def _alone(
     other: Standing,
     factor: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Pixels that stand out far here, either way, where the other shows nothing."""
+    """Pixels that stand out far here, either way, where the other shows nothing: beyond what ordinary ones differ by,
+    which both may have."""
     rest = mean - structure
-    least = APART_SIGMA * float(np.hypot(np.median(noise[::4, ::4]), factor * other.usual))
-    ys, xs = standing_out(rest, None, least)
-    far = np.abs(rest[ys, xs]) > np.float32(APART_SIGMA) * np.hypot(noise[ys, xs], np.float32(factor * other.usual))
+    usual, own = _ordinary(rest, noise)
+    give = float(np.hypot(own, factor * other.usual))
+    ys, xs = standing_out(rest, None, APART_SIGMA * float(np.hypot(usual, give)))
+    far = np.abs(rest[ys, xs]) > np.float32(APART_SIGMA) * np.hypot(noise[ys, xs], np.float32(give))
     width = mean.shape[1]
     far &= ~np.isin(ys * width + xs, other.ys * width + other.xs)
     return ys[far], xs[far]

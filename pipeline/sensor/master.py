@@ -126,6 +126,7 @@ def _standing_hdu(shows: Standing, width: int) -> fits.BinTableHDU:
         name="STANDING",
     )
     hdu.header["USUAL"] = (shows.usual, "[ADU] error of an ordinary pixel of the mean")
+    hdu.header["OWN"] = (shows.own, "[ADU] what ordinary pixels differ by beyond it")
     hdu.header["COMMENT"] = "pixel: row * width + column; what the mean of the darks shows above its structure"
     return hdu
 
@@ -145,7 +146,8 @@ def read_standing(path: Path) -> Standing | None:
             rows, width, height = hdus["STANDING"].data, hdus[0].header["NAXIS1"], hdus[0].header["NAXIS2"]
             ys, xs = np.divmod(np.asarray(rows["PIXEL"], np.int64), width)
             excess, error, real = (np.asarray(rows[name], np.float32) for name in ("EXCESS", "ERROR", "REAL"))
-            return Standing(ys, xs, excess, error, real, float(hdus["STANDING"].header["USUAL"]), (height, width))
+            usual, own = (float(hdus["STANDING"].header[name]) for name in ("USUAL", "OWN"))
+            return Standing(ys, xs, excess, error, real, usual, own, (height, width))
     except FileNotFoundError:
         raise InputError(f"{shown(path)}: there is no such master; run 'dark master' first") from None
     except (OSError, KeyError, TypeError) as error:
