@@ -152,7 +152,8 @@ def test_one_dark_beside_many_leaves_neither_holes_nor_hot_pixels(tmp_path, warm
     write(tmp_path, sensor, lights)
     names = {}
     for at, number in (warm, cold):
-        names[at] = f"d{at:.0f}"
+        # as long as the inventory makes them: the name of a set must leave a card no room to overflow
+        names[at] = f"dark_2026-08-15_30s_iso1600_{at:.0f}"
         frames = []
         for n in range(number):
             name = f"{names[at]}_{n:02d}"
@@ -160,7 +161,7 @@ def test_one_dark_beside_many_leaves_neither_holes_nor_hot_pixels(tmp_path, warm
             write_mosaic(tmp_path / "m" / f"{name}.fits", sensor.frame(0.0, at, 60), header)
             frames.append(PlannedFrame(name, name, name, "dark", temperature_c=at))
         few = number == 1
-        other = f"d{cold[0] if at == warm[0] else warm[0]:.0f}" if few else None
+        other = f"dark_2026-08-15_30s_iso1600_{cold[0] if at == warm[0] else warm[0]:.0f}" if few else None
         write_json(tmp_path / f"{names[at]}.json", asdict(DarkSet(names[at], "dark", ("m",), tuple(frames), other)))
     many, few = (names[c] for c, _ in sorted((warm, cold), key=lambda s: -s[1]))
 

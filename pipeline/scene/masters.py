@@ -239,7 +239,7 @@ def _beside_cards(dark_set: DarkSet, told: bool, held: Beside | None) -> dict[st
     """What a master of few darks is held against; or why not, `told` whether those have a master."""
     if dark_set.dark_set is None:
         return {}
-    cards: dict[str, Any] = {"BESIDE": (dark_set.dark_set, "more darks, that its pixels are held against")}
+    cards: dict[str, Any] = {"BESIDE": dark_set.dark_set}  # names of sets leave no room for a comment
     if held is None:
         why = "the warm pixels do not tell by what factor" if told else "none of those frames is usable"
         return cards | {"BSNONE": (why, "why they are not")}
