@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ from pipeline.sensor import darks, darkset, defects, flats
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding
 from pipeline.sensor.beside import Beside, Standing, beside, standing, with_real
 from pipeline.sensor.calibrate import calibrate
-from pipeline.sensor.likeliest import drawn, structure_of
+from pipeline.sensor.likeliest import Structure, drawn, structure_of
 from pipeline.sensor.master import Master, empty_master, master_hdus, read_standing, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.strips import strips_of
@@ -188,28 +189,16 @@ def _master_dark(
     header = used[0].mosaic.header
     structure = structure_of(mean, header.cfa)
     held = None if other is None else beside(mean, noise, structure.value, other, header.full_scale)
-    told = other is not None
-    del other
     # before what others show is taken over: no master tells another of its own pixels what that told it
     shows = standing(mean, noise, structure.value, unstable, header.full_scale) if dark_set.kind == "dark" else None
     below = None if shows is None else structure.value[shows.ys, shows.xs]
-    if held is not None:
-        places = (held.ys, held.xs)
-        mean[places], noise[places] = structure.value[places] + held.excess, held.error
-        unstable[places] |= held.apart
-    flags = defects.master_defects(mean, unstable, model.sigma, header.cfa, hot_sigma, header.full_scale)
-    if held is not None:  # those pixels are drawn to the structure already
-        mean[places] -= held.excess
-    # of one frame all scatter counts as noise: what ordinary pixels have of their own is left to the lights, for that
-    # frame's noise would be laid into every one of them
-    mean, noise = drawn(mean, noise, structure)
-    if held is not None:
-        mean[places] += held.excess
-        noise[places] = held.error
+    full = header.full_scale
+    find = partial(defects.master_defects, sigma=model.sigma, cfa=header.cfa, hot_sigma=hot_sigma, full_scale=full)
+    mean, noise, flags = _single_pixels(mean, noise, unstable, structure, held, find)
     if shows is not None and below is not None:
         shows = with_real(shows, mean[shows.ys, shows.xs] - below)
     cards = _master_cards(used, dark_set, reasons)
-    cards.update(_beside_cards(dark_set, told, held))
+    cards.update(_beside_cards(dark_set, other is not None, held))
     cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
     cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")
     own = float(np.median(noise[::4, ::4])) / model.sigma
@@ -233,6 +222,33 @@ def _master_dark(
         *(int(np.count_nonzero(flags & bit)) for bit in (defects.HOT, defects.COLD, defects.UNSTABLE)),
     )
     return master_hdus(cards, mean, noise, flags, table, shows)
+
+
+def _single_pixels(
+    mean: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    unstable: NDArray[np.bool_],
+    structure: Structure,
+    held: Beside | None,
+    find: Callable[[NDArray[np.float32], NDArray[np.bool_]], NDArray[np.uint8]],
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.uint8]]:
+    """Values of least error, their errors and the defects, which `find` tells of the mean and of what is unstable; the
+    arrays are written over. Pixels that were held against others have from these what is theirs alone."""
+    if held is None:
+        flags = find(mean, unstable)
+    else:
+        places = (held.ys, held.xs)
+        mean[places], noise[places] = structure.value[places] + held.excess, held.error
+        unstable[places] |= held.apart
+        flags = find(mean, unstable)
+        mean[places] -= held.excess  # they are drawn to the structure already
+    # of one frame all scatter counts as noise: what ordinary pixels have of their own is left to the lights, for that
+    # frame's noise would be laid into every one of them
+    mean, noise = drawn(mean, noise, structure)
+    if held is not None:
+        mean[places] += held.excess
+        noise[places] = held.error
+    return mean, noise, flags
 
 
 def _beside_cards(dark_set: DarkSet, told: bool, held: Beside | None) -> dict[str, Any]:
