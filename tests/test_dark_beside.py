@@ -10,6 +10,7 @@ from pipeline.dark import main
 from pipeline.files import write_json
 from pipeline.plan import DarkSet, PlannedFrame
 from pipeline.sensor.beside import Standing, beside, standing, with_real
+from pipeline.sensor.darkset import shading_against
 from pipeline.sensor.defects import UNSTABLE
 from pipeline.sensor.master import read_master, read_standing
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
@@ -191,6 +192,57 @@ def test_one_dark_beside_many_leaves_neither_holes_nor_hot_pixels(tmp_path, warm
     assert held["BESIDE"] == many
     assert 20 < held["BSAPART"] < 100
     assert np.count_nonzero(masters[warm[1] == 1].defects & UNSTABLE) >= held["BSAPART"]
+
+
+def of_temperatures(rng, rise, power=1.0, glow=40.0, rows=128, width=600):
+    """A dark of noise 12 ADU and a master of thirty, `rise` times colder, with warm pixels and glow in a corner."""
+    y, x = np.mgrid[:rows, :width]
+    shape = np.exp(-np.hypot((y - rows) / rows, (x - width) / width) / 0.2)
+    warm = np.where(rng.random((rows, width)) < 0.01, rng.exponential(25, (rows, width)), 0.0)
+    cold = warm + glow * shape + rng.normal(0, 12 / np.sqrt(30), warm.shape)
+    dark = rise * warm + rise**power * glow * shape + 5 + rng.normal(0, 12, warm.shape)
+    return dark.astype(np.float32), cold.astype(np.float32), x / width
+
+
+@pytest.mark.parametrize(("rise", "power", "glow"), [(3.5, 1.0, 40), (3.5, 1.5, 200), (0.3, 0.7, 200), (3.5, 1.0, 0)])
+def test_a_dark_that_light_has_come_into_is_told_by_a_master_of_others(rise, power, glow):
+    """A gradient of 15 ADU across the frame, whose noise is 12, is told to 3, light at an edge above a tenth of what
+    the glow has grown by; glow that has grown or waned, by another power than the pixels, and rows off by 6 ADU rms
+    are none."""
+    rng = np.random.default_rng(25)
+    dark, cold, across = of_temperatures(rng, rise, power, glow)
+    assert shading_against(dark, cold, 12.0) is None
+    assert shading_against(dark + rng.normal(0, 6, (128, 1)).astype(np.float32), cold, 12.0) is None
+    leak = 0.0 if glow else 15.0
+    found = shading_against(dark + np.float32(leak) * across.astype(np.float32), cold, 12.0)
+    assert found == pytest.approx(7.5, abs=3) if leak else found is None
+    edge = np.exp(-across / 0.1).astype(np.float32)
+    light = 40 + 0.2 * glow * abs(rise**power - 1)
+    assert shading_against(dark + np.float32(light) * edge, cold, 12.0) > 0.25 * light
+
+
+def test_an_only_dark_that_light_has_come_into_is_left_out(tmp_path):
+    """Held against eight of another temperature; the master says why it is none. Without them it cannot be told."""
+    sensor = Rising(26)
+    leak = 200 * np.exp(-np.arange(SHAPE[1]) / 40)
+    for name, at, number, more in (("many", 13.0, 8, None), ("few", 24.0, 1, "many")):
+        frames = [
+            PlannedFrame(f"{name}{n}", f"{name}{n}", f"{name}{n}", "dark", temperature_c=at) for n in range(number)
+        ]
+        for frame in frames:
+            header = MosaicHeader(frame.id, "RGGB", (BLACK,) * 4, 16383.0, exposure_s=30.0, iso=1600, temperature_c=at)
+            pixels = sensor.frame(0.0, at) + (leak if number == 1 else 0)
+            (tmp_path / "m").mkdir(exist_ok=True)
+            write_mosaic(tmp_path / "m" / f"{frame.id}.fits", pixels.astype(np.uint16), header)
+        write_json(tmp_path / f"{name}.json", asdict(DarkSet(name, "dark", ("m",), tuple(frames), more)))
+        given = ["master", "--set", str(tmp_path / f"{name}.json"), "--mosaics", str(tmp_path / "m")]
+        held = ["--dark", str(tmp_path / "many.fits")] if more else []
+        assert main([*given, *held, "--out", str(tmp_path / f"{name}.fits")]) == 0
+    with fits.open(tmp_path / "few.fits") as hdus:
+        assert hdus[0].header["NFRAMES"] == 0
+        assert "is shaded against many by up to" in str(hdus[0].header)
+    assert main([*given, "--out", str(tmp_path / "alone.fits")]) == 0
+    assert read_master(tmp_path / "alone.fits").header["NFRAMES"] == 1
 
 
 def test_what_stands_out_of_darks_is_noted_in_their_master(tmp_path, capsys):

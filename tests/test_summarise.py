@@ -337,6 +337,26 @@ def test_darks_of_two_temperatures_are_told_of(tmp_path: Path) -> None:
         assert text in page, text
 
 
+def test_the_colder_of_two_sets_is_told_of_alone_where_the_warmer_is_of_no_use(tmp_path: Path) -> None:
+    """What each frame took off is theirs, scaled; the page said that nothing was subtracted."""
+    project = plant(tmp_path)
+    path = project / "work" / "plan" / "scenes" / "s-a.json"
+    write_json(path, read_json(path) | {"bias_set": "d0"})
+    darks = project / "work" / "darks"
+    header = fits.Header({"NFRAMES": 6, "CCD-TEMP": 3.0, "IMAGETYP": "master dark", "OWNNOISE": 0.3})
+    fits.PrimaryHDU(np.zeros((2, 2), np.float32), header).writeto(darks / "d0.fits")
+    with fits.open(darks / "d1.fits", mode="update") as hdus:
+        hdus[0].header["NFRAMES"] = 0
+        hdus[0].header["UNUSABLE"] = "none of its 1 frames is usable; the first is shaded: light has come in"
+    told = run_scene(project)["darks"]
+    assert (told["used"], told["set"], told["number"], told["temperature_c"]) == (True, "d0", 6, 3.0)
+    assert (told["colder"], told["bias_set"], told["own_noise"]) == (None, None, 0.3)
+    page = (project / "results" / "s-a" / "index.html").read_text()
+    assert "A master dark is subtracted" in page
+    assert "Only the colder darks serve (d0), scaled to the lights" in page
+    assert "light has come in" in page
+
+
 def test_why_few_darks_are_not_held_against_others_is_told() -> None:
     """Of darks whose master was held against nothing the page gives the reason, not a number of pixels."""
     held = {"set": "d0", "against": "d1", "apart": None, "why_not": "none of those frames is usable"}

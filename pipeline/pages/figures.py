@@ -140,7 +140,13 @@ def darks(record: SceneRecord) -> dict[str, Any]:
     """The master dark that was used, or the two of darks of two temperatures, or why none."""
     plan, header, below = record.plan, record.master, record.bias
     of_two = below.get("IMAGETYP") == "master dark" and below.get("NFRAMES") != 0
-    used = plan is not None and plan.dark_set is not None and header.get("NFRAMES") != 0
+    taken, bias_set = (None, None) if plan is None else (plan.dark_set, plan.bias_set)
+    why = header.get("UNUSABLE") or (plan.dark_why if plan is not None else "") or None
+    if of_two and header.get("NFRAMES") == 0:
+        # of darks of two temperatures the warmer are not usable: the colder serve alone, as `scene.signal` takes them
+        why = f"Only the colder darks serve ({bias_set}), scaled to the lights' warm pixels: of {taken} {why}"
+        header, below, taken, bias_set, of_two = below, {}, bias_set, None, False
+    used = taken is not None and header.get("NFRAMES") != 0
     # a factor of 0 is that of a frame whose camera took its own dark off
     scales = [float(row["dark_scale"]) for row in record.calibration.rows if row.get("dark_scale")]
     subtracted = sum(bool(frame.camera_subtracted) for frame in plan.frames) if plan is not None else 0
@@ -148,7 +154,7 @@ def darks(record: SceneRecord) -> dict[str, Any]:
     number, own_noise, colder = header.get("NFRAMES"), header.get("OWNNOISE"), None
     if used and of_two:
         colder = {
-            "set": plan.bias_set if plan is not None else None,
+            "set": bias_set,
             "number": below.get("NFRAMES"),
             "temperature_c": below.get("CCD-TEMP"),
             "shares": [min(scales), max(scales)] if scales else None,
@@ -159,19 +165,16 @@ def darks(record: SceneRecord) -> dict[str, Any]:
             own_noise = statistics.fmean(parts) ** 0.5
     return {
         "used": used,
-        "set": plan.dark_set if plan is not None else None,
-        "why": header.get("UNUSABLE") or (plan.dark_why if plan is not None else "") or None,
+        "set": taken,
+        "why": why,
         "lacking": (plan.dark_lacking if plan is not None else "") or None,
         "lights_temperature_c": [min(of_lights), max(of_lights)] if of_lights else None,
-        "bias_set": plan.bias_set if plan is not None and not of_two else None,
+        "bias_set": None if of_two else bias_set,
         "left_out_why": {**record.left_out.get("dark", {}), **record.left_out.get("bias", {})},
         "colder": colder,
         "held": [
             {"set": name, "against": of["BESIDE"], "apart": of.get("BSAPART"), "why_not": of.get("BSNONE")}
-            for name, of in (
-                (None if plan is None else plan.dark_set, header),
-                (None if plan is None else plan.bias_set, below),
-            )
+            for name, of in ((taken, header), (bias_set, below))
             if used and of.get("BESIDE") and of.get("NFRAMES") != 0
         ],
         "number": number if used else None,

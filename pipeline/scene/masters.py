@@ -27,12 +27,14 @@ from pipeline.sensor.banding import Banding, quarters_of, scene_banding
 from pipeline.sensor.beside import Beside, Standing, beside, standing, with_real
 from pipeline.sensor.calibrate import calibrate
 from pipeline.sensor.likeliest import Structure, drawn, structure_of
-from pipeline.sensor.master import Master, empty_master, master_hdus, read_standing, read_usable_master
+from pipeline.sensor.master import Master, empty_master, master_hdus, read_rows, read_standing, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.sensor.strips import strips_of
 
 # Frames, or blocks of rows, in work at once.
 AT_ONCE = 2
+# Fewer darks than this cannot tell by one another which of them light has come into.
+COMPARED_FEWEST = 3
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,8 @@ def make_master(arguments: argparse.Namespace) -> None:
         elif dark_set.kind == "flat":
             hdus = _master_flat(candidates, reasons, dark_set, subtract, trip.limits.memory_mb)
         else:
-            hdus = _master_dark(candidates, reasons, dark_set, other, trip.dark.hot_sigma, trip.limits.memory_mb)
+            against = None if other is None else (arguments.dark, other)
+            hdus = _master_dark(candidates, reasons, dark_set, against, trip.dark.hot_sigma, trip.limits.memory_mb)
         progress.advance(len(candidates))
     with replacing(arguments.out) as temporary:
         hdus.writeto(temporary, overwrite=True, output_verify="exception")
@@ -137,11 +140,11 @@ def _master_dark(
     candidates: list[_Candidate],
     reasons: dict[str, str],
     dark_set: DarkSet,
-    other: Standing | None,
+    against: tuple[Path, Standing] | None,
     hot_sigma: float,
     memory_mb: int,
 ) -> fits.HDUList:
-    """The master of darks or biases; of few it is held against what `other`, of more darks, shows."""
+    """The master of darks or biases; of few it is held against another of more darks, its file and what that shows."""
     shape = candidates[0].mosaic.shape
     rows = darkset.sample_rows(*shape)
     with ThreadPoolExecutor(AT_ONCE) as pool:
@@ -154,10 +157,14 @@ def _master_dark(
     full = candidates[0].mosaic.header.full_scale
     model = darks.fit_noise(sample - _column(figures), full)
     out = darkset.left_out(figures, model.sigma)
+    if against is not None and len(candidates) < COMPARED_FEWEST:
+        out |= _shaded(sample, read_rows(against[0], rows), model.sigma, dark_set.dark_set)
     for n, reason in out.items():
         reasons[candidates[n].frame.id] = reason
         log.info("%s: %s is left out: it %s", dark_set.set, candidates[n].frame.shown, reason)
     kept = [n for n in range(len(candidates)) if n not in out]
+    if not kept:
+        return _empty(dark_set, reasons)
     used = [candidates[n] for n in kept]
     if out:  # what was left out must not colour the figures of the others
         figures_kept = darkset.frame_figures(sample[kept])
@@ -188,7 +195,7 @@ def _master_dark(
     hits = _by_blocks(block, shape, len(used), memory_mb)
     header = used[0].mosaic.header
     structure = structure_of(mean, header.cfa)
-    held = None if other is None else beside(mean, noise, structure.value, other, header.full_scale)
+    held = None if against is None else beside(mean, noise, structure.value, against[1], header.full_scale)
     # before what others show is taken over: no master tells another of its own pixels what that told it
     shows = standing(mean, noise, structure.value, unstable, header.full_scale) if dark_set.kind == "dark" else None
     below = None if shows is None else structure.value[shows.ys, shows.xs]
@@ -198,7 +205,7 @@ def _master_dark(
     if shows is not None and below is not None:
         shows = with_real(shows, mean[shows.ys, shows.xs] - below)
     cards = _master_cards(used, dark_set, reasons)
-    cards.update(_beside_cards(dark_set, other is not None, held))
+    cards.update(_beside_cards(dark_set, against is not None, held))
     cards["TNOISE"] = (round(model.sigma, 4), "[ADU] temporal noise of one frame")
     cards["NOISEFRM"] = ("temporal" if len(used) > 1 else "spatial", "where the noise was measured")
     own = float(np.median(noise[::4, ::4])) / model.sigma
@@ -222,6 +229,16 @@ def _master_dark(
         *(int(np.count_nonzero(flags & bit)) for bit in (defects.HOT, defects.COLD, defects.UNSTABLE)),
     )
     return master_hdus(cards, mean, noise, flags, table, shows)
+
+
+def _shaded(sample: NDArray[np.float32], master: NDArray[np.float32], sigma: float, of: str | None) -> dict[int, str]:
+    """Which darks are shaded where a master of others is not, and by how much, in words."""
+    found = {}
+    for n, frame in enumerate(sample):
+        shading = darkset.shading_against(frame, master, sigma)
+        if shading is not None:
+            found[n] = f"is shaded against {of} by up to {shading:.1f} ADU: light has come in"
+    return found
 
 
 def _single_pixels(

@@ -90,14 +90,54 @@ def frame_figures(sample: NDArray[np.float32]) -> list[FrameFigures]:
     return result
 
 
+def shading_against(frame: NDArray[np.float32], master: NDArray[np.float32], sigma: float) -> float | None:
+    """By how much a dark is shaded where a master of others is not, ADU; None where it is not.
+
+    For darks too few to be compared with one another. Glow is in both, however much it has grown: what goes with the
+    master's own blocks is no light that has come in, nor what is off by a tenth of that; lines that are off in one
+    frame are no shading.
+
+    Parameters
+    ----------
+    frame, master : (rows, width) float32 arrays, ADU above black, rows as `sample_rows` gives them
+    sigma : temporal noise of one frame, ADU
+    """
+    difference = frame - master
+    apart, size = _block_medians(difference)
+    own, _ = _block_medians(master)
+    apart, own = apart - np.median(apart), own - np.median(own)
+    terms = np.stack([np.ones(own.size), own.ravel()], axis=1)
+    level, grown = np.linalg.lstsq(terms, apart.ravel(), rcond=None)[0]
+    left = apart - level - grown * own
+    # standard error of a median
+    error = 1.2533 * clipped(difference)[1] / np.sqrt(size)
+    give = max(10 * error, 0.1 * abs(grown) * float(np.ptp(own)))
+    beside = np.abs(left - np.median(left, axis=1, keepdims=True)).max()
+    shading = float(np.abs(left).max())
+    return shading if shading > max(give, sigma) or beside > max(give, 0.3 * sigma) else None
+
+
+def _block_medians(values: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
+    """As `_block_means`, medians."""
+    rows, columns = _eighths(values.shape[0]), _eighths(values.shape[1])
+    medians = [[float(np.median(values[r, c])) for c in columns] for r in rows]
+    return np.array(medians), _fewest(rows) * _fewest(columns)
+
+
+def _eighths(size: int) -> list[slice]:
+    """So many rows or columns in eight stretches, or fewer."""
+    return [slice(int(part[0]), int(part[-1]) + 1) for part in np.array_split(np.arange(size), min(8, size))]
+
+
+def _fewest(parts: list[slice]) -> int:
+    return min(part.stop - part.start for part in parts)
+
+
 def _block_means(values: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
     """Means over an 8 x 8 grid of blocks (fewer on tiny samples), and how many values the smallest block holds."""
-    rows = np.array_split(np.arange(values.shape[0]), min(8, values.shape[0]))
-    columns = np.array_split(np.arange(values.shape[1]), min(8, values.shape[1]))
-    means = np.array(
-        [[values[r[0] : r[-1] + 1, c[0] : c[-1] + 1].mean(dtype=np.float64) for c in columns] for r in rows]
-    )
-    return means, min(len(r) for r in rows) * min(len(c) for c in columns)
+    rows, columns = _eighths(values.shape[0]), _eighths(values.shape[1])
+    means = np.array([[values[r, c].mean(dtype=np.float64) for c in columns] for r in rows])
+    return means, _fewest(rows) * _fewest(columns)
 
 
 def successive_sigma(sample: NDArray[np.float32]) -> float:

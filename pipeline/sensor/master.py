@@ -131,6 +131,12 @@ def _standing_hdu(shows: Standing, width: int) -> fits.BinTableHDU:
     return hdu
 
 
+def read_rows(path: Path, rows: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Some rows of a master's mean, ADU above black, the others unread."""
+    with fits.open(path, memmap=True) as hdus:
+        return np.asarray(hdus[0].data[rows], np.float32)
+
+
 def read_standing(path: Path) -> Standing | None:
     """What stands out of a master of darks; None where none of its frames was usable, or nothing was noted.
 
