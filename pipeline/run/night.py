@@ -61,6 +61,7 @@ def _targets(scene: str) -> list[str]:
 
 
 def _some(number: int, word: str) -> str:
+    """`1 frame`, `2 frames`; the card's and the pages' own ways of it would load libraries that the start can spare."""
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
@@ -206,7 +207,7 @@ class Night:
         if not pending:
             self.teller.say("everything is up to date: nothing would be done")
         for rule, count in Counter(job.rule for job in pending).items():
-            self.teller.say(f"  would run {rule}: {count} job{'s' if count != 1 else ''}")
+            self.teller.say(f"  would run {rule}: {_some(count, 'job')}")
 
     def make_scenes(self) -> list[str]:
         """Make every scene, one after the other so that scratch holds one; returns those that failed."""
@@ -384,7 +385,7 @@ class Night:
                 if figures.get("noise_gain_beyond"):
                     noise += "; no such gain is possible, its page says why"
             found = figures.get("frames_found")
-            frames = f"{found} frame{'s' if found != 1 else ''}"
+            frames = _some(found, "frame")
             self.teller.say(f"scene {scene}: {figures.get('frames_kept')} of {frames} kept{noise}")
         page = f"; open {shown(results / 'index.html')}" if (results / "index.html").is_file() else ""
         # from the start of the command: loading and sorting the card are waited for as well

@@ -33,8 +33,6 @@ from pipeline.sensor.strips import strips_of
 
 # Frames, or blocks of rows, in work at once.
 AT_ONCE = 2
-# Fewer darks than this cannot tell by one another which of them light has come into.
-COMPARED_FEWEST = 3
 
 
 @dataclass(frozen=True)
@@ -157,8 +155,8 @@ def _master_dark(
     full = candidates[0].mosaic.header.full_scale
     model = darks.fit_noise(sample - _column(figures), full)
     out = darkset.left_out(figures, model.sigma)
-    if against is not None and len(candidates) < COMPARED_FEWEST:
-        out |= _shaded(sample, read_rows(against[0], rows), model.sigma, dark_set.dark_set)
+    if against is not None:
+        out |= darkset.left_out_against(sample, read_rows(against[0], rows), model.sigma, str(dark_set.dark_set))
     for n, reason in out.items():
         reasons[candidates[n].frame.id] = reason
         log.info("%s: %s is left out: it %s", dark_set.set, candidates[n].frame.shown, reason)
@@ -229,16 +227,6 @@ def _master_dark(
         *(int(np.count_nonzero(flags & bit)) for bit in (defects.HOT, defects.COLD, defects.UNSTABLE)),
     )
     return master_hdus(cards, mean, noise, flags, table, shows)
-
-
-def _shaded(sample: NDArray[np.float32], master: NDArray[np.float32], sigma: float, of: str | None) -> dict[int, str]:
-    """Which darks are shaded where a master of others is not, and by how much, in words."""
-    found = {}
-    for n, frame in enumerate(sample):
-        shading = darkset.shading_against(frame, master, sigma)
-        if shading is not None:
-            found[n] = f"is shaded against {of} by up to {shading:.1f} ADU: light has come in"
-    return found
 
 
 def _single_pixels(

@@ -17,6 +17,12 @@ SAMPLE_PIXELS = 300_000
 SAMPLE_ROWS_MIN = 32
 # Fewer warm pixels than this in the sample tell no factor.
 WARM_MIN = 20
+# Fewer darks than this do not tell by one another which of them light has come into.
+COMPARED_MIN = 3
+# Set against a master of others a dark is shaded by so many errors of a block's median, and by more than a tenth of
+# what glow has grown by, whose shape is not the same to the last; by a frame's noise, or so much of it beside the
+# blocks of the same rows: in one frame rows alone may be off.
+SHADED_ERRORS, SHADED_GROWN, SHADED_BESIDE = 10.0, 0.1, 0.3
 
 
 @dataclass(frozen=True)
@@ -90,12 +96,32 @@ def frame_figures(sample: NDArray[np.float32]) -> list[FrameFigures]:
     return result
 
 
+def left_out_against(
+    sample: NDArray[np.float32], master: NDArray[np.float32], sigma: float, name: str
+) -> dict[int, str]:
+    """Which darks of a set too small for `left_out` are shaded where the master of another is not, and why, in words.
+
+    Parameters
+    ----------
+    sample : (frames, rows, width) float32 array, ADU above black, rows as `sample_rows` gives them
+    master : (rows, width) float32 array, the same rows of the master, ADU above black
+    sigma : temporal noise of one frame, ADU
+    name : of the other set
+    """
+    if len(sample) >= COMPARED_MIN:
+        return {}
+    told = ((n, shading_against(frame, master, sigma)) for n, frame in enumerate(sample))
+    return {
+        n: f"is shaded against {name} by up to {shading:.1f} ADU: light has come in"
+        for n, shading in told
+        if shading is not None
+    }
+
+
 def shading_against(frame: NDArray[np.float32], master: NDArray[np.float32], sigma: float) -> float | None:
     """By how much a dark is shaded where a master of others is not, ADU; None where it is not.
 
-    For darks too few to be compared with one another. Glow is in both, however much it has grown: what goes with the
-    master's own blocks is no light that has come in, nor what is off by a tenth of that; lines that are off in one
-    frame are no shading.
+    Glow is in both, however much it has grown: what goes with the master's own blocks is no light that has come in.
 
     Parameters
     ----------
@@ -105,16 +131,15 @@ def shading_against(frame: NDArray[np.float32], master: NDArray[np.float32], sig
     difference = frame - master
     apart, size = _block_medians(difference)
     own, _ = _block_medians(master)
-    apart, own = apart - np.median(apart), own - np.median(own)
-    terms = np.stack([np.ones(own.size), own.ravel()], axis=1)
-    level, grown = np.linalg.lstsq(terms, apart.ravel(), rcond=None)[0]
+    terms = np.stack([own.ravel(), np.ones(own.size)], axis=1)
+    grown, level = np.linalg.lstsq(terms, apart.ravel(), rcond=None)[0]
     left = apart - level - grown * own
     # standard error of a median
     error = 1.2533 * clipped(difference)[1] / np.sqrt(size)
-    give = max(10 * error, 0.1 * abs(grown) * float(np.ptp(own)))
-    beside = np.abs(left - np.median(left, axis=1, keepdims=True)).max()
+    least = max(SHADED_ERRORS * error, SHADED_GROWN * abs(grown) * float(np.ptp(own)))
     shading = float(np.abs(left).max())
-    return shading if shading > max(give, sigma) or beside > max(give, 0.3 * sigma) else None
+    beside = float(np.abs(left - np.median(left, axis=1, keepdims=True)).max())
+    return shading if shading > max(least, sigma) or beside > max(least, SHADED_BESIDE * sigma) else None
 
 
 def _block_medians(values: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
