@@ -7,7 +7,8 @@ import pytest
 from numba import njit
 from scipy import ndimage
 
-from pipeline.pixels.lanczos import LANCZOS, OVERREAD, lanczos3
+from pipeline.pixels.curves import SHARED, rows_of_units
+from pipeline.pixels.lanczos import LANCZOS, OVERREAD, lanczos3, short_weights
 from pipeline.pixels.positions import LAGRANGE, position_grid, positions
 from pipeline.pixels.resample import (
     NOISE_PHASES,
@@ -238,29 +239,71 @@ def test_a_tile_equals_the_whole_and_carries_scale_area_and_offset(angle: float,
         assert np.array_equal(part, values[:, top : top + height, left : left + width])
 
 
-def _leaning(angle: float):
-    """A map that turns by an angle, and stretches a little as a lens does."""
+def _leaning(angle: float, apart: float = 1.0):
+    """A map that turns by an angle, and stretches a little as a lens does; rows may lie more than a pixel apart."""
     c, s = np.cos(angle), np.sin(angle)
 
     def mapping(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         u, v = x - 150.0, y - 90.0
-        return 171.3 + c * u - s * v + 2e-5 * u * u, 104.7 + s * u + c * v + 1e-5 * u * v
+        return 171.3 + c * u - s * v + 2e-5 * u * u, 104.7 + s * u + c * apart * v + 1e-5 * u * v
 
     return mapping
 
 
-@pytest.mark.parametrize("angle", [0.0, 0.004, -0.03, 0.11])
-def test_two_passes_are_what_their_slow_statement_says(angle: float) -> None:
-    """Along nearly level rows values are those of columns first, then along the row."""
-    plane = np.random.default_rng(11).normal(size=(220, 360)).astype(np.float32)
-    mapping = _leaning(angle)
+@pytest.mark.parametrize(
+    ("angle", "apart", "tall"), [(0.0, 1, 8), (0.004, 1, 8), (-0.03, 1.006, 4), (0.03, 1.015, 2), (0.1, 1.04, 1)]
+)
+def test_two_passes_are_what_their_slow_statement_says(angle: float, apart: float, tall: int) -> None:
+    """Along nearly level rows values are those of columns first, as the unit's middle lies, then along the row; and how
+    many rows a unit has goes by how far they would lie beside it."""
+    plane = np.random.default_rng(11).normal(size=(240, 360)).astype(np.float32)
+    mapping = _leaning(angle, apart)
     values, codes = resample(plane[None], mapping, (180, 300))
-    wanted = np.arange(64, 256, 5)
+    shift = position_grid(mapping, (180, 300)).shift
+    assert {rows_of_units(shift, row, column) for row in range(3) for column in range(1, 4)} == {tall}
+    wanted, reach = np.arange(64, 256, 5), np.arange(-20.0, 320.0)
     for row in (40, 77, 131):
-        x, y = mapping(np.arange(-20.0, 320.0), np.full(340, float(row)))
-        expected = stretch_slow(plane, x, y, wanted + 20)
+        middle = row // tall * tall + (tall - 1) / 2
+        x, _ = mapping(reach, np.full(340, float(row)))
+        line_x, line_y = (
+            np.mean([mapping(reach, np.full(340, row // tall * tall + r))[axis] for r in range(tall)], 0)
+            for axis in (0, 1)
+        )
+        expected = stretch_slow(plane, x, (line_x, line_y + row - middle), wanted + 20)
         np.testing.assert_allclose(values[0, row, wanted], expected, atol=2e-3)
         assert (codes[row, wanted] != NOT_COVERED).all()
+
+
+@pytest.mark.parametrize(("angle", "apart"), [(0.004, 1.003), (-0.03, 1.008), (0.04, 0.985), (0.11, 1)])
+def test_rows_of_a_unit_lie_where_they_should(angle: float, apart: float) -> None:
+    """No row of a unit is resampled from beside its place by more than is said: a slope shows it, which resampling
+    keeps as it is."""
+    plane = np.arange(240.0)[:, None] * np.ones(360) + 0.25 * np.arange(360.0)
+    mapping = _leaning(angle, apart)
+    values, codes = resample(plane[None].astype(np.float32), mapping, (180, 300))
+    x, y = mapping(*np.meshgrid(np.arange(300.0), np.arange(180.0)))
+    # by how much a kernel of three lobes itself misses a slope
+    own = max(
+        abs(lanczos3(np.arange(-2, 4) - t) @ np.arange(-2, 4) / lanczos3(np.arange(-2, 4) - t).sum() - t)
+        for t in np.arange(0, 1, 0.01)
+    )
+    inner = (codes != NOT_COVERED) & (np.minimum(y, 239 - y) > 4) & (np.minimum(x, 359 - x) > 4)
+    off = np.abs(values[0] - (y + 0.25 * x))[inner]
+    assert off.max() < SHARED + 2 * own + 0.003
+
+
+def test_short_weights_are_as_good_as_the_kernel() -> None:
+    """The weights as polynomials are those of the kernel to 0.0025, sum to 1, and pass waves of 3.3 pixels and more as
+    it does to 0.0032."""
+    taps = np.arange(-2, 4)
+    for place in np.arange(0, 1.0001, 0.01):
+        exact = lanczos3(taps - place) / lanczos3(taps - place).sum()
+        short = short_weights(place)
+        assert np.abs(short - exact).max() < 0.0025
+        assert short.sum() == pytest.approx(1, abs=1e-6)
+        for waves in np.arange(0.02, 0.301, 0.02):
+            turn = np.exp(2j * np.pi * waves * (taps - place))
+            assert abs((short - exact) @ turn) < 0.0032
 
 
 def test_two_passes_know_nothing_of_the_cut() -> None:

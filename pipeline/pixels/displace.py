@@ -23,6 +23,8 @@ EVEN = np.float32(0.05)
 EDGE = 6
 # Pixels that are summed at once, and what is summed down for a cell: the cell, and what its last pixels read beyond it.
 SIDE_BY_SIDE = 16
+# Rows that share their places, those of their middle: a pixel lies so many pixels beside the place at most.
+TOGETHER, SHARED = 16, np.float32(0.01)
 STRIP = GRID_STEP + 2 * SIDE_BY_SIDE
 
 
@@ -78,51 +80,70 @@ def displaced(
 def _displaced(source, number, shape, origin, shift, lagrange, table, scale, margin, out):  # type: ignore[no-untyped-def]
     height, width = out.shape
     begin, stride = number * shape[0] * shape[1], shape[1]
-    nodes = np.empty((2, shift.shape[1]), np.float32)
+    nodes, last_nodes = np.empty((2, shift.shape[1]), np.float32), np.empty((2, shift.shape[1]), np.float32)
+    grid_row = np.empty((2, shift.shape[1]), np.float32)
     xs, ys = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
     # row and column of the grid at which the planes begin
     above, before = origin[0] + BEYOND, origin[1] + BEYOND
     left, edge, most = before - margin, EDGE + margin, np.float32(EDGE - REACH_AFTER)
     cells = (left + GRID_STEP) // GRID_STEP - 1, (left + width - 1) // GRID_STEP + 1
     # of two kinds of array, or the compiler would make one `_blend` for both and call it: that takes half its time
-    strip, line = np.empty((1, STRIP), np.float32), np.empty(width + SIDE_BY_SIDE, np.float32)
-    for i in range(edge, height - edge):
-        y = above - margin + i
-        node_row(shift, lagrange, y, cells[0], cells[1] + 3, nodes)
+    strip, lines = np.empty((1, TOGETHER * STRIP), np.float32), np.empty(TOGETHER * (width + SIDE_BY_SIDE), np.float32)
+    apart, next_i = width + SIDE_BY_SIDE, edge
+    while next_i < height - edge:
+        i, y = next_i, above - margin + next_i
+        top = y // TOGETHER * TOGETHER
+        next_i = min(i + top + TOGETHER - y, height - edge)
+        node_row(shift, lagrange, top, cells[0], cells[1] + 3, nodes)
+        node_row(shift, lagrange, top + TOGETHER - 1, cells[0], cells[1] + 3, last_nodes)
         for k in range(cells[0], cells[1]):
             first, last = max(k * GRID_STEP - left, edge), min((k + 1) * GRID_STEP - left, width - edge)
             if first >= last:
                 continue
-            x0, x1, y0, y1 = nodes[0, k + 1], nodes[0, k + 2], nodes[1, k + 1], nodes[1, k + 2]
+            x0, x1 = _middle(nodes, last_nodes, 0, k + 1), _middle(nodes, last_nodes, 0, k + 2)
+            y0, y1 = _middle(nodes, last_nodes, 1, k + 1), _middle(nodes, last_nodes, 1, k + 2)
             whole_x, whole_y = np.floor(x0), np.floor(y0)
             even = (np.floor(x1) == whole_x) & (np.floor(y1) == whole_y)
             even &= (abs(x1 - x0) <= EVEN) & (abs(y1 - y0) <= EVEN) & (max(abs(whole_x), abs(whole_y)) < most)
+            for axis in range(2):
+                even &= abs(last_nodes[axis, k + 1] - nodes[axis, k + 1]) <= SHARED
             if even:
                 into, size = left + first - k * GRID_STEP, last - first
                 at = begin + (y - above + np.int64(whole_y) - REACH_BEFORE) * stride
                 at += left - before + first + np.int64(whole_x) - REACH_BEFORE
                 start, length = into - REACH_BEFORE, size + ROW
-                _blend(source, at, stride, table, y0 - whole_y, y1 - whole_y, start, length, np.float32(1), strip, 0)
-                _blend(strip, 0, 1, table, x0 - whole_x, x1 - whole_x, into, size, scale, line, first)
+                y0, y1, x0, x1 = y0 - whole_y, y1 - whole_y, x0 - whole_x, x1 - whole_x
+                some = next_i - i
+                _blend(source, at, stride, stride, some, table, y0, y1, start, length, np.float32(1), strip, 0, STRIP)
+                _blend(strip, 0, 1, STRIP, some, table, x0, x1, into, size, scale, lines, first, apart)
             else:
-                part = line[first:last]
-                positions(shift, lagrange, y, left + first, xs[: len(part)], ys[: len(part)], nodes)
-                _each(source, begin, shape, above, before, table, scale, xs, ys, part)
-        row = out[i]
-        for j in range(np.uint64(edge), np.uint64(width - edge)):
-            row[j] = line[j]
+                for r in range(next_i - i):
+                    part = lines[r * apart + first : r * apart + last]
+                    positions(shift, lagrange, y + r, left + first, xs[: len(part)], ys[: len(part)], grid_row)
+                    _each(source, begin, shape, above, before, table, scale, xs, ys, part)
+        for r in range(next_i - i):
+            row, line = out[i + r], lines[r * apart : (r + 1) * apart]
+            for j in range(np.uint64(edge), np.uint64(width - edge)):
+                row[j] = line[j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _middle(one, other, axis, column):  # type: ignore[no-untyped-def]
+    """Midway between two rows of nodes."""
+    return np.float32(0.5) * (one[axis, column] + other[axis, column])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _blend(source, at, step, table, place, end, into, size, scale, out, to):  # type: ignore[no-untyped-def]
+def _blend(source, at, step, apart, rows, table, place, end, into, size, scale, out, to, apart_out):  # type: ignore[no-untyped-def]
     """Sums over six values, `step` apart, whose weights go evenly from those of one place to those of another.
 
     Parameters
     ----------
+    rows, apart : for how many rows the same is done, and how far they lie apart in the source
     place, end : places between the third and the fourth value, at the first pixel of the cell and the next one's first
     into : the cell's pixel that the sums begin with
     size : how many are wanted; up to `SIDE_BY_SIDE` - 1 more are read and written
-    out, to : contiguous array, and where the sums go in it, laid out flat
+    out, to, apart_out : contiguous array, where in it, laid out flat, the sums go, and from row to row
     """
     first = np.int64(place * np.float32(PHASES) + np.float32(0.5)) * ROW
     last = np.int64(end * np.float32(PHASES) + np.float32(0.5)) * ROW
@@ -133,19 +154,22 @@ def _blend(source, at, step, table, place, end, into, size, scale, out, to):  # 
     a3, a4, a5 = one_lane(start, 3, SIDE_BY_SIDE), one_lane(start, 4, SIDE_BY_SIDE), one_lane(start, 5, SIDE_BY_SIDE)
     b0, b1, b2 = one_lane(rate, 0, SIDE_BY_SIDE), one_lane(rate, 1, SIDE_BY_SIDE), one_lane(rate, 2, SIDE_BY_SIDE)
     b3, b4, b5 = one_lane(rate, 3, SIDE_BY_SIDE), one_lane(rate, 4, SIDE_BY_SIDE), one_lane(rate, 5, SIDE_BY_SIDE)
-    v0, v1, v2 = np.uint64(at), np.uint64(at + step), np.uint64(at + 2 * step)
-    v3, v4, v5 = np.uint64(at + 3 * step), np.uint64(at + 4 * step), np.uint64(at + 5 * step)
+    one, two, four = np.uint64(step), np.uint64(2 * step), np.uint64(4 * step)
     steps = counting(SIDE_BY_SIDE)
     for n in range((size + SIDE_BY_SIDE - 1) // SIDE_BY_SIDE):
         t = np.uint64(n * SIDE_BY_SIDE)
         p = steps + np.float32(np.int32(n * SIDE_BY_SIDE + into))
-        sums = multiply_add_lanes(p, b0, a0) * lanes_of(source, v0 + t, SIDE_BY_SIDE)
-        sums = multiply_add_lanes(multiply_add_lanes(p, b1, a1), lanes_of(source, v1 + t, SIDE_BY_SIDE), sums)
-        sums = multiply_add_lanes(multiply_add_lanes(p, b2, a2), lanes_of(source, v2 + t, SIDE_BY_SIDE), sums)
-        sums = multiply_add_lanes(multiply_add_lanes(p, b3, a3), lanes_of(source, v3 + t, SIDE_BY_SIDE), sums)
-        sums = multiply_add_lanes(multiply_add_lanes(p, b4, a4), lanes_of(source, v4 + t, SIDE_BY_SIDE), sums)
-        sums = multiply_add_lanes(multiply_add_lanes(p, b5, a5), lanes_of(source, v5 + t, SIDE_BY_SIDE), sums)
-        put_lanes(out, np.uint64(to) + t, sums)
+        w0, w1, w2 = multiply_add_lanes(p, b0, a0), multiply_add_lanes(p, b1, a1), multiply_add_lanes(p, b2, a2)
+        w3, w4, w5 = multiply_add_lanes(p, b3, a3), multiply_add_lanes(p, b4, a4), multiply_add_lanes(p, b5, a5)
+        for r in range(rows):
+            v = np.uint64(at + r * apart) + t
+            sums = w0 * lanes_of(source, v, SIDE_BY_SIDE)
+            sums = multiply_add_lanes(w1, lanes_of(source, v + one, SIDE_BY_SIDE), sums)
+            sums = multiply_add_lanes(w2, lanes_of(source, v + two, SIDE_BY_SIDE), sums)
+            sums = multiply_add_lanes(w3, lanes_of(source, v + two + one, SIDE_BY_SIDE), sums)
+            sums = multiply_add_lanes(w4, lanes_of(source, v + four, SIDE_BY_SIDE), sums)
+            sums = multiply_add_lanes(w5, lanes_of(source, v + four + one, SIDE_BY_SIDE), sums)
+            put_lanes(out, np.uint64(to + r * apart_out) + t, sums)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -14,8 +14,10 @@ OVERREAD = 16
 PHASES = 512
 ROW = 8  # floats a phase takes in the table
 
-# Terms of the weights as polynomials, even and odd: they err by 8e-5 at most, the table's steps by 1e-3.
-TERMS = 3
+# Terms of the weights as polynomials, even and odd: they err by 2.4e-3 at most, 9e-4 rms, and pass waves of 3.3 pixels
+# and more as the kernel does to 0.0032, where that itself is off by up to 0.025. With a third term resampling takes an
+# eighth longer.
+TERMS = 2
 
 
 def lanczos3(x: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -58,6 +60,13 @@ def lanczos_polynomials() -> NDArray[np.float32]:
     even = np.linalg.lstsq(powers, (weights[:3] + weights[:2:-1]).T / 2, rcond=None)[0]
     odd = np.linalg.lstsq(powers * g[:, None], (weights[:3] - weights[:2:-1]).T / 2, rcond=None)[0]
     return np.ascontiguousarray(np.stack([even, odd]).transpose(2, 0, 1), np.float32)
+
+
+def short_weights(place: float) -> NDArray[np.float64]:
+    """The six weights of a place 0 .. 1 behind pixel 0, by `lanczos_polynomials`."""
+    g = place - 0.5
+    even, odd = (POLYNOMIALS[:, n].astype(np.float64) @ (g * g) ** np.arange(TERMS) for n in (0, 1))
+    return np.concatenate([even + g * odd, (even - g * odd)[::-1]])
 
 
 LANCZOS = lanczos_table()

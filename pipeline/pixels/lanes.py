@@ -2,7 +2,7 @@
 
 Its own vector code loads and stores a row's sums again for every frame, in registers half as wide as there may be;
 lanes that are summed over some frames stay in registers meanwhile. Where registers are narrower LLVM splits them.
-`+ - * & |` and `== !=` go lane by lane; a number on the right stands for all lanes. Nothing is contracted, so that a
+`+ - * & | >>` and `== !=` go lane by lane; a number on the right stands for all lanes. Nothing is contracted, so that a
 lane has to the last bit what the same sentence gives for one number. All of it is for use inside compiled code only.
 """
 
@@ -84,6 +84,7 @@ for _operator, _name in (
     (operator.mul, "mul"),
     (operator.and_, "and_"),
     (operator.or_, "or_"),
+    (operator.rshift, "ashr"),
     (operator.eq, "=="),
     (operator.ne, "!="),
 ):
@@ -188,7 +189,7 @@ def _as_kind(lanes: Lanes, kind: Any, how: str) -> Any:
 
 @_intrinsic
 def put_first_lanes(typingctx: Any, array: Any, at: Any, lanes: Any, count: Any) -> Any:
-    """`put_lanes` of the first `count` float32 lanes alone, an int32; what lies behind is not touched."""
+    """`put_lanes` of the first `count` lanes alone, an int32; what lies behind is not touched."""
     _check(array)
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
@@ -196,9 +197,10 @@ def put_first_lanes(typingctx: Any, array: Any, at: Any, lanes: Any, count: Any)
         word, wide = ir.IntType(32), ir.VectorType(ir.IntType(32), lanes.count)
         numbers = ir.Constant(wide, list(range(lanes.count)))
         wanted = builder.icmp_signed("<", numbers, _in_all(builder, args[3], wide))
-        name = f"llvm.masked.store.v{lanes.count}f32.p0v{lanes.count}f32"
-        kind = ir.FunctionType(ir.VoidType(), [lanes.vector, place.type, word, wanted.type])
-        store = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
+        kind = f"v{lanes.count}{'f' if lanes.kind == types.float32 else 'i'}{8 * _BYTES[lanes.kind]}"
+        name = f"llvm.masked.store.{kind}.p0{kind}"
+        sort = ir.FunctionType(ir.VoidType(), [lanes.vector, place.type, word, wanted.type])
+        store = builder.module.globals.get(name) or ir.Function(builder.module, sort, name)
         builder.call(store, [args[2], place, ir.Constant(word, _BYTES[lanes.kind]), wanted])
         return context.get_dummy_value()
 
@@ -251,6 +253,33 @@ def where(typingctx: Any, condition: Any, numbers: Any) -> Any:
         return builder.select(args[0], chosen, ir.Constant(lanes.vector, [0] * lanes.count))
 
     return lanes(condition, numbers), generate
+
+
+@_intrinsic
+def choose(typingctx: Any, condition: Any, ones: Any, others: Any) -> Any:
+    """Lanes of the first kind where a condition holds, of the other elsewhere."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        return builder.select(*args)
+
+    return ones(condition, ones, others), generate
+
+
+@_intrinsic
+def byte_lanes(typingctx: Any, lanes: Any) -> Any:
+    """Int32 lanes as uint8; they must lie between 0 and 255."""
+    return _as_kind(lanes, types.uint8, "trunc")
+
+
+@_intrinsic
+def lesser_end(typingctx: Any, lanes: Any) -> Any:
+    """The lesser of what the first and the last of int32 lanes hold."""
+
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        one, other = (builder.extract_element(args[0], ir.Constant(ir.IntType(32), n)) for n in (0, lanes.count - 1))
+        return builder.select(builder.icmp_signed("<", one, other), one, other)
+
+    return lanes.kind(lanes), generate
 
 
 @_intrinsic

@@ -10,14 +10,24 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.curves import (
+    MIDDLES,
+    MOVED,
+    NARROW,
+    ROWS_ROOM,
+    STEEP,
+    TWICE,
+    UNITS_ROOM,
+    WIDE,
+    cell_curves,
+    rows_of_units,
+)
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, PHASES, REACH_AFTER, REACH_BEFORE, ROW
 from pipeline.pixels.leaf import leaf
-from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, node_row, position_grid, positions
-from pipeline.pixels.separable import CELLS, cubic, curve_of, row_curves, stretch, stretch_scratch
+from pipeline.pixels.positions import GRID_STEP, LAGRANGE, PixelMap, position_grid, positions
+from pipeline.pixels.separable import NOISE_PHASES, stretch, stretch_scratch
 from pipeline.pixels.vector import weighted_6x8, weighted_6x8_rgb
 
-# Steps of the sub-pixel position that noise is told apart by; variances differ by less than 3 % between steps.
-NOISE_PHASES = 7
 # Code of a pixel that the source frame does not cover.
 NOT_COVERED = 255
 STEP = np.float32(1 / GRID_STEP)
@@ -208,11 +218,11 @@ def resample_plane(  # type: ignore[no-untyped-def]
     """
     width = codes.shape[1]
     xs, ys, own = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
-    nodes = np.zeros((2, shift.shape[1] + CELLS), np.float32)
     across, down, first = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
-    work, whole = stretch_scratch()
-    curves, shifts = np.empty(12 * CELLS, np.float32), np.empty(3 * CELLS, np.int32)
-    gains, added = np.empty(shift.shape[1], np.float32), np.empty((count, shift.shape[1]), np.float32)
+    grid_row, nodes = np.zeros((2, shift.shape[1]), np.float32), np.empty(8 * GRID_STEP, np.float32)
+    rows, units = np.empty(ROWS_ROOM, np.float32), np.empty(UNITS_ROOM, np.float32)
+    kinds, levels = np.empty(GRID_STEP, np.int32), np.empty((2 + 2 * count) * GRID_STEP, np.float32)
+    work, whole = stretch_scratch(count)
     frame_low, frame_high = np.zeros(2, np.float32), np.array([frame_shape[0] - 1, frame_shape[1] - 1], np.float32)
     low = np.array([max(0, source_origin[0] + REACH_BEFORE), max(0, source_origin[1] + REACH_BEFORE)], np.float32)
     high = np.array(
@@ -222,108 +232,138 @@ def resample_plane(  # type: ignore[no-untyped-def]
         ],
         np.float32,
     )
-    left = origin[1]
-    cells = (left + GRID_STEP) // GRID_STEP - 1, (left + width - 1) // GRID_STEP + 1
-    return _resample_rows(
-        source, source_shape, source_origin, low, high, frame_low, frame_high, shift, lagrange, table, origin,
-        colour, count, scale, area, offset, values, codes, places, cells, nodes, gains, added, curves, shifts,
+    return _resample_cells(
+        source, source_shape, source_origin, low, high, frame_low, frame_high, shift, lagrange, MIDDLES, table, origin,
+        colour, count, scale, area, offset, values, codes, places, grid_row, nodes, rows, units, kinds, levels,
         work, whole, xs, ys, own, across, down, first,
     )  # fmt: skip
 
 
 @leaf
-def _resample_rows(  # type: ignore[no-untyped-def]
-    source, source_shape, source_origin, low, high, frame_low, frame_high, shift, lagrange, table, origin, colour,
-    count, scale, area, offset, values, codes, places, cells, nodes, gains, added, curves, shifts, work, whole,
+def _resample_cells(  # type: ignore[no-untyped-def]
+    source, source_shape, source_origin, low, high, frame_low, frame_high, shift, lagrange, middles, table, origin,
+    colour, count, scale, area, offset, values, codes, places, grid_row, nodes, rows, units, kinds, levels, work, whole,
     xs, ys, own, across, down, first,
 ):  # fmt: skip
-    """`resample_plane` with its scratch; `cells` of the position grid are the first and that after the last."""
-    covered, (height, width), left = True, codes.shape, origin[1]
+    """`resample_plane` with its scratch: cell by cell of the position grid, and in a cell unit by unit."""
+    covered, (height, width), (top, left) = True, codes.shape, origin
     plane, stride = source_shape[0] * source_shape[1], source_shape[1]
-    for i in range(height):
-        y = origin[0] + i
-        node_row(shift, lagrange, y, cells[0], cells[1] + 3, nodes)
-        row_of_nodes(area, y, scale, gains)
-        for c in range(count):
-            row_of_nodes(offset[colour + c], y, np.float32(1), added[c])
-        for k in range(cells[0], cells[1]):
-            cell = (k - cells[0]) % CELLS
-            if cell == 0:
-                row_curves(nodes, k, y, frame_low, frame_high, curves, shifts)
-            calm = shifts[2 * CELLS + cell]
-            begin, end = max(k * GRID_STEP - left, 0), min((k + 1) * GRID_STEP - left, width)
+    for row in range(top // GRID_STEP, (top + height - 1) // GRID_STEP + 1):
+        for column in range(left // GRID_STEP, (left + width - 1) // GRID_STEP + 1):
+            tall = rows_of_units(shift, row, column)
+            moved_x, moved_y = cell_curves(
+                shift, lagrange, middles, row, column, tall, frame_low, frame_high, nodes, rows, units, kinds
+            )
+            _levels(area, row, column, scale, 0, levels)
+            for c in range(count):
+                _levels(offset[colour + c], row, column, np.float32(1), 2 + 2 * c, levels)
+            begin, end = max(column * GRID_STEP - left, 0), min((column + 1) * GRID_STEP - left, width)
             # counted from the cell's first pixel, so that a tile's own edge cannot change the last bit
-            into, size = left + begin - k * GRID_STEP, end - begin
-            gain, growth = gains[k + 1], (gains[k + 2] - gains[k + 1]) * STEP
-            done = False
-            if calm == 2:
-                # moved by whole pixels: weights of 0 and 1 would give the same to the last bit
-                column, row = k * GRID_STEP + into + np.int64(nodes[0, k + 1]), y + np.int64(nodes[1, k + 1])
-                first_pixel = (row - source_origin[0]) * stride + column - source_origin[1]
-                for c in range(count):
-                    base, rise = added[c, k + 1], (added[c, k + 2] - added[c, k + 1]) * STEP
-                    _copy(
-                        source, (colour + c) * plane + first_pixel, gain, growth, base, rise, np.int32(into),
-                        values[colour + c, i, begin:end],
+            into, size = left + begin - column * GRID_STEP, end - begin
+            # the next cell's pixels come later
+            free = end + WIDE <= width
+            x, next_y = column * GRID_STEP + moved_x, max(row * GRID_STEP, top)
+            while next_y < min((row + 1) * GRID_STEP, top + height):
+                y, in_cell = next_y, next_y - row * GRID_STEP
+                unit = in_cell // tall
+                next_y = min(row * GRID_STEP + (unit + 1) * tall, top + height)
+                i, some = y - top, next_y - y
+                kind, done = kinds[unit], False
+                to, told = (colour * height + i) * width + begin, i * width + begin if places else -1
+                if kind == TWICE:
+                    done = stretch(
+                        source, colour * plane, plane, stride, source_shape[0], count, rows, units, unit, in_cell, some,
+                        into, size, x, y + moved_y, source_origin, work, whole, levels, values, to, width,
+                        height * width, free, codes, told, WIDE,
                     )  # fmt: skip
-                for x in range(size):
-                    codes[i, begin + x] = noise_code(column + x, row, np.float32(0), np.float32(0))
-                continue
-            if calm == 1:
-                column, row = k * GRID_STEP + shifts[cell], y + shifts[CELLS + cell]
-                done = stretch(
-                    source, colour * plane, plane, stride, source_shape[0], count, curves, cell, into, size,
-                    column - source_origin[1], row - source_origin[0], work, whole, gain, growth, added, k + 1, values,
-                    (colour * height + i) * width + begin, height * width,
-                )  # fmt: skip
-            if done:
-                if places:
-                    _codes(curves, cell, np.int32(into), np.int32(column), np.int32(row), codes, i, begin, size)
-                else:
-                    codes[i, begin:end] = np.uint8(0)
-            else:
-                positions(shift, lagrange, y, left + begin, xs[begin:end], ys[begin:end], nodes)
-                _addresses(
-                    xs[begin:end], ys[begin:end], low, high, source_origin, stride, codes[i, begin:end],
-                    across[begin:end], down[begin:end], first[begin:end],
-                )  # fmt: skip
-                for x in range(begin, end):
-                    # what is not covered has the address of a pixel that is there
-                    inside = codes[i, x] != NOT_COVERED
-                    covered &= inside
-                    own[x] = gain + growth * np.float32(np.int32(into + x - begin)) if inside else np.float32(0)
-                _direct(
-                    source, first[begin:end], np.uint64(stride), np.uint64(plane), table, across[begin:end],
-                    down[begin:end], own[begin:end], colour, count, values[:, i, begin:end],
-                )  # fmt: skip
-                for c in range(count):
-                    base, rise = added[c, k + 1], (added[c, k + 2] - added[c, k + 1]) * STEP
-                    for x in range(begin, end):
-                        more = base + rise * np.float32(np.int32(into + x - begin))
-                        values[colour + c, i, x] += more if codes[i, x] != NOT_COVERED else np.float32(0)
+                elif kind == STEEP:
+                    done = stretch(
+                        source, colour * plane, plane, stride, source_shape[0], count, rows, units, unit, in_cell, some,
+                        into, size, x, y + moved_y, source_origin, work, whole, levels, values, to, width,
+                        height * width, free, codes, told, NARROW,
+                    )  # fmt: skip
+                if done and not places:
+                    codes[i : i + some, begin:end] = np.uint8(0)
+                for r in range(0 if done else some):
+                    seen, out = codes[i + r, begin:end], values[:, i + r, begin:end]
+                    if kind == MOVED:
+                        at_x, at_y = left + begin + np.int64(shift[row, column, 0]), np.int64(shift[row, column, 1])
+                        _move(
+                            source, source_origin, plane, stride, at_x, y + r + at_y, in_cell + r, into, colour, count,
+                            levels, out, seen,
+                        )  # fmt: skip
+                        continue
+                    positions(shift, lagrange, y + r, left + begin, xs[:size], ys[:size], grid_row)
+                    _addresses(
+                        xs[:size], ys[:size], low, high, source_origin, stride, seen, across[:size], down[:size],
+                        first[:size],
+                    )  # fmt: skip
+                    covered &= _gains(seen, in_cell + r, into, levels, own[:size])
+                    _direct(
+                        source, first[:size], np.uint64(stride), np.uint64(plane), table, across[:size], down[:size],
+                        own[:size], colour, count, out,
+                    )  # fmt: skip
+                    for c in range(count):
+                        _add(seen, in_cell + r, into, 2 + 2 * c, levels, out[colour + c])
     return covered
 
 
 @leaf
-def _codes(curves, cell, start, column, row, codes, i, begin, size):  # type: ignore[no-untyped-def]
-    """Noise codes of a part of a row of a cell, all of it covered."""
-    x0, x1, x2, x3 = curve_of(curves, 0, cell)
-    y0, y1, y2, y3 = curve_of(curves, 4, cell)
-    at = np.uint64(begin)
-    for k in range(np.uint64(size)):
-        p = np.float32(np.int32(np.int32(k) + start))
-        x, y = p + cubic(p, x0, x1, x2, x3), cubic(p, y0, y1, y2, y3)
-        ix, iy = np.int32(x), np.int32(y)
-        codes[i, at + k] = noise_code(np.int32(ix + column), np.int32(iy + row), x - np.float32(ix), y - np.float32(iy))
+def _levels(nodes, row, column, scale, kind, out):  # type: ignore[no-untyped-def]
+    """A map of nodes in a cell, times a number: what it is at the first pixel of each row, and how it grows along it.
+
+    `out` is filled from `kind` on, `GRID_STEP` numbers of a kind one behind the other.
+    """
+    a, b = scale * nodes[row + 1, column + 1], scale * nodes[row + 2, column + 1]
+    c, d = scale * nodes[row + 1, column + 2], scale * nodes[row + 2, column + 2]
+    at, grows = np.uint64(kind * GRID_STEP), np.uint64((kind + 1) * GRID_STEP)
+    for y in range(np.uint64(GRID_STEP)):
+        t = np.float32(np.int32(y)) * STEP
+        near, far = a + t * (b - a), c + t * (d - c)
+        out[at + y], out[grows + y] = near, (far - near) * STEP
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _level_at(levels, kind, row, p):  # type: ignore[no-untyped-def]
+    """One of `_levels` at a pixel of a cell's row."""
+    return levels[kind * GRID_STEP + row] + levels[(kind + 1) * GRID_STEP + row] * p
 
 
 @leaf
-def _copy(source, first, gain, growth, base, rise, start, values):  # type: ignore[no-untyped-def]
-    """Pixels as they are, multiplied by what is linear along the row, and what is added."""
-    at = np.uint64(first)
-    for k in range(np.uint64(len(values))):
-        p = np.float32(np.int32(np.int32(k) + start))
-        values[k] = (gain + growth * p) * source[at + k] + (base + rise * p)
+def _move(  # type: ignore[no-untyped-def]
+    source, source_origin, plane, stride, column, row, in_cell, into, colour, count, levels, values, codes
+):  # fmt: skip
+    """A part of a row of pixels as they are from (row, column) of the frame on, times their gain, and what is added."""
+    at = (row - source_origin[0]) * stride + column - source_origin[1]
+    for c in range(count):
+        begin, out = np.uint64((colour + c) * plane + at), values[colour + c]
+        for k in range(np.uint64(len(codes))):
+            p = np.float32(np.int32(np.int32(k) + np.int32(into)))
+            own = _level_at(levels, 0, in_cell, p) * source[begin + k]
+            out[k] = own + _level_at(levels, 2 + 2 * c, in_cell, p)
+    for k in range(len(codes)):
+        # weights of 0 and 1 would give the same to the last bit
+        codes[k] = noise_code(column + k, row, np.float32(0), np.float32(0))
+
+
+@leaf
+def _gains(codes, in_cell, into, levels, gains):  # type: ignore[no-untyped-def]
+    """What a part of a row is multiplied by, 0 where it is not covered; whether all of it is covered."""
+    covered = True
+    for k in range(len(codes)):
+        # what is not covered has the address of a pixel that is there
+        inside = codes[k] != NOT_COVERED
+        covered &= inside
+        gains[k] = _level_at(levels, 0, in_cell, np.float32(np.int32(into + k))) if inside else np.float32(0)
+    return covered
+
+
+@leaf
+def _add(codes, in_cell, into, kind, levels, values):  # type: ignore[no-untyped-def]
+    """Add what is to be added to a part of a row."""
+    for k in range(len(codes)):
+        more = _level_at(levels, kind, in_cell, np.float32(np.int32(into + k)))
+        values[k] += more if codes[k] != NOT_COVERED else np.float32(0)
 
 
 @leaf

@@ -4,7 +4,7 @@ A row of the result lies in the source frame as a curve. Where it runs nearly le
 down every column at the height of the curve there, then along the curve at the row's own places. The kernel is the
 product of two Lanczos kernels as ever, only that its upright axis leans by the curve's slope: three pixels from the
 middle it is off by three times the slope. What the sum of 6 x 6 does is thereby done by another kernel of the same
-quality; `SLOPE_MAX` says how far that is believed.
+quality; `curves.SLOPE_MAX` says how far that is believed. The rows of a unit share the heights, and their weights.
 
 All is worked out cell by cell of the position grid, in numbers that know nothing of where a tile was cut.
 """
@@ -15,273 +15,281 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.lanczos import POLYNOMIALS, REACH_AFTER, REACH_BEFORE, lanczos3
+from pipeline.pixels.curves import TALLEST, cubic_lanes
+from pipeline.pixels.lanczos import POLYNOMIALS, REACH_AFTER, REACH_BEFORE, short_weights
 from pipeline.pixels.lanes import (
-    bits_of,
+    byte_lanes,
+    choose,
     counting,
     float_lanes,
     in_all,
     lanes_of,
     multiply_add_lanes,
+    no_lanes,
     put_first_lanes,
     put_lanes,
     whole_lanes,
 )
-from pipeline.pixels.leaf import leaf
 from pipeline.pixels.positions import GRID_STEP
-from pipeline.pixels.vector import fetch, lowest_bit, multiply_add
+from pipeline.pixels.vector import CACHE_LINE, fetch
 
-# Slope of a row in the source up to which two passes are taken.
-SLOPE_MAX = np.float32(0.12)
-# Change of the scale along a row, and bend of a row over a cell in px (second difference), up to which they are.
-STRETCH_MAX, BEND_MAX = np.float32(0.1), np.float32(2)
-
-# Cells of a row whose curves are worked out at once, and neighbours that are summed at once.
-CELLS, WIDE = 16, 16
-# Source columns that the row of a cell touches at most: 64 stretched by a tenth, and what the kernel reaches.
+# Steps of the sub-pixel position that noise is told apart by; variances differ by less than 3 % between steps.
+NOISE_PHASES = 7
+# Source columns that the rows of a unit touch at most: 64 stretched by a tenth, and what the kernel reaches.
 MOST = 96
-# Room for so many and what the vectors reach beyond. Where in the scratch stand: places between pixels, along and down,
-# and what the columns give, three planes.
-ROOM = MOST + 2 * WIDE
-_ACROSS, _DOWN, _STRIP = 0, ROOM, 2 * ROOM
+# Room for so many, and what vectors reach beyond. Where in the scratch stand: places between pixels, along by row and
+# down, and what the columns give, by plane and row; and whole pixels along and down, and a unit's noise steps.
+ROOM = MOST + 32
+_DOWN, _STRIP, _STEPS = TALLEST * ROOM, (TALLEST + 1) * ROOM, (TALLEST + 1) * ROOM
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def stretch_scratch():  # type: ignore[no-untyped-def]
-    """Memory for `stretch`: work and whole; vectors may reach a little beyond what they are meant for."""
-    return np.zeros(5 * ROOM, np.float32), np.zeros(2 * MOST + 40, np.int32)
-
-
-@leaf
-def row_curves(nodes, begin, row, low, high, curves, whole):  # type: ignore[no-untyped-def]
-    """How one row lies in the source frame, as cubics cell by cell, and where two passes may be taken: `CELLS` cells.
-
-    Parameters
-    ----------
-    nodes : (2, columns) float32 array of `node_row`, and room for `CELLS` columns more
-    begin : first cell; cell k begins at column ``k * 64`` of the result and node column k + 1
-    row : of the result
-    low, high : (2,) float32 arrays, least and greatest row and column of the source frame
-    curves : (12 CELLS,) float32 array, filled, `CELLS` numbers of a kind one behind the other
-        Coefficients of x's shift and of y by the pixel in the cell, and of y by x, lowest power first. From x and y are
-        taken the whole pixels of
-    whole : (3 CELLS,) int32 array, filled
-        x and y: where the cell's first pixel would lie if its curve began at 0. Last how calm the cell is: 1 where two
-        passes may be taken, 2 where whole pixels are only moved, else 0.
-    """
-    step, half, sixth, third = np.float32(1 / GRID_STEP), np.float32(0.5), np.float32(1 / 6), np.float32(1 / 3)
-    one, two, three = np.float32(GRID_STEP / 3), np.float32(2 * GRID_STEP / 3), np.float32(GRID_STEP)
-    stretch_most, slope_most = STRETCH_MAX * np.float32(GRID_STEP), SLOPE_MAX * np.float32(GRID_STEP)
-    low_y, low_x, high_y, high_x = low[0] + 1, low[1] + 1, high[0] - 1, high[1] - 1
-    begin_y, first, xs, ys = np.float32(row), np.int32(begin), nodes[0, begin:], nodes[1, begin:]
-    for k in range(np.uint64(CELLS)):
-        a, b, c, d = xs[k], xs[k + np.uint64(1)], xs[k + np.uint64(2)], xs[k + np.uint64(3)]
-        e, f, g, h = ys[k], ys[k + np.uint64(1)], ys[k + np.uint64(2)], ys[k + np.uint64(3)]
-        stretched = max(max(abs(b - a), abs(c - b)), abs(d - c))
-        sloping = max(max(abs(f - e), abs(g - f)), abs(h - g))
-        bent = max(max(abs(a - b - b + c), abs(b - c - c + d)), max(abs(e - f - f + g), abs(f - g - g + h)))
-        begin_x = np.float32(np.int32((first + np.int32(k)) * np.int32(GRID_STEP)))
-        inside = (begin_x + b >= low_x) & (begin_x + np.float32(GRID_STEP) + c <= high_x)
-        inside &= (begin_y + min(f, g) >= low_y) & (begin_y + max(f, g) <= high_y)
-        copied = (stretched == 0) & (sloping == 0) & (b == np.floor(b)) & (f == np.floor(f))
-        sound = (stretched <= stretch_most) & (sloping <= slope_most) & (bent <= BEND_MAX) & inside
-        # the curve stays above so many whole pixels, some columns beyond the cell too
-        whole_x = np.floor(b) if sound else np.float32(0)
-        whole_y = np.floor(min(f, g) - np.float32(3)) if sound else np.float32(0)
-        whole[k] = np.int32(whole_x)
-        whole[np.uint64(CELLS) + k] = np.int32(whole_y)
-        whole[np.uint64(2 * CELLS) + k] = np.int32(sound) + np.int32(sound & copied)
-        x0, x1 = b - whole_x, (c - b * half - a * third - d * sixth) * step
-        x2, x3 = ((a + c) * half - b) * step * step, ((d - a) * sixth + (b - c) * half) * step * step * step
-        y0, y1 = f - whole_y, (g - f * half - e * third - h * sixth) * step
-        y2, y3 = ((e + g) * half - f) * step * step, ((h - e) * sixth + (f - g) * half) * step * step * step
-        # the same line as y of x, through four of its points (Newton's divided differences)
-        px, py = x0, y0
-        qx, qy = one + cubic(one, x0, x1, x2, x3), cubic(one, y0, y1, y2, y3)
-        rx, ry = two + cubic(two, x0, x1, x2, x3), cubic(two, y0, y1, y2, y3)
-        sx, sy = three + cubic(three, x0, x1, x2, x3), cubic(three, y0, y1, y2, y3)
-        pq, qr, rs = (qy - py) / (qx - px), (ry - qy) / (rx - qx), (sy - ry) / (sx - rx)
-        pqr, qrs = (qr - pq) / (rx - px), (rs - qr) / (sx - qx)
-        curves[k], curves[np.uint64(CELLS) + k] = x0, x1
-        curves[np.uint64(2 * CELLS) + k], curves[np.uint64(3 * CELLS) + k] = x2, x3
-        curves[np.uint64(4 * CELLS) + k], curves[np.uint64(5 * CELLS) + k] = y0, y1
-        curves[np.uint64(6 * CELLS) + k], curves[np.uint64(7 * CELLS) + k] = y2, y3
-        steepest = (qrs - pqr) / (sx - px)
-        curves[np.uint64(8 * CELLS) + k] = py - px * (pq - qx * (pqr - rx * steepest))
-        curves[np.uint64(9 * CELLS) + k] = pq - (px + qx) * pqr + (px * qx + px * rx + qx * rx) * steepest
-        curves[np.uint64(10 * CELLS) + k] = pqr - (px + qx + rx) * steepest
-        curves[np.uint64(11 * CELLS) + k] = steepest
+def stretch_scratch(count):  # type: ignore[no-untyped-def]
+    """Memory for `stretch` of so many planes: work and whole."""
+    return np.zeros((TALLEST + 1 + count * TALLEST) * ROOM, np.float32), np.zeros((TALLEST + 3) * ROOM, np.int32)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def cubic(p, c0, c1, c2, c3):  # type: ignore[no-untyped-def]
-    """A cubic at p, lowest power first."""
-    return multiply_add(p, multiply_add(p, multiply_add(p, c3, c2), c1), c0)  # type: ignore[call-arg]
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def curve_of(curves, kind, cell):  # type: ignore[no-untyped-def]
-    """Four coefficients of `row_curves` from one kind on, of a cell of those that were filled."""
-    return (
-        curves[kind * CELLS + cell], curves[(kind + 1) * CELLS + cell], curves[(kind + 2) * CELLS + cell],
-        curves[(kind + 3) * CELLS + cell],
-    )  # fmt: skip
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def cubic_lanes(p, curves, kind, cell):  # type: ignore[no-untyped-def]
-    """`cubic` of many p, by `curve_of` curves."""
-    c0, c1, c2, c3 = curve_of(curves, kind, cell)
-    value = multiply_add_lanes(p, in_all(c3, WIDE), in_all(c2, WIDE))
-    return multiply_add_lanes(p, multiply_add_lanes(p, value, in_all(c1, WIDE)), in_all(c0, WIDE))
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _places_along(curves, cell, start, size, work, whole):  # type: ignore[no-untyped-def]
+def _places_along(rows, row, start, size, work, whole, to, wide):  # type: ignore[no-untyped-def]
     """How many columns a row's pixels lie from their own number, and where between the columns, less a half."""
-    for k in range(np.uint64(0), np.uint64(size), np.uint64(WIDE)):
-        number = counting(WIDE) + np.float32(np.int32(k))
-        p = number + np.float32(start)
-        x = p + cubic_lanes(p, curves, 0, cell)
+    for begin in range(0, size, wide):
+        at = max(min(begin, size - wide), 0)
+        number = counting(wide) + np.float32(np.int32(at))
+        p = number + np.float32(np.int32(start))
+        x = p + cubic_lanes(p, rows, 0, row, wide)
         inner = whole_lanes(x)
-        put_lanes(whole, k, inner - whole_lanes(number))
-        put_lanes(work, np.uint64(_ACROSS) + k, x - float_lanes(inner) - np.float32(0.5))
+        put_lanes(whole, np.uint64(to + at), inner - whole_lanes(number))
+        put_lanes(work, np.uint64(to + at), x - float_lanes(inner) - np.float32(0.5))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _places_down(curves, cell, first, size, work, whole):  # type: ignore[no-untyped-def]
+def _places_down(units, unit, first, size, work, whole, wide):  # type: ignore[no-untyped-def]
     """Rows in which the curve crosses the columns from `first` on, and where between the rows, less a half."""
-    for t in range(np.uint64(0), np.uint64(size), np.uint64(WIDE)):
-        y = cubic_lanes(counting(WIDE) + np.float32(np.int32(np.int32(t) + first)), curves, 8, cell)
+    for begin in range(0, size, wide):
+        at = max(min(begin, size - wide), 0)
+        y = cubic_lanes(counting(wide) + np.float32(np.int32(at + first)), units, 4, unit, wide)
         inner = whole_lanes(y)
-        put_lanes(whole, np.uint64(MOST) + t, inner)
-        put_lanes(work, np.uint64(_DOWN) + t, y - float_lanes(inner) - np.float32(0.5))
+        put_lanes(whole, np.uint64(_DOWN + at), inner)
+        put_lanes(work, np.uint64(_DOWN + at), y - float_lanes(inner) - np.float32(0.5))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _pair(square, k):  # type: ignore[no-untyped-def]
+def _pair(square, k, wide):  # type: ignore[no-untyped-def]
     """The even and the odd part of the weights of pixels -2 + k and 3 - k."""
-    even = multiply_add_lanes(square, in_all(POLYNOMIALS[k, 0, 2], WIDE), in_all(POLYNOMIALS[k, 0, 1], WIDE))
-    odd = multiply_add_lanes(square, in_all(POLYNOMIALS[k, 1, 2], WIDE), in_all(POLYNOMIALS[k, 1, 1], WIDE))
     return (
-        multiply_add_lanes(square, even, in_all(POLYNOMIALS[k, 0, 0], WIDE)),
-        multiply_add_lanes(square, odd, in_all(POLYNOMIALS[k, 1, 0], WIDE)),
+        multiply_add_lanes(square, in_all(POLYNOMIALS[k, 0, 1], wide), in_all(POLYNOMIALS[k, 0, 0], wide)),
+        multiply_add_lanes(square, in_all(POLYNOMIALS[k, 1, 1], wide), in_all(POLYNOMIALS[k, 1, 0], wide)),
     )
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _weights(place):  # type: ignore[no-untyped-def]
-    """The six weights of places between two pixels, less a half, by `lanczos.POLYNOMIALS`.
+def _weights(place, further, wide):  # type: ignore[no-untyped-def]
+    """The weights of places between two pixels, less a half, by `lanczos.POLYNOMIALS`, as those of seven pixels.
 
-    They stay in registers: to store and read them again takes longer.
+    They are those of the first six or, where it says `further`, of the last six: places of neighbours lie in one pixel
+    or the next. They stay in registers: to store and read them again takes longer.
     """
     square, back = place * place, place * np.float32(-1)
-    (e0, o0), (e1, o1), (e2, o2) = _pair(square, 0), _pair(square, 1), _pair(square, 2)
+    (e0, o0), (e1, o1), (e2, o2) = _pair(square, 0, wide), _pair(square, 1, wide), _pair(square, 2, wide)
+    w0, w1, w2 = multiply_add_lanes(place, o0, e0), multiply_add_lanes(place, o1, e1), multiply_add_lanes(place, o2, e2)
+    w3, w4, w5 = multiply_add_lanes(back, o2, e2), multiply_add_lanes(back, o1, e1), multiply_add_lanes(back, o0, e0)
+    none = no_lanes(wide)
     return (
-        multiply_add_lanes(place, o0, e0), multiply_add_lanes(place, o1, e1), multiply_add_lanes(place, o2, e2),
-        multiply_add_lanes(back, o2, e2), multiply_add_lanes(back, o1, e1), multiply_add_lanes(back, o0, e0),
+        choose(further, none, w0), choose(further, w0, w1), choose(further, w1, w2), choose(further, w2, w3),
+        choose(further, w3, w4), choose(further, w4, w5), choose(further, w5, none),
     )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _weighted(source, at, step, w):  # type: ignore[no-untyped-def]
-    """``sum over j < 6 of source[at + j * step + x] * w[j]`` for `WIDE` neighbours x."""
-    at, step = np.uint64(at), np.uint64(step)
+def _weighted(source, at, step, w, wide):  # type: ignore[no-untyped-def]
+    """``sum over j < 7 of source[at + j * step + x] * w[j]`` for `wide` neighbours x."""
     two, four = step + step, np.uint64(4) * step
-    total = lanes_of(source, at, WIDE) * w[0]
-    total = multiply_add_lanes(lanes_of(source, at + step, WIDE), w[1], total)
-    total = multiply_add_lanes(lanes_of(source, at + two, WIDE), w[2], total)
-    total = multiply_add_lanes(lanes_of(source, at + two + step, WIDE), w[3], total)
-    total = multiply_add_lanes(lanes_of(source, at + four, WIDE), w[4], total)
-    return multiply_add_lanes(lanes_of(source, at + four + step, WIDE), w[5], total)
+    total = lanes_of(source, at, wide) * w[0]
+    total = multiply_add_lanes(lanes_of(source, at + step, wide), w[1], total)
+    total = multiply_add_lanes(lanes_of(source, at + two, wide), w[2], total)
+    total = multiply_add_lanes(lanes_of(source, at + two + step, wide), w[3], total)
+    total = multiply_add_lanes(lanes_of(source, at + four, wide), w[4], total)
+    total = multiply_add_lanes(lanes_of(source, at + four + step, wide), w[5], total)
+    return multiply_add_lanes(lanes_of(source, at + four + two, wide), w[6], total)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _down(source, corner, plane, stride, count, tall, size, work, whole, wide):  # type: ignore[no-untyped-def]
+    """The first pass: so many columns for every row of a unit.
+
+    `corner` is where in the source the first column has the row that lies on the curve where that is 0.
+    """
+    for begin in range(0, size, wide):
+        at = max(min(begin, size - wide), 0)
+        inner = lanes_of(whole, np.uint64(_DOWN + at), wide)
+        nearest = min(whole[np.uint64(_DOWN + at)], whole[np.uint64(_DOWN + at + wide - 1)])
+        weights = _weights(lanes_of(work, np.uint64(_DOWN + at), wide), inner != in_all(nearest, wide), wide)
+        nearest_row = corner + (nearest - REACH_BEFORE) * stride + at
+        for c in range(count):
+            for r in range(tall):
+                here = np.uint64(nearest_row + c * plane + r * stride)
+                sums = _weighted(source, here, np.uint64(stride), weights, wide)
+                put_lanes(work, np.uint64(_STRIP + (c * TALLEST + r) * ROOM + at), sums)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _along(  # type: ignore[no-untyped-def]
+    count, r, row, start, size, first, work, whole, levels, values, to, apart, free, wide
+):  # fmt: skip
+    """The second pass: row r of a unit from what the columns gave, which begin with number `first`."""
+    place, kinds = r * ROOM, np.uint64(row)
+    gain, growth = levels[kinds], levels[kinds + np.uint64(GRID_STEP)]
+    for begin in range(0, size, wide):
+        # the last ones may be worked out once more, with what is before them; fewer are stored by mask, which is slow
+        at = max(min(begin, size - wide), 0)
+        inner = lanes_of(whole, np.uint64(place + at), wide)
+        nearest = min(whole[np.uint64(place + at)], whole[np.uint64(place + at + wide - 1)])
+        weights = _weights(lanes_of(work, np.uint64(place + at), wide), inner != in_all(nearest, wide), wide)
+        p = counting(wide) + np.float32(np.int32(at + start))
+        factor = p * growth + gain
+        here = np.uint64(_STRIP + r * ROOM + nearest - REACH_BEFORE - first + at)
+        out, kind = np.uint64(to + at), kinds + np.uint64(2 * GRID_STEP)
+        for _ in range(count):
+            base, rise = levels[kind], levels[kind + np.uint64(GRID_STEP)]
+            sums = factor * _weighted(work, here, np.uint64(1), weights, wide) + (p * rise + base)
+            if free | (size >= wide):
+                put_lanes(values, out, sums)
+            else:
+                put_first_lanes(values, out, sums, np.int32(size))
+            here += np.uint64(TALLEST * ROOM)
+            out += np.uint64(apart)
+            kind += np.uint64(2 * GRID_STEP)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _step(between, wide):  # type: ignore[no-untyped-def]
+    """The noise step of places behind a pixel, and 1 where it is that of the next pixel's middle, else 0.
+
+    In whole numbers throughout: of comparisons LLVM makes twice as much code.
+    """
+    step = whole_lanes(between * np.float32(NOISE_PHASES) + np.float32(0.5))
+    over = (step + np.int32(1)) >> np.int32(3)
+    return step - _times(over, NOISE_PHASES), over
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _times(bit, number):  # type: ignore[no-untyped-def]
+    """A number where lanes hold 1, 0 where they hold 0."""
+    return (bit * np.int32(-1)) & np.int32(number)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _steps_down(units, unit, start, size, whole, wide):  # type: ignore[no-untyped-def]
+    """Of a unit's pixels along a row: the row of the source that they are nearest to, and the noise step from there."""
+    for begin in range(0, size, wide):
+        at = max(min(begin, size - wide), 0)
+        y = cubic_lanes(counting(wide) + np.float32(np.int32(at + start)), units, 0, unit, wide)
+        inner = whole_lanes(y)
+        step, over = _step(y - float_lanes(inner), wide)
+        put_lanes(whole, np.uint64(_STEPS + at), inner + over)
+        put_lanes(whole, np.uint64(_STEPS + ROOM + at), step * np.int32(NOISE_PHASES))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _codes(r, size, column, down, work, whole, codes, to, free, wide):  # type: ignore[no-untyped-def]
+    """Noise codes of row r of a unit, as `resample.noise_code`; columns and rows of the source begin with these."""
+    for begin in range(0, size, wide):
+        at = max(min(begin, size - wide), 0)
+        step, over = _step(lanes_of(work, np.uint64(r * ROOM + at), wide) + np.float32(0.5), wide)
+        number = whole_lanes(counting(wide)) + np.int32(at + column)
+        x = lanes_of(whole, np.uint64(r * ROOM + at), wide) + number + over
+        y = lanes_of(whole, np.uint64(_STEPS + at), wide) + np.int32(down)
+        code = step + lanes_of(whole, np.uint64(_STEPS + ROOM + at), wide)
+        code = code + _times(x & np.int32(1), NOISE_PHASES**2) + _times(y & np.int32(1), 2 * NOISE_PHASES**2)
+        if free | (size >= wide):
+            put_lanes(codes, np.uint64(to + at), byte_lanes(code))
+        else:
+            put_first_lanes(codes, np.uint64(to + at), byte_lanes(code), np.int32(size))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def stretch(  # type: ignore[no-untyped-def]
-    source, begin, plane, stride, rows, count, curves, cell, start, size, column, row, work, whole,
-    gain, growth, added, node, values, to, apart,
+    source, begin, plane, stride, high, count, rows, units, unit, row, tall, start, size, column, down, source_origin,
+    work, whole, levels, values, to, wide_row, apart, free, codes, told, wide,
 ):  # fmt: skip
-    """Resample one row of a cell, or a part of it.
+    """Resample the rows of a unit in a cell, or a part of them.
 
     Parameters
     ----------
     source : 1-D float32 array
     begin, plane, stride : index of the first plane's first pixel, from plane to plane, from row to row
-    rows : of a plane
+    high : rows of a plane
     count : planes
-    curves, cell : of `row_curves`, and the cell's number
+    rows, units, unit : of `cell_curves`, and the unit's number
+    row, tall : first row in the cell, and how many
     start, size : first pixel in the cell, and how many
-    column, row : where in the planes the cell's first pixel would lie without its shift's curve
+    column, down : where in the frame the cell's first column, and the row, would lie without the curves
+    source_origin : (row, column) of the planes' first pixel in the frame
     work, whole : of `stretch_scratch`
-    gain, growth : what the sums are multiplied by at the cell's first pixel, and how it grows from pixel to pixel
-    added, node : (count, nodes) float32 array, what is then added at the cell's first pixel and, one node on, the next
-        one's; and which node
-    values, to, apart : contiguous float32 array, where in it, laid out flat, the results go, and from plane to plane
+    levels : ((2 + 2 count) 64,) float32 array
+        By row of the cell what the sums are multiplied by at its first pixel, then how it grows from pixel to pixel;
+        and likewise what is then added, plane by plane.
+    values, to, wide_row, apart : contiguous float32 array, where in it, laid out flat, the results go, from row to row
+        and from plane to plane
+    free : bool
+        What lies to the right of the cell in `values` and `codes` may be written over.
+    codes, told : contiguous uint8 array, where in it the noise codes go (rows as those of `values`); not if negative
+    wide : how many neighbours at once, a number or a constant of the module
 
     Returns
     -------
     bool
         False where the planes do not reach so far; nothing is filled then.
     """
-    _places_along(curves, cell, np.int32(start), size, work, whole)
-    first, last = np.int64(whole[0]) - REACH_BEFORE, np.int64(whole[size - 1]) + size - 1 + REACH_AFTER
-    count_down = last - first + 1
-    if count_down > MOST - 8 or column + first < 0 or column + last >= stride:
+    first, last = np.int64(MOST), np.int64(-MOST)
+    for r in range(tall):
+        at = r * ROOM
+        _places_along(rows, row + r, start, size, work, whole, at, wide)
+        first, last = min(first, np.int64(whole[at])), max(last, np.int64(whole[at + size - 1]))
+    first, last = first - REACH_BEFORE, last + size - 1 + REACH_AFTER
+    columns = last - first + 1
+    at_row, at_column = down - source_origin[0], column - source_origin[1] + first
+    if columns > MOST or at_column < 0 or at_column + columns > stride:
         return False
-    _places_down(curves, cell, np.int32(first), count_down, work, whole)
-    # the line bends by less than a pixel between its ends (BEND_MAX)
-    least = min(whole[MOST], whole[MOST + count_down - 1]) - 1
-    most = max(whole[MOST], whole[MOST + count_down - 1]) + 1
-    if row + least < REACH_BEFORE or row + most + REACH_AFTER >= rows:
+    _places_down(units, unit, first, columns, work, whole, wide)
+    # the line bends by less than a pixel between its ends (BEND_MAX); the last of seven rows may be read in vain, and
+    # what the line would do beyond few columns
+    one, other = np.int64(whole[_DOWN]), np.int64(whole[_DOWN + columns - 1])
+    least, most = min(one, other) - 1 - np.int64(columns < wide), max(one, other) + tall + 1
+    if at_row + least < REACH_BEFORE or at_row + most + REACH_AFTER >= high:
         return False
-    # runs of columns from the same rows, sixteen at a time; what is too much at the end of a run the next writes over
-    for at in range(0, count_down, 16):
-        # the row that is new to the next one's sums comes from far memory: called for now, it is there by then
-        behind = begin + (row + whole[MOST + at] + REACH_AFTER + 1) * stride + column + first + at
+    corner = begin + at_row * stride + at_column
+    for at in range(0, columns, CACHE_LINE):
+        # the rows that are new to the next unit's sums come from far memory: called for now, they are there by then
+        behind = corner + (whole[_DOWN + at] + REACH_AFTER + tall) * stride + at
         for c in range(count):
-            fetch(source, np.uint64(behind + c * plane))  # type: ignore[call-arg]
-    near, far = _changes(whole, MOST), _changes(whole, MOST + 64)
-    t = 0
-    while t < count_down:
-        end = min(_run_end(near, far, t), count_down)
-        corner = begin + (row + whole[MOST + t] - REACH_BEFORE) * stride + column + first
-        for at in range(t, end, WIDE):
-            weights = _weights(lanes_of(work, np.uint64(_DOWN + at), WIDE))
-            for c in range(count):
-                sums = _weighted(source, corner + at + c * plane, stride, weights)
-                put_lanes(work, np.uint64(_STRIP + at + c * ROOM), sums)
-        t = end
-    near = _changes(whole, 0)
-    k = 0
-    while k < size:
-        end = min(_run_end(near, np.uint64(0), k), size)
-        tap = whole[k] - REACH_BEFORE - first
-        for at in range(k, end, WIDE):
-            weights = _weights(lanes_of(work, np.uint64(_ACROSS + at), WIDE))
-            p = counting(WIDE) + np.float32(np.int32(at + start))
-            factor = p * growth + gain
-            for c in range(count):
-                base, rise = added[c, node], (added[c, node + 1] - added[c, node]) * np.float32(1 / GRID_STEP)
-                sums = factor * _weighted(work, _STRIP + tap + at + c * ROOM, 1, weights) + (p * rise + base)
-                # stores by mask are slow where registers are narrow
-                if at + WIDE <= size:
-                    put_lanes(values, np.uint64(to + at + c * apart), sums)
-                else:
-                    put_first_lanes(values, np.uint64(to + at + c * apart), sums, np.int32(size - at))
-        k = end
+            for r in range(tall):
+                fetch(source, np.uint64(behind + c * plane + r * stride))  # type: ignore[call-arg]
+    _down(source, corner, plane, stride, count, tall, columns, work, whole, wide)
+    if told >= 0:
+        _steps_down(units, unit, start, size, whole, wide)
+        for r in range(tall):
+            _codes(r, size, column, down + r, work, whole, codes, told + r * wide_row, free, wide)
+    for r in range(tall):
+        _along(count, r, row + r, start, size, first, work, whole, levels, values, to + r * wide_row, apart, free, wide)
     return True
 
 
 def stretch_slow(
-    plane: NDArray[np.floating], x: NDArray[np.float64], y: NDArray[np.float64], columns: NDArray[np.int64]
+    plane: NDArray[np.floating],
+    x: NDArray[np.float64],
+    line: tuple[NDArray[np.float64], NDArray[np.float64]],
+    columns: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     """What two passes give along one row of the result, in NumPy.
 
     Parameters
     ----------
     plane : (height, width) array
-    x, y : (n,) float64 arrays
-        Where the row's pixels lie in the plane, x rising; n includes some pixels to either side of those wanted.
+    x : (n,) float64 array
+        In which columns of the plane the row's pixels lie, rising; n includes some pixels to either side.
+    line : (2, n) float64 arrays
+        Along which line, x and y, the columns are summed: that of the unit's middle, moved to the row.
     columns : (m,) int64 array
         Which of the n are wanted.
 
@@ -293,34 +301,7 @@ def stretch_slow(
     result = np.zeros(len(columns))
     for number, column in enumerate(columns):
         taps = int(x[column]) + reach
-        across = lanczos3(taps - x[column])
-        for tap, weight in zip(taps, across / across.sum(), strict=True):
-            height = np.interp(tap, x, y)
-            rows = int(height) + reach
-            down = lanczos3(rows - height)
-            result[number] += weight * (down / down.sum()) @ plane[rows, tap]
+        for tap, weight in zip(taps, short_weights(x[column] % 1), strict=True):
+            height = np.interp(tap, *line)
+            result[number] += weight * short_weights(height % 1) @ plane[int(height) + reach, tap]
     return result
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _changes(whole, begin):  # type: ignore[no-untyped-def]
-    """Bit x is set where number begin + x differs from the next, for 64 numbers."""
-    at = np.uint64(begin)
-    bits = bits_of(lanes_of(whole, at, WIDE) != lanes_of(whole, at + np.uint64(1), WIDE))
-    for group in (16, 32, 48):
-        here = at + np.uint64(group)
-        differ = bits_of(lanes_of(whole, here, WIDE) != lanes_of(whole, here + np.uint64(1), WIDE))
-        bits |= differ << np.uint64(group)
-    return bits
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _run_end(near, far, t):  # type: ignore[no-untyped-def]
-    """First place behind t whose number is another; `near` and `far` are `_changes` from 0 and from 64 on."""
-    if t < 64:
-        left = near >> np.uint64(t)
-        if left != np.uint64(0):
-            return t + 1 + lowest_bit(left)  # type: ignore[call-arg]
-        t = 64
-    left = far >> np.uint64(t - 64)
-    return t + 1 + lowest_bit(left)  # type: ignore[call-arg]

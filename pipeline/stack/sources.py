@@ -280,9 +280,10 @@ def reach(frame: Frame, origin: tuple[int, int], shape: tuple[int, int]) -> tupl
         return None
     y0, y1 = min(b[0] for b in known), max(b[1] for b in known)
     x0, x1 = min(b[2] for b in known), max(b[3] for b in known)
-    # one pixel to spare for the bend of the map between the rows that `region` looks at, one for that within a cell
-    top, bottom = int(max(y0 - 2, 0)), int(min(y1 + 2, height - 1)) + 1
-    left, right = int(max(x0 - 2, 0)), int(min(x1 + 2, width - 1)) + 1
+    # a pixel to spare for the bend of the map between the rows that `region` looks at, one for that within a cell, one
+    # for what two passes read in vain
+    top, bottom = int(max(y0 - 3, 0)), int(min(y1 + 3, height - 1)) + 1
+    left, right = int(max(x0 - 3, 0)), int(min(x1 + 3, width - 1)) + 1
     if top >= bottom or left >= right or y1 < -0.5 or x1 < -0.5:
         return None
     extra = 0 if frame.green is None else EXTRA
