@@ -28,14 +28,14 @@ rule all:
         [f"work/scenes/{scene}/{name}" for scene in W.made for name in NOTES],
 
 
-# The front door lets the mosaics of a scene stay for another run where they are few.
+# The front door lets the mosaics of a scene stay for another run where they are few, and some of its darks' with them.
 rule decode:
     input:
         ancient("work/plan/batches/{batch}.json"),
     output:
         directory("work/mosaics/{batch}") if W.keeps else temp(directory("work/mosaics/{batch}")),
     wildcard_constraints:
-        batch=W.batches(W.scenes),
+        batch=W.pattern(W.of_lights | W.staying),
     params:
         key=lambda wildcards: W.batch_key("decode", wildcards.batch),
     log:
@@ -49,7 +49,7 @@ use rule decode as decode_calibration with:
     output:
         temp(directory("work/mosaics/{batch}")),
     wildcard_constraints:
-        batch=W.batches(W.sets),
+        batch=W.pattern(W.of_sets - W.staying),
 
 
 # The plan's files are ancient() throughout: what of them a step depends on is in its key.

@@ -1,10 +1,14 @@
 """What the engine plans: nothing twice, nothing too little."""
 
+import re
 import shutil
 import sys
 
 from pipeline.config import Trip
-from pipeline.run.engine import step, step_key
+from pipeline.files import read_json, write_json
+from pipeline.run import scratch
+from pipeline.run.engine import HELD, KEEP, Workflow, step, step_key
+from pipeline.run.scratch import staying_darks
 from tests.conftest import moonless, planned
 
 
@@ -74,6 +78,36 @@ def test_the_scene_made_last_is_not_decoded_again(trip_copy):
     jobs = planned(trip_copy)
     assert jobs["combine"] == 2
     assert jobs["decode"] == 1
+
+
+def test_some_darks_stay_with_their_scene(trip_copy, monkeypatch):
+    """Of a scene's darks as many batches as take no more than the share of its lights; they are decoded by the rule
+    whose mosaics stay, and by no other."""
+    plan = read_json(trip_copy / "work" / "plan" / "plan.json")
+    scene = list(plan["scenes"])[-1]
+    name = plan["scenes"][scene]["dark_set"]
+    lights, darks = plan["scenes"][scene]["frames"], plan["sets"][name]["frames"]
+    assert staying_darks(trip_copy, plan, scene) == []  # less than one frame's room
+    monkeypatch.setattr(scratch, "STAYING_SHARE", (darks + 0.5) / lights)
+    assert staying_darks(trip_copy, plan, scene) == plan["sets"][name]["batches"]
+    monkeypatch.setenv(HELD, "1")
+    monkeypatch.setenv(KEEP, scene)
+    workflow = Workflow(trip_copy)
+    assert workflow.staying == set(plan["sets"][name]["batches"])
+    for batch in workflow.staying:
+        assert re.fullmatch(workflow.pattern(workflow.of_lights | workflow.staying), batch)
+        assert not re.fullmatch(workflow.pattern(workflow.of_sets - workflow.staying), batch)
+    workflow._shared.close()
+
+
+def test_darks_that_stay_take_a_tenth_at_most(tmp_path):
+    """Of 64 lights' darks in batches of 4, 3, 2 and 1 those of 4 and 2; of few lights none."""
+    for batch, frames in (("a", 4), ("b", 3), ("c", 2), ("d", 1)):
+        write_json(tmp_path / "work" / "plan" / "batches" / f"{batch}.json", {"frames": [{}] * frames})
+    scene = {"frames": 64, "dark_set": "s", "bias_set": None}
+    plan = {"scenes": {"x": scene, "y": scene | {"frames": 9}}, "sets": {"s": {"batches": ["a", "b", "c", "d"]}}}
+    assert staying_darks(tmp_path, plan, "x") == ["a", "c"]
+    assert staying_darks(tmp_path, plan, "y") == []
 
 
 def test_mosaics_of_another_make_do_not_stay(trip_copy):

@@ -53,6 +53,14 @@ def test_every_rule_is_one_of_a_step(rule):
     assert left.phrase([told]) != left.phrase([])
 
 
+def test_what_stays_is_decoded_by_another_rule():
+    """Darks that were told as those whose mosaics go count as done when the other rule has decoded them."""
+    left = Left([Job("decode_calibration", "d"), Job("combine", "s")], {"d": 10, "s": 10}, {})
+    before = left.phrase([])
+    left.finished(Job("decode", "d"))
+    assert left.phrase([]) != before
+
+
 def test_a_few_quick_jobs_do_not_make_the_guess(monkeypatch):
     """Planted: jobs that take what they cost, but for the first, which takes six times as long (a machine that wakes
     up): the guess is off by less than two times, where the share that is done alone says six times too much."""

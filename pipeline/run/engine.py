@@ -19,6 +19,7 @@ from pipeline.errors import InputError
 from pipeline.files import read_json
 from pipeline.plan import FINISHED, JOINED, TRAILS, TRAILS_FITS, read_scene, scene_settings
 from pipeline.run.locks import hold_run, share_jobs
+from pipeline.run.scratch import staying_darks
 from pipeline.run.warm import shell_command
 from pipeline.scene.handmask import digest, mask_of
 
@@ -139,18 +140,20 @@ class Workflow:
         self.scenes: dict[str, dict[str, Any]] = plan["scenes"]
         self.sets: dict[str, dict[str, Any]] = plan["sets"]
         self._keys: dict[tuple[str, str], str] = {}
-        self.keeps = bool(os.environ.get(KEEP))
+        keeps = os.environ.get(KEEP)  # the scene whose mosaics stay for another run
+        self.keeps, self.staying = bool(keeps), set(staying_darks(project, plan, keeps)) if keeps else set[str]()
         # what is there for another's ground alone is not made itself
         self.made = [scene for scene, entry in self.scenes.items() if entry.get("gives_ground_to") is None]
         for scene in self.scenes:
             self._forget_incomplete(scene)
         self._forget_outdated()
         self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
+        self.of_lights = set(self._scene_of)
+        self.of_sets = {batch for entry in self.sets.values() for batch in entry["batches"]}
 
-    def batches(self, owners: Iterable[str]) -> str:
-        """A pattern that matches the names of all batches of these scenes or sets, and nothing else."""
-        entries = [self.scenes.get(owner) or self.sets[owner] for owner in owners]
-        return "|".join(re.escape(batch) for entry in entries for batch in entry["batches"]) or "(?!)"
+    def pattern(self, batches: Iterable[str]) -> str:
+        """A pattern that matches the names of these batches, and nothing else."""
+        return "|".join(re.escape(batch) for batch in sorted(batches)) or "(?!)"
 
     def _forget_incomplete(self, scene: str) -> None:
         """Have the composite and the star trails made again where a file of them was deleted.

@@ -26,7 +26,7 @@ from pipeline.files import check_writable, read_json, shown
 from pipeline.plan import names_of
 from pipeline.run.engine import DRY, HELD, KEEP, put_back
 from pipeline.run.locks import hold_run, no_jobs
-from pipeline.run.scratch import check_room, clear, clear_halves, mosaic_bytes
+from pipeline.run.scratch import check_room, clear, clear_halves, mosaic_bytes, staying_darks
 from pipeline.run.telling import Teller, duration
 from pipeline.run.timeleft import Job, JobLines, Left
 from pipeline.run.warm import ADDRESS, Warm, command
@@ -170,7 +170,7 @@ class Night:
 
     # ---- the engine
 
-    def _engine(self, *arguments: str, keep: bool = False) -> subprocess.Popen[str]:
+    def _engine(self, *arguments: str, keep: str = "") -> subprocess.Popen[str]:
         words = [
             *command("snakemake", self._address), "--snakefile", str(SNAKEFILE), "--directory",
             str(self.project), "--cores", str(self.cores), "--nolock", "--nocolor", *arguments,
@@ -183,8 +183,7 @@ class Night:
             text=True,
             errors="replace",
             start_new_session=True,
-            env=os.environ
-            | {HELD: "1", ADDRESS: self._address or "", KEEP: "1" if keep else "", DRY: "1" if self._dry else ""},
+            env=os.environ | {HELD: "1", ADDRESS: self._address or "", KEEP: keep, DRY: "1" if self._dry else ""},
         )
 
     def _pending(self) -> list[Job]:
@@ -263,8 +262,9 @@ class Night:
     def _make(self, scene: str) -> None:
         keep = self._need.get(scene, 0) <= self.trip.limits.keep_mb * 1e6
         # scratch holds one scene: what the one before left goes now, and what this one leaves where it is too much
-        clear(self.project, but=self.plan["scenes"][scene]["batches"])
-        engine = self._engine(*_targets(scene), keep=keep)
+        staying = staying_darks(self.project, self.plan, scene) if keep else []
+        clear(self.project, but=[*self.plan["scenes"][scene]["batches"], *staying])
+        engine = self._engine(*_targets(scene), keep=scene if keep else "")
         self._running = engine
         if self._stopping:  # asked to while scratch was cleared
             engine.terminate()

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.errors import InputError
-from pipeline.files import shown
+from pipeline.files import read_json, shown
 
 if TYPE_CHECKING:
     from astropy.table import Table
+
+
+# What darks' mosaics that stay may take of what the lights' do.
+STAYING_SHARE = 0.1
 
 
 def mosaic_bytes(inventory: Table) -> dict[str, int]:
@@ -63,6 +67,26 @@ def held(folder: Path) -> int:
         except OSError:  # gone meanwhile
             continue
     return total
+
+
+def staying_darks(project: Path, plan: Mapping[str, Any], scene: str) -> list[str]:
+    """Batches of a scene's darks and biases whose mosaics stay with those of its lights: when new darks come, the
+    others need not be decoded again. As many as take no more than a tenth of what the lights do.
+
+    Parameters
+    ----------
+    plan : content of plan.json
+    """
+    entry = plan["scenes"][scene]
+    stay: list[str] = []
+    room = STAYING_SHARE * entry["frames"]
+    for name in (entry["dark_set"], entry["bias_set"]):
+        for batch in plan["sets"][name]["batches"] if name else ():
+            frames = len(read_json(project / "work" / "plan" / "batches" / f"{batch}.json")["frames"])
+            if frames <= room:
+                room -= frames
+                stay.append(batch)
+    return stay
 
 
 def clear(project: Path, but: Iterable[str] = ()) -> None:

@@ -63,7 +63,9 @@ class Left:
 
     def finished(self, job: Job) -> None:
         """Count a job as done."""
-        self._waiting.pop(job, None)
+        # what stays for another run is decoded by another rule than was told beforehand
+        done = (job.name, _step(job.rule))
+        self._waiting = {each: cost for each, cost in self._waiting.items() if (each.name, _step(each.rule)) != done}
 
     def phrase(self, running: Sequence[dict[str, Any]]) -> str:
         """The share that is done and, where it can be told yet, the time that is left.

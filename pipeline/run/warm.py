@@ -297,3 +297,5 @@ if __name__ == "__main__":
         serve(socket.socket(fileno=int(sys.argv[1])))
     finally:
         shutil.rmtree(sys.argv[2], ignore_errors=True)  # where the front door was killed
+    # the front door waits for the end, and taking down all that was loaded takes the better part of a second
+    os._exit(0)
