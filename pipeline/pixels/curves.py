@@ -25,6 +25,9 @@ STRETCH_MAX, BEND_MAX = np.float32(0.1), np.float32(2)
 TALLEST, SHARED = 8, np.float32(0.015)
 # How far the places of so many neighbours may lie apart beyond their number: less than a pixel.
 WIDE, NARROW = 16, 8
+# Pixels between a unit's outermost places and the frame's edge: for a line's bend, its slope beyond the cell, places
+# beside the shared ones, and rows that are read in vain.
+SPARE = np.float32(3)
 # Room for a cell's curves: 4 coefficients of each row, 8 of each unit, 64 numbers of a kind one behind the other.
 ROWS_ROOM, UNITS_ROOM = 4 * GRID_STEP, 8 * GRID_STEP
 # What becomes of a unit: each pixel for itself, two passes by `WIDE` or by `NARROW` neighbours, a move by whole pixels.
@@ -114,10 +117,10 @@ def cell_curves(shift, lagrange, middles, row, column, tall, low, high, nodes, r
     for k in range(4):
         _at_rows(shift, row, column + k, 0, own, whole_x, nodes, k * GRID_STEP, count)
         _at_rows(shift, row, column + k, 1, own, whole_y, nodes, (k + 4) * GRID_STEP, count)
-    # so far the outermost rows and columns of the cell may lie, with a pixel to spare, half of it for what units share
-    spare = np.float32(1.5)
-    least_x, most_x = low[1] + spare, high[1] - spare - np.float32(GRID_STEP)
-    least_y, most_y = low[0] + spare, high[0] - spare - np.float32(tall - 1)
+    # by the frame alone; planes that reach as far as it hold all that is read of such a unit: a part of one at a tile's
+    # edge must not go another way than all of it
+    least_x, most_x = low[1] + SPARE, high[1] - SPARE - np.float32(GRID_STEP)
+    least_y, most_y = low[0] + SPARE, high[0] - SPARE - np.float32(tall - 1)
     begin_x, begin_y = np.float32(column * GRID_STEP) + whole_x, np.float32(row * GRID_STEP) + whole_y
     _unit_curves(nodes, count, np.float32(tall), begin_x, begin_y, least_x, most_x, least_y, most_y, units, kinds)
     if still:

@@ -272,12 +272,14 @@ def byte_lanes(typingctx: Any, lanes: Any) -> Any:
 
 
 @_intrinsic
-def lesser_end(typingctx: Any, lanes: Any) -> Any:
-    """The lesser of what the first and the last of int32 lanes hold."""
+def least_of(typingctx: Any, lanes: Any) -> Any:
+    """The least of what int32 lanes hold."""
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        one, other = (builder.extract_element(args[0], ir.Constant(ir.IntType(32), n)) for n in (0, lanes.count - 1))
-        return builder.select(builder.icmp_signed("<", one, other), one, other)
+        name = f"llvm.vector.reduce.smin.v{lanes.count}i32"
+        kind = ir.FunctionType(ir.IntType(32), [lanes.vector])
+        least = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
+        return builder.call(least, [args[0]])
 
     return lanes.kind(lanes), generate
 

@@ -127,7 +127,8 @@ def _cell_positions(lagrange, into, nodes, base, step, out, at, size):  # type: 
     for x in range(size):
         k = into + x
         shift = one[k] * a + two[k] * b + three[k] * c + four[k] * d
-        out[at + x] = base + shift + step * np.float32(np.int32(x))
+        # whole numbers first: where a tile begins must not change the last bit
+        out[at + x] = (base + step * np.float32(np.int32(x))) + shift
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

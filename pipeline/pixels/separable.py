@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.curves import TALLEST, cubic_lanes
+from pipeline.pixels.curves import NARROW, TALLEST, cubic_lanes
 from pipeline.pixels.lanczos import POLYNOMIALS, REACH_AFTER, REACH_BEFORE, short_weights
 from pipeline.pixels.lanes import (
     byte_lanes,
@@ -24,6 +24,7 @@ from pipeline.pixels.lanes import (
     float_lanes,
     in_all,
     lanes_of,
+    least_of,
     multiply_add_lanes,
     no_lanes,
     put_first_lanes,
@@ -41,12 +42,16 @@ MOST = 96
 # down, and what the columns give, by plane and row; and whole pixels along and down, and a unit's noise steps.
 ROOM = MOST + 32
 _DOWN, _STRIP, _STEPS = TALLEST * ROOM, (TALLEST + 1) * ROOM, (TALLEST + 1) * ROOM
+# Last the least of the whole pixels of what is summed at once: at most so many times in a row.
+VECTORS, _LEAST = MOST // NARROW + 1, (TALLEST + 3) * ROOM
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def stretch_scratch(count):  # type: ignore[no-untyped-def]
     """Memory for `stretch` of so many planes: work and whole."""
-    return np.zeros((TALLEST + 1 + count * TALLEST) * ROOM, np.float32), np.zeros((TALLEST + 3) * ROOM, np.int32)
+    return np.zeros((TALLEST + 1 + count * TALLEST) * ROOM, np.float32), np.zeros(
+        _LEAST + (TALLEST + 1) * VECTORS, np.int32
+    )
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -58,7 +63,9 @@ def _places_along(rows, row, start, size, work, whole, to, wide):  # type: ignor
         p = number + np.float32(np.int32(start))
         x = p + cubic_lanes(p, rows, 0, row, wide)
         inner = whole_lanes(x)
-        put_lanes(whole, np.uint64(to + at), inner - whole_lanes(number))
+        from_here = inner - whole_lanes(number)
+        put_lanes(whole, np.uint64(to + at), from_here)
+        whole[np.uint64(_LEAST + to // ROOM * VECTORS + begin // wide)] = least_of(from_here)
         put_lanes(work, np.uint64(to + at), x - float_lanes(inner) - np.float32(0.5))
 
 
@@ -70,6 +77,7 @@ def _places_down(units, unit, first, size, work, whole, wide):  # type: ignore[n
         y = cubic_lanes(counting(wide) + np.float32(np.int32(at + first)), units, 4, unit, wide)
         inner = whole_lanes(y)
         put_lanes(whole, np.uint64(_DOWN + at), inner)
+        whole[np.uint64(_LEAST + TALLEST * VECTORS + begin // wide)] = least_of(inner)
         put_lanes(work, np.uint64(_DOWN + at), y - float_lanes(inner) - np.float32(0.5))
 
 
@@ -122,7 +130,7 @@ def _down(source, corner, plane, stride, count, tall, size, work, whole, wide): 
     for begin in range(0, size, wide):
         at = max(min(begin, size - wide), 0)
         inner = lanes_of(whole, np.uint64(_DOWN + at), wide)
-        nearest = min(whole[np.uint64(_DOWN + at)], whole[np.uint64(_DOWN + at + wide - 1)])
+        nearest = whole[np.uint64(_LEAST + TALLEST * VECTORS + begin // wide)]
         weights = _weights(lanes_of(work, np.uint64(_DOWN + at), wide), inner != in_all(nearest, wide), wide)
         nearest_row = corner + (nearest - REACH_BEFORE) * stride + at
         for c in range(count):
@@ -143,7 +151,7 @@ def _along(  # type: ignore[no-untyped-def]
         # the last ones may be worked out once more, with what is before them; fewer are stored by mask, which is slow
         at = max(min(begin, size - wide), 0)
         inner = lanes_of(whole, np.uint64(place + at), wide)
-        nearest = min(whole[np.uint64(place + at)], whole[np.uint64(place + at + wide - 1)])
+        nearest = whole[np.uint64(_LEAST + r * VECTORS + begin // wide)]
         weights = _weights(lanes_of(work, np.uint64(place + at), wide), inner != in_all(nearest, wide), wide)
         p = counting(wide) + np.float32(np.int32(at + start))
         factor = p * growth + gain
