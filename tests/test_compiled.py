@@ -11,7 +11,8 @@ from numba import njit
 from numba.core.dispatcher import Dispatcher
 
 from pipeline.compiled import anything_kept, choose_folder, state_of
-from pipeline.pixels.positions import node_row
+from pipeline.pixels.curves import MIDDLES, ROWS_ROOM, UNITS_ROOM, cell_curves
+from pipeline.pixels.positions import LAGRANGE
 
 ROOT = Path(__file__).parents[1]
 
@@ -105,10 +106,11 @@ def test_leaves_make_no_arrays_and_call_none_that_do():
 
 def test_leaves_do_not_count_who_holds_an_array():
     """A loop that is called row by row holds no call to Numba's counting; compiled as others are it would."""
-    nodes, lagrange = np.zeros((2, 4), np.float32), np.zeros((4, 64), np.float32)
+    shift, ends, kinds = np.zeros((4, 4, 2), np.float32), np.zeros(2, np.float32), np.zeros(64, np.int32)
+    nodes, rows, units = (np.zeros(room, np.float32) for room in (8 * 64, ROWS_ROOM, UNITS_ROOM))
     calls = []
-    for options in ({"_nrt": node_row.targetoptions["_nrt"]}, {}):
-        own = njit(nogil=True, **options)(node_row.py_func)
-        own(np.zeros((4, 4, 2), np.float32), lagrange, 10, 0, 4, nodes)
+    for options in ({"_nrt": cell_curves.targetoptions["_nrt"]}, {}):
+        own = njit(nogil=True, **options)(cell_curves.py_func)
+        own(shift, LAGRANGE, MIDDLES, 0, 0, 1, ends, ends, nodes, rows, units, kinds)
         calls.append(next(iter(own.inspect_llvm().values())).count("call void @NRT_incref"))
-    assert calls[0] == 0 <= calls[1]
+    assert calls[0] == 0 < calls[1]

@@ -20,8 +20,7 @@ from pipeline.pixels.vector import multiply_add
 SLOPE_MAX = np.float32(0.12)
 # Change of the scale along a row, and bend of a row over a cell in px (second difference), up to which they are.
 STRETCH_MAX, BEND_MAX = np.float32(0.1), np.float32(2)
-# Rows of a unit at most, and how far one of them may lie beside where the unit has it, px: a tenth of what the best
-# registration leaves.
+# Rows of a unit at most, and how far one of them may lie beside where the unit has it, px.
 TALLEST, SHARED = 8, np.float32(0.015)
 # How far the places of so many neighbours may lie apart beyond their number: less than a pixel.
 WIDE, NARROW = 16, 8
@@ -142,6 +141,7 @@ def _at_rows(shift, row, column, axis, weights, less, out, at, count):  # type: 
 
 @leaf
 def _x_curves(nodes, rows):  # type: ignore[no-untyped-def]
+    """The cubics of x's shift through four nodes of every row (Lagrange), as `cell_curves` fills them."""
     step, half, sixth, third = np.float32(1 / GRID_STEP), np.float32(0.5), np.float32(1 / 6), np.float32(1 / 3)
     one, two, three = np.uint64(GRID_STEP), np.uint64(2 * GRID_STEP), np.uint64(3 * GRID_STEP)
     for y in range(np.uint64(GRID_STEP)):
@@ -153,6 +153,11 @@ def _x_curves(nodes, rows):  # type: ignore[no-untyped-def]
 
 @leaf
 def _unit_curves(nodes, count, tall, begin_x, begin_y, least_x, most_x, least_y, most_y, units, kinds):  # type: ignore[no-untyped-def]
+    """The cubics of every unit through four nodes of its middle, and its kind, as `cell_curves` fills them.
+
+    `begin_x` and `begin_y` are where the cell's first pixel would lie if the shifts were 0; a unit's first pixel must
+    lie between the least and the most.
+    """
     step, half, sixth, third = np.float32(1 / GRID_STEP), np.float32(0.5), np.float32(1 / 6), np.float32(1 / 3)
     one, two, three = np.float32(GRID_STEP / 3), np.float32(2 * GRID_STEP / 3), np.float32(GRID_STEP)
     stretch_most, slope_most = STRETCH_MAX * np.float32(GRID_STEP), SLOPE_MAX * np.float32(GRID_STEP)

@@ -15,8 +15,8 @@ PHASES = 512
 ROW = 8  # floats a phase takes in the table
 
 # Terms of the weights as polynomials, even and odd: they err by 2.4e-3 at most, 9e-4 rms, and pass waves of 3.3 pixels
-# and more as the kernel does to 0.0032, where that itself is off by up to 0.025. With a third term resampling takes an
-# eighth longer.
+# and more as the kernel does to 0.0032, where that itself is off by up to 0.025. With a third term resampling takes a
+# seventh longer.
 TERMS = 2
 
 
