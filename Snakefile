@@ -78,14 +78,31 @@ rule judge:
         grades=lambda wildcards: W.grades(wildcards.scene, ".ecsv"),
         stars=lambda wildcards: W.grades(wildcards.scene, ".stars.fits"),
     output:
-        "work/scenes/{scene}/verdicts.ecsv",
+        "work/scenes/{scene}/measured.ecsv",
     params:
         key=lambda wildcards: W.scene_key("judge", wildcards.scene),
     log:
         "logs/judge/{scene}.log",
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
-        step("judge") + " --project . --scene {input.scene} --grades {input.grades} --stars {input.stars} --out {output} 2> {log}"
+        step("judge") + " --project . --scene {input.scene} --grades {input.grades} --stars {input.stars}"
+        " --as-measured --out {output} 2> {log}"
+
+
+# Apart, so that a frame dropped or kept by hand has no frame compared again.
+rule judge_by_hand:
+    input:
+        scene=ancient("work/plan/scenes/{scene}.json"),
+        measured="work/scenes/{scene}/measured.ecsv",
+    output:
+        "work/scenes/{scene}/verdicts.ecsv",
+    params:
+        key=lambda wildcards: W.scene_key("judge_by_hand", wildcards.scene),
+    log:
+        "logs/judge_by_hand/{scene}.log",
+    priority: lambda wildcards: W.priority(wildcards.scene)
+    shell:
+        step("judge") + " --project . --scene {input.scene} --measured {input.measured} --out {output} 2> {log}"
 
 
 rule dark_master:

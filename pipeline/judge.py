@@ -1,6 +1,11 @@
 """judge: the grades of a scene to a verdict a frame, with reasons and the measured value against its limit.
 
 python -m pipeline.judge --project DIR --scene SCENE.json --grades A.ecsv ... --stars A.stars.fits ... --out V.ecsv
+
+or in two halves, so that a frame dropped or kept by hand has no frame compared again:
+
+python -m pipeline.judge --project DIR --scene SCENE.json --grades A.ecsv ... --stars ... --as-measured --out M.ecsv
+python -m pipeline.judge --project DIR --scene SCENE.json --measured M.ecsv --out V.ecsv
 """
 
 from __future__ import annotations
@@ -15,6 +20,9 @@ from typing import Any
 
 from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
+from pipeline.errors import InputError
+from pipeline.files import shown
+from pipeline.judging.byhand import lay_by_hand, share_notes
 from pipeline.judging.clouds import Sky, cloud_figures, see_sky
 from pipeline.judging.course import event_values, scene_course
 from pipeline.judging.focus import focus_course
@@ -23,12 +31,12 @@ from pipeline.judging.movement import doubled_figures, expected_motion, motion_f
 from pipeline.judging.passing import passing_streaks, without_flashes, without_unlikely
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.tracks import follow
-from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, UNLIKE, Figures, Verdict, decide, of_dew, usual
+from pipeline.judging.verdicts import SHAPE_STARS, UNLIKE, Figures, Verdict, decide, of_dew, usual
 from pipeline.judging.weather import frame_causes, weather
 from pipeline.plan import ScenePlan, most_common, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
 from pipeline.stars.transparency import Clearness
-from pipeline.tables import table_from_rows, write_table
+from pipeline.tables import read_table, rows_of, table_from_rows, write_table
 
 COLUMNS: dict[str, tuple[type, str | None]] = {
     "frame": (str, None),
@@ -60,12 +68,12 @@ BLURRED = {"trailed", "out of focus"}  # stars of such frames are no points: the
 def judge_scene(
     frames: Sequence[Graded], scene: ScenePlan, settings: JudgeSettings, site: Site | None
 ) -> tuple[list[dict[str, Any]], list[str], list[dict[str, Any]]]:
-    """Judge the frames of a scene.
+    """Judge the frames of a scene by what they show; `judging.byhand` lays the lists by hand over it.
 
     Parameters
     ----------
     frames : in the order of time
-    scene : its plan (what the look at its stars gave, the lists by hand)
+    scene : its plan (what the look at its stars gave)
 
     Returns
     -------
@@ -81,7 +89,7 @@ def judge_scene(
     gain = scene_gain(frames)
     normal = usual(figures)
     unsure_fluxes(figures, normal, settings)
-    verdicts = [decide(f, normal, settings, keep=f.frame in scene.keep, drop=f.frame in scene.drop) for f in figures]
+    verdicts = [decide(f, normal, settings) for f in figures]
     if compared is not None:
         blurred = [not BLURRED.isdisjoint(verdicts[n].reasons) for n in alike]
         without_unlikely(ours, blurred, compared.sky, *(frames[alike[0]].row[side] for side in ("width", "height")))
@@ -95,7 +103,6 @@ def judge_scene(
             rows[n]["cause"] = cause
             if of_dew(rows[n]):
                 rows[n]["detail"] = f"dew or fog on the lens: {rows[n]['detail']}"
-    notes += _share_notes(rows)
     return (
         rows,
         notes,
@@ -187,21 +194,6 @@ def _focus_notes(compared: _Compared, figures: list[Figures], reasons: list[list
     return [course] if course else []
 
 
-def _share_notes(rows: list[dict[str, Any]]) -> list[str]:
-    """A sentence where more than half of what no hand decided is set aside."""
-    graded = [row for row in rows if row["reasons"] != "by hand"]
-    set_aside = sum(row["verdict"] == "set aside" for row in graded)
-    if len(graded) >= SMALL_SCENE and set_aside == len(graded):
-        return [f"All {len(graded)} frames are set aside; their reasons stand in the table."]
-    if set_aside > len(graded) / 2:
-        return [
-            f"{set_aside} of {len(graded)} frames are set aside. Frames are held against the best quarter of their "
-            "scene (sharpest stars, darkest sky, most stars); what is good enough all the same goes under keep: in "
-            "trip.yaml."
-        ]
-    return []
-
-
 def _figures(frame: Graded) -> Figures:
     row = frame.row
     sky = row["sky_adu_s"] if row["sky_adu_s"] is not None else row["sky_adu"]
@@ -218,15 +210,40 @@ def _figures(frame: Graded) -> Figures:
 def _work(arguments: argparse.Namespace) -> None:
     trip = load_trip(arguments.project)
     scene = read_scene(arguments.scene)
+    if arguments.measured is not None:
+        _write(*_read_measured(arguments.measured), arguments.out, scene)
+        return
+    if not (arguments.grades and arguments.stars):
+        raise InputError("give --grades and --stars, or --measured in their place")
     with Progress(arguments.project, "judge", scene.scene, 1, scene.scene):
         frames = read_graded(scene, arguments.grades, arguments.stars)
         rows, notes, events = judge_scene(frames, scene, trip.judge, trip.site)
         for note in notes:
             log.info("%s: %s", scene.scene, note)
-        gain = scene_gain(frames)
-        columns = COLUMNS if gain is None else {**COLUMNS, "sky_e_s": (float, "electron / s")}
-        meta = {"notes": notes, "events": events, "electrons_per_adu": gain}
-        write_table(table_from_rows(rows, columns, meta), arguments.out)
+        meta = {"notes": notes, "events": events, "electrons_per_adu": scene_gain(frames)}
+        _write(rows, meta, arguments.out, None if arguments.as_measured else scene)
+
+
+def _read_measured(path: Path) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Verdicts that were given without the lists by hand, and the header of their table."""
+    table = read_table(path)
+    missing = [name for name in COLUMNS if name not in table.colnames]
+    if missing:
+        raise InputError(f"{shown(path)}: column {missing[0]!r} is missing; run judge again")
+    return rows_of(table), dict(table.meta)
+
+
+def _write(rows: list[dict[str, Any]], meta: dict[str, Any], path: Path, lists: ScenePlan | None) -> None:
+    """Write the table of verdicts, the lists of a scene's plan laid over them where they are to be."""
+    if lists is not None:
+        rows = lay_by_hand(rows, lists.keep, lists.drop)
+        said = share_notes(rows)
+        for note in said:
+            log.info("%s: %s", lists.scene, note)
+        meta = meta | {"notes": [*meta.get("notes", []), *said]}
+    in_electrons = meta.get("electrons_per_adu") is not None
+    columns = {**COLUMNS, "sky_e_s": (float, "electron / s")} if in_electrons else COLUMNS
+    write_table(table_from_rows(rows, columns, meta), path)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -234,8 +251,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m pipeline.judge", description=__doc__.splitlines()[0])
     project_argument(parser)
     parser.add_argument("--scene", type=Path, required=True, help="scene file of the plan")
-    parser.add_argument("--grades", type=Path, nargs="+", required=True, help="tables of grades of its batches")
-    parser.add_argument("--stars", type=Path, nargs="+", required=True, help="star lists of its batches")
+    parser.add_argument("--grades", type=Path, nargs="+", default=[], help="tables of grades of its batches")
+    parser.add_argument("--stars", type=Path, nargs="+", default=[], help="star lists of its batches")
+    parser.add_argument(
+        "--measured", type=Path, help="in place of both: the table that --as-measured wrote; the lists are laid over it"
+    )
+    parser.add_argument(
+        "--as-measured", action="store_true", help="what the frames show alone, without the lists by hand (keep, drop)"
+    )
     parser.add_argument("--out", type=Path, required=True, help="table of verdicts to write (ECSV)")
     return run_step("judge", parser, _work, argv)
 

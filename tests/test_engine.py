@@ -61,19 +61,19 @@ def test_new_darks_redo_no_grading(trip_copy):
 
 
 def test_a_frame_dropped_by_hand_redoes_its_scene_alone(trip_copy):
-    """`drop` reaches the judge of the frame's scene and no other."""
+    """`drop` reaches the verdicts of the frame's scene and no other, and has no frame compared again."""
     (trip_copy / "trip.yaml").write_text("frames: [raw]\ndrop: ['tripod_*0001*']\n")
     jobs = planned(trip_copy)
-    assert jobs["judge"] == jobs["combine"] == jobs["decode"] == 1
-    assert jobs["grade"] == jobs["dark_master"] == 0
+    assert jobs["judge_by_hand"] == jobs["combine"] == jobs["decode"] == 1
+    assert jobs["judge"] == jobs["grade"] == jobs["dark_master"] == 0
 
 
 def test_the_scene_made_last_is_not_decoded_again(trip_copy):
     """Its mosaics are still there, when a frame of it is dropped and when its darks change."""
     (trip_copy / "trip.yaml").write_text("frames: [raw]\ndrop: ['tracker_*0001*']\n")
     jobs = planned(trip_copy)
-    assert jobs["judge"] == jobs["combine"] == 1
-    assert jobs["decode"] == jobs["decode_calibration"] == 0
+    assert jobs["judge_by_hand"] == jobs["combine"] == 1
+    assert jobs["judge"] == jobs["decode"] == jobs["decode_calibration"] == 0
     shutil.move(next((trip_copy / "later").glob("dark*")), trip_copy / "raw")
     jobs = planned(trip_copy)
     assert jobs["combine"] == 2

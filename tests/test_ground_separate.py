@@ -76,8 +76,8 @@ def test_a_scene_for_another_s_ground_is_no_picture_of_its_own(made: tuple[Path,
     (project / "trip.yaml").write_text(TRIP + 'drop: ["land_light_0001*"]\n')
     jobs = planned(project)
     (project / "trip.yaml").write_text(TRIP)
-    assert jobs["ground"] == jobs["combine"] == jobs["join"] == jobs["judge"] == 1
-    assert jobs["register"] == jobs["grade"] == 0
+    assert jobs["ground"] == jobs["combine"] == jobs["join"] == jobs["judge_by_hand"] == 1
+    assert jobs["register"] == jobs["grade"] == jobs["judge"] == 0
 
 
 def scene(name: str, begin: str, look: Look, focal_mm: float = 50.0) -> ScenePlan:

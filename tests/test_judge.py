@@ -16,6 +16,7 @@ from pipeline.config import GradeSettings, JudgeSettings, Site
 from pipeline.grade import COLUMNS as GRADE_COLUMNS
 from pipeline.grade import star_table
 from pipeline.judge import Graded, judge_scene
+from pipeline.judging.byhand import lay_by_hand, share_notes
 from pipeline.judging.focus import focus_course
 from pipeline.judging.movement import at_middle
 from pipeline.judging.verdicts import Figures, Usual, decide
@@ -34,9 +35,12 @@ REAL = Path(__file__).parents[2] / "shared" / "real-sky" / "field"
 
 
 def judged(setting, seed=1, settings=None, **plan):
-    """Rows and notes of a made scene."""
+    """Rows and notes of a made scene, its plan's lists by hand laid over them."""
     frames, scene = make_scene(setting, seed)
-    return judge_scene(frames, replace(scene, **plan), settings or JudgeSettings(), Site())[:2]
+    scene = replace(scene, **plan)
+    rows, notes, _ = judge_scene(frames, scene, settings or JudgeSettings(), Site())
+    rows = lay_by_hand(rows, scene.keep, scene.drop)
+    return rows, [*notes, *share_notes(rows)]
 
 
 def aside(rows):
@@ -348,9 +352,9 @@ def test_all_frames_hopeless():
         )
         for f in frames
     ]
-    rows, notes, _ = judge_scene(dark, scene, JudgeSettings(), None)
+    rows, _, _ = judge_scene(dark, scene, JudgeSettings(), None)
     assert all(row["reasons"] == "underexposed" for row in rows)
-    assert any("All 5 frames" in note for note in notes)
+    assert any("All 5 frames" in note for note in share_notes(rows))
 
 
 def test_hand_lists_win():
@@ -361,11 +365,25 @@ def test_hand_lists_win():
     _, notes = judged(setting, drop=tuple(f"f00{n}" for n in range(3, 8)))
     assert not any("are set aside" in note for note in notes)  # what was dropped by hand is no news
     assert "kept by hand, though stars drawn out" in rows[2]["detail"]
-    verdict = decide(
-        Figures("a", status="damaged", detail="cut"), Usual(1, None, None, None), JudgeSettings(), keep=True
+    damaged = {"frame": "a", "verdict": "set aside", "reasons": "damaged", "margin": None, "detail": "cut"}
+    (row,) = lay_by_hand([damaged], ["a"], ["a"])
+    assert row == damaged | {"detail": "cut; it cannot be kept by hand"}
+
+
+def test_a_hand_changes_nothing_that_was_measured():
+    """Haze passes: with its frames dropped, one of them kept, figures, margins and what befell the sky stay; both
+    lists name one frame, which is kept."""
+    setting = Setting(
+        50.0, True, 700, exposure_s=30, interval_s=34, frames=12, faults={n: Fault("haze", 0.4) for n in (5, 6, 7)}
     )
-    assert verdict.reasons == ("damaged",)
-    assert "cannot be kept" in verdict.detail
+    plain, _ = judged(setting)
+    assert aside(plain) == dict.fromkeys((5, 6, 7), "cloud")
+    rows, _ = judged(setting, keep=("f006",), drop=("f005", "f006", "f007"))
+    assert aside(rows) == dict.fromkeys((5, 7), "by hand")
+    assert rows[6]["detail"] == f"kept by hand, though {plain[6]['detail']}"
+    words = ("verdict", "reasons", "detail")
+    assert all(row[name] == was[name] for row, was in zip(rows, plain, strict=True) for name in row.keys() - {*words})
+    assert {row["cause"] for row in rows[5:8]} == {"haze"}
 
 
 def test_a_value_and_its_limit_never_read_alike():
@@ -467,33 +485,36 @@ def test_the_rim_of_a_disc_is_no_second_star():
 
 
 def test_the_step_on_files(tmp_path):
-    """The command reads grades and star lists of several batches and writes every column, the same bytes each time."""
+    """The command reads grades and star lists of several batches and writes every column, the same bytes at once and in
+    two halves."""
     frames, scene = make_scene(
         Setting(50.0, True, 400, exposure_s=30, interval_s=34, frames=6, faults={2: Fault("slip", 3.0)}), 6
     )
     lost = PlannedFrame("lost", "/none/lost", "lost", "light", taken="2026-08-14T22:01:00")
-    scene = replace(scene, frames=(*scene.frames, lost))
+    scene = replace(scene, frames=(*scene.frames, lost), keep=("lost",), drop=("f004",))
     write_plan(tmp_path, [], [scene], [])
     for name, part in (("a", frames[:3]), ("b", frames[3:])):
         rows = [{"frame": f.plan.id, **f.row} for f in part]
         write_table(table_from_rows(rows, GRADE_COLUMNS), tmp_path / f"{name}.ecsv")
         star_table([(f.plan.id, f.stars) for f in part]).write(tmp_path / f"{name}.stars.fits")
-    for out in ("one.ecsv", "two.ecsv"):
-        status = judge.main(
-            [
-                *("--scene", str(tmp_path / "scenes" / "scene.json")),
-                *("--grades", str(tmp_path / "a.ecsv"), str(tmp_path / "b.ecsv")),
-                *("--stars", str(tmp_path / "a.stars.fits"), str(tmp_path / "b.stars.fits")),
-                *("--out", str(tmp_path / out)),
-            ]
-        )
-        assert status == 0
+    graded = ["--grades", str(tmp_path / "a.ecsv"), str(tmp_path / "b.ecsv")]
+    graded += ["--stars", str(tmp_path / "a.stars.fits"), str(tmp_path / "b.stars.fits")]
+    for out, given in (
+        ("one.ecsv", graded),
+        ("measured.ecsv", [*graded, "--as-measured"]),
+        ("two.ecsv", ["--measured", str(tmp_path / "measured.ecsv")]),  # the lists laid over what was measured
+    ):
+        plan = str(tmp_path / "scenes" / "scene.json")
+        assert judge.main(["--scene", plan, *given, "--out", str(tmp_path / out)]) == 0
+    measured = read_table(tmp_path / "measured.ecsv")
+    assert "by hand" not in "".join([*measured["reasons"].filled(""), *measured["detail"].filled("")])
     table = read_table(tmp_path / "one.ecsv")
     assert table.colnames == list(judge.COLUMNS)
     verdicts = dict(zip(table["frame"], table["reasons"].filled(""), strict=True))
     assert verdicts["f002"] == "trailed"
     assert verdicts["lost"] == "unreadable"
-    assert sum(v == "kept" for v in table["verdict"]) == 5
+    assert verdicts["f004"] == "by hand"
+    assert sum(v == "kept" for v in table["verdict"]) == 4
     assert table["sky_e_s"].unit == "adu / s"
     assert (tmp_path / "one.ecsv").read_bytes() == (tmp_path / "two.ecsv").read_bytes()
 
@@ -508,6 +529,11 @@ def test_grades_of_another_make_are_refused(tmp_path, capsys):
     arguments += ["--stars", str(tmp_path / "a.stars.fits"), "--out", str(tmp_path / "v.ecsv")]
     assert judge.main(arguments) == 1
     assert "column 'status' is missing; run grade again" in capsys.readouterr().err
+    halves = [*arguments[:2], "--out", str(tmp_path / "v.ecsv")]
+    assert judge.main([*halves, "--measured", str(tmp_path / "a.ecsv")]) == 1
+    assert "a.ecsv: column 'stars' is missing; run judge again" in capsys.readouterr().err
+    assert judge.main(halves) == 1
+    assert "give --grades and --stars, or --measured" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -518,10 +544,11 @@ def test_a_frame_of_another_size_or_pattern_is_no_error(other, said):
     """A frame of another size or CFA among its scene is set aside, wanted by hand or not, and spoils nothing."""
     frames, scene = make_scene(Setting(frames=5), 8)
     frames[2] = Graded(frames[2].plan, {**frames[2].row, **other}, frames[2].stars)
-    scene = replace(scene, keep=(frames[2].plan.id,))
     rows, _, _ = judge_scene(frames, scene, JudgeSettings(), None)
+    rows = lay_by_hand(rows, [frames[2].plan.id], [])
     assert aside(rows) == {2: "different camera or settings"}
     assert said in rows[2]["detail"]
+    assert rows[2]["detail"].endswith("; it cannot be kept by hand")
     assert "the scene's frames are" in rows[2]["detail"]
     assert rows[2]["motion_px"] is None
     assert rows[1]["motion_px"] is not None

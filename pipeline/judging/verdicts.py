@@ -22,6 +22,7 @@ GLARE_SHARE = 0.2  # of the field, for light at the limit that does not fall on 
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
 UNLIKE = "different camera or settings"
+NOT_JUDGED = ("unreadable", "damaged", UNLIKE)  # reasons of frames that were not held against any limit
 CLOSEST = "closest: "  # before what came closest to its limit, of a frame that is kept
 CLOUDS = {"haze", "broken cloud", "passing cloud", "cloud"}  # of `judging.weather.CAUSES`
 # Every reason for which a frame can be set aside, gravest first; `register` gives "not registered".
@@ -229,31 +230,23 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
     return out
 
 
-def decide(f: Figures, scene: Usual, settings: JudgeSettings, *, keep: bool = False, drop: bool = False) -> Verdict:
-    """The verdict of one frame.
+def decide(f: Figures, scene: Usual, settings: JudgeSettings) -> Verdict:
+    """The verdict of one frame by its figures; the lists by hand are laid over it afterwards (`judging.byhand`).
 
     Parameters
     ----------
     f : its figures
     scene : what is usual
-    keep, drop : by hand; either wins over all figures, except that a frame that cannot be read cannot be kept
     """
     if f.status != "ok":
-        reason = f.status if f.status in ("damaged", UNLIKE) else "unreadable"
-        said = f.detail or f"the frame is {reason}"
-        said = f"{said}; it cannot be kept by hand" if keep else said
-        return Verdict("set aside", (reason,), None, said)
+        reason = f.status if f.status in NOT_JUDGED else "unreadable"
+        return Verdict("set aside", (reason,), None, f.detail or f"the frame is {reason}")
     held = findings(f, scene, settings)
     beyond = _explained([h for h in held if h.margin < 0], f)
     closest = min(held, key=lambda h: h.margin) if held else None
     margin = None if closest is None else round(max(-9.0, min(1.0, closest.margin)), 3)
-    if drop and not keep:
-        return Verdict("set aside", ("by hand",), margin, "set aside by hand", tuple(held))
     reasons = tuple(reason for reason in REASONS if any(h.reason == reason for h in beyond))
     sentences = [min((h for h in beyond if h.reason == reason), key=lambda h: h.margin).sentence for reason in reasons]
-    if keep:
-        said = f"kept by hand, though {'; '.join(sentences)}" if sentences else "kept by hand"
-        return Verdict("kept", (), margin, said, tuple(held))
     if reasons:
         return Verdict("set aside", reasons, margin, "; ".join(sentences), tuple(held))
     return Verdict("kept", (), margin, f"{CLOSEST}{closest.sentence}" if closest else "", tuple(held))

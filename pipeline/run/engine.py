@@ -28,7 +28,7 @@ STEP_VERSIONS = {
     "inventory": 15,
     "decode": 4,
     "grade": 32,
-    "judge": 51,
+    "judge": 52,
     "dark": 24,
     "register": 22,
     "ground": 45,
@@ -54,9 +54,10 @@ def step(name: str) -> str:
 # Of a scene's steps: what of the plan their results depend on (a change elsewhere in it must not run them again), and
 # the steps whose results they take; a step is done again whenever one of these is.
 _SCENE_STEPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "judge": (("keep", "drop", "look"), ()),
-    "dark": (("dark_set", "bias_set", "flat_set"), ("judge",)),
-    "register": ((), ("judge",)),
+    "judge": (("look",), ()),
+    "judge_by_hand": (("keep", "drop"), ("judge",)),
+    "dark": (("dark_set", "bias_set", "flat_set"), ("judge_by_hand",)),
+    "register": ((), ("judge_by_hand",)),
     "ground": (("ground_from",), ("dark", "register")),
     "combine": ((), ("ground",)),
     "join": ((), ("combine",)),
@@ -80,7 +81,8 @@ def step_key(trip: Trip, name: str, subject: Any = None) -> str:
     subject : JSON value, optional
         What of the plan it works on.
     """
-    steps = {"grade": ("decode", "grade"), "ground": ("ground", "combine")}.get(name, (name,))
+    of = {"grade": ("decode", "grade"), "ground": ("ground", "combine"), "judge_by_hand": ("judge",)}
+    steps = of.get(name, (name,))
     settings = {s: trip.section(s) for s in steps if s in SECTIONS}
     if name == "ground":
         settings["combine"] = {key: settings["combine"][key] for key in _GROUND_SETTINGS}

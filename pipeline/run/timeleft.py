@@ -18,6 +18,7 @@ COSTS = {
     "decode_calibration": (0.025, 0.01, 0.5),
     "grade": (0.01, 0.2, 0.4),
     "judge": (0.0, 0.13, 0.3),
+    "judge_by_hand": (0.0, 0.0, 0.3),
     "dark_master": (0.012, 0.05, 1.9),
     "dark_scene": (0.006, 0.08, 0.8),
     "register": (0.0, 0.06, 1.8),
