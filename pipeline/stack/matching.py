@@ -227,7 +227,7 @@ def match_frames(
     restless = sample_map(_filled(unrest), surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
     if follow and n > 1:
         noise = scale[:, None] * np.sqrt(sky_variance)
-        broad = _broad(left.reshape(n, *laid.shape), noise, surveys[reference].block, inside_x, inside_y)
+        broad = _broad(left.reshape(n, *laid.shape), noise, surveys[reference].block, inside_x, inside_y, threads)
         broad = broad.reshape(n, colours, *node_x.shape)
         # what one frame alone shows is for the rejection and must not lift the others; where the sky itself changes the
         # mean of all stays what it was
@@ -236,15 +236,13 @@ def match_frames(
         offsets += middle - broad
         sky += middle
     floor, slope = scale[:, None] ** 2 * floor, scale * per_level
+    dark = floor if unlit is None else (scale**2 * unlit)[:, None] * np.ones(colours)
+    more, gain = _unlike_light(
+        responses, areas, scale, surveys, grids, weights, dark, slope, sky - offsets, node_x, node_y
+    )
     noise_sky, noise_gain = sky.copy(), np.ones_like(sky)
-    for c in range(colours):
-        maps = [None if flat is None else flat[c] for flat in responses]
-        dark = floor[:, c] if unlit is None else scale**2 * unlit
-        more, gain = _unlike_light(
-            maps, areas, scale, surveys, grids, weights, dark, slope, sky[c] - offsets[:, c], node_x, node_y
-        )
-        noise_sky[c] += more
-        noise_gain[c] += gain
+    noise_sky += more
+    noise_gain += gain
     return Matching(
         offsets,
         sky,
@@ -267,6 +265,7 @@ def _broad(
     block: int,
     x: NDArray[np.float64],
     y: NDArray[np.float64],
+    threads: int,
 ) -> NDArray[np.float64]:
     """What surfaces leave of the frames' differences that is broad, (n, colours, places), followed to where a frame
     shows no sky: a frame that ends at land, or beyond the picture, must leave no step there.
@@ -281,12 +280,18 @@ def _broad(
     squares = np.sort(np.nan_to_num(left / noise[..., None, None]) ** 2, axis=0)[:-1].sum(axis=0)
     usual = np.sqrt(squares / np.maximum(shown - 1, 1))
     limits = np.where(shown > 0, np.maximum(BROAD_MOST, BROAD_USUAL * usual), np.nan)
-    for k, c in np.ndindex(*left.shape[:2]):
-        known, most = np.isfinite(left[k, c]), noise[k, c] * _filled(limits[c])
-        held = np.clip(np.nan_to_num(left[k, c]), -most, most)
-        plane, _, total = local_plane(held, known.astype(np.float64), BROAD_REACH)
-        plane = _filled(np.where(total > BROAD_KNOWN, plane, np.nan)).clip(-most, most)
-        result[k, c] = sample_map(plane, block, x, y)
+    limits = np.stack([_filled(limit) for limit in limits])
+
+    def follow(k: int) -> None:
+        for c in range(left.shape[1]):
+            known, most = np.isfinite(left[k, c]), noise[k, c] * limits[c]
+            held = np.clip(np.nan_to_num(left[k, c]), -most, most)
+            plane, _, total = local_plane(held, known.astype(np.float64), BROAD_REACH)
+            plane = _filled(np.where(total > BROAD_KNOWN, plane, np.nan)).clip(-most, most)
+            result[k, c] = sample_map(plane, block, x, y)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(follow, range(len(left))))
     return result
 
 
@@ -309,23 +314,28 @@ def _unlike_light(
     A frame's variance is ``floor / f**2 + slope * (level / f + scale * dark / f**2)`` where it was divided by f, `dark`
     being how far the dark signal there lies above what it is in most of the frame: its electrons scatter like light's.
     The mean over frames of what that is above ``floor + slope * level``, over the mean slope, at the nodes, and that of
-    ``1 / f - 1``; 0 where frames are as they were, and where no slope is known.
+    ``1 / f - 1``; 0 where frames are as they were, and where no slope is known. (colours, rows, columns) both, `levels`
+    (frames, colours, rows, columns), `floor` (frames, colours).
     """
-    extra, gain, total = np.zeros(node_x.shape), np.zeros(node_x.shape), 0.0
+    extra, gain, total = np.zeros(levels.shape[1:]), np.zeros(levels.shape[1:]), 0.0
     for k, flat in enumerate(flats):
         total += weights[k]
         dark = surveys[k].dark
         if (flat is None and dark is None and (areas[k] == 1).all()) or not slope[k] > 0:
             continue
         xs, ys = (a.reshape(node_x.shape) for a in grid_positions(grids[k], node_x.ravel(), node_y.ravel()))
-        f = np.ones(node_x.shape)
-        if flat is not None:
-            f = np.nan_to_num(_to_the_edge(flat, surveys[k].block, xs, ys), nan=1.0)
-        f = np.maximum(f / areas[k], FLAT_LEAST)
-        extra += weights[k] * (floor[k] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k], 0) * (1 / f - 1))
-        gain += weights[k] * (1 / f - 1)
-        if dark is not None:
-            extra += weights[k] * scale[k] * _to_the_edge(dark, surveys[k].block, xs, ys) / f**2
+        above = None if dark is None else _to_the_edge(dark, surveys[k].block, xs, ys)
+        for c in range(len(extra)):
+            f = np.ones(node_x.shape)
+            if flat is not None:
+                f = np.nan_to_num(_to_the_edge(flat[c], surveys[k].block, xs, ys), nan=1.0)
+            f = np.maximum(f / areas[k], FLAT_LEAST)
+            extra[c] += weights[k] * (
+                floor[k, c] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k, c], 0) * (1 / f - 1)
+            )
+            gain[c] += weights[k] * (1 / f - 1)
+            if above is not None:
+                extra[c] += weights[k] * scale[k] * above / f**2
     return (extra / total, gain / total) if total > 0 else (extra, gain)
 
 

@@ -101,38 +101,43 @@ def make_ready(
         if land is not None and not np.isfinite(survey_of(inputs, inputs.reference, rows, land).level).any():
             # a strip that is thinner than blocks tell: as all about it
             left_out = None
+        surveyed = pool.map(lambda k: survey_of(inputs, k, rows, left_out), range(n))
+        # one after the other without a pause; of what is lit only when it is known which frames are used
+        told = None if lit else _transfer_of_pairs(inputs, pool)
+        pool.submit(_variance_tables, inputs.cfa, inputs.frames[inputs.reference].balance)  # asked for below
         surveys = []
-        for survey in pool.map(lambda k: survey_of(inputs, k, rows, left_out), range(n)):
+        for survey in surveyed:
             surveys.append(survey)
             tell()
+        transfer = None if told is None else line_through(told)
     if lit:
         light = _light_of(inputs, surveys)
         used = np.flatnonzero(light.alike).tolist()
         inputs = replace(inputs, frames=_scaled(inputs.frames, light, used), reference=light.base).only(used)
         surveys, n = [surveys[k] for k in used], len(used)
-    with ThreadPoolExecutor(1) as beside:
-        # asked for below
-        beside.submit(_variance_tables, inputs.cfa, inputs.frames[inputs.reference].balance)
-        transfer, unlit = _transfer(inputs, threads), None
-        if lit and transfer.measured:
+    unlit = None
+    if transfer is None:
+        with ThreadPoolExecutor(threads) as pool:
+            transfer = line_through(_transfer_of_pairs(inputs, pool))
+        if transfer.measured:
             taken = np.array([inputs.calibration.usual(frame.dark_scale) for frame in inputs.frames])
             unlit = unlit_variance(transfer, taken)
-        matching = match_frames(
-            surveys,
-            [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
-            [frame.flux_scale for frame in inputs.frames],
-            [frame.header.cfa for frame in inputs.frames],
-            inputs.reference,
-            shape,
-            [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
-            [frame.area for frame in inputs.frames],
-            transfer,
-            partly=left_out is not None,
-            degree_max=LIT_DEGREE if lit else DEGREE_MAX,
-            follow=not lit,
-            threads=threads,
-            unlit=unlit,
-        )
+    matching = match_frames(
+        surveys,
+        [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
+        [frame.flux_scale for frame in inputs.frames],
+        [frame.header.cfa for frame in inputs.frames],
+        inputs.reference,
+        shape,
+        [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
+        [frame.area for frame in inputs.frames],
+        transfer,
+        partly=left_out is not None,
+        degree_max=LIT_DEGREE if lit else DEGREE_MAX,
+        follow=not lit,
+        threads=threads,
+        unlit=unlit,
+    )
     if lit:
         # stars and cloud pass over land; it does not change itself
         matching = replace(matching, restless=np.zeros_like(matching.restless))
@@ -265,9 +270,10 @@ def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figur
     return total
 
 
-def _transfer(inputs: Inputs, threads: int) -> PhotonTransfer:
-    """What neighbours in time, each pair for itself, tell of the camera's photon transfer."""
-    pairs = [(int(a), int(b)) for a, b in noise_plan(len(inputs.frames)).pairs] or [(0, 0)]
+def _transfer_of_pairs(
+    inputs: Inputs, pool: ThreadPoolExecutor
+) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """What neighbours in time, each pair for itself, tell of the camera's photon transfer; for `line_through`."""
 
     def look(pair: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         a, b = pair
@@ -277,8 +283,7 @@ def _transfer(inputs: Inputs, threads: int) -> PhotonTransfer:
         second = inputs.mosaics[b] if a != b else None
         return transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full)
 
-    with ThreadPoolExecutor(threads) as pool:
-        return line_through(pool.map(look, pairs))
+    return pool.map(look, [(int(a), int(b)) for a, b in noise_plan(len(inputs.frames)).pairs] or [(0, 0)])
 
 
 def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None, land: Land | None = None) -> Survey:
