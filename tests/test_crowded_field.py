@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from pipeline.pixels.outliers import OWN_ENDS, OWN_MIN, own_scatter
+from pipeline.pixels.outliers import OWN_LEFT_OUT, OWN_MIN, OWN_MOST, own_scatter
 from pipeline.stack.checked import transfer_of
 from tests.planted_scenes import Camera, Place, PlantedGeometry, frame_ids, write_scene
 from tests.test_combine import Made
@@ -89,7 +89,7 @@ def test_a_satellite_in_a_crowded_field(crowded: tuple[Made, Made, Made, NDArray
 def test_own_scatter_is_what_lies_beyond_the_noise() -> None:
     """Values of known variance beyond a known noise give it back; one wild value changes little."""
     rng = np.random.default_rng(3)
-    low, high = np.empty(OWN_ENDS, np.float32), np.empty(OWN_ENDS, np.float32)
+    room = np.empty(2 * OWN_MOST, np.float32)
     for n in (OWN_MIN, 16, 64, 200):
         found = []
         for wild in (0.0, 1e4):
@@ -97,10 +97,34 @@ def test_own_scatter_is_what_lies_beyond_the_noise() -> None:
             for _ in range(2000):
                 values = rng.normal(0, np.sqrt(1 + 8), n).astype(np.float32)
                 values[n // 2] += wild
-                trials.append(own_scatter(values, np.ones(n, np.float32), np.ones(n, bool), low, high))
+                trials.append(own_scatter(values, np.ones(n, np.float32), np.ones(n, bool), room))
             found.append(np.mean(np.sqrt(trials)) ** 2)
         assert found[0] == pytest.approx(8, rel=0.12), n
         assert found[1] < 1.7 * 8, n
+
+
+def test_own_scatter_goes_by_the_ends_of_the_sorted_values() -> None:
+    """Any number of values, some that take no part, many alike: as sorting them tells, at both ends."""
+    rng = np.random.default_rng(4)
+    room = np.empty(2 * OWN_MOST, np.float32)
+    for _ in range(3000):
+        n = int(rng.integers(OWN_MIN, 150))
+        values = rng.normal(0, 3, n).astype(np.float32)
+        if rng.random() < 0.3:
+            values = np.round(values)
+        variance = rng.uniform(0.1, 0.3, n).astype(np.float32)
+        keep = rng.random(n) > rng.choice([0.0, 0.3])
+        told = own_scatter(values, variance, keep, room)
+        if keep.sum() < OWN_MIN:
+            assert told == np.inf
+            continue
+        step = -(-int(keep.sum()) // OWN_MOST)
+        some = np.sort(values[keep][::step])
+        out = max(1, len(some) // OWN_LEFT_OUT)
+        # where the last value kept at an end lies, as Blom 1958 has it (see `outliers`)
+        usual = -2 * stats.norm.ppf((out + 0.625) / (len(some) + 0.25))
+        square = ((some[-1 - out] - some[out]) / usual) ** 2
+        assert told == pytest.approx(max(square - variance[keep][::step].mean(), 0), rel=1e-4, abs=1e-4)
 
 
 def test_transfer_from_the_frames_scatter() -> None:

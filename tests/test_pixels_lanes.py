@@ -23,13 +23,18 @@ from pipeline.pixels.lanes import (
     count_bits,
     counting,
     float_lanes,
+    greater,
+    greatest_of,
     in_all,
     lanes_of,
+    least_of,
+    lesser,
     multiply_add_lanes,
     no_lanes,
     one_lane,
     put_first_lanes,
     put_lanes,
+    sum_of,
     where,
     whole_lanes,
 )
@@ -98,6 +103,31 @@ def test_whole_numbers_and_the_first_of_some_lanes(number):
     assert (rest[2 + written :] == 99).all()
     assert (rest[:2] == 99).all()
     assert bits == sum(1 << n for n in range(16) if whole[1 + n] != whole[2 + n])
+
+
+@njit
+def _of_two_and_of_all(a, b, out):
+    x, y = lanes_of(a, np.uint64(0), 8), lanes_of(b, np.uint64(0), 8)
+    put_lanes(out, np.uint64(0), lesser(x, y))
+    put_lanes(out, np.uint64(8), greater(x, y))
+    return least_of(x), greatest_of(x), sum_of(x), bits_of(x == y)
+
+
+def test_the_lesser_of_two_lanes_and_one_number_of_all():
+    """Against NumPy; a sum goes from lane to lane."""
+    rng = np.random.default_rng(7)
+    a, b = rng.integers(-3, 4, (2, 8)).astype(np.float32) + np.float32(0.1)
+    a[3], b[5] = np.inf, -np.inf
+    out = np.empty(16, np.float32)
+    least, greatest, _, same = _of_two_and_of_all(a, b, out)
+    np.testing.assert_array_equal(out, [*np.minimum(a, b), *np.maximum(a, b)])
+    assert (least, greatest) == (a.min(), a.max())
+    assert same == sum(1 << n for n in range(8) if a[n] == b[n])
+    a = rng.normal(size=8).astype(np.float32)
+    expected = np.float32(0)
+    for number in a:
+        expected += number
+    assert _of_two_and_of_all(a, b, out)[2] == expected
 
 
 @njit(error_model="numpy")

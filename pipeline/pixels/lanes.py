@@ -71,7 +71,7 @@ def _define(function: Any, name: str) -> None:
         if kind != lanes:
             other = _in_all(builder, context.cast(builder, other, kind, lanes.kind), lanes.vector)
         if compares:
-            return builder.icmp_unsigned(name, one, other)
+            return (builder.fcmp_ordered if lanes.kind == types.float32 else builder.icmp_unsigned)(name, one, other)
         return getattr(builder, "f" + name if lanes.kind == types.float32 else name)(one, other)
 
     for other in (Lanes, types.Number):
@@ -266,6 +266,28 @@ def choose(typingctx: Any, condition: Any, ones: Any, others: Any) -> Any:
 
 
 @_intrinsic
+def lesser(typingctx: Any, ones: Any, others: Any) -> Any:
+    """The lesser of two float32 in every lane; none may be NaN."""
+    return _chosen(ones, "minnum")
+
+
+@_intrinsic
+def greater(typingctx: Any, ones: Any, others: Any) -> Any:
+    """The greater of two float32 in every lane; none may be NaN."""
+    return _chosen(ones, "maxnum")
+
+
+def _chosen(lanes: Lanes, how: str) -> Any:
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        name = f"llvm.{how}.v{lanes.count}f32"
+        kind = ir.FunctionType(lanes.vector, [lanes.vector] * 2)
+        function = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
+        return builder.call(function, args, fastmath=("nnan",))
+
+    return lanes(lanes, lanes), generate
+
+
+@_intrinsic
 def byte_lanes(typingctx: Any, lanes: Any) -> Any:
     """Int32 lanes as uint8; they must lie between 0 and 255."""
     return _as_kind(lanes, types.uint8, "trunc")
@@ -273,13 +295,33 @@ def byte_lanes(typingctx: Any, lanes: Any) -> Any:
 
 @_intrinsic
 def least_of(typingctx: Any, lanes: Any) -> Any:
-    """The least of what int32 lanes hold."""
+    """The least of what int32 or float32 lanes hold; none may be NaN."""
+    return _of_all(lanes, "fmin" if lanes.kind == types.float32 else "smin")
+
+
+@_intrinsic
+def greatest_of(typingctx: Any, lanes: Any) -> Any:
+    """The greatest of what float32 lanes hold; none may be NaN."""
+    return _of_all(lanes, "fmax")
+
+
+@_intrinsic
+def sum_of(typingctx: Any, lanes: Any) -> Any:
+    """The sum of what float32 lanes hold, from the first to the last."""
+    return _of_all(lanes, "fadd")
+
+
+def _of_all(lanes: Lanes, how: str) -> Any:
+    """One number of all lanes; `how` is LLVM's name for it."""
+    kind, sums = _KINDS[lanes.kind], how == "fadd"
 
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        name = f"llvm.vector.reduce.smin.v{lanes.count}i32"
-        kind = ir.FunctionType(ir.IntType(32), [lanes.vector])
-        least = builder.module.globals.get(name) or ir.Function(builder.module, kind, name)
-        return builder.call(least, [args[0]])
+        name = f"llvm.vector.reduce.{how}.v{lanes.count}{'f' if lanes.kind == types.float32 else 'i'}32"
+        sort = ir.FunctionType(kind, [kind, lanes.vector] if sums else [lanes.vector])
+        function = builder.module.globals.get(name) or ir.Function(builder.module, sort, name)
+        # without leave to do it in another order a sum goes from lane to lane, on every machine
+        given = [ir.Constant(kind, -0.0), args[0]] if sums else [args[0]]
+        return builder.call(function, given, fastmath=("nnan",) if how in ("fmin", "fmax") else ())
 
     return lanes.kind(lanes), generate
 

@@ -7,8 +7,22 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from pipeline.pixels.lanes import (
+    bits_of,
+    choose,
+    counting,
+    greater,
+    greatest_of,
+    in_all,
+    lanes_of,
+    least_of,
+    lesser,
+    no_lanes,
+    sum_of,
+)
 from pipeline.pixels.leaf import leaf
 from pipeline.pixels.ordering import select_first
+from pipeline.pixels.vector import lowest_bit
 
 MILD_SIGMA = 5.0  # what is rejected by no more than this is mostly by chance
 # Two values that differ by more than this many standard deviations of their difference: the brighter one goes. There is
@@ -22,7 +36,7 @@ _NEARLY = 0.81
 OWN_MIN, OWN_MOST, OWN_LEFT_OUT, OWN_LEAST = 8, 64, 16, np.float32(0.03)
 # ... and it is not asked for where the most it could add is this share of the least noise: that moves no limit by 2 %.
 OWN_COUNTS = np.float32(0.03)
-OWN_ENDS = OWN_MOST // OWN_LEFT_OUT + 1
+_SIDE_BY_SIDE = 8  # values that are looked at at once
 # Where the last value kept at an end lies in a Gaussian sample of n, standard deviations: Blom 1958, Statistical
 # Estimates and Transformed Beta-Variables, (i - 3/8) / (n + 1/4).
 _ENDS = np.array(
@@ -40,7 +54,7 @@ LONELY, CLOSE = 2, 1 << 16
 
 
 @leaf
-def own_scatter(values, variance, keep, low, high):  # type: ignore[no-untyped-def]
+def own_scatter(values, variance, keep, room):  # type: ignore[no-untyped-def]
     """Variance of a pixel's values beyond their noise, from where the ends of the sorted values lie.
 
     Of more than `OWN_MOST` values every second, third ... is looked at. One value in sixteen may be wild at either end.
@@ -50,42 +64,90 @@ def own_scatter(values, variance, keep, low, high):  # type: ignore[no-untyped-d
     values, variance : (n,) float32 arrays
     keep : (n,) bool array
         Which take part; of fewer than `OWN_MIN` nothing is told, and what comes out has no limit.
-    low, high : (`OWN_ENDS`,) float32 arrays of scratch
+    room : (2 * `OWN_MOST`,) float32 array of scratch
     """
-    covering = 0
-    for k in range(len(values)):
+    n, covering = len(values), 0
+    for k in range(np.uint64(n)):
         covering += keep[k]
     if covering < OWN_MIN:
         return np.float32(np.inf)
     step = (covering - 1) // OWN_MOST + 1
     count = (covering - 1) // step + 1
+    noise = np.float32(0)
+    if covering == n and step == 1:
+        for k in range(np.uint64(n)):
+            room[k] = values[k]
+        noise = _total(variance)
+    else:
+        at, wait = 0, 0
+        for k in range(n):
+            if not keep[k]:
+                continue
+            if wait > 0:
+                wait -= 1
+                continue
+            wait = step - 1
+            room[at] = values[k]
+            noise += variance[k]
+            at += 1
+    # the greatest are found as the least of the values turned about
+    for k in range(np.uint64(count)):
+        room[OWN_MOST + k] = -room[k]
+    full = -(-count // _SIDE_BY_SIDE) * _SIDE_BY_SIDE
+    for k in range(count, full):
+        room[k] = room[OWN_MOST + k] = np.float32(np.inf)
     out = max(1, count // OWN_LEFT_OUT)
-    # only the ends are sorted: most values are in neither
-    low[:], high[:] = np.float32(np.inf), np.float32(-np.inf)
-    noise, wait = np.float32(0), 0
-    for k in range(len(values)):
-        if not keep[k]:
-            continue
-        if wait > 0:
-            wait -= 1
-            continue
-        wait = step - 1
-        value = values[k]
-        noise += variance[k]
-        if value < low[out]:
-            at = out
-            while at > 0 and low[at - 1] > value:
-                low[at] = low[at - 1]
-                at -= 1
-            low[at] = value
-        if value > high[out]:
-            at = out
-            while at > 0 and high[at - 1] < value:
-                high[at] = high[at - 1]
-                at -= 1
-            high[at] = value
-    half = np.float32(0.5) * (high[out] - low[out]) / _ENDS[count]
+    apart = -_next_least(room, OWN_MOST, full, out) - _next_least(room, 0, full, out)
+    half = np.float32(0.5) * apart / _ENDS[count]
     return max(half * half - noise / np.float32(count), np.float32(0))
+
+
+@leaf
+def _total(numbers):  # type: ignore[no-untyped-def]
+    """The sum of a float32 array, as sums of every eighth number."""
+    whole = len(numbers) // _SIDE_BY_SIDE * _SIDE_BY_SIDE
+    sums = no_lanes(_SIDE_BY_SIDE)
+    for k in range(np.uint64(0), np.uint64(whole), np.uint64(_SIDE_BY_SIDE)):
+        sums = sums + lanes_of(numbers, k, _SIDE_BY_SIDE)
+    total = sum_of(sums)
+    for k in range(whole, len(numbers)):
+        total += numbers[k]
+    return total
+
+
+@leaf
+def _greatest(numbers):  # type: ignore[no-untyped-def]
+    """The greatest of a float32 array of numbers that are not negative; 0 of none."""
+    whole = len(numbers) // _SIDE_BY_SIDE * _SIDE_BY_SIDE
+    most = no_lanes(_SIDE_BY_SIDE)
+    for k in range(np.uint64(0), np.uint64(whole), np.uint64(_SIDE_BY_SIDE)):
+        most = greater(most, lanes_of(numbers, k, _SIDE_BY_SIDE))
+    result = greatest_of(most)
+    for k in range(whole, len(numbers)):
+        result = max(result, numbers[k])
+    return result
+
+
+@leaf
+def _next_least(numbers, first, count, out):  # type: ignore[no-untyped-def]
+    """The least of `count` numbers (whole eights) from `first` on when the `out` least, four at most, are left out.
+
+    Eight columns side by side keep their five least in order; of what they keep the least are taken one by one.
+    """
+    a = in_all(np.float32(np.inf), _SIDE_BY_SIDE)
+    b, c, d, e = a, a, a, a
+    for k in range(np.uint64(first), np.uint64(first + count), np.uint64(_SIDE_BY_SIDE)):
+        new = lanes_of(numbers, k, _SIDE_BY_SIDE)
+        a, new = lesser(a, new), greater(a, new)
+        b, new = lesser(b, new), greater(b, new)
+        c, new = lesser(c, new), greater(c, new)
+        d, new = lesser(d, new), greater(d, new)
+        e = lesser(e, new)
+    for _ in range(out):
+        column = np.float32(lowest_bit(bits_of(a == least_of(a))))  # type: ignore[call-arg]
+        taken = counting(_SIDE_BY_SIDE) == column
+        a, b, c, d = choose(taken, b, a), choose(taken, c, b), choose(taken, d, c), choose(taken, e, d)
+    return least_of(a)
 
 
 @leaf
@@ -217,12 +279,11 @@ def one_by_one(values, variance, weights, share, ratio, keep, limit):  # type: i
     -------
     The weighted mean of what is kept, and the sum of its weights.
     """
-    n = len(values)
-    total, weight, count = 0.0, 0.0, 0
-    for k in range(n):
-        total += share[k] * values[k]
-        weight += share[k]
+    n, count = len(values), 0
+    for k in range(np.uint64(n)):
+        ratio[k] = share[k] * values[k]
         count += keep[k]
+    total, weight = 1.0 * _total(ratio), 1.0 * _total(share)  # 1.0: in double precision from here on
     begun = count
     while count > 2:
         mean, inverse = np.float32(total / weight), np.float32(1 / weight)
@@ -230,12 +291,12 @@ def one_by_one(values, variance, weights, share, ratio, keep, limit):  # type: i
             apart = values[k] - mean
             square = apart * apart if keep[k] else np.float32(0)
             ratio[k] = square / (variance[k] * (np.float32(1) - share[k] * inverse))
-        worst, where = np.float32(0), 0
-        for k in range(n):
-            if ratio[k] > worst:
-                worst, where = ratio[k], k
+        worst = _greatest(ratio)
         if worst <= limit:
             break
+        where = 0
+        while ratio[where] < worst:
+            where += 1
         least = worst if count <= ONE_BY_ONE else max(np.float32(_NEARLY) * worst, limit)
         for k in range(where, n) if count <= ONE_BY_ONE else range(n):
             if ratio[k] > least or k == where:

@@ -23,9 +23,9 @@ from pipeline.pixels.outliers import (
     LONELY,
     MILD_SIGMA,
     OWN_COUNTS,
-    OWN_ENDS,
     OWN_LEAST,
     OWN_MIN,
+    OWN_MOST,
     UNLIMITED,
     alone,
     any_beyond,
@@ -85,21 +85,20 @@ def reject(  # type: ignore[no-untyped-def]
         values, codes, weights, floor, slope, factors, least_factors, offsets, members, sky, signal, peak, scatter,
         np.float32(sigma * sigma), origin, broad, mask, unsteady, lasting, edges, columns,
         np.empty((colours, n, len(columns)), np.float32), np.empty((4, width), np.float32), np.empty(width, np.int32),
-        np.empty((4, n), np.float32), np.empty(n, np.bool_), np.empty((2, OWN_ENDS), np.float32),
+        np.empty((4, n), np.float32), np.empty(n, np.bool_), np.empty(2 * OWN_MOST, np.float32),
     )  # fmt: skip
 
 
 @leaf
 def _reject_rows(  # type: ignore[no-untyped-def]
     values, codes, weights, floor, slope, factors, least_factors, offsets, members, sky, signal, peak, scatter, limit,
-    origin, broad, mask, unsteady, lasting, edges, columns, bases, of_row, close, of_pixel, keep, ends,
+    origin, broad, mask, unsteady, lasting, edges, columns, bases, of_row, close, of_pixel, keep, room,
 ):  # fmt: skip
     """`reject` with the factors of what is not covered, each colour's least one, and scratch, from `bases` on."""
     n, colours, height, width = values.shape
     frames = offsets.shape[0]  # of the scene: how many of them a tile holds goes by how it is cut
     mean, inverse, cores, noise = of_row[0], of_row[1], of_row[2], of_row[3]
     own, variance, share, ratio = of_pixel[0], of_pixel[1], of_pixel[2], of_pixel[3]
-    low, high = ends[0], ends[1]
     heaviest, known = np.float32(0), -1
     for k in range(n):
         heaviest = max(heaviest, weights[k])
@@ -171,7 +170,7 @@ def _reject_rows(  # type: ignore[no-untyped-def]
                         if broad.size > 0 and broad[c, i, j] > 0:
                             most = np.float32(np.inf)
                         if most > OWN_COUNTS * least:
-                            cores[j] = max(min(most, own_scatter(own, variance, keep, low, high)), cores[j])
+                            cores[j] = max(min(most, own_scatter(own, variance, keep, room)), cores[j])
                         if lasting:
                             cores[j] = max(lasting_scatter(own, variance, keep, ratio), cores[j])
                     for k in range(n):
