@@ -19,10 +19,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from pipeline.card.duplicates import OTHER_FILES, PICTURES, RAW_FILES, companions, duplicates, suffix
-from pipeline.card.frame import CardFrame, count, frame_id, set_clocks
+from pipeline.card.frame import CardFrame, Look, count, frame_id, set_clocks
 from pipeline.card.kinds import BIAS_EXPOSURE_MAX_S, Sorter, Verdict
 from pipeline.card.memory import Memory
 from pipeline.card.planning import Before, Plan, make_plan
@@ -296,6 +295,8 @@ def solve_stars(stars: NDArray[np.float64], width: int, height: int, focal_px: f
 
 def restore_solution(content: dict[str, Any]) -> Solved:
     """Read what `solve_stars` gave."""
+    from scipy.spatial.transform import Rotation
+
     from pipeline.sky.camera import Camera
 
     return Solved(
@@ -327,14 +328,20 @@ def looked_at(seen: int) -> str:
 
 
 def open_reader(memory: Memory, tell: Callable[[int, int, int], None]) -> Reader:
-    """A reader on the pipeline's own decoder, star measurement and solver, loaded when first used."""
-    return Reader(memory, _open_decoder, _measure, solve_stars, restore_solution, tell)
+    """A reader on the pipeline's own decoder, look, star measurement and solver, loaded when first used."""
+    return Reader(memory, _open_decoder, _look_at, _measure, solve_stars, restore_solution, tell)
 
 
 def _open_decoder() -> Any:
     from pipeline.sensor.worker import Decoder
 
     return Decoder()
+
+
+def _look_at(*arguments: Any) -> Look:
+    from pipeline.card.looks import look_at
+
+    return look_at(*arguments)
 
 
 def _measure(*arguments: Any, **settings: Any) -> NDArray[Any]:

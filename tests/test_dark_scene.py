@@ -20,10 +20,11 @@ from pipeline.sensor.banding import Banding
 from pipeline.sensor.calibrate import calibrate, dark_signal
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.defects import COLD, HOT
+from pipeline.sensor.doubling import expected_share
 from pipeline.sensor.master import empty_master, read_master, read_usable_master
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, colour_planes, write_mosaic
 from pipeline.sensor.patternfile import read_dark_glow
-from pipeline.sensor.warm import WarmPixels, dark_factor, expected_share
+from pipeline.sensor.warm import WarmPixels, dark_factor
 from pipeline.tables import read_table, table_from_rows, write_table
 
 SHAPE = (320, 480)

@@ -7,8 +7,7 @@ import pytest
 from astropy.table import Table
 
 from pipeline.card.duplicates import companions, duplicates
-from pipeline.card.frame import Facts
-from pipeline.card.looks import Look
+from pipeline.card.frame import Facts, Look
 from pipeline.card.memory import Memory, Record
 from pipeline.card.sentences import left_out, named_in_vain
 from pipeline.card.table import KINDS, write_inventory

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from pipeline.card.frame import Look
 from pipeline.card.kinds import (
     LOOK_ALL_PIXELS,
     Sorter,
@@ -15,7 +16,7 @@ from pipeline.card.kinds import (
     sample,
     standing_out,
 )
-from pipeline.card.looks import Look, look_at
+from pipeline.card.looks import look_at
 from tests.cards import clocked, frame, run
 
 BLACK = (512.0, 512.0, 512.0, 512.0)

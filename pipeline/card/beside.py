@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from pipeline.card.calibration_sets import CalibrationSet
 from pipeline.card.likeness import near, same_sensor, sieve
-from pipeline.sensor.warm import DOUBLING_C
+from pipeline.sensor.doubling import DOUBLING_C
 
 # A master of fewer darks than this is not enough by itself: of one or two a cosmic hit is not told from a hot pixel.
 DARKS_ENOUGH = 3

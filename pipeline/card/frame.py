@@ -55,6 +55,24 @@ class Facts:
 
 
 @dataclass(frozen=True)
+class Look:
+    """A coarse look at a frame.
+
+    `level` is the median above black as a share of the range from black to saturation, `spread` the same of the
+    difference between bright and faint blocks (5 % to 95 %), `noise` the same of a green cell's noise; `smooth` is
+    the share of blocks that show nothing but noise and points, or crowded stars; in those, `stars` is the number of
+    star-like points and `points` that of single bright pixels.
+    """
+
+    level: float
+    spread: float
+    noise: float
+    smooth: float
+    stars: int
+    points: int
+
+
+@dataclass(frozen=True)
 class CardFrame:
     """A frame of the card. `start` are seconds on a clock that is the same for all frames of its camera body; by
     `ahead_h` the place's own time is ahead of the camera's clock, where that runs on UTC.

@@ -18,8 +18,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.card.frame import CardFrame, in_order, median, near_values, seconds
-from pipeline.card.looks import Look
+from pipeline.card.frame import CardFrame, Look, in_order, median, near_values, seconds
 
 # Runs of at most this many pixels are looked at whole: about 3 s of decoding and looking on one core.
 LOOK_ALL_PIXELS = 100_000_000

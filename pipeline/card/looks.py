@@ -5,13 +5,13 @@ Enough to tell a dark from a light and the night from the day; the grades of a f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.card.frame import Look
 from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.stars.peaks import count_peaks
@@ -51,24 +51,6 @@ NEIGHBOURS_SIGMA = 3.5
 # ... and one in its row and one in its column by this share of the peak: at FWHM 2 px each has 0.5 of a centred peak;
 # the neighbours of a hot pixel have nothing.
 NEIGHBOUR_SHARE = 0.2
-
-
-@dataclass(frozen=True)
-class Look:
-    """A coarse look at a frame.
-
-    `level` is the median above black as a share of the range from black to saturation, `spread` the same of the
-    difference between bright and faint blocks (5 % to 95 %), `noise` the same of a green cell's noise; `smooth` is
-    the share of blocks that show nothing but noise and points, or crowded stars; in those, `stars` is the number of
-    star-like points and `points` that of single bright pixels.
-    """
-
-    level: float
-    spread: float
-    noise: float
-    smooth: float
-    stars: int
-    points: int
 
 
 def look_at(pixels: NDArray[np.uint16], cfa: str, black: tuple[float, float, float, float], saturation: float) -> Look:

@@ -26,7 +26,7 @@ from pipeline.card.likeness import (
     when,
 )
 from pipeline.card.pairs import best_pair, held_described, nearer, pair_described, serves_nearer
-from pipeline.sensor.warm import DOUBLING_C
+from pipeline.sensor.doubling import DOUBLING_C
 
 # Darks are scaled by at most this factor up or down: pixels differ in how they follow temperature (0.7 to 0.9 eV), and
 # a master scaled up by 4 brings 4 times its noise.

@@ -12,8 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.card.frame import Facts
-from pipeline.card.looks import Look
+from pipeline.card.frame import Facts, Look
 from pipeline.files import read_json, write_json
 
 # Raise it when what is kept, or how it is found, changes.

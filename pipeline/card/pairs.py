@@ -10,7 +10,7 @@ from pipeline.card.beside import DARKS_ENOUGH, held_against
 from pipeline.card.calibration_sets import CalibrationSet
 from pipeline.card.frame import CardFrame, count
 from pipeline.card.likeness import TEMPERATURE_STEP_C, days_apart, degrees, set_described, temperatures_of, when
-from pipeline.sensor.warm import DOUBLING_C, expected_share
+from pipeline.sensor.doubling import DOUBLING_C, expected_share
 
 # Where some lights are nearer to another set, both serve together at up to so many times the variance of the smaller
 # one's mean: as if it had half as many darks. One alone would leave what does not go with temperature, in every light.

@@ -11,14 +11,16 @@ import math
 from bisect import bisect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 from pipeline.card.frame import CardFrame
 from pipeline.sky.times import SIDEREAL_RATE
+
+if TYPE_CHECKING:
+    from scipy.spatial.transform import Rotation
 
 # Two frames whose attitudes agree this well, fixed to the sky or to the ground, have the same pointing, degrees:
 # refraction, polar error over an hour and the creep of a tripod are smaller, moving a camera by hand is not.
@@ -136,6 +138,8 @@ def overlap_similar(similarity: Similarity, width: int, height: int) -> float:
 
 def earth_turned(attitude: Rotation, after_s: float) -> Rotation:
     """Attitude of a camera fixed to the ground, `after_s` seconds later: the sky has turned about the pole."""
+    from scipy.spatial.transform import Rotation
+
     return attitude * Rotation.from_euler("z", -SIDEREAL_RATE * after_s)
 
 

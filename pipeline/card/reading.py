@@ -11,9 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.card.frame import CardFrame, Facts, facts_of
+from pipeline.card.frame import CardFrame, Facts, Look, facts_of
 from pipeline.card.kinds import impression
-from pipeline.card.looks import look_at
 from pipeline.card.memory import Memory, Record
 from pipeline.card.pointing import SENSOR_MM, Solved, StarView
 from pipeline.card.walk import Found, content_hash
@@ -39,6 +38,8 @@ class Reader:
         What is known already, and where what is learned goes.
     open_decoder : callable
         Gives a decoder (`pipeline.sensor.worker.Decoder`).
+    look_at : callable
+        `pipeline.card.looks.look_at`.
     measure : callable
         `pipeline.stars.measure.measure_mosaic`.
     solve : callable
@@ -51,13 +52,15 @@ class Reader:
         self,
         memory: Memory,
         open_decoder: Callable[[], Any],
+        look_at: Callable[..., Look],
         measure: Callable[..., Any],
         solve: Callable[[NDArray[np.float64], int, int, float | None], dict[str, Any] | None],
         restore: Callable[[dict[str, Any]], Solved],
         tell: Callable[[int, int, int], None],
     ) -> None:
         self.memory = memory
-        self._open, self._measure, self._solve, self._restore, self._tell = open_decoder, measure, solve, restore, tell
+        self._open, self._look_at, self._measure = open_decoder, look_at, measure
+        self._solve, self._restore, self._tell = solve, restore, tell
         self._decoders: list[Any] = []
         self._free: list[Any] = []
         self._lock = threading.Lock()
@@ -194,7 +197,7 @@ class Reader:
         if look is None:
             # against an unknown black a level is a share of what the file's form holds, alike for lights and darks
             full = header.saturation if header.black_stated or header.full_from == "header" else decoded.white
-            look = look_at(decoded.pixels, header.cfa, header.black, full)
+            look = self._look_at(decoded.pixels, header.cfa, header.black, full)
         if with_stars is None:
             starry = impression(look, frame.facts.exposure_s) == "stars"
             with_stars = starry and decoded.pixels.size > MEASURE_AT_ONCE_PIXELS

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.plan import PlannedFrame
+from pipeline.sensor.doubling import DOUBLING_C, expected_share
 from pipeline.sensor.master import Master, is_dark
-from pipeline.sensor.warm import DOUBLING_C, WARM_FEWEST, WarmPixels, expected_share, warm_pixels
+from pipeline.sensor.warm import WARM_FEWEST, WarmPixels, warm_pixels
 
 
 @dataclass(frozen=True)

@@ -20,9 +20,6 @@ WARM_MAX = 8_000
 WARM_FEWEST = 12
 # A factor less certain than this is not used.
 FACTOR_ERROR_MAX = 0.05
-# Dark current doubles in so many degrees C (0.85 eV): tells which of several darks is nearest, and what to expect
-# where a light's own pixels do not tell its factor.
-DOUBLING_C = 6.0
 
 # Variance of a pixel less the trimmed mean of eight like it, which has that of a mean of about 6.5.
 RIM_VARIANCE = 1 + 1 / 6.5
@@ -55,14 +52,6 @@ class DarkFactor:
     factor: float | None
     error: float | None
     pixels: int
-
-
-def expected_share(temperature_c: float, colder_c: float, warmer_c: float) -> float:
-    """What a sensor's dark signal at one temperature is expected to lie above that of colder darks, over what that of
-    warmer darks of the same exposure does: 0 at the colder, 1 at the warmer, below and above beyond them.
-    """
-    colder, warmer = (2 ** ((c - temperature_c) / DOUBLING_C) for c in (colder_c, warmer_c))
-    return (1 - colder) / (warmer - colder)
 
 
 def warm_pixels(
