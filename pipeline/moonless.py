@@ -10,10 +10,9 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.config import load_trip
 from pipeline.errors import MoonlessError
 from pipeline.files import shown
-from pipeline.run.night import Night
+from pipeline.run.warm import Warm
 from pipeline.versions import moonless
 
 # A frame of 24 megapixels being decoded and another being graded take 0.6 to 0.9 GB each, with their programs.
@@ -79,13 +78,23 @@ def _run(arguments: argparse.Namespace) -> int:
     if not arguments.project.is_dir():
         raise MoonlessError(f"{shown(arguments.project)}: is not a folder; give the folder that holds trip.yaml")
     project = arguments.project.resolve()
-    trip = load_trip(project)
-    with Night(project, trip, arguments.cores, arguments.dry_run) as night:
-        night.sort_card()
-        if arguments.dry_run:
-            night.tell_plan()
-            return DONE
-        failed = night.make_scenes()
+    # it goes on loading while the card is sorted
+    warm = None if arguments.dry_run else Warm.begun(project)
+    try:
+        # only here: what they load takes half a second, in which that process loads what it needs
+        from pipeline.config import load_trip
+        from pipeline.run.night import Night
+
+        trip = load_trip(project)
+        with Night(project, trip, arguments.cores, arguments.dry_run, warm) as night:
+            night.sort_card()
+            if arguments.dry_run:
+                night.tell_plan()
+                return DONE
+            failed = night.make_scenes()
+    finally:
+        if warm is not None:
+            warm.close()  # where the night has not begun
     return SCENE_FAILED if failed else DONE
 
 

@@ -13,7 +13,7 @@ import psutil
 import pytest
 
 from pipeline.config import Trip
-from pipeline.run.night import Night
+from pipeline.run.night import Night, _jobs_of
 from pipeline.run.warm import Warm, command
 from pipeline.sensor.mosaic import to_stored
 
@@ -126,7 +126,7 @@ def test_a_folder_that_is_too_deep_for_a_socket(tmp_path, monkeypatch):
     monkeypatch.setattr(tempfile, "tempdir", str(deep))
     (tmp_path / "results" / "a").mkdir(parents=True)
     (tmp_path / "results" / "a" / ".part-x.fits").write_bytes(b"left by a killed job")
-    with Night(tmp_path, Trip(), 1) as night:
+    with Night(tmp_path, Trip(), 1, warm=Warm.begun(tmp_path)) as night:
         assert list((tmp_path / "results" / "a").iterdir()) == []
         assert night._address is None
         night._on_signal(signal.SIGINT, None)  # a wish to end before the engine is there
@@ -141,6 +141,30 @@ def test_the_time_told_is_that_of_the_whole_command(tmp_path, monkeypatch, capsy
     night.plan = {"scenes": {}}
     night._tell_end([])
     assert "done in 3 h 00 min" in capsys.readouterr().out
+
+
+def test_a_process_that_nothing_runs_in_ends_while_it_loads(tmp_path, monkeypatch):
+    """The front door waits for no library that nobody needs; nothing is left, and ending it twice is no fault."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    alone = Warm(tmp_path)
+    alone.close()
+    assert list(tmp_path.iterdir()) == []
+    alone.close()
+
+
+def test_jobs_left_behind_are_told_from_ones_own(tmp_path):
+    """The front door ends what an interrupted run has left in the folder, but not the process that it has begun."""
+    folder = tmp_path.resolve()
+    own = Warm(folder)
+    words = [sys.executable, "-c", SLEEP[-1], "-m", "snakemake"]
+    text = f"import subprocess; print(subprocess.Popen({words}, stdout=subprocess.DEVNULL).pid)"
+    done = subprocess.run([sys.executable, "-c", text], cwd=folder, stdout=subprocess.PIPE, check=True)
+    other = int(done.stdout)
+    try:
+        assert _jobs_of(folder) == [other]
+    finally:
+        os.kill(other, signal.SIGKILL)
+        own.close()
 
 
 def test_nothing_is_left_where_the_front_door_was_killed(tmp_path):

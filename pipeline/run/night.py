@@ -66,14 +66,25 @@ def _some(number: int, word: str) -> str:
 
 
 class Night:
-    """Holds the folder's lock while it lasts; use as a context manager."""
+    """Holds the folder's lock while it lasts; use as a context manager.
 
-    def __init__(self, project: Path, trip: Trip, cores: int, dry: bool = False) -> None:
+    Parameters
+    ----------
+    project : Path
+    trip : Trip
+    cores : int
+    dry : bool
+        Nothing but the plan is asked for.
+    warm : Warm, optional
+        What programs are asked of; ended with this.
+    """
+
+    def __init__(self, project: Path, trip: Trip, cores: int, dry: bool = False, warm: Warm | None = None) -> None:
         self.project, self.trip, self.cores = project, trip, cores
         self.teller = Teller()
         self.plan: dict[str, Any] = {}
         self._dry = dry
-        self._warm: Warm | None = None
+        self._warm = warm
         self._running: subprocess.Popen[str] | None = None  # the engine at work
         self._stopping = False
         self._failed: set[str] = set()
@@ -86,9 +97,6 @@ class Night:
         clear_halves(self.project)
         for leftover in (self.project / "work" / "progress").glob("*.json"):
             leftover.unlink(missing_ok=True)
-        if not self._dry:
-            with contextlib.suppress(OSError):  # it saves time, nothing else
-                self._warm = Warm(self.project)  # goes on loading while the card is sorted
         return self
 
     def __exit__(
@@ -416,12 +424,13 @@ def _phrase(jobs: list[dict[str, Any]], scene: str | None) -> str:
 
 
 def _jobs_of(project: Path) -> list[int]:
-    """Engines and steps of this pipeline that are at work in this folder, this process apart."""
+    """Engines and steps of this pipeline that are at work in this folder, this process and what it started apart."""
     found = []
-    for process in psutil.process_iter(["pid", "cwd", "cmdline"]):
+    for process in psutil.process_iter(["pid", "ppid", "cwd", "cmdline"]):
         words = process.info["cmdline"] or []
         modules = [name for flag, name in itertools.pairwise(words) if flag == "-m"]
         ours = any(name == "snakemake" or name.startswith("pipeline.") for name in modules)
-        if ours and process.info["cwd"] == str(project) and process.info["pid"] != os.getpid():
+        own = os.getpid() in (process.info["pid"], process.info["ppid"])
+        if ours and process.info["cwd"] == str(project) and not own:
             found.append(int(process.info["pid"]))
     return found

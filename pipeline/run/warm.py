@@ -13,6 +13,7 @@ import gc
 import importlib
 import json
 import os
+import platform
 import selectors
 import shlex
 import shutil
@@ -36,12 +37,13 @@ ADDRESS = "MOONLESS_WARM"
 ENTRIES = {"snakemake": "snakemake.cli"}
 # What is loaded first, and may be asked for before the rest is: the front door sorts the card meanwhile.
 FIRST, WAIT_S = "pipeline.inventory", 0.5
-# What is loaded then: the engine and what it would load for every run, ...
-ENGINE = ("snakemake.cli", "smart_open")
-# ... and the steps that it runs; it is asked for before they are loaded, where the card is sorted at once.
-STEPS = tuple(
-    f"pipeline.{step}"
-    for step in ("decode", "grade", "judge", "dark", "register", "ground", "combine", "join", "finish", "summarise")
+# What is loaded then: the engine and what it would load for every run, the largest library of its own first, ...
+ENGINE = ("sqlmodel", "snakemake.cli", "smart_open", "pipeline.run.engine")
+# ... and the steps that it runs, after the largest of their libraries: nobody is heard while one of these is loaded.
+STEPS = (
+    *("numba", "scipy.ndimage", "scipy.spatial.transform"),
+    *("pipeline.decode", "pipeline.grade", "pipeline.judge", "pipeline.dark", "pipeline.register", "pipeline.ground"),
+    *("pipeline.combine", "pipeline.join", "pipeline.finish", "pipeline.summarise"),
 )
 # The process loads its libraries before it knows for which step: their threads are set to what the engine gives a job
 # of one core, so that the same sums come out in the same order.
@@ -95,6 +97,14 @@ class Warm:
         except psutil.NoSuchProcess:
             return []
 
+    @classmethod
+    def begun(cls, project: Path) -> Warm | None:
+        """The process, where it can be had: it saves time, nothing else."""
+        try:
+            return cls(project)
+        except OSError:
+            return None
+
     def close(self, at_once: bool = False) -> None:
         """Let the process end; `at_once` with all that it has started, else when that has ended."""
         if at_once:
@@ -104,6 +114,8 @@ class Warm:
         assert self._process.stdin is not None
         with contextlib.suppress(OSError):
             self._process.stdin.close()
+        if not (at_once or self.children()):
+            self._process.terminate()  # it may be loading, and hears of nothing until it has
         self._process.wait()
         shutil.rmtree(self._folder, ignore_errors=True)
 
@@ -123,15 +135,16 @@ def serve(listener: socket.socket) -> None:
     selector = selectors.DefaultSelector()
     selector.register(0, selectors.EVENT_READ)
     jobs: list[_Job] = []
-    wanted = True
+    wanted, ended = True, False  # until standard input ends; whether a command has, and the next may be at hand
 
     def attend(timeout: float | None) -> None:
         """Answer what has come in, or the first that comes."""
-        nonlocal wanted
+        nonlocal wanted, ended
         for key, _ in selector.select(timeout):
             if key.fileobj is listener:
                 job = _begin(listener, selector, jobs)
                 if job is not None:
+                    ended = False
                     jobs.append(job)
                     selector.register(job.asker, selectors.EVENT_READ, job)
                     selector.register(job.pidfd, selectors.EVENT_READ, job)
@@ -143,23 +156,37 @@ def serve(listener: socket.socket) -> None:
             elif key.data in jobs:
                 jobs.remove(key.data)
                 _finish(key.data, selector)
+                ended = True
 
+    gc.disable()  # what is loaded stays: looking for garbage in it takes an eighth of loading
     importlib.import_module(FIRST)
     selector.register(listener, selectors.EVENT_READ)
     attend(WAIT_S)
+    # the engine is asked for next, and not begun before it is loaded; that the card is sorted is told meanwhile
     selector.unregister(listener)
-    for name in ENGINE:
-        importlib.import_module(name)
-    _begin_engine()
-    selector.register(listener, selectors.EVENT_READ)
-    for load in _loads():
+    for load in _engine_loads():
         attend(0)
         if not (wanted or jobs):
             return
         load()
-    gc.freeze()  # collecting garbage would copy the pages that all of them share
+    selector.register(listener, selectors.EVENT_READ)
+    for load in _loads():
+        attend(0)
+        if ended and not jobs:  # who has waited for it asks for the next at once, and would wait for what is loaded now
+            attend(WAIT_S)
+            ended = False
+        if not (wanted or jobs):
+            return
+        load()
     while wanted or jobs:
         attend(None)
+
+
+def _engine_loads() -> Iterator[Callable[[], Any]]:
+    """What is loaded for the engine, piece by piece."""
+    for name in ENGINE:
+        yield partial(importlib.import_module, name)
+    yield _begin_engine
 
 
 def _loads() -> Iterator[Callable[[], Any]]:
@@ -174,10 +201,12 @@ def _loads() -> Iterator[Callable[[], Any]]:
 # What libraries do when they are first used takes a third of a processor second each; here it is done once for all.
 # Imported only here: the front door imports this module too, and needs none of them.
 def _begin_engine() -> None:
-    """Have the engine look for extensions of itself, as it does when it readies the words that it understands."""
+    """Have the engine look for extensions of itself, as it does when it readies the words that it understands, and
+    Python for the processor's name, which it asks a program for and keeps."""
     from snakemake.cli import get_argument_parser
 
     get_argument_parser()
+    platform.platform()
 
 
 def _begin_libraries() -> None:
@@ -223,8 +252,10 @@ def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: li
         for stream in streams:
             os.close(stream)
         return None
+    gc.freeze()  # collecting garbage would copy the pages that all of them share
     pid = os.fork()
     if pid == 0:
+        gc.enable()
         # what it holds open itself would hide from an asker that this process has ended
         selector.close()
         for held in (listener, asker, *(job.asker for job in others)):
@@ -297,5 +328,5 @@ if __name__ == "__main__":
         serve(socket.socket(fileno=int(sys.argv[1])))
     finally:
         shutil.rmtree(sys.argv[2], ignore_errors=True)  # where the front door was killed
-    # the front door waits for the end, and taking down all that was loaded takes the better part of a second
-    os._exit(0)
+        # the front door waits for the end, and taking down all that was loaded takes the better part of a second
+        os._exit(0)
