@@ -8,8 +8,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from pipeline.errors import InputError
 from pipeline.files import read_json, shown
 
@@ -27,10 +25,12 @@ def mosaic_bytes(inventory: Table) -> dict[str, int]:
     need: dict[str, int] = {}
     if not {"scene", "dark_set", "width", "height", "kind"} <= set(inventory.colnames):
         return need
-    for row in inventory:
+    from pipeline.tables import rows_of  # only here: see `Night.sort_card`
+
+    for row in rows_of(inventory, ("kind", "scene", "dark_set", "width", "height")):
         owner = row["scene"] if row["kind"] == "light" else row["dark_set"]
-        if not any(value is np.ma.masked for value in (owner, row["width"], row["height"])):
-            need[str(owner)] = need.get(str(owner), 0) + 2 * int(row["width"]) * int(row["height"])
+        if None not in (owner, row["width"], row["height"]):
+            need[owner] = need.get(owner, 0) + 2 * row["width"] * row["height"]
     return need
 
 
