@@ -295,6 +295,7 @@ def solve_stars(stars: NDArray[np.float64], width: int, height: int, focal_px: f
 
 def restore_solution(content: dict[str, Any]) -> Solved:
     """Read what `solve_stars` gave."""
+    # only here: it takes a third of a second to load, in which the engine is being loaded
     from scipy.spatial.transform import Rotation
 
     from pipeline.sky.camera import Camera

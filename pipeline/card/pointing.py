@@ -138,7 +138,7 @@ def overlap_similar(similarity: Similarity, width: int, height: int) -> float:
 
 def earth_turned(attitude: Rotation, after_s: float) -> Rotation:
     """Attitude of a camera fixed to the ground, `after_s` seconds later: the sky has turned about the pole."""
-    from scipy.spatial.transform import Rotation
+    from scipy.spatial.transform import Rotation  # only here: see `inventory.restore_solution`
 
     return attitude * Rotation.from_euler("z", -SIDEREAL_RATE * after_s)
 
