@@ -39,10 +39,10 @@ ENTRIES = {"snakemake": "snakemake.cli"}
 FIRST, WAIT_S = "pipeline.inventory", 0.5
 # What is loaded then: the engine and what it would load for every run, the largest library of its own first, ...
 ENGINE = ("sqlmodel", "snakemake.cli", "smart_open", "pipeline.run.engine")
-# ... and the steps that it runs, after the largest of their libraries: nobody is heard while one of these is loaded.
+# ... and the steps that run once a scene, in the order of need, after the largest of their libraries: nobody is heard
+# while one of these is loaded. What is not among them is loaded when it is asked for.
 STEPS = (
-    *("numba", "scipy.ndimage", "scipy.spatial.transform"),
-    *("pipeline.decode", "pipeline.grade", "pipeline.judge", "pipeline.dark", "pipeline.register", "pipeline.ground"),
+    *("numba", "scipy.ndimage", "scipy.spatial.transform", "pipeline.dark", "pipeline.register", "pipeline.ground"),
     *("pipeline.combine", "pipeline.join", "pipeline.finish", "pipeline.summarise"),
 )
 # The process loads its libraries before it knows for which step: their threads are set to what the engine gives a job
@@ -135,6 +135,7 @@ def serve(listener: socket.socket) -> None:
     selector = selectors.DefaultSelector()
     selector.register(0, selectors.EVENT_READ)
     jobs: list[_Job] = []
+    loaded = _Loaded()
     wanted, ended = True, False  # until standard input ends; whether a command has, and the next may be at hand
 
     def attend(timeout: float | None) -> None:
@@ -142,7 +143,7 @@ def serve(listener: socket.socket) -> None:
         nonlocal wanted, ended
         for key, _ in selector.select(timeout):
             if key.fileobj is listener:
-                job = _begin(listener, selector, jobs)
+                job = _begin(listener, selector, jobs, loaded)
                 if job is not None:
                     ended = False
                     jobs.append(job)
@@ -170,7 +171,7 @@ def serve(listener: socket.socket) -> None:
             return
         load()
     selector.register(listener, selectors.EVENT_READ)
-    for load in _loads():
+    for load in loaded.ahead():
         attend(0)
         if ended and not jobs:  # who has waited for it asks for the next at once, and would wait for what is loaded now
             attend(WAIT_S)
@@ -189,13 +190,37 @@ def _engine_loads() -> Iterator[Callable[[], Any]]:
     yield _begin_engine
 
 
-def _loads() -> Iterator[Callable[[], Any]]:
-    """What is loaded for the steps, piece by piece."""
-    for name in STEPS:
-        yield partial(importlib.import_module, name)
-    yield _begin_libraries
-    for function in _compiled():
-        yield partial(_load_kept, function)
+class _Loaded:
+    """What is loaded of the steps' programs, in this process for all that are forked from it."""
+
+    def __init__(self) -> None:
+        self._asked: set[str] = set()
+        self._functions: set[int] = set()
+
+    def ahead(self) -> Iterator[Callable[[], Any]]:
+        """What is loaded before it is asked for, piece by piece."""
+        yield _begin_libraries
+        for name in STEPS:
+            yield partial(importlib.import_module, name)
+            yield from self._kept()
+
+    def asked(self, module: str) -> None:
+        """Load a step that is asked for; what is asked for once more will be again, and has its machine code loaded."""
+        if not module.startswith("pipeline."):
+            return
+        with contextlib.suppress(Exception):  # the command that was asked for will tell
+            importlib.import_module(module)
+        if module in self._asked:
+            for load in self._kept():
+                load()
+        self._asked.add(module)
+
+    def _kept(self) -> Iterator[Callable[[], Any]]:
+        """The machine code of those compiled functions whose modules were loaded since."""
+        for function in _compiled():
+            if id(function) not in self._functions:
+                self._functions.add(id(function))
+                yield partial(_load_kept, function)
 
 
 # What libraries do when they are first used takes a third of a processor second each; here it is done once for all.
@@ -233,7 +258,9 @@ def _load_kept(function: Any) -> None:
                 function.compile(signature)
 
 
-def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: list[_Job]) -> _Job | None:
+def _begin(
+    listener: socket.socket, selector: selectors.BaseSelector, others: list[_Job], loaded: _Loaded
+) -> _Job | None:
     asker, _ = listener.accept()
     streams: list[int] = []
     try:
@@ -252,6 +279,7 @@ def _begin(listener: socket.socket, selector: selectors.BaseSelector, others: li
         for stream in streams:
             os.close(stream)
         return None
+    loaded.asked(order["module"])
     gc.freeze()  # collecting garbage would copy the pages that all of them share
     pid = os.fork()
     if pid == 0:
