@@ -235,15 +235,18 @@ def _fit(
     axis. The lens (4,) and its covariance.
     """
     # the first frame's level is the others' measure
-    frames = np.asarray(frame[:, None] == np.arange(1, int(frame.max()) + 1), np.float64)
-    known = 1 / np.concatenate([[LENS, LENS, off_axis, off_axis], prior, np.full(frames.shape[1], LEVEL)]) ** 2
-    rest = np.column_stack([others, frames])
+    levels = int(frame.max())
+    in_frame = np.asarray(frame[:, None] == np.arange(1, levels + 1), np.float64)
+    known = 1 / np.concatenate([[LENS, LENS, off_axis, off_axis], prior, np.full(levels, LEVEL)]) ** 2
+    design = np.empty((len(level), len(known)))
     lens, weight = np.zeros(4), 1 / error**2
     for _ in range(ROUNDS):
         root = np.sqrt(weight)[:, None]
         slopes = _slopes(place, lens)
-        columns = np.column_stack([slopes, rest])
-        design = np.column_stack([_centred(c, weight, star) for c in columns.T]) * root
+        for n, column in enumerate((*slopes.T, *others.T)):
+            design[:, n] = _centred(column, weight, star)
+        design[:, len(known) - levels :] = in_frame - _shares(frame, weight, star, levels)[star]
+        design *= root
         # the lens's terms are linear, its middle is sought step by step
         about = slopes[:, 2:] @ lens[2:]
         wanted = _centred(level + about, weight, star)
@@ -254,8 +257,15 @@ def _fit(
         robust = np.clip(1 - (left / (BISQUARE * spread)) ** 2, 1e-6, None) ** 2
         weight = robust / error**2
         lens = np.concatenate([solution[:2], np.clip(solution[2:4], -OFF_MOST, OFF_MOST)])
-    scatter = float(np.sum(robust * left**2) / max(np.sum(robust) - star.max() - 1 - columns.shape[1], 1))
+    scatter = float(np.sum(robust * left**2) / max(np.sum(robust) - star.max() - 1 - len(known), 1))
     return lens, np.asarray(inverse[:4, :4] * max(scatter, 1e-6), np.float64)
+
+
+def _shares(frame: NDArray[np.intp], weight: Floats, star: NDArray[np.intp], levels: int) -> Floats:
+    """What each frame but the first has of a star's weight, (stars, levels): the star's mean of 1 in that frame."""
+    at = star * (levels + 1) + frame
+    by_frame = np.bincount(at, weight, minlength=(int(star.max()) + 1) * (levels + 1)).reshape(-1, levels + 1)
+    return np.asarray(by_frame[:, 1:] / np.maximum(np.bincount(star, weight), 1e-30)[:, None])
 
 
 def _centred(values: Floats, weight: Floats, star: NDArray[np.intp]) -> Floats:
