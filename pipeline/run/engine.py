@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "decode": 4,
     "grade": 32,
     "judge": 52,
-    "dark": 24,
+    "dark": 25,
     "register": 22,
     "ground": 45,
     "combine": 47,

@@ -23,7 +23,7 @@ import subprocess
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -194,33 +194,35 @@ class _Loaded:
     """What is loaded of the steps' programs, in this process for all that are forked from it."""
 
     def __init__(self) -> None:
-        self._asked: set[str] = set()
-        self._functions: set[int] = set()
+        self._waiting: dict[str, list[Any]] = {}  # by step that was asked for once, compiled functions that it brought
+        self._loaded: set[int] = set()
 
     def ahead(self) -> Iterator[Callable[[], Any]]:
         """What is loaded before it is asked for, piece by piece."""
         yield _begin_libraries
         for name in STEPS:
             yield partial(importlib.import_module, name)
-            yield from self._kept()
+            for function in _compiled(sys.modules):
+                if id(function) not in self._loaded:
+                    yield partial(self._load, function)
 
     def asked(self, module: str) -> None:
         """Load a step that is asked for; what is asked for once more will be again, and has its machine code loaded."""
         if not module.startswith("pipeline."):
             return
+        if module in self._waiting:
+            while self._waiting[module]:
+                self._load(self._waiting[module].pop())
+            return
+        before = set(sys.modules)
         with contextlib.suppress(Exception):  # the command that was asked for will tell
             importlib.import_module(module)
-        if module in self._asked:
-            for load in self._kept():
-                load()
-        self._asked.add(module)
+        self._waiting[module] = _compiled(set(sys.modules) - before)
 
-    def _kept(self) -> Iterator[Callable[[], Any]]:
-        """The machine code of those compiled functions whose modules were loaded since."""
-        for function in _compiled():
-            if id(function) not in self._functions:
-                self._functions.add(id(function))
-                yield partial(_load_kept, function)
+    def _load(self, function: Any) -> None:
+        if id(function) not in self._loaded:
+            self._loaded.add(id(function))
+            _load_kept(function)
 
 
 # What libraries do when they are first used takes a third of a processor second each; here it is done once for all.
@@ -239,11 +241,13 @@ def _begin_libraries() -> None:
     from astropy.io.misc import yaml  # noqa: F401
 
 
-def _compiled() -> list[Any]:
-    """The compiled functions of all that is loaded."""
+def _compiled(names: Iterable[str]) -> list[Any]:
+    """The compiled functions of those modules of the pipeline's that are among them."""
+    if "numba" not in sys.modules:
+        return []
     from numba.core.dispatcher import Dispatcher
 
-    modules = [module for name, module in sorted(sys.modules.items()) if name.startswith("pipeline.")]
+    modules = [sys.modules[name] for name in sorted(names) if name.startswith("pipeline.")]
     found = {id(value): value for module in modules for value in vars(module).values() if isinstance(value, Dispatcher)}
     return list(found.values())
 

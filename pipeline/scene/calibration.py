@@ -245,7 +245,7 @@ def _banding(
     for found in pool.map(look, range(len(lights))):
         quarters.append(found)
         progress.advance()
-    banding, rows, columns = scene_banding(quarters)
+    banding, rows, columns = scene_banding(quarters, AT_ONCE)
     by_frame = {frame.id: of for (frame, _), of in zip(lights, banding, strict=True) if of is not None}
     return SceneBanding(by_frame, rows, columns)
 

@@ -276,7 +276,7 @@ def _changing_banding(candidates: list[_Candidate]) -> list[Banding | None]:
     mono = candidates[0].mosaic.header.cfa == "MONO"
     with ThreadPoolExecutor(AT_ONCE) as pool:
         quarters = list(pool.map(lambda c: quarters_of(strips_of(c.mosaic.stored), mono), candidates))
-    found, _, _ = scene_banding(quarters)
+    found, _, _ = scene_banding(quarters, AT_ONCE)
     some = [own for own in found if own is not None]
     if not some:
         return found

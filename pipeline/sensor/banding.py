@@ -11,6 +11,7 @@ nothing is told from it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -221,13 +222,14 @@ def _stands_out(fixed: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 
 def scene_banding(
-    frames: Sequence[tuple[NDArray[np.float32], NDArray[np.float32]]],
+    frames: Sequence[tuple[NDArray[np.float32], NDArray[np.float32]]], threads: int = 1
 ) -> tuple[list[Banding | None], float | None, float | None]:
     """The banding of a scene's frames, in order of time.
 
     Parameters
     ----------
     frames : of each what `quarters_of` gives
+    threads : in which rows and columns, and their parities, are looked at side by side
 
     Returns
     -------
@@ -237,16 +239,20 @@ def scene_banding(
     found: list[NDArray[np.float32] | None] = []
     told: list[float | None] = []
     lengths = [frames[0][which].shape[2] for which in (0, 1)]
-    for which, across in enumerate(reversed(lengths)):
-        quarters = np.stack([frame[which] for frame in frames])
-        parities = quarters.shape[1]
-        # what both parities are shifted by alike is told from all of the line, and what they differ by apart from that
-        parts = (
-            quarters
-            if parities == 1
-            else np.stack([quarters.sum(axis=1), np.diff(quarters, axis=1)[:, 0]], 1) * np.float32(0.5)
-        )
-        lines = [line_banding(parts[:, p], across // QUARTERS) for p in range(parities)]
+
+    def lines_of(which: int, parity: int) -> NDArray[np.float32] | None:
+        quarters = np.stack([frame[which][0] for frame in frames])
+        if len(frames[0][which]) > 1:
+            # what both parities are shifted by alike is told from all of the line, what they differ by apart from that
+            other = np.stack([frame[which][1] for frame in frames])
+            quarters = np.float32(0.5) * (other - quarters if parity else quarters + other)
+        return line_banding(quarters, lengths[1 - which] // QUARTERS)
+
+    looks = [(which, parity) for which in (0, 1) for parity in range(frames[0][which].shape[0])]
+    with ThreadPoolExecutor(threads) as pool:
+        banding = dict(zip(looks, pool.map(lambda look: lines_of(*look), looks), strict=True))
+    for which in (0, 1):
+        lines = [banding[look] for look in looks if look[0] == which]
         if all(part is None for part in lines):
             found.append(None)
             told.append(None)

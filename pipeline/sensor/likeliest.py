@@ -222,21 +222,44 @@ def _lines(rest: NDArray[np.float32], side: int) -> NDArray[np.float32]:
     What one line of thousands has is little of any block of frequencies; its own mean tells it.
     """
     _, spread = clipped(rest[:: max(1, rest.shape[0] // 256)])
-    found, left = np.zeros_like(rest), rest
-    for length in (max(rest.shape), side, side // 4):
+    found, least = np.zeros_like(rest), side // 4
+    sums = _stretch_sums(rest, found, least)
+    for length in (max(rest.shape), side, least):
         for axis in (0, 1):
             starts = np.arange(0, rest.shape[axis], length)
             sizes = np.diff([*starts, rest.shape[axis]])
             numbers = sizes[:, None] if axis == 0 else sizes
-            means = np.add.reduceat(left, starts, axis=axis, dtype=np.float64) / numbers
+            means = np.add.reduceat(sums[axis], starts // least, axis=axis) / numbers
             ys, xs = np.nonzero(np.abs(means) > STRUCTURE_SIGMA * spread / np.sqrt(numbers))
             for y, x, mean in zip(ys, xs, means[ys, xs].astype(np.float32), strict=True):
                 start = (y, x)[axis] * length
                 stretch = slice(start, start + length)
                 found[(stretch, x) if axis == 0 else (y, stretch)] += mean
             if len(ys):
-                left = rest - found
+                sums = _stretch_sums(rest, found, least)
     return found
+
+
+def _stretch_sums(
+    rest: NDArray[np.float32], found: NDArray[np.float32], length: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sums of ``rest - found`` over stretches of columns, (stretches, width), and of rows, (height, stretches)."""
+    down, across = (-(-n // length) for n in rest.shape)
+    columns, rows = np.zeros((down, rest.shape[1])), np.zeros((rest.shape[0], across))
+    _add_stretches(rest, found, length, columns, rows)
+    return columns, rows
+
+
+@njit(cache=True, nogil=True)
+def _add_stretches(rest, found, length, columns, rows):  # type: ignore[no-untyped-def]
+    for y in range(rest.shape[0]):
+        for n in range(rows.shape[1]):
+            total = 0.0
+            for x in range(n * length, min((n + 1) * length, rest.shape[1])):
+                value = np.float64(rest[y, x] - found[y, x])
+                columns[y // length, x] += value
+                total += value
+            rows[y, n] += total
 
 
 def _octaves(length: int) -> NDArray[np.int64]:
