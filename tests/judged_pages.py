@@ -16,6 +16,7 @@ from pipeline import summarise
 from pipeline.config import JudgeSettings, Site
 from pipeline.files import write_json
 from pipeline.judge import COLUMNS, Graded, judge_scene
+from pipeline.judging.byhand import share_notes
 from pipeline.plan import write_plan
 from pipeline.tables import read_table, table_from_rows, write_table
 from tests.labelled import Fault, Setting, make_scene
@@ -65,7 +66,10 @@ def told(
     (folder / "trip.yaml").write_text(f"frames: [raw]\n{where}")
     here = folder / "work" / "scenes" / plan.scene
     here.mkdir(parents=True)
-    write_table(table_from_rows(rows, COLUMNS, {"notes": notes, "events": events}), here / "verdicts.ecsv")
+    write_table(
+        table_from_rows(rows, COLUMNS, {"notes": [*notes, *share_notes(rows)], "events": events}),
+        here / "verdicts.ecsv",
+    )
     # frames count by the square of their light over the noise of their sky, as combine weighs them
     usual = np.median([row["sky_e_s"] for row in rows])
     weights = {
