@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
-from pipeline.judging.verdicts import NOT_JUDGED, SMALL_SCENE
-
-BY_HAND = "by hand"
+from pipeline.judging.verdicts import BY_HAND, NOT_JUDGED, SMALL_SCENE
 
 
 def lay_by_hand(

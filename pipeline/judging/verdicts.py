@@ -21,7 +21,7 @@ CLOUD_SURE = 0.25  # standard deviations beyond its limit: more would keep cloud
 GLARE_SHARE = 0.2  # of the field, for light at the limit that does not fall on all of it; of brighter light less
 DARK_SHARE = 0.2  # of the scene's sky, and
 STARS_SHARE = 0.3  # of the scene's stars: a frame darker than both is underexposed
-UNLIKE = "different camera or settings"
+UNLIKE, BY_HAND = "different camera or settings", "by hand"
 NOT_JUDGED = ("unreadable", "damaged", UNLIKE)  # reasons of frames that were not held against any limit
 CLOSEST = "closest: "  # before what came closest to its limit, of a frame that is kept
 CLOUDS = {"haze", "broken cloud", "passing cloud", "cloud"}  # of `judging.weather.CAUSES`
@@ -38,7 +38,7 @@ REASONS = (
     "few stars",
     "not registered",
     UNLIKE,
-    "by hand",
+    BY_HAND,
 )
 
 

@@ -81,8 +81,8 @@ def step_key(trip: Trip, name: str, subject: Any = None) -> str:
     subject : JSON value, optional
         What of the plan it works on.
     """
-    of = {"grade": ("decode", "grade"), "ground": ("ground", "combine"), "judge_by_hand": ("judge",)}
-    steps = of.get(name, (name,))
+    also = {"grade": ("decode", "grade"), "ground": ("ground", "combine"), "judge_by_hand": ("judge",)}
+    steps = also.get(name, (name,))
     settings = {s: trip.section(s) for s in steps if s in SECTIONS}
     if name == "ground":
         settings["combine"] = {key: settings["combine"][key] for key in _GROUND_SETTINGS}
