@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from pipeline import combine
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.restless import carried, restless_pixels, restlessness, settle
-from pipeline.stack.tiles import Scene, Window, cut_at_unrest
+from pipeline.stack import tiles
+from pipeline.stack.tiles import Scene, Window, cut, cut_at_unrest
 from tests.planted_scenes import Camera, drifting, write_scene
 from tests.test_combine import Made, sky_truth
 
@@ -85,6 +86,18 @@ def test_tiles_cut_where_the_sky_changes_change_no_byte(
     assert len(smaller) > len(windows) > 1
     assert sum(w.height * w.width for w in smaller) == SHAPE[0] * SHAPE[1]
     assert small.path.read_bytes() == before
+
+
+@pytest.mark.parametrize("shape", [(200, 1800), (72, 136), (8, 300), (64, 64)])
+def test_tiles_are_cut_within_the_picture(shape: tuple[int, int], monkeypatch: pytest.MonkeyPatch) -> None:
+    """However narrow a picture's last tiles are, every pixel lies in one tile of those that a changing sky cuts."""
+    monkeypatch.setattr(tiles, "is_unquiet", lambda scene, window: True)
+    times = np.zeros(shape, int)
+    for w in cut_at_unrest(cut(shape, 128), None, 64):  # type: ignore[arg-type]
+        assert max(w.height, w.width) <= 64
+        assert times[w.top : w.top + w.height, w.left : w.left + w.width].shape == (w.height, w.width)
+        times[w.top : w.top + w.height, w.left : w.left + w.width] += 1
+    assert (times == 1).all()
 
 
 def test_a_satellite_before_a_changing_sky(

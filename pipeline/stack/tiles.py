@@ -138,7 +138,7 @@ def is_unquiet(scene: Scene, window: Window) -> bool:
 
 def _quarters(window: Window) -> list[Window]:
     """A window in four, or two or one where it is narrow; their corners at nodes of the position grid."""
-    high, wide = (-(-size // (2 * TILE_STEP)) * TILE_STEP for size in (window.height, window.width))
+    high, wide = (min(-(-size // (2 * TILE_STEP)) * TILE_STEP, size) for size in (window.height, window.width))
     return [
         Window(window.top + y, window.left + x, h, w)
         for y, h in ((0, high), (high, window.height - high))
