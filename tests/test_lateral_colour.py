@@ -181,7 +181,7 @@ def test_positions_of_colours_go_there_and_back(tmp_path):
     assert np.hypot(rx - x, ry - y).max() > 0.5
 
 
-@pytest.mark.parametrize("steepness", [1e-4, 2e-3])
+@pytest.mark.parametrize("steepness", [1e-4, 2e-3, 6e-3])
 def test_a_displaced_plane_equals_its_slow_statement(steepness):
     """The compiled loop is the pixel-by-pixel sum with Lanczos weights, to the step of the table; where the planes were
     cut is not seen."""

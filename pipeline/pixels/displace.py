@@ -25,6 +25,8 @@ EDGE = 6
 SIDE_BY_SIDE = 16
 # Rows that share their places, those of their middle: a pixel lies so many pixels beside the place at most.
 TOGETHER, SHARED = 16, np.float32(0.01)
+# Rows of the pieces that a cell is cut into where its displacements change too fast for that.
+FEWER = 4
 STRIP = GRID_STEP + 2 * SIDE_BY_SIDE
 
 
@@ -82,7 +84,7 @@ def _displaced(source, number, shape, origin, shift, lagrange, table, scale, mar
     begin, stride = number * shape[0] * shape[1], shape[1]
     nodes, last_nodes = np.empty((2, shift.shape[1]), np.float32), np.empty((2, shift.shape[1]), np.float32)
     grid_row = np.empty((2, shift.shape[1]), np.float32)
-    xs, ys = np.empty(GRID_STEP, np.float32), np.empty(GRID_STEP, np.float32)
+    places = np.empty((4, GRID_STEP + 1), np.float32)
     # row and column of the grid at which the planes begin
     above, before = origin[0] + BEYOND, origin[1] + BEYOND
     left, edge, most = before - margin, EDGE + margin, np.float32(EDGE - REACH_AFTER)
@@ -111,20 +113,77 @@ def _displaced(source, number, shape, origin, shift, lagrange, table, scale, mar
                 into, size = left + first - k * GRID_STEP, last - first
                 at = begin + (y - above + np.int64(whole_y) - REACH_BEFORE) * stride
                 at += left - before + first + np.int64(whole_x) - REACH_BEFORE
-                start, length = into - REACH_BEFORE, size + ROW
+                start, length, cell, one = into - REACH_BEFORE, size + ROW, np.float32(GRID_STEP), np.float32(1)
                 y0, y1, x0, x1 = y0 - whole_y, y1 - whole_y, x0 - whole_x, x1 - whole_x
                 some = next_i - i
-                _blend(source, at, stride, stride, some, table, y0, y1, start, length, np.float32(1), strip, 0, STRIP)
-                _blend(strip, 0, 1, STRIP, some, table, x0, x1, into, size, scale, lines, first, apart)
+                _blend(source, at, stride, stride, some, table, y0, y1, cell, start, length, one, strip, 0, STRIP)
+                _blend(strip, 0, 1, STRIP, some, table, x0, x1, cell, into, size, scale, lines, first, apart)
             else:
-                for r in range(next_i - i):
-                    part = lines[r * apart + first : r * apart + last]
-                    positions(shift, lagrange, y + r, left + first, xs[: len(part)], ys[: len(part)], grid_row)
-                    _each(source, begin, shape, above, before, table, scale, xs, ys, part)
+                r = 0
+                while r < next_i - i:
+                    group = (y + r) // FEWER * FEWER
+                    some = min(group + FEWER - y, next_i - i) - r
+                    _finer(
+                        source, begin, shape, shift, lagrange, table, scale, (above, before), y + r, some, left + first,
+                        left + last, k * GRID_STEP, most, places, grid_row, strip, lines, r * apart - left, apart,
+                    )  # fmt: skip
+                    r += some
         for r in range(next_i - i):
             row, line = out[i + r], lines[r * apart : (r + 1) * apart]
             for j in range(np.uint64(edge), np.uint64(width - edge)):
                 row[j] = line[j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _finer(  # type: ignore[no-untyped-def]
+    source, begin, shape, shift, lagrange, table, scale, planes_at, y, rows, first, last, cell, most, places, grid_row,
+    strip, lines, to, apart,
+):  # fmt: skip
+    """A part of a cell in which the displacement changes faster: pieces of `FEWER` rows and `SIDE_BY_SIDE` columns.
+
+    Parameters
+    ----------
+    planes_at : row and column of the grid at which the planes begin
+    y, rows : the first row, in the grid, and how many of a group of `FEWER`
+    first, last, cell : first column, the one after the last, and the cell's first, in the grid
+    places : (4, 65) float32 array of scratch
+    lines, to, apart : where the results go, laid out flat: column 0 of the grid, and from row to row
+    """
+    (above, before), stride, top = planes_at, shape[1], y // FEWER * FEWER
+    xs, ys, last_xs, last_ys = places[0], places[1], places[2], places[3]
+    positions(shift, lagrange, top, cell, xs, ys, grid_row)
+    positions(shift, lagrange, top + FEWER - 1, cell, last_xs, last_ys, grid_row)
+    for p in range(0, GRID_STEP, SIDE_BY_SIDE):
+        a, b, q = max(first, cell + p), min(last, cell + p + SIDE_BY_SIDE), p + SIDE_BY_SIDE
+        if a >= b:
+            continue
+        # displacements of the group's middle at the piece's first column and the next one's
+        x0, y0 = _moved(xs, last_xs, p, cell + p), _moved(ys, last_ys, p, top + 0.5 * (FEWER - 1))
+        x1, y1 = _moved(xs, last_xs, q, cell + q), _moved(ys, last_ys, q, top + 0.5 * (FEWER - 1))
+        whole_x, whole_y = np.floor(x0), np.floor(y0)
+        even = (np.floor(x1) == whole_x) & (np.floor(y1) == whole_y)
+        even &= (abs(x1 - x0) <= EVEN) & (abs(y1 - y0) <= EVEN) & (max(abs(whole_x), abs(whole_y)) < most)
+        even &= abs(last_xs[p] - xs[p]) <= SHARED and abs(last_ys[p] - ys[p] - np.float32(FEWER - 1)) <= SHARED
+        if even:
+            at = begin + (y - above + np.int64(whole_y) - REACH_BEFORE) * stride
+            at += a - before + np.int64(whole_x) - REACH_BEFORE
+            into, size, length = a - cell - p, b - a, np.float32(SIDE_BY_SIDE)
+            y0, y1, x0, x1 = y0 - whole_y, y1 - whole_y, x0 - whole_x, x1 - whole_x
+            start, one = into - REACH_BEFORE, np.float32(1)
+            _blend(source, at, stride, stride, rows, table, y0, y1, length, start, size + ROW, one, strip, 0, STRIP)
+            _blend(strip, 0, 1, STRIP, rows, table, x0, x1, length, into, size, scale, lines, to + a, apart)
+            continue
+        own_x, own_y = np.empty(b - a, np.float32), np.empty(b - a, np.float32)
+        for r in range(rows):
+            positions(shift, lagrange, y + r, a, own_x, own_y, grid_row)
+            out = lines[to + r * apart + a : to + r * apart + b]
+            _each(source, begin, shape, above, before, table, scale, own_x, own_y, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _moved(one, other, column, by):  # type: ignore[no-untyped-def]
+    """How far midway between two rows of places lies beside a pixel."""
+    return np.float32(0.5) * (one[column] + other[column]) - np.float32(by)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -134,13 +193,14 @@ def _middle(one, other, axis, column):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _blend(source, at, step, apart, rows, table, place, end, into, size, scale, out, to, apart_out):  # type: ignore[no-untyped-def]
+def _blend(source, at, step, apart, rows, table, place, end, length, into, size, scale, out, to, apart_out):  # type: ignore[no-untyped-def]
     """Sums over six values, `step` apart, whose weights go evenly from those of one place to those of another.
 
     Parameters
     ----------
     rows, apart : for how many rows the same is done, and how far they lie apart in the source
-    place, end : places between the third and the fourth value, at the first pixel of the cell and the next one's first
+    place, end, length : places between the third and the fourth value, at the first pixel of the cell and so many
+        further on
     into : the cell's pixel that the sums begin with
     size : how many are wanted; up to `SIDE_BY_SIDE` - 1 more are read and written
     out, to, apart_out : contiguous array, where in it, laid out flat, the sums go, and from row to row
@@ -148,8 +208,8 @@ def _blend(source, at, step, apart, rows, table, place, end, into, size, scale, 
     first = np.int64(place * np.float32(PHASES) + np.float32(0.5)) * ROW
     last = np.int64(end * np.float32(PHASES) + np.float32(0.5)) * ROW
     start = lanes_of(table, np.uint64(first), ROW) * scale
-    rate = lanes_of(table, np.uint64(last), ROW) * (scale / np.float32(GRID_STEP))
-    rate = rate - start * np.float32(1 / GRID_STEP)
+    rate = lanes_of(table, np.uint64(last), ROW) * (scale / length)
+    rate = rate - start * (np.float32(1) / length)
     a0, a1, a2 = one_lane(start, 0, SIDE_BY_SIDE), one_lane(start, 1, SIDE_BY_SIDE), one_lane(start, 2, SIDE_BY_SIDE)
     a3, a4, a5 = one_lane(start, 3, SIDE_BY_SIDE), one_lane(start, 4, SIDE_BY_SIDE), one_lane(start, 5, SIDE_BY_SIDE)
     b0, b1, b2 = one_lane(rate, 0, SIDE_BY_SIDE), one_lane(rate, 1, SIDE_BY_SIDE), one_lane(rate, 2, SIDE_BY_SIDE)
