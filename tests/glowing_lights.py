@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from example_project.maker import make_scenario
 from example_project.maker.sensor import Sensor
-from pipeline.pixels.background import survey_mosaic
+from pipeline.pixels.survey import survey_mosaic
 from pipeline.sensor import defects
 from pipeline.sensor.calibrate import calibrate
 

@@ -12,10 +12,10 @@ from scipy import ndimage
 
 from pipeline.config import Trip
 from pipeline.console import Progress
-from pipeline.pixels.background import Survey
 from pipeline.pixels.noise import BLOCK, PhotonTransfer
 from pipeline.pixels.positions import position_grid
 from pipeline.pixels.resample import block_variance
+from pipeline.pixels.survey import Survey
 from pipeline.scene import groundpicture
 from pipeline.sensor.demosaic import response
 from pipeline.sensor.mosaic import write_mosaic

@@ -5,16 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.pixels.background import (
-    Surface,
-    bisquare,
-    bisquare_slow,
-    block_size,
-    fit_surface,
-    legendre_terms,
-    sample_map,
-    survey_mosaic,
-)
+from pipeline.pixels.background import Surface, bisquare, bisquare_slow, fit_surface, legendre_terms, sample_map
+from pipeline.pixels.survey import LEVEL_CLIP, NOISE_CLIP, block_size, survey_mosaic
 from tests.planted_scenes import add_star
 
 
@@ -38,6 +30,33 @@ def test_mapped_and_native_mosaics_give_the_same_numbers() -> None:
     native, mapped = (survey_mosaic(a, (100.0, 110.0, 120.0, 130.0), block=32) for a in (pixels, stored))
     assert np.array_equal(native.level, mapped.level)
     assert np.array_equal(native.variance, mapped.variance)
+
+
+@pytest.mark.parametrize("spoiled", [False, True])
+def test_a_block_is_measured_as_numpy_does(spoiled: bool) -> None:
+    """Medians, cuts and means of every other pixel, with full and defective ones among them and without."""
+    rng = np.random.default_rng(11)
+    pixels = rng.normal(600, 12, (32, 64)).round().astype(np.uint16)
+    pixels[4:8, 40:44] += 300  # a star
+    dark, defects = rng.normal(3, 1, pixels.shape).astype(np.float32), np.zeros(pixels.shape, np.uint8)
+    if spoiled:
+        pixels[10, 3], pixels[21, 30], defects[14, 50], defects[15, 7] = 4000, 4000, 1, 4
+    found = survey_mosaic(pixels, (500.0, 501.0, 502.0, 503.0), dark, 0.5, 1.5, defects, 4000.0, 32)
+    for j, place in np.ndindex(2, 4):
+        here = np.s_[place // 2 :: 2, 32 * j + place % 2 : 32 * j + 32 : 2]
+        values = pixels[here] - (500.0 + place) - 1.5 - 0.5 * dark[here]
+        values[(pixels[here] >= 4000) | (defects[here] > 0)] = np.nan
+        steps = np.diff(values, axis=1)
+        steps, values = steps[np.isfinite(steps)], values[np.isfinite(values)]
+        sigma = np.median(np.abs(steps)) / 0.6745 + 0.5
+        for _ in range(3):
+            # what a Gaussian cut there keeps of its variance
+            sigma = np.sqrt(np.mean(steps[np.abs(steps) <= NOISE_CLIP * sigma] ** 2) / 0.993889)
+        level = np.median(values)
+        for _ in range(3):
+            level = values[np.abs(values - level) <= LEVEL_CLIP * sigma / np.sqrt(2) + 0.5].mean()
+        assert found.variance[0, j, place] == pytest.approx(sigma**2 / 2, rel=1e-4)
+        assert found.level[0, j, place] == pytest.approx(level, abs=1e-3)
 
 
 def test_dark_offset_defects_and_saturation_are_seen() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.background import CELL, survey_mosaic
+from pipeline.pixels.survey import CELL, survey_mosaic
 from pipeline.stack.land import land_in
 from tests.planted_scenes import Camera, drifting, write_scene
 from tests.test_combine import Made, inputs_of, sky_truth

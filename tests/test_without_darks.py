@@ -7,7 +7,7 @@ import pytest
 
 from example_project.maker.sensor import fixed_maps
 from example_project.maker.sky import Glow as SkyGlow
-from pipeline.pixels.background import block_size
+from pipeline.pixels.survey import block_size
 from pipeline.sensor.glow import colour_levels, find_glow, grey_weights
 from pipeline.sensor.lineoffsets import Lines, line_offsets
 from pipeline.sensor.pattern import Pattern

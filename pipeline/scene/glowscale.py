@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.background import block_size, survey_mosaic
+from pipeline.pixels.survey import block_size, survey_mosaic
 from pipeline.sensor import defects
 from pipeline.sensor.darkglow import GlowLaw, dark_glow, glow_factor, glow_power, glow_rise
 from pipeline.sensor.glow import colour_levels

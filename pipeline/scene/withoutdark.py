@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.background import block_size, survey_mosaic
+from pipeline.pixels.survey import block_size, survey_mosaic
 from pipeline.plan import PlannedFrame
 from pipeline.sensor.glow import colour_levels, find_glow
 from pipeline.sensor.lineoffsets import Lines, line_offsets

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from pipeline.pixels.background import CELL as SURVEY_CELL
 from pipeline.pixels.cells import any_in_cells
 from pipeline.pixels.hidden import CELL, LAND, NOTHING, WHOLE, hide_plane, shown_in_cells
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, position_grid
+from pipeline.pixels.survey import CELL as SURVEY_CELL
 from pipeline.stack.sources import Frame, Map
 
 Bools = NDArray[np.bool_]

@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.pixels.background import DEGREE_MAX, Surface, Survey, fit_surface, sample_map
+from pipeline.pixels.background import DEGREE_MAX, Surface, fit_surface, sample_map
 from pipeline.pixels.cells import local_plane, nearest_known
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
 from pipeline.pixels.positions import GRID_STEP, PositionGrid, grid_nodes
 from pipeline.pixels.restless import carried, restlessness
+from pipeline.pixels.survey import Survey
 from pipeline.sensor.mosaic import colour_planes
 
 # Blocks of all frames together from which the photon transfer is fitted; more adds time, not accuracy.

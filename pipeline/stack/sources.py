@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.area import pixel_area
-from pipeline.pixels.background import block_size
 from pipeline.pixels.bounds import FULL, REACH, bound_demosaiced, bound_resampled, near_full
 from pipeline.pixels.displace import displacement_grid
 from pipeline.pixels.lanczos import LANCZOS, OVERREAD, REACH_AFTER, REACH_BEFORE
 from pipeline.pixels.positions import LAGRANGE, PositionGrid, grid_nodes, grid_through
 from pipeline.pixels.resample import NOT_COVERED, resample_plane
+from pipeline.pixels.survey import block_size
 from pipeline.sensor.banding import Banding
 from pipeline.sensor.calibrate import REPAIR_MARGIN, calibrate, dark_signal
 from pipeline.sensor.demosaic import MARGIN, NEUTRAL, Balance, demosaic_padded, green_padded

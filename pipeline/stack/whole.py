@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.average import noise_plan
-from pipeline.pixels.background import DEGREE_MAX, Survey, block_size, sample_map, survey_mosaic
+from pipeline.pixels.background import DEGREE_MAX, sample_map
 from pipeline.pixels.grow import GROW_MARGIN
 from pipeline.pixels.noise import BLOCK, PhotonTransfer
 from pipeline.pixels.resample import block_variance, interpolation_variance
+from pipeline.pixels.survey import Survey, block_size, survey_mosaic
 from pipeline.sensor.calibrate import dark_signal
 from pipeline.sensor.demosaic import NEUTRAL, Balance, response
 from pipeline.sensor.demosaic import colours as colour_count
