@@ -5,10 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.config import load_trip
@@ -29,14 +31,14 @@ def run(arguments: argparse.Namespace) -> None:
     scene = read_scene(arguments.scene).scene if arguments.scene is not None else "picture"
     ground = None if arguments.ground is None else read_ground(arguments.ground)
     with Progress(arguments.project, "finish", scene, 2 if ground is None else 4, scene) as progress:
-        combined = read_combined(arguments.combined)
-        composite = None if ground is None else read_combined(arguments.composite)
-        choices = choose(combined, composite, None if ground is None else ground.mask > 0)
+        with ThreadPoolExecutor(1) as beside:
+            listed = beside.submit(_full_stars, arguments.stars, arguments.geometry)
+            combined = read_combined(arguments.combined)
+            composite = None if ground is None else read_combined(arguments.composite)
+            choices = choose(combined, composite, None if ground is None else ground.mask > 0)
+            full = listed.result()
         progress.advance()
         mask = None if ground is None else ground.mask
-        full = None
-        if arguments.geometry is not None:
-            full = full_star_places(arguments.stars, Geometry.load(arguments.geometry))
         develop = Developer(choices, settings.preview_px, arguments.threads, scene, mask, full)
         content = develop.picture(combined, arguments.tiff, arguments.preview, still=False)
         progress.advance()
@@ -65,6 +67,11 @@ def run(arguments: argparse.Namespace) -> None:
             for name in TRAILS:
                 (folder / name).unlink(missing_ok=True)
         write_json(arguments.figures, content)
+
+
+def _full_stars(stars: Sequence[Path], geometry: Path | None) -> NDArray[np.float64] | None:
+    """Colours of full stars, as `find_cores` takes them, where it is known how the frames lie."""
+    return None if geometry is None else full_star_places(stars, Geometry.load(geometry))
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.stars.connected import label
+
 # Share of the way from the sky to saturation from which a pixel of the combined picture is taken to be touched by it in
 # some frame. Below 1 since frames of a scene are scaled to one transparency and interpolated; low costs nothing, as an
 # unsaturated core has its star's colour already.
@@ -93,8 +95,10 @@ def find_cores(
         x, y (px) of stars and the logarithms of their red and blue light over green's, camera values, one row for each
         time one was measured.
     """
-    labels, _ = ndimage.label(touched, structure=np.ones((3, 3), bool))
     height, width = touched.shape
+    labels = np.zeros(touched.shape, np.int32)
+    # that of stars: of few pixels among many it takes a fifth of scipy's time
+    found, begins = label(np.argwhere(touched).astype(np.int32), labels)
     gains = np.asarray(multipliers, float)
     told = _told(labels, measured, gains)
     rows, columns, colours, skies, cores = [], [], [], [], []
@@ -102,9 +106,10 @@ def find_cores(
     wide = RIM_PX + FLANK_PX + SKY_PX
     square = np.ones((3, 3), bool)
     taken = touched.copy()
-    for number, place in enumerate(ndimage.find_objects(labels), 1):
-        top, bottom = max(place[0].start - wide, 0), min(place[0].stop + wide, height)
-        left, right = max(place[1].start - wide, 0), min(place[1].stop + wide, width)
+    for number in range(1, len(begins)):
+        group = found[begins[number - 1] : begins[number]]
+        top, left = np.maximum(group.min(axis=0) - wide, 0).tolist()
+        bottom, right = np.minimum(group.max(axis=0) + 1 + wide, (height, width)).tolist()
         core = labels[top:bottom, left:right] == number
         colour, level = None, np.zeros(3)
         rim = np.zeros_like(core)
