@@ -35,9 +35,8 @@ from pipeline.stack.meteors import meteors_of, without_strays
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.passes import passes_of
 from pipeline.stack.sources import Frame, Inputs
-from pipeline.stack.tiles import UNQUIET_MARGIN, cut, cut_at_land, cut_at_unrest
 from pipeline.stack.trails import star_trails
-from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles, with_lights
+from pipeline.stack.whole import cut_picture, make_ready, make_tiles, with_lights, with_unrest
 
 log = logging.getLogger("moonless.combine")
 
@@ -208,20 +207,17 @@ def combine(
     progress.total = 4 * n  # reading every frame once takes about a quarter of the time
     ready = make_ready(inputs, clip_sigma, threads, for_stars, land, tell=progress.advance)
     scene = replace(ready.scene, meteors=tuple(meteors), passes=tuple(passes))
-    windows = cut(shape, side_of_tiles(scene, memory_mb, threads))
-    if land is not None and land.replaced:
-        windows = cut_at_land(windows, land, n)
-    if scene.matching.restless.any():
-        windows = cut_at_unrest(windows, scene, side_of_tiles(scene, memory_mb, threads, UNQUIET_MARGIN))
-    progress.total = n + len(windows)
+    windows = cut_picture(scene, memory_mb, threads)
+    progress.total = n + len(windows.before) + len(windows.tiles)
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
     coverage, rejected = np.empty(shape, np.uint16), np.empty(shape, np.uint16)
     gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n)
     with CombinedWriter(path, shape, header, noise_header) as writer, ThreadPoolExecutor(threads) as pool:
+        scene = with_unrest(scene, windows.before, path.parent, pool, threads, progress.advance)
         scene = with_lights(scene, pool, threads)
-        for tile in make_tiles(scene, windows, pool, threads):
+        for tile in make_tiles(scene, windows.tiles, pool, threads):
             w = tile.window
             if ground is not None:
                 ground.fill(tile)

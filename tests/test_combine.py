@@ -26,7 +26,7 @@ from pipeline.stack import figures
 from pipeline.stack.figures import noise_scale
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, frame_grids, reflected
-from pipeline.stack.tiles import cut, tile_side
+from pipeline.stack.windows import cut, tile_side
 from pipeline.tables import table_from_rows, write_table
 from tests.planted_scenes import (
     BLACK,

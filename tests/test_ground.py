@@ -33,7 +33,8 @@ from pipeline.stack import seam
 from pipeline.stack.groundfile import read_ground, write_no_ground
 from pipeline.stack.land import SHARE_LEAST, area_of, land_in
 from pipeline.stack.sources import Calibration
-from pipeline.stack.tiles import Tile, Window
+from pipeline.stack.tiles import Tile
+from pipeline.stack.windows import Window
 from tests.planted_scenes import Camera, PlantedGeometry, Stars, add_star, drifting, header, read_out
 from tests.test_combine import inputs_of, measured_noise
 

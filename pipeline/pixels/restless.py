@@ -14,6 +14,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.lanes import lanes_of, no_lanes, put_lanes
+from pipeline.pixels.leaf import leaf
+from pipeline.pixels.ordering import median_by_counts
 from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.resample import NOT_COVERED
 
@@ -101,52 +104,92 @@ def restless_pixels(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def settle(values, codes, weights, restless, origin, never, scatter):  # type: ignore[no-untyped-def]
-    """Take off, in place, what is broad in each frame's difference from the mean of all, where the sky is restless.
-
-    What is finer than a block stays, and is told by how far the frames lie apart in most of the block's pixels.
+def tell_blocks(values, codes, weights, never, blocks, number):  # type: ignore[no-untyped-def]
+    """By what each frame lies above the mean of all that show a block, block by block.
 
     Parameters
     ----------
     values, codes : as in `variance`; the part begins at a multiple of `SIDE`, or at the picture's edge
     weights : (n,) float32 array
-    restless : (rows, columns) float32 array
-        How restless the sky is at the nodes of the position grid.
-    origin : as in `variance`
     never : (height, width) bool array
         Pixels that no frame shows without land: they tell nothing of the sky.
-    scatter : (colours, height, width) float32 array, filled
-        The values' variance among the frames, the median over the block's pixels; 0 where the sky is quiet.
+    blocks : (colours, n, rows, columns) float32 array, filled; NaN where too little of a block is covered
+    number : (rows, columns) int64 array, filled: how many frames show a block
     """
-    n, colours, height, width = values.shape
-    rows, columns = (height + SIDE - 1) // SIDE, (width + SIDE - 1) // SIDE
-    mean, weight = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
-    blocks, number = np.empty((n, rows, columns), np.float32), np.empty((rows, columns), np.int64)
-    few = np.empty(SIDE * SIDE, np.float32)
-    for c in range(colours):
-        for i in range(rows):
-            for j in range(columns):
-                number[i, j] = _block_differences(values[:, c], codes, weights, never, i, j, few, blocks[:, i, j])
-        _level_of_all(blocks, weights, number)
-        for k in range(n):
-            _fill(blocks[k])
-            _take_off(values[k, c], blocks[k], restless, origin)
-        mean[:], weight[:] = np.float32(0), np.float32(0)
-        for k in range(n):
-            for i in range(height):
-                for j in range(width):
-                    if codes[k, i, j] != NOT_COVERED:
-                        mean[i, j] += weights[k] * values[k, c, i, j]
-                        weight[i, j] += weights[k]
-        for i in range(height):
-            for j in range(width):
-                mean[i, j] /= max(weight[i, j], np.float32(1e-30))
-        _block_scatter(values[:, c], codes, mean, never, few, restless, origin, scatter[c])
+    height, width = never.shape
+    few, found = np.empty(SIDE * SIDE, np.float32), np.empty(len(weights), np.float32)
+    shown = np.empty(len(weights), np.bool_)
+    for i in range(blocks.shape[2]):
+        for j in range(blocks.shape[3]):
+            number[i, j], whole = _frames_of_block(codes, never, i, j, shown)
+            full = whole & ((i + 1) * SIDE <= height) & ((j + 1) * SIDE <= width)
+            for c in range(blocks.shape[0]):
+                if full:
+                    _full_block(values, c, weights, shown, i * SIDE * width + j * SIDE, few, found)
+                else:
+                    _block(values[:, c], codes, weights, never, shown, whole, i, j, few, found)
+                blocks[c, :, i, j] = found
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _block_differences(values, codes, weights, never, row, column, few, found):  # type: ignore[no-untyped-def]
-    """By what each frame lies above the mean of those that show a block; how many these are.
+def _frames_of_block(codes, never, row, column, shown):  # type: ignore[no-untyped-def]
+    """Which frames show enough of a block, how many these are, and whether each of them shows all of it."""
+    top, left = row * SIDE, column * SIDE
+    bottom, right = min(top + SIDE, never.shape[0]), min(left + SIDE, never.shape[1])
+    area, number, whole = (bottom - top) * (right - left), 0, True
+    for k in range(len(shown)):
+        count = 0
+        for i in range(top, bottom):
+            count += _covered(codes[k, i, left:right], never[i, left:right])
+        shown[k] = count >= COVERED * area and count > 0
+        number += int(shown[k])
+        whole &= not shown[k] or count == area
+    return number, whole
+
+
+@leaf
+def _covered(codes, never):  # type: ignore[no-untyped-def]
+    count = np.int32(0)
+    for j in range(np.uint64(len(codes))):
+        count += np.int32((codes[j] != NOT_COVERED) & (not never[j]))
+    return count
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _full_block(values, colour, weights, shown, begin, few, found):  # type: ignore[no-untyped-def]
+    """`_block` of SIDE x SIDE pixels that all the frames show wholly, which begins at such a place of a plane."""
+    n, colours, height, width = values.shape
+    plane, frame = height * width, colours * height * width
+    all_weights, total, known = np.float32(0), np.float32(0), np.float32(0)
+    for k in range(n):
+        if shown[k]:
+            all_weights += weights[k]
+    mean = np.empty(SIDE * SIDE, np.float32)
+    for i in range(SIDE):
+        row, sums = colour * plane + begin + i * width, no_lanes(SIDE)
+        for k in range(n):
+            if shown[k]:
+                sums = sums + lanes_of(values, np.uint64(k * frame + row), SIDE) * weights[k]
+        put_lanes(mean, np.uint64(i * SIDE), sums)
+    for x in range(SIDE * SIDE):
+        mean[x] = mean[x] / all_weights
+    for k in range(n):
+        found[k] = np.nan
+        if not shown[k]:
+            continue
+        for i in range(SIDE):
+            here = lanes_of(values, np.uint64(k * frame + colour * plane + begin + i * width), SIDE)
+            put_lanes(few, np.uint64(i * SIDE), here - lanes_of(mean, np.uint64(i * SIDE), SIDE))
+        found[k] = median_by_counts(few)
+        total += weights[k] * found[k]
+        known += weights[k]
+    for k in range(n):
+        found[k] -= total / known
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _block(values, codes, weights, never, shown, whole, row, column, few, found):  # type: ignore[no-untyped-def]
+    """By what each frame lies above the mean of those that show a block.
 
     A level a pixel and one a frame are fitted in turn: a pixel that some of the frames do not reach has their mean
     taken from what the others are off by, so that none is told to be off by what the missing ones are.
@@ -154,30 +197,21 @@ def _block_differences(values, codes, weights, never, row, column, few, found): 
     Parameters
     ----------
     values : (n, height, width) float32 array, one colour
+    shown, whole : of `_frames_of_block`
     found : (n,) float32 array, filled; NaN where too little of the block is covered
     """
     n, height, width = values.shape
     top, left = row * SIDE, column * SIDE
     bottom, right = min(top + SIDE, height), min(left + SIDE, width)
-    area, number, whole = (bottom - top) * (right - left), 0, True
     for k in range(n):
-        count = 0
-        for i in range(top, bottom):
-            for j in range(left, right):
-                if codes[k, i, j] != NOT_COVERED and not never[i, j]:
-                    count += 1
-        found[k] = np.nan
-        if count >= COVERED * area and count > 0:
-            found[k] = np.float32(0)
-            number += 1
-            whole &= count == area
-    if number == 0:
-        return 0
+        found[k] = np.float32(0) if shown[k] else np.nan
+    if not shown.any():
+        return
     mean, weight = np.empty((SIDE, SIDE), np.float32), np.empty((SIDE, SIDE), np.float32)
     for _ in range(1 if whole else PASSES):
         mean[:], weight[:] = np.float32(0), np.float32(0)
         for k in range(n):
-            if np.isnan(found[k]):
+            if not shown[k]:
                 continue
             for i in range(top, bottom):
                 for j in range(left, right):
@@ -186,7 +220,7 @@ def _block_differences(values, codes, weights, never, row, column, few, found): 
                         weight[i - top, j - left] += weights[k]
         total, known = np.float32(0), np.float32(0)
         for k in range(n):
-            if np.isnan(found[k]):
+            if not shown[k]:
                 continue
             count = 0
             for i in range(top, bottom):
@@ -194,13 +228,59 @@ def _block_differences(values, codes, weights, never, row, column, few, found): 
                     if codes[k, i, j] != NOT_COVERED and not never[i, j]:
                         few[count] = values[k, i, j] - mean[i - top, j - left] / weight[i - top, j - left]
                         count += 1
-            found[k] = np.median(few[:count])
+            found[k] = median_by_counts(few[:count])
             total += weights[k] * found[k]
             known += weights[k]
         # what all frames together are off their mean by stays
         for k in range(n):
             found[k] -= total / known
-    return number
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def even_blocks(blocks, weights, number):  # type: ignore[no-untyped-def]
+    """Carry blocks of `tell_blocks`, in place, to where some or all frames show none of the sky.
+
+    Of a part of the picture that is right but for `STEPS` blocks and one along edges that are not the picture's.
+    """
+    for c in range(blocks.shape[0]):
+        _level_of_all(blocks[c], weights, number)
+        for k in range(blocks.shape[1]):
+            _fill(blocks[c, k])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def settle(values, codes, weights, blocks, first, restless, origin, never, scatter):  # type: ignore[no-untyped-def]
+    """Take off, in place, what is broad in each frame's difference from the mean of all, where the sky is restless.
+
+    What is finer than a block stays, and is told by how far the frames lie apart in most of the block's pixels.
+
+    Parameters
+    ----------
+    values, codes, weights, never : as in `tell_blocks`
+    blocks : (colours, n, rows, columns) float32 array, of `even_blocks`
+        Of the part, and one block more to each side where the picture goes on.
+    first : (row, column) of the part's first block among them
+    restless : (rows, columns) float32 array
+        How restless the sky is at the nodes of the position grid.
+    origin : as in `variance`
+    scatter : (colours, height, width) float32 array, filled
+        The values' variance among the frames, the median over the block's pixels; 0 where the sky is quiet.
+    """
+    n, colours, height, width = values.shape
+    mean, weight = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
+    few, share = np.empty(SIDE * SIDE, np.float32), np.empty((height, width), np.float32)
+    lines = np.empty((blocks.shape[2], width), np.float32)
+    _shares(restless, origin, share)
+    for c in range(colours):
+        for k in range(n):
+            _take_off(values[k, c], blocks[c, k], first, share, lines)
+        mean[:], weight[:] = np.float32(0), np.float32(0)
+        for i in range(height):
+            for k in range(n):
+                _add_row(values[k, c, i], codes[k, i], weights[k], mean[i], weight[i])
+            for j in range(width):
+                mean[i, j] /= max(weight[i, j], np.float32(1e-30))
+        _block_scatter(values[:, c], codes, mean, never, few, restless, origin, scatter[c])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -233,30 +313,45 @@ def _level_of_all(blocks, weights, number):  # type: ignore[no-untyped-def]
                         blocks[k, i, j] += off / known
 
 
+@leaf
+def _add_row(values, codes, weight, sums, weights):  # type: ignore[no-untyped-def]
+    """Add a frame's row of values, times its weight, where it is covered, and its weight."""
+    for j in range(np.uint64(len(sums))):
+        own = weight if codes[j] != NOT_COVERED else np.float32(0)
+        sums[j] += own * values[j]
+        weights[j] += own
+
+
+@leaf
+def _add_squares(values, codes, mean, squares, number):  # type: ignore[no-untyped-def]
+    """Add the squares of what a frame's row is off the mean by, where it is covered, and how many they are."""
+    for j in range(np.uint64(len(mean))):
+        apart = values[j] - mean[j] if codes[j] != NOT_COVERED else np.float32(0)
+        squares[j] += apart * apart
+        number[j] += np.int32(codes[j] != NOT_COVERED)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _block_scatter(values, codes, mean, never, few, restless, origin, scatter):  # type: ignore[no-untyped-def]
     """Median over each block of the pixels' variances among the frames, where the sky is restless."""
     n, height, width = values.shape
+    squares, number = np.empty((SIDE, width), np.float32), np.empty((SIDE, width), np.int32)
     for top in range(0, height, SIDE):
+        bottom = min(top + SIDE, height)
+        squares[:], number[:] = np.float32(0), np.int32(0)
+        for i in range(top, bottom):
+            for k in range(n):
+                _add_squares(values[k, i], codes[k, i], mean[i], squares[i - top], number[i - top])
         for left in range(0, width, SIDE):
-            count = 0
-            bottom, right = min(top + SIDE, height), min(left + SIDE, width)
+            right, count = min(left + SIDE, width), 0
             # land's only where there is nothing else
             land = never[top:bottom, left:right].all()
             for i in range(top, bottom):
                 for j in range(left, right):
-                    if never[i, j] and not land:
-                        continue
-                    total, covering = np.float32(0), 0
-                    for k in range(n):
-                        if codes[k, i, j] != NOT_COVERED:
-                            apart = values[k, i, j] - mean[i, j]
-                            total += apart * apart
-                            covering += 1
-                    if covering > 1:
-                        few[count] = total / np.float32(covering - 1)
+                    if (land or not never[i, j]) and number[i - top, j] > 1:
+                        few[count] = squares[i - top, j] / np.float32(number[i - top, j] - 1)
                         count += 1
-            middle = np.median(few[:count]) if count > 0 else np.float32(0)
+            middle = np.float32(median_by_counts(few[:count])) if count > 0 else np.float32(0)
             for i in range(top, bottom):
                 row = (origin[0] + i) // GRID_STEP + 1
                 for j in range(left, right):
@@ -284,30 +379,48 @@ def _fill(blocks):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _take_off(values, blocks, restless, origin):  # type: ignore[no-untyped-def]
-    """Take a block map off, linearly between the blocks' middles, times the restlessness there."""
-    height, width = values.shape
-    rows, columns = blocks.shape
-    half = np.float32(0.5 * (SIDE - 1))
+def _shares(restless, origin, share):  # type: ignore[no-untyped-def]
+    """How restless the sky is in every pixel of a part: linear between the nodes."""
+    height, width = share.shape
     for i in range(height):
-        v = min(max((np.float32(i) - half) / np.float32(SIDE), np.float32(0)), np.float32(rows - 1))
-        top = min(int(v), max(rows - 2, 0))
-        down, below = v - np.float32(top), min(top + 1, rows - 1)
-        node_v = np.float32(origin[0] + i) / np.float32(GRID_STEP) + np.float32(1)
-        node_top = min(int(node_v), restless.shape[0] - 2)
-        node_down = node_v - np.float32(node_top)
+        v = np.float32(origin[0] + i) / np.float32(GRID_STEP) + np.float32(1)
+        top = min(int(v), restless.shape[0] - 2)
+        down = v - np.float32(top)
         for j in range(width):
-            node_u = np.float32(origin[1] + j) / np.float32(GRID_STEP) + np.float32(1)
-            at = min(int(node_u), restless.shape[1] - 2)
-            right = node_u - np.float32(at)
-            upper = restless[node_top, at] + right * (restless[node_top, at + 1] - restless[node_top, at])
-            lower = restless[node_top + 1, at] + right * (restless[node_top + 1, at + 1] - restless[node_top + 1, at])
-            share = upper + node_down * (lower - upper)
-            if share <= 0:
-                continue
-            u = min(max((np.float32(j) - half) / np.float32(SIDE), np.float32(0)), np.float32(columns - 1))
-            left = min(int(u), max(columns - 2, 0))
-            across, beside = u - np.float32(left), min(left + 1, columns - 1)
-            first = blocks[top, left] + across * (blocks[top, beside] - blocks[top, left])
-            second = blocks[below, left] + across * (blocks[below, beside] - blocks[below, left])
-            values[i, j] -= share * (first + down * (second - first))
+            u = np.float32(origin[1] + j) / np.float32(GRID_STEP) + np.float32(1)
+            at = min(int(u), restless.shape[1] - 2)
+            right = u - np.float32(at)
+            upper = restless[top, at] + right * (restless[top, at + 1] - restless[top, at])
+            lower = restless[top + 1, at] + right * (restless[top + 1, at + 1] - restless[top + 1, at])
+            share[i, j] = upper + down * (lower - upper)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_off(values, blocks, first, share, lines):  # type: ignore[no-untyped-def]
+    """Take a block map off, linearly between the blocks' middles, times the restlessness there.
+
+    `lines` (rows, width) is scratch: the rows of blocks, at every column of pixels.
+    """
+    rows, columns = blocks.shape
+    for r in range(rows):
+        for j in range(values.shape[1]):
+            left, beside, across = _between(first[1] * SIDE + j, columns)
+            lines[r, j] = blocks[r, left] + across * (blocks[r, beside] - blocks[r, left])
+    for i in range(values.shape[0]):
+        top, below, down = _between(first[0] * SIDE + i, rows)
+        _take_row(values[i], lines[top], lines[below], down, share[i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _between(pixel, count):  # type: ignore[no-untyped-def]
+    """The blocks of a line before and behind a pixel, and how far it lies from the one's middle to the other's."""
+    half = np.float32(0.5 * (SIDE - 1))
+    at = min(max((np.float32(pixel) - half) / np.float32(SIDE), np.float32(0)), np.float32(count - 1))
+    before = min(int(at), max(count - 2, 0))
+    return before, min(before + 1, count - 1), at - np.float32(before)
+
+
+@leaf
+def _take_row(values, above, below, down, share):  # type: ignore[no-untyped-def]
+    for j in range(np.uint64(len(values))):
+        values[j] -= share[j] * (above[j] + down * (below[j] - above[j]))

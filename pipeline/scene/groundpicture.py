@@ -32,8 +32,9 @@ from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic, mean_
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.planes import COLOUR_OF, half_shape, unmoved
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
-from pipeline.stack.tiles import TILE_MAX, TILE_STEP, Scene, Tile, Window, box_of, cut
+from pipeline.stack.tiles import Scene, Tile
 from pipeline.stack.whole import interpolation_factors, make_ready, make_tiles, side_of_tiles
+from pipeline.stack.windows import TILE_MAX, TILE_STEP, Window, box_of, cut
 
 # Sky about the ground that its picture holds, px: the sky's level is followed there to the skyline.
 RIM = 24

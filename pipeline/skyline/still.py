@@ -15,7 +15,7 @@ from pipeline.pixels.ordering import put_in_order, sorting_network
 from pipeline.sensor.mosaic import MosaicFile, colour_planes
 from pipeline.skyline.hold import Hold
 from pipeline.stack.sources import Calibration, Frame, Mosaics, calibrated
-from pipeline.stack.tiles import Window, cut
+from pipeline.stack.windows import Window, cut
 
 Floats = NDArray[np.float32]
 

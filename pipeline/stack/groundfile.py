@@ -16,7 +16,8 @@ from pipeline.errors import InputError
 from pipeline.files import replacing, shown
 from pipeline.stack.land import Canvas
 from pipeline.stack.output import compressed
-from pipeline.stack.tiles import Tile, Window
+from pipeline.stack.tiles import Tile
+from pipeline.stack.windows import Window
 
 FULL = 255  # a pixel that is ground and nothing else
 

@@ -15,7 +15,8 @@ from pipeline.sensor.demosaic import MARGIN
 from pipeline.stack.planes import COLOUR_OF, places_of
 from pipeline.stack.sources import Frame, Part, Scratch, full_level, lay, reach, reflected
 from pipeline.stack.threads import in_order
-from pipeline.stack.tiles import Scene, Tile, Window, box_of
+from pipeline.stack.tiles import Scene, Tile
+from pipeline.stack.windows import Window, box_of
 
 # How much of the mean must lie about a tile of the picture, px: demosaicing, the colours' shifts and interpolation.
 AROUND = 16

@@ -1,15 +1,14 @@
-"""The result cut into tiles; one tile from all its frames to finished pixels."""
+"""One tile of the result, from all its frames to finished pixels."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import SceneError
 from pipeline.pixels.average import NoisePlan, average, tally_of
 from pipeline.pixels.grow import GROW_MARGIN, grow
 from pipeline.pixels.hidden import clearest
@@ -18,7 +17,7 @@ from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import reject, settle_pairs
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.residuals import residuals
-from pipeline.pixels.restless import SETTLE_MARGIN, SIDE, restless_pixels, settle
+from pipeline.pixels.restless import SIDE, even_blocks, restless_pixels, settle, tell_blocks
 from pipeline.pixels.starlight import spread, star_signal
 from pipeline.pixels.variance import LandLight, of_sky
 from pipeline.stack import meteors, passes
@@ -28,130 +27,14 @@ from pipeline.stack.matching import Matching
 from pipeline.stack.meteors import Light, Strip
 from pipeline.stack.planes import load_planes
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Part, Scratch, load_tile
+from pipeline.stack.unrest import Blocks, blocks_about, no_blocks
+from pipeline.stack.windows import UNQUIET_MARGIN, Window, is_unquiet
 
-# Larger tiles save little of the margins and fall out of the caches.
-TILE_MAX = 512
-TILE_STEP = GRID_STEP
-# Tiles smaller than this are not cut further, and what is read about a tile, px: its margin, and the kernels' reach.
-SPLIT_LEAST, READ_MARGIN = 192, GROW_MARGIN + 8
-# Pixels about a tile with restless sky: what growth looks at, and about that what settling does, in whole blocks.
-UNQUIET_MARGIN = SETTLE_MARGIN + (GROW_MARGIN - 1) // SIDE * SIDE
 # Of the sky every third pixel each way is checked against the noise model: neighbours share their noise.
 CHECK_STEP = 3
 # Standard deviations of the sky below which a pixel is sky, and above which it is a star's core.
 CHECK_FAINT, CHECK_BRIGHT = 3.0, 30.0
 CORES_MAX = 4000
-
-
-@dataclass(frozen=True)
-class Window:
-    """A tile: `height` x `width` pixels from (top, left) on."""
-
-    top: int
-    left: int
-    height: int
-    width: int
-
-
-def bytes_per_pixel(frames: int, colours: int) -> int:
-    """Memory that a pixel of a tile takes while it is worked on."""
-    return frames * (4 * colours + 2) + 8 * colours * 4
-
-
-def tile_side(frames: int, colours: int, budget: int, margin: int = GROW_MARGIN) -> int:
-    """The side of a tile, with so many pixels about it, for which one thread has so many bytes.
-
-    Raises
-    ------
-    SceneError
-        Where even the smallest does not fit.
-    """
-    each = bytes_per_pixel(frames, colours)
-    for side in range(TILE_MAX, 0, -TILE_STEP):
-        # a frame's region is up to twice the tile when turned: raw, calibrated, padded, planes
-        region = 2 * (side + 2 * margin + 32) ** 2 * (2 + 8 + 4 * colours)
-        if (side + 2 * margin) ** 2 * each + region <= budget:
-            return side
-    raise SceneError(
-        f"{frames} frames need more memory than limits.memory_mb leaves for their smallest tile; "
-        "raise it, or use fewer cores"
-    )
-
-
-def cut(shape: tuple[int, int], side: int) -> list[Window]:
-    """Tiles of at most `side` (a multiple of 64) pixels, row by row."""
-    return [
-        Window(top, left, min(side, shape[0] - top), min(side, shape[1] - left))
-        for top in range(0, shape[0], side)
-        for left in range(0, shape[1], side)
-    ]
-
-
-def cut_at_land(windows: Sequence[Window], land: Land, frames: int) -> list[Window]:
-    """The windows, those cut in four, and again, for which fewer pixels of the frames must be read thereby.
-
-    A frame is not read for a tile in which it shows land only: small tiles along the skyline read less.
-    """
-
-    def parts(window: Window, cost: int) -> tuple[list[Window], int]:
-        """The windows to take instead, and what they cost."""
-        if not cost or min(window.height, window.width) < SPLIT_LEAST or not shown(window):
-            return [window], cost
-        quarters = [parts(q, pixels_read(q)) for q in _quarters(window)]
-        split = sum(c for _, c in quarters)
-        return ([w for ws, _ in quarters for w in ws], split) if split < cost else ([window], cost)
-
-    def shown(window: Window) -> bool:
-        return any(land.shows(number, *with_margin(window)) for number in range(frames))
-
-    def pixels_read(window: Window) -> int:
-        read = sum(not land.skips(number, *with_margin(window)) for number in range(frames))
-        return read * (window.height + 2 * READ_MARGIN) * (window.width + 2 * READ_MARGIN)
-
-    def with_margin(window: Window) -> tuple[tuple[int, int], tuple[int, int]]:
-        corner = (max(window.top - GROW_MARGIN, 0), max(window.left - GROW_MARGIN, 0))
-        return corner, (window.height + 2 * GROW_MARGIN, window.width + 2 * GROW_MARGIN)
-
-    return [part for w in windows for part in parts(w, pixels_read(w))[0]]
-
-
-def cut_at_unrest(windows: Sequence[Window], scene: Scene, most: int) -> list[Window]:
-    """The windows, those with restless sky cut in four, and again, until no side is longer than `most` pixels.
-
-    What settling looks at about such a tile takes memory that a tile of quiet sky needs not.
-    """
-
-    def parts(window: Window) -> list[Window]:
-        if max(window.height, window.width) <= most or not is_unquiet(scene, window):
-            return [window]
-        return [part for quarter in _quarters(window) for part in parts(quarter)]
-
-    return [part for window in windows for part in parts(window)]
-
-
-def is_unquiet(scene: Scene, window: Window) -> bool:
-    """Whether some sky of a tile, or of what settling looks at about it, is restless."""
-    corner = (window.top - UNQUIET_MARGIN, window.left - UNQUIET_MARGIN)
-    wide = (window.height + 2 * UNQUIET_MARGIN, window.width + 2 * UNQUIET_MARGIN)
-    return bool(restless_pixels(scene.matching.restless, corner, wide).any())
-
-
-def _quarters(window: Window) -> list[Window]:
-    """A window in four, or two or one where it is narrow; their corners at nodes of the position grid."""
-    high, wide = (min(-(-size // (2 * TILE_STEP)) * TILE_STEP, size) for size in (window.height, window.width))
-    return [
-        Window(window.top + y, window.left + x, h, w)
-        for y, h in ((0, high), (high, window.height - high))
-        for x, w in ((0, wide), (wide, window.width - wide))
-        if h > 0 and w > 0
-    ]
-
-
-def box_of(windows: Sequence[Window]) -> Window:
-    """The smallest window that holds these."""
-    top, left = min(w.top for w in windows), min(w.left for w in windows)
-    bottom, right = max(w.top + w.height for w in windows), max(w.left + w.width for w in windows)
-    return Window(top, left, bottom - top, right - left)
 
 
 @dataclass(frozen=True)
@@ -176,6 +59,7 @@ class Scene:
     passes: tuple[Band, ...] = ()  # streaks that are taken out of their frames
     planes: bool = False  # the frames have not moved and are combined as their mosaics' planes (`stack.planes`)
     lit: bool = False  # the frames lie on the ground, and what is lit in many of them is no passer-by
+    unrest: Blocks | None = None  # of its restless sky; without them each tile tells its own
 
     @cached_property
     def light(self) -> LandLight:
@@ -241,9 +125,42 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     settled : bring restless sky to its own mean, which asks for a wider margin, and tell of land the light that its
         variance goes by, not what lies above its level
     """
-    restless = scene.matching.restless
-    unquiet = settled and is_unquiet(scene, window)
-    margin = UNQUIET_MARGIN if unquiet else GROW_MARGIN
+    unquiet = settled and is_unquiet(scene.matching.restless, window)
+    margin = GROW_MARGIN if not unquiet else UNQUIET_MARGIN if scene.unrest is None else SIDE
+    laid = _lay(scene, window, margin, scratch)
+    (top, left), members, values, codes = laid.origin, laid.members, laid.values, laid.codes
+    k, (height, width) = len(members), codes.shape[1:]
+    broad = np.zeros((0, 0, 0), np.float32)
+    if unquiet and k and (k > 1 or scene.unrest is not None):
+        broad = scratch.take("broad", (scene.colours, height, width), np.float32)
+        _settle(scene, laid, broad)
+    signal = scratch.take("signal", (scene.colours, height, width), np.float32)
+    peak = scratch.take("peak", (scene.colours, height, width), np.float32)
+    # in an order of the whole scene's frames, so that those which miss this tile change nothing in it
+    rank = np.argsort(spread(len(scene.frames)))
+    chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
+    if k:
+        m, light = scene.matching, scene.light if settled else of_sky(scene.colours)
+        star_signal(values, codes, chosen, m.sky, m.noise_sky, (top, left), light, signal, peak)
+    else:
+        signal[:], peak[:] = 0, 0
+    return Stack((top, left), members, values, codes, signal, peak, laid.mask, laid.never, broad)
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """What the frames show of a part of the picture; as in `Stack`."""
+
+    origin: tuple[int, int]
+    members: NDArray[np.int64]
+    values: NDArray[np.float32]
+    codes: NDArray[np.uint8]
+    mask: NDArray[np.uint8]
+    never: NDArray[np.bool_] | None
+
+
+def _lay(scene: Scene, window: Window, margin: int, scratch: Scratch) -> _Laid:
+    """Lay the frames on a window and so many pixels about it."""
     top, left = max(window.top - margin, 0), max(window.left - margin, 0)
     bottom = min(window.top + window.height + margin, scene.shape[0])
     right = min(window.left + window.width + margin, scene.shape[1])
@@ -271,23 +188,40 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     if hidden:
         never = scratch.take("never", (height, width), np.bool_)
         clearest(codes[:k], mask[:k], never)
-    broad = np.zeros((0, 0, 0), np.float32)
-    if unquiet and k > 1:
-        broad = scratch.take("broad", (scene.colours, height, width), np.float32)
-        weights = np.ascontiguousarray(scene.matching.weights[members])
-        land = np.zeros((height, width), np.bool_) if never is None else never
-        settle(values[:k], codes[:k], weights, restless, (top, left), land, broad)
-    signal = scratch.take("signal", (scene.colours, height, width), np.float32)
-    peak = scratch.take("peak", (scene.colours, height, width), np.float32)
-    # in an order of the whole scene's frames, so that those which miss this tile change nothing in it
-    rank = np.argsort(spread(n))
-    chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
-    if k:
-        m, light = scene.matching, scene.light if settled else of_sky(scene.colours)
-        star_signal(values[:k], codes[:k], chosen, m.sky, m.noise_sky, (top, left), light, signal, peak)
+    return _Laid((top, left), np.array(members, np.int64), values[:k], codes[:k], mask[:k], never)
+
+
+def tell_window(scene: Scene, window: Window, scratch: Scratch) -> tuple[Window, NDArray[np.int64], Blocks]:
+    """What each frame is off the mean of all by in the blocks of a window, and which frames these are."""
+    laid = _lay(scene, window, 0, scratch)
+    return window, laid.members, _tell(scene, laid)
+
+
+def _tell(scene: Scene, laid: _Laid) -> Blocks:
+    shape = laid.codes.shape[1:]
+    blocks = no_blocks(scene.colours, len(laid.members), shape)
+    weights = np.ascontiguousarray(scene.matching.weights[laid.members])
+    tell_blocks(laid.values, laid.codes, weights, _land_alone(laid), blocks.off, blocks.number)
+    return blocks
+
+
+def _land_alone(laid: _Laid) -> NDArray[np.bool_]:
+    return np.zeros(laid.codes.shape[1:], np.bool_) if laid.never is None else laid.never
+
+
+def _settle(scene: Scene, laid: _Laid, broad: NDArray[np.float32]) -> None:
+    """Bring the restless sky of a part to its own mean; `broad` is filled."""
+    m, members = scene.matching, laid.members
+    weights = np.ascontiguousarray(m.weights[members])
+    if scene.unrest is None:
+        blocks, first = _tell(scene, laid), (0, 0)
+        even_blocks(blocks.off, weights, blocks.number)
+        off = blocks.off
     else:
-        signal[:], peak[:] = 0, 0
-    return Stack((top, left), np.array(members, np.int64), values[:k], codes[:k], signal, peak, mask[:k], never, broad)
+        blocks, first = blocks_about(scene.unrest, laid.origin, laid.codes.shape[1:], UNQUIET_MARGIN - SIDE)
+        even_blocks(blocks.off, m.weights, blocks.number)
+        off = np.ascontiguousarray(blocks.off[:, members])
+    settle(laid.values, laid.codes, weights, off, first, m.restless, laid.origin, _land_alone(laid), broad)
 
 
 @dataclass(frozen=True)
@@ -437,14 +371,3 @@ def _keep(number: int, scene: Scene, stack: Stack, tile: Tile) -> None:
         meteor, scene.lights[number], places, values, codes, variance,
         tile.picture, tile.noise, tile.coverage, tile.rejected,
     )  # fmt: skip
-
-
-def sample_windows(shape: tuple[int, int], side: int = 128, across: int = 4, down: int = 3) -> Iterator[Window]:
-    """Windows spread over the picture, for measuring what the whole is like."""
-    for i in range(down):
-        for j in range(across):
-            top = int((i + 0.5) / down * shape[0] - side / 2) // TILE_STEP * TILE_STEP
-            left = int((j + 0.5) / across * shape[1] - side / 2) // TILE_STEP * TILE_STEP
-            top, left = max(top, 0), max(left, 0)
-            if top < shape[0] and left < shape[1]:
-                yield Window(top, left, min(side, shape[0] - top), min(side, shape[1] - left))

@@ -26,7 +26,7 @@ from pipeline.sky.times import SIDEREAL_RATE
 from pipeline.stack.land import SHARE_LEAST, area_of
 from pipeline.stack.sources import Frame, Inputs, Part, Scratch, frame_grids, green_grids, load_tile
 from pipeline.stack.threads import in_order
-from pipeline.stack.tiles import Window, cut
+from pipeline.stack.windows import Window, cut
 
 # Side of the tiles, px.
 SIDE = 512

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,17 +41,9 @@ from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_
 from pipeline.stack.planes import half_matching, half_shape
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.threads import in_order
-from pipeline.stack.tiles import (
-    Check,
-    Scene,
-    Tile,
-    Window,
-    check_window,
-    cut,
-    make_tile,
-    sample_windows,
-    tile_side,
-)
+from pipeline.stack.tiles import Check, Scene, Tile, check_window, make_tile, tell_window
+from pipeline.stack.unrest import Blocks, blocks_on_disk
+from pipeline.stack.windows import Cut, Window, cut, cut_at_land, cut_at_unrest, sample_windows, tile_side
 
 # What Python, the libraries and the loops' machine code take before any pixel is there, MB (measured: 190-230).
 PROGRAM_MB = 240
@@ -228,6 +221,45 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW
     held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
     budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
     return tile_side(len(scene.frames), scene.colours, budget // threads, margin)
+
+
+def cut_picture(scene: Scene, memory_mb: int, threads: int) -> Cut:
+    """The tiles of a scene, for which so many threads have room.
+
+    Raises
+    ------
+    SceneError
+        Where the frames do not fit into the memory allowed.
+    """
+
+    def side(margin: int) -> int:
+        return side_of_tiles(scene, memory_mb, threads, margin)
+
+    windows = cut(scene.shape, side(GROW_MARGIN))
+    if scene.land is not None and scene.land.replaced:
+        windows = cut_at_land(windows, scene.land, len(scene.frames))
+    restless = scene.matching.restless
+    return cut_at_unrest(windows, restless, scene.shape, side) if restless.any() else Cut(windows, [])
+
+
+def with_unrest(
+    scene: Scene,
+    windows: Sequence[Window],
+    folder: Path,
+    pool: ThreadPoolExecutor,
+    threads: int,
+    tell: Callable[[], None] = lambda: None,
+) -> Scene:
+    """The scene with the blocks of its restless sky, as these windows show them; kept in a file in the folder."""
+    if not windows:
+        return scene
+
+    def parts() -> Iterator[tuple[tuple[int, int], NDArray[np.int64], Blocks]]:
+        for window, members, blocks in in_order(pool, lambda w, s: tell_window(scene, w, s), windows, threads):
+            yield (window.top, window.left), members, blocks
+            tell()
+
+    return replace(scene, unrest=blocks_on_disk(parts(), scene.colours, len(scene.frames), scene.shape, folder))
 
 
 def make_tiles(scene: Scene, windows: Sequence[Window], pool: ThreadPoolExecutor, threads: int) -> Iterator[Tile]:
