@@ -64,8 +64,10 @@ def held_memory(pid: int) -> int:
     folder = Path(f"/proc/{pid}")
     try:
         # the sum is cheap, its parts are not: they are read only where a mosaic is mapped
-        mapped = b"/mosaics/" in (folder / "maps").read_bytes()
-        text = (folder / ("smaps" if mapped else "smaps_rollup")).read_text(errors="replace")
+        text, mapped = (folder / "smaps_rollup").read_text(errors="replace"), False
+        # looked at behind it: a mosaic that was mapped meanwhile must not count
+        if b"/mosaics/" in (folder / "maps").read_bytes():
+            text, mapped = (folder / "smaps").read_text(errors="replace"), True
     except OSError:
         return 0
     held, counts = 0, True
