@@ -14,6 +14,7 @@ what a frame costs at each.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import shutil
@@ -79,6 +80,16 @@ def held_memory(pid: int) -> int:
     return held
 
 
+def size_on_disk(folder: Path) -> int:
+    """Bytes that the files in a folder take, as far as they are still there when they are looked at."""
+    held = 0
+    for at, _, names in os.walk(folder):  # passes over folders that go meanwhile
+        for name in names:
+            with contextlib.suppress(OSError):
+                held += os.lstat(os.path.join(at, name)).st_blocks * 512
+    return held
+
+
 class Watch:
     """Peak memory of a process and all its children, and peak size of a folder, sampled up to twice a second."""
 
@@ -97,14 +108,8 @@ class Watch:
                 except psutil.Error:
                     continue
                 self.one, self.all = max(self.one, *sizes), max(self.all, sum(sizes))
-                if scratch is not None and scratch.is_dir():
-                    held = 0
-                    for f in scratch.rglob("*"):
-                        try:
-                            held += f.stat().st_blocks * 512
-                        except OSError:
-                            continue
-                    self.scratch = max(self.scratch, held)
+                if scratch is not None:
+                    self.scratch = max(self.scratch, size_on_disk(scratch))
                 pause = max(0.5, LOOKS_APART * (time.thread_time() - looked))
 
         thread = threading.Thread(target=sample)
