@@ -1,10 +1,10 @@
-"""The sky under the stars: coarse maps straight from a mosaic, and smooth surfaces between two of them.
+"""Smooth surfaces between the coarse maps of the sky (`pixels/survey.py`) of two frames: how frames are matched.
 
-How frames are matched. What a frame's sky map shows is the sky's own glow and nebulae, which turn with the stars, and
-light pollution and vignetting, which stay with the ground and the lens. In the difference of two frames' maps at the
-same stars the first kind cancels; what is left is smooth. It is taken as a polynomial of few terms (`Surface`), fitted
-robustly to hundreds of blocks, so that neither the noise of the frame compared with nor anything of small scale can be
-imprinted on the other: fifteen terms from a thousand blocks carry a thousandth of the sky's noise.
+What a frame's sky map shows is the sky's own glow and nebulae, which turn with the stars, and light pollution and
+vignetting, which stay with the ground and the lens. In the difference of two frames' maps at the same stars the first
+kind cancels; what is left is smooth. It is taken as a polynomial of few terms (`Surface`), fitted robustly to hundreds
+of blocks, so that neither the noise of the frame compared with nor anything of small scale can be imprinted on the
+other: fifteen terms from a thousand blocks carry a thousandth of the sky's noise.
 """
 
 from __future__ import annotations

@@ -104,20 +104,15 @@ def _displaced(source, number, shape, origin, shift, lagrange, table, scale, mar
                 continue
             x0, x1 = _middle(nodes, last_nodes, 0, k + 1), _middle(nodes, last_nodes, 0, k + 2)
             y0, y1 = _middle(nodes, last_nodes, 1, k + 1), _middle(nodes, last_nodes, 1, k + 2)
-            whole_x, whole_y = np.floor(x0), np.floor(y0)
-            even = (np.floor(x1) == whole_x) & (np.floor(y1) == whole_y)
-            even &= (abs(x1 - x0) <= EVEN) & (abs(y1 - y0) <= EVEN) & (max(abs(whole_x), abs(whole_y)) < most)
+            even = _is_even(x0, x1, y0, y1, most)
             for axis in range(2):
                 even &= abs(last_nodes[axis, k + 1] - nodes[axis, k + 1]) <= SHARED
             if even:
-                into, size = left + first - k * GRID_STEP, last - first
-                at = begin + (y - above + np.int64(whole_y) - REACH_BEFORE) * stride
-                at += left - before + first + np.int64(whole_x) - REACH_BEFORE
-                start, length, cell, one = into - REACH_BEFORE, size + ROW, np.float32(GRID_STEP), np.float32(1)
-                y0, y1, x0, x1 = y0 - whole_y, y1 - whole_y, x0 - whole_x, x1 - whole_x
-                some = next_i - i
-                _blend(source, at, stride, stride, some, table, y0, y1, cell, start, length, one, strip, 0, STRIP)
-                _blend(strip, 0, 1, STRIP, some, table, x0, x1, cell, into, size, scale, lines, first, apart)
+                corner = begin + (y - above) * stride + left - before + first
+                _piece(
+                    source, corner, stride, next_i - i, table, x0, x1, y0, y1, np.float32(GRID_STEP),
+                    left + first - k * GRID_STEP, last - first, scale, strip, lines, first, apart,
+                )  # fmt: skip
             else:
                 r = 0
                 while r < next_i - i:
@@ -160,24 +155,47 @@ def _finer(  # type: ignore[no-untyped-def]
         # displacements of the group's middle at the piece's first column and the next one's
         x0, y0 = _moved(xs, last_xs, p, cell + p), _moved(ys, last_ys, p, top + 0.5 * (FEWER - 1))
         x1, y1 = _moved(xs, last_xs, q, cell + q), _moved(ys, last_ys, q, top + 0.5 * (FEWER - 1))
-        whole_x, whole_y = np.floor(x0), np.floor(y0)
-        even = (np.floor(x1) == whole_x) & (np.floor(y1) == whole_y)
-        even &= (abs(x1 - x0) <= EVEN) & (abs(y1 - y0) <= EVEN) & (max(abs(whole_x), abs(whole_y)) < most)
+        even = _is_even(x0, x1, y0, y1, most)
         even &= abs(last_xs[p] - xs[p]) <= SHARED and abs(last_ys[p] - ys[p] - np.float32(FEWER - 1)) <= SHARED
         if even:
-            at = begin + (y - above + np.int64(whole_y) - REACH_BEFORE) * stride
-            at += a - before + np.int64(whole_x) - REACH_BEFORE
-            into, size, length = a - cell - p, b - a, np.float32(SIDE_BY_SIDE)
-            y0, y1, x0, x1 = y0 - whole_y, y1 - whole_y, x0 - whole_x, x1 - whole_x
-            start, one = into - REACH_BEFORE, np.float32(1)
-            _blend(source, at, stride, stride, rows, table, y0, y1, length, start, size + ROW, one, strip, 0, STRIP)
-            _blend(strip, 0, 1, STRIP, rows, table, x0, x1, length, into, size, scale, lines, to + a, apart)
+            _piece(
+                source, begin + (y - above) * stride + a - before, stride, rows, table, x0, x1, y0, y1,
+                np.float32(SIDE_BY_SIDE), a - cell - p, b - a, scale, strip, lines, to + a, apart,
+            )  # fmt: skip
             continue
         own_x, own_y = np.empty(b - a, np.float32), np.empty(b - a, np.float32)
         for r in range(rows):
             positions(shift, lagrange, y + r, a, own_x, own_y, grid_row)
             out = lines[to + r * apart + a : to + r * apart + b]
             _each(source, begin, shape, above, before, table, scale, own_x, own_y, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _is_even(x0, x1, y0, y1, most):  # type: ignore[no-untyped-def]
+    """Whether weights may be taken to change evenly between two pixels that are displaced by these x and y."""
+    whole_x, whole_y = np.floor(x0), np.floor(y0)
+    even = (np.floor(x1) == whole_x) & (np.floor(y1) == whole_y)
+    return even & (abs(x1 - x0) <= EVEN) & (abs(y1 - y0) <= EVEN) & (max(abs(whole_x), abs(whole_y)) < most)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _piece(  # type: ignore[no-untyped-def]
+    source, corner, stride, rows, table, x0, x1, y0, y1, length, into, size, scale, strip, lines, to, apart
+):  # fmt: skip
+    """Some pixels of some rows, summed down the columns and then along the rows.
+
+    Parameters
+    ----------
+    corner : where in the source the first pixel lies, not displaced
+    x0, x1, y0, y1, length : displacements at the pixel that `into` counts from, and so many further on
+    into, size, to, apart : as in `_blend`, of the second sums
+    """
+    whole_x, whole_y = np.floor(x0), np.floor(y0)
+    at = corner + (np.int64(whole_y) - REACH_BEFORE) * stride + np.int64(whole_x) - REACH_BEFORE
+    y0, y1, x0, x1 = y0 - whole_y, y1 - whole_y, x0 - whole_x, x1 - whole_x
+    start, one = into - REACH_BEFORE, np.float32(1)
+    _blend(source, at, stride, stride, rows, table, y0, y1, length, start, size + ROW, one, strip, 0, STRIP)
+    _blend(strip, 0, 1, STRIP, rows, table, x0, x1, length, into, size, scale, lines, to, apart)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")

@@ -98,17 +98,23 @@ class Tile:
 
 
 @dataclass(frozen=True)
-class Stack:
-    """The frames of one tile with its margin, matched, and where stars are in it."""
+class Laid:
+    """The frames of a part of the picture, matched."""
 
     origin: tuple[int, int]
     members: NDArray[np.int64]
     values: NDArray[np.float32]
     codes: NDArray[np.uint8]
-    signal: NDArray[np.float32]
-    peak: NDArray[np.float32]
     mask: NDArray[np.uint8]  # as in `pixels.reject`, clear so far
     never: NDArray[np.bool_] | None  # pixels that no frame shows without land; None where there is no land
+
+
+@dataclass(frozen=True)
+class Stack(Laid):
+    """The frames of one tile with its margin, matched, and where stars are in it."""
+
+    signal: NDArray[np.float32]
+    peak: NDArray[np.float32]
     broad: NDArray[np.float32]  # as in `pixels.reject`
 
     @property
@@ -144,22 +150,10 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
         star_signal(values, codes, chosen, m.sky, m.noise_sky, (top, left), light, signal, peak)
     else:
         signal[:], peak[:] = 0, 0
-    return Stack((top, left), members, values, codes, signal, peak, laid.mask, laid.never, broad)
+    return Stack(**vars(laid), signal=signal, peak=peak, broad=broad)
 
 
-@dataclass(frozen=True)
-class _Laid:
-    """What the frames show of a part of the picture; as in `Stack`."""
-
-    origin: tuple[int, int]
-    members: NDArray[np.int64]
-    values: NDArray[np.float32]
-    codes: NDArray[np.uint8]
-    mask: NDArray[np.uint8]
-    never: NDArray[np.bool_] | None
-
-
-def _lay(scene: Scene, window: Window, margin: int, scratch: Scratch) -> _Laid:
+def _lay(scene: Scene, window: Window, margin: int, scratch: Scratch) -> Laid:
     """Lay the frames on a window and so many pixels about it."""
     top, left = max(window.top - margin, 0), max(window.left - margin, 0)
     bottom = min(window.top + window.height + margin, scene.shape[0])
@@ -188,16 +182,16 @@ def _lay(scene: Scene, window: Window, margin: int, scratch: Scratch) -> _Laid:
     if hidden:
         never = scratch.take("never", (height, width), np.bool_)
         clearest(codes[:k], mask[:k], never)
-    return _Laid((top, left), np.array(members, np.int64), values[:k], codes[:k], mask[:k], never)
+    return Laid((top, left), np.array(members, np.int64), values[:k], codes[:k], mask[:k], never)
 
 
-def tell_window(scene: Scene, window: Window, scratch: Scratch) -> tuple[Window, NDArray[np.int64], Blocks]:
-    """What each frame is off the mean of all by in the blocks of a window, and which frames these are."""
+def tell_window(scene: Scene, window: Window, scratch: Scratch) -> tuple[tuple[int, int], NDArray[np.int64], Blocks]:
+    """What each frame is off the mean of all by in the blocks of a window: its first pixel, the frames, the blocks."""
     laid = _lay(scene, window, 0, scratch)
-    return window, laid.members, _tell(scene, laid)
+    return laid.origin, laid.members, _tell(scene, laid)
 
 
-def _tell(scene: Scene, laid: _Laid) -> Blocks:
+def _tell(scene: Scene, laid: Laid) -> Blocks:
     shape = laid.codes.shape[1:]
     blocks = no_blocks(scene.colours, len(laid.members), shape)
     weights = np.ascontiguousarray(scene.matching.weights[laid.members])
@@ -205,11 +199,11 @@ def _tell(scene: Scene, laid: _Laid) -> Blocks:
     return blocks
 
 
-def _land_alone(laid: _Laid) -> NDArray[np.bool_]:
+def _land_alone(laid: Laid) -> NDArray[np.bool_]:
     return np.zeros(laid.codes.shape[1:], np.bool_) if laid.never is None else laid.never
 
 
-def _settle(scene: Scene, laid: _Laid, broad: NDArray[np.float32]) -> None:
+def _settle(scene: Scene, laid: Laid, broad: NDArray[np.float32]) -> None:
     """Bring the restless sky of a part to its own mean; `broad` is filled."""
     m, members = scene.matching, laid.members
     weights = np.ascontiguousarray(m.weights[members])

@@ -255,8 +255,8 @@ def with_unrest(
         return scene
 
     def parts() -> Iterator[tuple[tuple[int, int], NDArray[np.int64], Blocks]]:
-        for window, members, blocks in in_order(pool, lambda w, s: tell_window(scene, w, s), windows, threads):
-            yield (window.top, window.left), members, blocks
+        for part in in_order(pool, lambda w, s: tell_window(scene, w, s), windows, threads):
+            yield part
             tell()
 
     return replace(scene, unrest=blocks_on_disk(parts(), scene.colours, len(scene.frames), scene.shape, folder))
