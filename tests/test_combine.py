@@ -25,7 +25,7 @@ from pipeline.sky.geometry import Geometry, Placement
 from pipeline.stack import figures
 from pipeline.stack.figures import noise_scale
 from pipeline.stack.output import CombinedWriter
-from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, frame_grids, reflected
+from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, at_places, frame_grids, reflected
 from pipeline.stack.windows import cut, tile_side
 from pipeline.tables import table_from_rows, write_table
 from tests.planted_scenes import (
@@ -501,6 +501,28 @@ def test_tiles_fit_their_memory() -> None:
 def test_reflection_is_that_of_numpy() -> None:
     """Numbers beyond the frame are reflected as numpy pads."""
     assert np.array_equal(reflected(-5, 13, 8), np.pad(np.arange(8), 5, mode="reflect"))
+
+
+@pytest.mark.parametrize(
+    ("top", "bottom", "left", "right"),
+    [
+        (-5, 20, 3, 25),
+        (4, 17, -6, 12),
+        (10, 27, 20, 37),
+        (-4, 26, -7, 36),
+        (2, 9, -9, -2),
+        (5, 8, 32, 38),
+        (3, 20, 4, 28),
+    ],
+)
+def test_regions_beyond_a_frame_are_those_of_numpy(top: int, bottom: int, left: int, right: int) -> None:
+    """Pixels of a region that reaches beyond the frame, or lies there, are those of the frame padded by numpy."""
+    frame = np.random.default_rng(5).normal(size=(22, 30)).astype(np.float32)
+    padded = np.pad(frame, 9, mode="reflect")
+    rows, columns = reflected(top, bottom, 22), reflected(left, right, 30)
+    taken = at_places(frame, rows, columns, max(-left, 0), max(right - 30, 0))
+    assert np.array_equal(taken, padded[9 + top : 9 + bottom, 9 + left : 9 + right])
+    assert taken.flags.c_contiguous
 
 
 def test_files_are_opened_in_turns_where_few_may_be_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
