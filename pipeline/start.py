@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -41,8 +42,8 @@ def start(folder: str | os.PathLike[str]) -> None:
     target = folder / TRIP_FILE
     if os.path.lexists(target):
         raise InputError(
-            f"{shown(target)}: is there already and is left as it is; go on with 'moonless run {shown(folder)}', "
-            "or move it away to start anew"
+            f"{shown(target)}: is there already and is left as it is; move it away to start anew, "
+            f"or go on with: {_run_command(folder)}"
         )
     frames = frame_folders(folder)
     if not os.access(folder, os.W_OK):
@@ -70,7 +71,13 @@ def start(folder: str | os.PathLike[str]) -> None:
             f"{shown(folder)}: holds no frame of the night sky to make a scene of; {TRIP_FILE} is not written"
         )
     write_text(target, trip_text(frames, card))
-    teller.say(f"wrote {shown(target)}; look it over, then: moonless run {shown(folder)}")
+    teller.say(f"wrote {shown(target)}; look it over, then: {_run_command(folder)}")
+
+
+def _run_command(folder: Path) -> str:
+    """What to type to run a trip: a shell takes the folder's name for one word and runs nothing in it."""
+    name = shown(folder)
+    return f"moonless run {shlex.quote(f'./{name}' if name.startswith('-') else name)}"
 
 
 def frame_folders(folder: Path) -> list[str]:

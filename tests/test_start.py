@@ -1,7 +1,9 @@
 """`moonless start`: what it writes and what it says."""
 
 import os
+import shlex
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -51,6 +53,21 @@ def test_it_tells_what_is_missing(small_frames, tmp_path, capsys):
     start(tmp_path)
     assert "no darks were found" in capsys.readouterr().out
     assert load_trip(tmp_path).frames == ["."]
+
+
+@pytest.mark.parametrize("name", ["trip", "N's \"tr$(touch HACK) `x` é", "-rf night"])
+def test_the_command_it_names_can_be_pasted_into_a_shell(name, tmp_path, monkeypatch):
+    """A shell (`shlex`: POSIX rules) reads the folder's name from it as one word, which is no option."""
+    monkeypatch.chdir(tmp_path)
+    put(tmp_path / name / "1.dng")
+    put(tmp_path / name / "trip.yaml", b"mine")
+    with pytest.raises(InputError) as told:
+        start(Path(name))
+    words = shlex.split(str(told.value).partition("go on with: ")[2])
+    assert words[:2] == ["moonless", "run"]
+    assert len(words) == 3
+    assert not words[2].startswith("-")
+    assert os.path.samefile(words[2], tmp_path / name)
 
 
 def test_an_existing_trip_file_is_left_alone(tmp_path):
