@@ -26,7 +26,7 @@ ROUNDING_VARIANCE = 1 / 12
 FLAT_LEAST = 0.05
 # How far beyond the blocks that they were fitted to surfaces are believed, blocks.
 BEYOND_BLOCKS = 1.5
-# Points a side at which surfaces are evaluated for their mean.
+# Points a side, about, at which surfaces are evaluated for their mean.
 MEAN_POINTS = 24
 # Reach, in blocks, of the planes that follow what surfaces leave, the share of blocks about a place that must be known
 # for them, and how much of it is followed: so many standard deviations of a frame's pixel, or so many times what the
@@ -215,8 +215,12 @@ def match_frames(
     weights /= weights.mean()
     offsets = np.empty((n, colours, *node_x.shape), np.float32)
     sky = np.empty((colours, *node_x.shape), np.float32)
+    step = max(1, round(np.sqrt(len(x)) / MEAN_POINTS))
+    thin = np.arange(len(x)).reshape(laid.shape[1:])[step // 2 :: step, step // 2 :: step].ravel()
+    thin = thin[seen[:, thin].any(axis=0)]
+    places = [_where_shown(shown, x[thin], y[thin]) for shown in seen[:, thin]]
     for c in range(colours):
-        mean = _mean_surface([row[c] for row in surfaces], seen, weights, x, y, shape)
+        mean = _mean_surface([row[c] for row in surfaces], places, weights, x[thin], y[thin], shape)
         level = mean(beyond_x, beyond_y)
         for k in range(n):
             offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
@@ -444,26 +448,45 @@ def _transfer(levels: list[NDArray[np.float64]], variances: list[NDArray[np.floa
 
 def _mean_surface(
     surfaces: Sequence[Surface],
-    seen: NDArray[np.bool_],
+    places: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]] | None],
     weights: NDArray[np.float64],
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     shape: tuple[int, int],
 ) -> Surface:
-    """The smooth surface nearest to all frames' surfaces where each frame shows something.
+    """The smooth surface nearest to the weighted mean of all frames' surfaces at the places (x, y).
 
-    Fitted, not averaged point by point: a frame that ends within the picture must leave no step there.
+    Parameters
+    ----------
+    places : n of `_where_shown`
     """
     degree = max(surface.degree for surface in surfaces)
-    thin = slice(None, None, max(1, len(x) // MEAN_POINTS**2))
-    px, py, shown = x[thin], y[thin], seen[:, thin]
-    total, weight = np.zeros(len(px)), np.zeros(len(px))
-    for k, surface in enumerate(surfaces):
-        w = weights[k] * shown[k]
-        total += w * surface(px, py)
-        weight += w
-    terms = Surface(np.eye((degree + 1) * (degree + 2) // 2), degree, shape)(px, py)
-    root = np.sqrt(weight)
-    mean = np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
-    coefficients = np.linalg.lstsq(terms * root[:, None], mean * root, rcond=None)[0]
+    total, weight = np.zeros(len(x)), 0.0
+    for surface, at, w in zip(surfaces, places, weights.tolist(), strict=True):
+        if at is not None:
+            total += w * surface(*at)
+            weight += w
+    if weight == 0 or not len(x):
+        return Surface(np.zeros(1), 0, shape)
+    terms = Surface(np.eye((degree + 1) * (degree + 2) // 2), degree, shape)(x, y)
+    coefficients = np.asarray(np.linalg.lstsq(terms, total / weight, rcond=None)[0], np.float64)
     return Surface(coefficients, min(degree, DEGREE_MAX), shape)
+
+
+def _where_shown(
+    seen: NDArray[np.bool_], x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Where a frame's surface is read for the places (x, y): there, or at the nearest of those that it shows (`seen`);
+    None where it shows none.
+
+    So every frame counts everywhere. Where frames end within the picture and are not alike, a mean of those alone that
+    show a place has a step there, and the surface through it waves across the whole picture.
+    """
+    if seen.all():
+        return x, y
+    if not seen.any():
+        return None
+    index = np.arange(len(x))
+    places = np.stack([x, y], axis=1)
+    index[~seen] = index[seen][cKDTree(places[seen]).query(places[~seen])[1]]
+    return x[index], y[index]
