@@ -105,7 +105,9 @@ def sort_card(project: Path, trip: Trip, reader: Reader, before: Before) -> Sort
         return None if found is None else Similarity(*found)
 
     looker = Looker(reader.view, match)
-    plan = make_plan([f for f in placed if f.kind in USABLE], trip, looker, before)
+    # a light that cannot be used stays in its scene, whose page tells of it; a dark would be counted with its set
+    usable = [f for f in placed if f.kind in USABLE and (f.kind == "light" or f.state is None)]
+    plan = make_plan(usable, trip, looker, before)
     _note_scenes(plan, {f.id: row_of[f.path] for f in placed})
     return Sorted(list(row_of.values()), placed, plan)
 
@@ -258,8 +260,12 @@ def _sort(
         verdict = verdicts[frame.id]
         if hand_made and verdict.kind == "other" and named(frame, hand_made):
             verdict = Verdict("light", f"by hand (scenes in trip.yaml); else: {verdict.reason}")
-        frame = replace(frame, kind=verdict.kind)
-        row_of[frame.path] |= frame_row(frame, trip.site.utc_offset_hours) | {"reason": verdict.reason}
+        broken = reader.broken(frame)
+        frame = replace(frame, kind=verdict.kind, state=reader.state(frame) if verdict.kind in USABLE else None)
+        reason = verdict.reason
+        if broken is not None and broken not in reason:
+            reason = f"{reason}; {broken}"
+        row_of[frame.path] |= frame_row(frame, trip.site.utc_offset_hours) | {"reason": reason}
         placed.append(frame)
     return placed
 

@@ -143,7 +143,7 @@ drop: []
 
 def describe(folder: Path, card: Sorted) -> list[str]:
     """What was found, in lines a person can read."""
-    kinds = Counter(row["kind"] for row in card.rows)
+    kinds = Counter(row.get("state") or row["kind"] for row in card.rows)
     names = {"light": "lights", "dark": "darks", "flat": "flats", "bias": "biases", "other": "others"}
     listed = ", ".join(f"{number} {names.get(kind, kind)}" for kind, number in kinds.most_common())
     lines = [f"{shown(folder)}: {count(len(card.rows), 'file')}: {listed}"]
@@ -178,6 +178,8 @@ def _summary(lights: Sequence[CardFrame], scenes: int) -> str:
 def _scene_lines(scene: ScenePlan, frames: Sequence[CardFrame]) -> Iterable[str]:
     facts = frames[0].facts
     parts = [f"{count(len(frames), 'frame')} of {seconds(median(f.facts.exposure_s for f in frames))}"]
+    bad = sum(frame.state is not None for frame in frames)
+    parts += [f"{bad} of them cannot be used"] if bad else []
     parts += [f"ISO {facts.iso}"] if facts.iso is not None else []
     parts += [f"f/{facts.f_number:.3g}"] if facts.f_number else []
     total = sum(frame.exposure for frame in frames)
@@ -192,8 +194,9 @@ def _odd_files(rows: Sequence[dict[str, Any]]) -> list[str]:
     """A line a kind for files that a person may miss in the pictures."""
     found: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
-        if row["kind"] in ("unreadable", "other", "duplicate"):
-            found[row["kind"]].append(row)
+        kind = row.get("state") or row["kind"]
+        if kind in ("unreadable", "damaged", "other", "duplicate"):
+            found[kind].append(row)
     lines = []
     for kind, members in found.items():
         named = "; ".join(f"{row['file']}: {row['reason']}" for row in members[:EXAMPLES])

@@ -273,9 +273,34 @@ def test_a_frame_cut_short_stays_in_its_scene(copied):
     os.truncate(first, first.stat().st_size * 7 // 10)
     assert take(copied) == 0
     row = rows(copied)[first.name]
-    assert row["kind"] == "light"
+    assert (row["kind"], row["state"]) == ("light", "unreadable")
     assert "as its neighbours" in row["reason"]
     assert "cut short" in row["reason"]
+
+
+def test_a_dark_cut_short_is_in_no_set(copied):
+    """Of a form that is looked at and of one whose header tells (FITS), by its looks and by its folder."""
+    raw = copied / "raw"
+    whole = sorted(raw.glob("dark*"))
+    os.truncate(whole[2], whole[2].stat().st_size * 7 // 10)
+    more = copied / "more"
+    more.mkdir()
+    for n in range(3):
+        hdu = fits.PrimaryHDU(np.random.default_rng(n).normal(500, 5, (200, 300)).astype(np.uint16))
+        hdu.header.update({"EXPTIME": 60.0, "DATE-OBS": f"2026-08-14T20:0{n}:00", "INSTRUME": "cold"})
+        hdu.writeto(more / f"d{n}.fits")
+    needed = 2880 + 2 * 200 * 300
+    os.truncate(more / "d1.fits", needed - 2)
+    os.truncate(more / "d2.fits", needed)  # only the last block's padding is missing
+    assert take(copied, "frames: [raw]\ndarks: [more]\n") == 0
+    found = rows(copied)
+    why = {whole[2].name: "ends before its picture does", "d1.fits": f"({needed - 2} of {needed} bytes)"}
+    for name, words in why.items():
+        assert (found[name]["kind"], found[name]["state"]) == ("dark", "unreadable")
+        assert words in found[name]["reason"]
+        assert found[name]["dark_set"] is np.ma.masked
+    assert found["d2.fits"]["state"] is np.ma.masked
+    assert sorted(entry["frames"] for entry in plan(copied)["sets"].values()) == [2, len(whole) - 1]
 
 
 def test_the_project_folder_itself_can_be_searched(copied):

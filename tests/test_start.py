@@ -46,6 +46,23 @@ def test_it_says_what_a_folder_holds_and_writes_its_trip_file(small_frames, tmp_
     assert sorted(path.stem for path in scenes) == ["2026-08-14_24mm_a", "2026-08-14_50mm_a"]
 
 
+def test_frames_cut_short_are_not_counted_as_sound(small_frames, tmp_path, capsys):
+    """A light and a dark: neither among the lights and darks, both named."""
+    shutil.copytree(small_frames[0], tmp_path / "raw")
+    for pattern in ("tripod*", "dark*"):
+        path = min((tmp_path / "raw").glob(pattern))
+        os.truncate(path, path.stat().st_size // 2)
+    start(tmp_path)
+    told = capsys.readouterr().out
+    for words in (
+        "13 files: 8 lights, 3 darks, 2 unreadable",
+        "5 frames of 15 s, 1 of them cannot be used",
+        "darks: 3 darks of 15 s",
+    ):
+        assert words in told
+    assert told.count("ends before its picture does") == 2
+
+
 def test_it_tells_what_is_missing(small_frames, tmp_path, capsys):
     """Lights without darks: said of the scene."""
     for path in small_frames[0].glob("tracker*"):

@@ -75,7 +75,8 @@ class Look:
 @dataclass(frozen=True)
 class CardFrame:
     """A frame of the card. `start` are seconds on a clock that is the same for all frames of its camera body; by
-    `ahead_h` the place's own time is ahead of the camera's clock, where that runs on UTC.
+    `ahead_h` the place's own time is ahead of the camera's clock, where that runs on UTC. `state` is `unreadable` or
+    `damaged` where that is known.
     """
 
     id: str
@@ -89,6 +90,7 @@ class CardFrame:
     start: float | None = None
     body: str = ""
     ahead_h: float = 0.0
+    state: str | None = None
 
     @property
     def night(self) -> str | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from types import TracebackType
 from typing import Any
 
@@ -129,8 +130,10 @@ class Reader:
             if not found.size:
                 raise FrameError("the file is empty")
             record = Record(found.size, found.mtime_ns, content_hash(found.path, found.size))
-            facts = facts_of(decoder.metadata(found.path))
-            record = Record(found.size, found.mtime_ns, record.hash, facts)
+            meta = decoder.metadata(found.path)
+            record = Record(found.size, found.mtime_ns, record.hash, facts_of(meta))
+            if meta.file_bytes_expected is not None and found.size < meta.file_bytes_expected:
+                record = self._cut_short(found, record, decoder)
         except FrameError as error:
             record = Record(found.size, found.mtime_ns, record.hash, unreadable=without_name(str(error), found.path))
         except OSError as error:
@@ -140,6 +143,14 @@ class Reader:
             self.memory.keep(found.path, record)
             self._read += 1
         self._said()
+
+    @staticmethod
+    def _cut_short(found: Found, record: Record, decoder: Any) -> Record:
+        """The record of a file that ends before its picture does: forms differ in what of it can be decoded."""
+        try:
+            return replace(record, damage=decoder.decode(found.path, "").damage)
+        except FrameError as error:
+            return replace(record, broken=without_name(str(error), found.path))
 
     def _said(self) -> None:
         self._tell(self._read, self._files, len(self._seen))
@@ -182,6 +193,11 @@ class Reader:
         """Why a frame cannot be decoded, or what is wrong with its pixels; None where it is sound or was not tried."""
         record = self.memory[frame.path]
         return record.broken or record.damage
+
+    def state(self, frame: CardFrame) -> str | None:
+        """The same in a word, `unreadable` or `damaged`."""
+        record = self.memory[frame.path]
+        return "unreadable" if record.broken else "damaged" if record.damage else None
 
     def _decode(self, frame: CardFrame, decoder: Any, with_stars: bool | None) -> None:
         try:

@@ -23,6 +23,7 @@ KINDS = (
 # A line that begins with # is a comment: no row may begin with the name of a file.
 COLUMNS: dict[str, tuple[type, str | None]] = {
     "kind": (str, None),  # one of KINDS
+    "state": (str, None),  # unreadable or damaged: of a frame whose kind is known and that cannot be used all the same
     "file": (str, None),  # printable, relative to its folder
     "folder": (str, None),  # as it stands in trip.yaml
     "role": (str, None),  # the key of trip.yaml under which the folder stands: frames, darks, flats
@@ -69,7 +70,7 @@ def facts_row(facts: Facts | None, site_offset_hours: float | None) -> dict[str,
 
 def frame_row(frame: CardFrame, site_offset_hours: float | None) -> dict[str, Any]:
     """The columns of a sorted frame, but for its sets and the reason."""
-    return {"id": frame.id, "kind": frame.kind, **facts_row(frame.facts, site_offset_hours)}
+    return {"id": frame.id, "kind": frame.kind, "state": frame.state, **facts_row(frame.facts, site_offset_hours)}
 
 
 def write_inventory(path: Path, rows: Iterable[Mapping[str, Any]], meta: Mapping[str, Any]) -> None:

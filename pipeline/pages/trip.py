@@ -107,8 +107,8 @@ def kinds(inventory: Sequence[Mapping[str, Any]]) -> dict[str, int]:
 
 
 def kind_of(row: Mapping[str, Any]) -> str:
-    """What the inventory took a file for."""
-    return str(row.get("kind") or UNKNOWN)
+    """What the inventory took a file for; of a frame that cannot be used that."""
+    return str(row.get("state") or row.get("kind") or UNKNOWN)
 
 
 def why_of(row: Mapping[str, Any]) -> str:

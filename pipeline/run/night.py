@@ -153,7 +153,10 @@ class Night:
             )
         self.plan = read_json(self.project / "work" / "plan" / "plan.json")
         table = read_table(self.project / "results" / "inventory.ecsv")
-        kinds = Counter(str(kind) for kind in table["kind"])
+        states = [str(state) for state in table["state"].filled("")]
+        kinds = Counter(state or str(kind) for state, kind in zip(states, table["kind"], strict=True))
+        # of lights alone: darks that cannot be used are in no set
+        bad = Counter(str(scene) for state, scene in zip(states, table["scene"].filled(""), strict=True) if state)
         self.teller.say(f"found {len(table)} files: " + ", ".join(f"{n} {kind}" for kind, n in kinds.most_common()))
         for warning in table.meta.get("warnings", []):
             self.teller.say(f"  note: {warning}")
@@ -173,7 +176,8 @@ class Night:
             elif entry.get("ground_from"):
                 other = f", its ground from {entry['ground_from']}"
                 self._need[scene] = self._need.get(scene, 0) + self._need.get(entry["ground_from"], 0)
-            self.teller.say(f"  scene {scene}: {_some(entry['frames'], 'frame')}, {darks}{other}")
+            spoiled = f" ({bad[scene]} of them cannot be used)" if bad[scene] else ""
+            self.teller.say(f"  scene {scene}: {_some(entry['frames'], 'frame')}{spoiled}, {darks}{other}")
         check_masks(self.trip, self.project, list(self.plan["scenes"]), table)
 
     # ---- the engine

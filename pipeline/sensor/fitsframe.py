@@ -176,6 +176,7 @@ class FitsFrame:
             orientation=int(self._positive("ORIENTAT") or 1) if 1 <= (self._value("ORIENTAT") or 1) <= 8 else 1,
             white_balance=self._balance(),
             xyz_to_camera=camera_matrix(self._value),
+            file_bytes_expected=self._bytes_needed(),
         )
 
     def _balance(self) -> tuple[float, float, float] | None:
@@ -230,12 +231,21 @@ class FitsFrame:
             raise FrameError("is a FITS file scaled to 0-1, hence a processed picture; give the raw frame")
         return pixels
 
+    def _bytes_needed(self) -> int | None:
+        """The least length at which no value is lost: writers that leave out the last block's padding lose nothing."""
+        from astropy.io import fits
+
+        info = self._hdu.fileinfo()
+        if info is None:
+            return None
+        if isinstance(self._hdu, fits.CompImageHDU):  # its size is that of the picture, not of what stands in the file
+            return int(info["datLoc"] + info["datSpan"]) - _BLOCK + 1
+        return int(info["datLoc"] + self._hdu.size)
+
     def _check_length(self) -> None:
         """A file cut short: astropy would warn or give an error that names bytes only."""
-        info = self._hdu.fileinfo()
-        needed = 0 if info is None else info["datLoc"] + info["datSpan"]
-        # writers that leave out the last block's padding have lost nothing
-        if needed and self.file_size <= needed - _BLOCK:
+        needed = self.meta.file_bytes_expected
+        if needed is not None and self.file_size < needed:
             raise FrameError(
                 f"ends before its picture does ({self.file_size} of {needed} bytes); it is cut short or broken"
             )
