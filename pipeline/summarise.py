@@ -29,6 +29,7 @@ from pipeline.scene.records import (
     standing_failures,
 )
 from pipeline.scene.skyzero import sky_zero_of
+from pipeline.scene.spoiled import read_spoiled, unusable, with_spoiled
 from pipeline.tables import table_from_rows, write_table
 from pipeline.versions import versions
 
@@ -106,11 +107,12 @@ def run_trip(arguments: argparse.Namespace) -> None:
     elsewhere = [failure for failure in standing_failures(project / "work") if failure not in told]
     stale = sorted(shown(p.name) for p in results.glob("*/") if p.name not in seen and (p / "scene.json").is_file())
     table = read_rows(results / "inventory.ecsv")
-    inventory = table.rows
+    inventory = with_spoiled(table, read_spoiled(project / "work"))
     found = table.meta.get("warnings")
     warned = [str(warning) for warning in found] if isinstance(found, list) else []
     settings = trip.model_dump(by_alias=True, mode="json")
     content = trip_figures(entries, inventory, elsewhere, stale, warned, settings, versions())
+    content["unusable"] = unusable(inventory)
     write_json(results / "trip.json", content)
     downloads = [name for name in ("trip.json", "inventory.ecsv") if (results / name).is_file()]
     write_text(results / PAGE, trip_page(content, entries, inventory, downloads))

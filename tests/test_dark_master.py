@@ -444,16 +444,21 @@ def test_darks_whose_shutter_was_timed_are_one_set(tmp_path):
 
 
 def test_a_damaged_dark_is_left_out(tmp_path):
-    """A dark that decode called damaged is not used, and the master says why."""
+    """A dark that decode called damaged or could not read is not used, and the master says why."""
     rng = np.random.default_rng(34)
-    ids = write_set(tmp_path, [take(rng, sensor(rng)[0]) for _ in range(4)])
+    signal, _ = sensor(rng)
+    ids = write_set(tmp_path, [take(rng, signal) for _ in range(5)])
+    (tmp_path / "m" / f"{ids[3]}.fits").unlink()
     rows = [{"frame": ids[2], "status": "damaged", "detail": "rows 100 to 239 are repeated"}]
+    rows.append({"frame": ids[3], "status": "unreadable", "detail": "ends early"})
     columns = {"frame": (str, None), "status": (str, None), "detail": (str, None)}
     write_table(table_from_rows(rows, columns), tmp_path / "m" / "decoded.ecsv")
     assert run_master(tmp_path) == 0
     header = read_master(tmp_path / "master.fits").header
-    assert (header["NFRAMES"], header["NLEFTOUT"]) == (3, 1)
-    assert "is damaged: rows 100 to 239 are repeated" in " ".join(str(header["HISTORY"]).split())
+    assert (header["NFRAMES"], header["NLEFTOUT"]) == (3, 2)
+    history = " ".join(str(header["HISTORY"]).split())
+    assert "is damaged: rows 100 to 239 are repeated" in history
+    assert "could not be decoded: ends early" in history
 
 
 def test_a_set_without_mosaics_is_one_sentence(tmp_path, capsys):

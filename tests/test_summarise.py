@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,8 @@ from pipeline import summarise
 from pipeline.files import read_json, shown, write_json
 from pipeline.pages.facts import dark_facts
 from pipeline.pages.frametable import CONTRACT_COLUMNS
-from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, write_plan
+from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, read_scene, write_plan
+from pipeline.run.night import _of_no_use
 from pipeline.scene.records import file_names, read_scene_record
 from pipeline.tables import read_table, table_from_rows, write_table
 
@@ -380,6 +382,38 @@ def test_a_dark_left_out_is_called_by_its_file() -> None:
     files = ("a/D1.dng", "b/D1.dng", "a/D2.dng", "x/c/D3.dng", "y/c/D3.dng")
     frames = [PlannedFrame(f"i{n}", f"/card/{file}", file[-6:], "dark") for n, file in enumerate(files)]
     assert list(file_names(frames).values()) == ["a/D1.dng", "b/D1.dng", "D2.dng", "i3", "i4"]
+
+
+def test_what_decoding_found_of_no_use_is_told_in_one_place(tmp_path: Path) -> None:
+    """A light and a dark that the card's sorting took for sound: counts, page, trip.json and terminal agree."""
+    project = plant(tmp_path, aside={1: "unreadable", 2: "trailed"})
+    light, dark = frames(8)[1], replace(frames(10)[9], shown="dark 9.dng", kind="dark")
+    sound = replace(frames(9)[8], shown="dark 8.dng", kind="dark")
+    plan = read_scene(project / "work" / "plan" / "scenes" / "s-a.json")
+    write_plan(project / "work" / "plan", [], [plan], [DarkSet("d1", "dark", ("bd",), (sound, dark))])
+    why = Table({"frame": [sound.id, dark.id], "why": ["", "could not be decoded: ends early"]})
+    fits.append(project / "work" / "darks" / "d1.fits", np.array(why), fits.Header({"EXTNAME": "FRAMES"}))
+    columns = dict.fromkeys(("file", "folder", "kind", "state", "id", "scene", "dark_set", "reason"), (str, None))
+    rows = [{"file": f.shown, "folder": "raw", "kind": "light", "id": f.id, "scene": "s-a"} for f in plan.frames]
+    rows += [{"file": f.shown, "folder": "raw", "kind": "dark", "id": f.id, "dark_set": "d1"} for f in (sound, dark)]
+    write_table(table_from_rows(rows, columns), project / "results" / "inventory.ecsv")
+    darks = run_scene(project)["darks"]
+    assert darks["why"] == "4 darks of the same night; 1 of them is left out"
+    content = run_trip(project)
+    assert content["files"] == {"light": 7, "dark": 1, "unreadable": 2}
+    assert content["unusable"] == [
+        {"file": light.shown, "folder": "raw", "kind": "light", "why": "motion 9.1 px, at most 6.4 px"},
+        {"file": "dark 9.dng", "folder": "raw", "kind": "dark", "why": "ends early"},
+    ]
+    text = Page(project / "results" / "index.html").text
+    assert "10 files: 7 light, 1 dark, 2 unreadable." in text
+    assert "of 2 files that they are of no use was found only when the frames were decoded" in text
+    assert "dark 9.dng unreadable ends early" in text
+    assert _of_no_use(project / "results" / "trip.json") == [
+        "2 files could not be used:",
+        f"  {light.shown} (light): motion 9.1 px, at most 6.4 px",
+        "  dark 9.dng (dark): ends early",
+    ]
 
 
 def test_centre_and_constellation(tmp_path: Path) -> None:

@@ -147,6 +147,8 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         why = f"Only the colder darks serve ({bias_set}), scaled to the lights' warm pixels: of {taken} {why}"
         header, below, taken, bias_set, of_two = below, {}, bias_set, None, False
     used = taken is not None and header.get("NFRAMES") != 0
+    if used and why:
+        why += _less(record, "dark", "bias")  # the plan counts what it was made of
     # a factor of 0 is that of a frame whose camera took its own dark off
     scales = [float(row["dark_scale"]) for row in record.calibration.rows if row.get("dark_scale")]
     subtracted = sum(bool(frame.camera_subtracted) for frame in plan.frames) if plan is not None else 0
@@ -348,13 +350,21 @@ def _of_kept_frames(record: SceneRecord, rows: list[dict[str, Any]], good: list[
     }
 
 
+def _less(record: SceneRecord, *kinds: str) -> str:
+    """What is said behind the plan's number of calibration frames where some of them were left out."""
+    number = sum(len(record.left_out.get(kind, {})) for kind in kinds)
+    return f"; {number} of them {'is' if number == 1 else 'are'} left out" if number else ""
+
+
 def _flats(record: SceneRecord) -> dict[str, Any]:
     """The flat that was used, or why none."""
     plan, header = record.plan, record.flat
+    used = plan is not None and plan.flat_set is not None and header.get("NFRAMES") != 0
+    why = header.get("UNUSABLE") or (plan.flat_why if plan is not None else "") or None
     return {
-        "used": plan is not None and plan.flat_set is not None and header.get("NFRAMES") != 0,
+        "used": used,
         "set": plan.flat_set if plan is not None else None,
-        "why": header.get("UNUSABLE") or (plan.flat_why if plan is not None else "") or None,
+        "why": why + _less(record, "flat") if used and why else why,
         "number": header.get("NFRAMES"),
         "left_out_why": record.left_out.get("flat", {}),
     }

@@ -158,7 +158,7 @@ def trip_page(
             for reason, n in content["frames_set_aside"].items()
         ],
         "no_reasons": "None." if entries else "There are no scenes, so there was nothing to set aside.",
-        "card_sentence": _card_sentence(content),
+        "card_sentence": _card_sentence(content, sum(bool(row.get("later")) for row in inventory)),
         "kinds": [{"kind": kind, "why": why, "files": number(n)} for kind, why, n in grouped(inventory)[:GROUPS_MAX]],
         "others": [
             {"file": str(row.get("file") or row.get("path") or "–"), "kind": kind_of(row), "why": why_of(row)}
@@ -221,12 +221,16 @@ def _lead(content: Mapping[str, Any]) -> str:
     return text + "."
 
 
-def _card_sentence(content: Mapping[str, Any]) -> str:
+def _card_sentence(content: Mapping[str, Any], later: int) -> str:
     files = content["files"]
     if files is None:
         return "The inventory is not there; run again to have every file accounted for."
     parts = [f"{number(n)} {kind}" for kind, n in files.items()]
-    return f"{count(sum(files.values()), 'file')}: {', '.join(parts)}. Each stands in inventory.ecsv with the reason."
+    text = f"{count(sum(files.values()), 'file')}: {', '.join(parts)}. Each stands in inventory.ecsv with the reason"
+    if later:
+        what = "that it is" if later == 1 else "that they are"
+        text += f"; of {count(later, 'file')} {what} of no use was found only when the frames were decoded"
+    return f"{text}."
 
 
 def _card(entry: SceneEntry) -> dict[str, Any]:

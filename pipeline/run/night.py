@@ -38,6 +38,8 @@ RESULTS = (
     *("frames.ecsv", "streaks.ecsv", "scene.json", "timings.json"),
 )
 NOTES = ("join.json", "finish.json")
+# Files of no use that are named on the terminal.
+NAMED = 5
 SNAKEFILE = Path(__file__).parents[2] / "Snakefile"
 
 DOING = {
@@ -399,11 +401,26 @@ class Night:
             found = figures.get("frames_found")
             frames = _some(found, "frame")
             self.teller.say(f"scene {scene}: {figures.get('frames_kept')} of {frames} kept{noise}")
+        for line in _of_no_use(results / "trip.json"):
+            self.teller.say(line)
         page = f"; open {shown(results / 'index.html')}" if (results / "index.html").is_file() else ""
         # from the start of the command: loading and sorting the card are waited for as well
         took = duration(time.time() - psutil.Process().create_time())
         of = f"{len(failed)} of {len(self._scenes())} scenes not made, after" if failed else "done in"
         self.teller.say(f"{of} {took}{page}")
+
+
+def _of_no_use(trip: Path) -> list[str]:
+    """Lines on files that could not be used, known from their sorting or since: nobody should have to look for it that
+    a card goes bad, or that a frame went away while the run went on."""
+    try:
+        files = read_json(trip)["unusable"]
+    except (OSError, ValueError, KeyError):
+        return []  # that the page was not written is told elsewhere
+    lines = [f"  {each['file']} ({each['kind']}): {each['why']}" for each in files[:NAMED]]
+    if len(files) > NAMED:
+        lines.append(f"  and {len(files) - NAMED} more, named on the trip's page")
+    return [f"{_some(len(files), 'file')} could not be used:", *lines] if files else []
 
 
 def _progress(project: Path) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from pipeline.console import Progress, log
 from pipeline.errors import FrameError, InputError
 from pipeline.files import replacing, shown
 from pipeline.plan import DarkSet, PlannedFrame, read_set
-from pipeline.scene.decoded import damaged_frames, find_mosaic
+from pipeline.scene.decoded import UNREADABLE, find_mosaic, spoiled_frames
 from pipeline.sensor import darks, darkset, defects, flats
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding
 from pipeline.sensor.beside import Beside, Standing, beside, standing, with_real
@@ -87,10 +87,10 @@ def _like_frames(dark_set: DarkSet, folders: Sequence[Path]) -> tuple[list[_Cand
     """
     reasons: dict[str, str] = {}
     found: list[_Candidate] = []
-    damaged = damaged_frames(folders)
+    spoiled = spoiled_frames(folders)
     for frame in dark_set.frames:
-        if frame.id in damaged:
-            reasons[frame.id] = f"is damaged: {damaged[frame.id]}"
+        if frame.id in spoiled:
+            reasons[frame.id] = spoiled[frame.id]
             continue
         try:
             mosaic = find_mosaic(frame.id, folders)
@@ -98,7 +98,7 @@ def _like_frames(dark_set: DarkSet, folders: Sequence[Path]) -> tuple[list[_Cand
             reasons[frame.id] = str(error)
             continue
         if mosaic is None:
-            reasons[frame.id] = "could not be decoded"
+            reasons[frame.id] = UNREADABLE
         else:
             found.append(_Candidate(frame, mosaic))
 

@@ -68,7 +68,8 @@ class SceneRecord:
     left_out: dict[str, dict[str, str]] = field(default_factory=dict)  # of "dark", "bias", "flat": file to why
 
 
-def _tolerant(read: Callable[[Path], T], path: Path, otherwise: T) -> T:
+def tolerant(read: Callable[[Path], T], path: Path, otherwise: T) -> T:
+    """What `read` makes of a file; `otherwise` where there is none or it cannot be read."""
     if not path.is_file():
         return otherwise
     try:
@@ -87,7 +88,7 @@ def read_rows(path: Path) -> Rows:
         units = {name: str(table[name].unit) for name in names if table[name].unit is not None}
         return Rows(tuple({k: _plain(v) for k, v in row.items()} for row in rows_of(table)), units, dict(table.meta))
 
-    return _tolerant(read, path, Rows())
+    return tolerant(read, path, Rows())
 
 
 def _plain(value: Any) -> Any:
@@ -105,7 +106,7 @@ def read_object(path: Path) -> dict[str, Any]:
         cleaned: dict[str, Any] = json.loads(json.dumps(content), parse_constant=lambda _: None)
         return cleaned
 
-    return _tolerant(read, path, {})
+    return tolerant(read, path, {})
 
 
 def read_header(path: Path) -> dict[str, Any]:
@@ -115,7 +116,7 @@ def read_header(path: Path) -> dict[str, Any]:
         header = fits.getheader(path, 0)
         return {key: header[key] for key in header if key not in ("", "COMMENT", "HISTORY")}
 
-    return _tolerant(read, path, {})
+    return tolerant(read, path, {})
 
 
 def read_left_out(work: Path, name: str) -> dict[str, str]:
@@ -129,8 +130,8 @@ def read_left_out(work: Path, name: str) -> dict[str, str]:
         return {str(row["frame"]): str(row["why"]) for row in rows if str(row["why"])}
 
     nothing: dict[str, str] = {}
-    why = _tolerant(read, work / "darks" / f"{name}.fits", nothing)
-    planned = _tolerant(read_set, work / "plan" / "darks" / f"{name}.json", None)
+    why = tolerant(read, work / "darks" / f"{name}.fits", nothing)
+    planned = tolerant(read_set, work / "plan" / "darks" / f"{name}.json", None)
     files = file_names(planned.frames) if planned is not None else {}
     return {files.get(key, key): text for key, text in why.items()}
 
@@ -152,7 +153,7 @@ def count_defects(path: Path) -> int | None:
             data = next((hdu.data for hdu in hdus if hdu.data is not None and hdu.data.ndim == 2), None)
             return None if data is None else int(np.count_nonzero(data))
 
-    return _tolerant(read, path, None)
+    return tolerant(read, path, None)
 
 
 def read_all(folder: Path) -> list[dict[str, Any]]:
@@ -209,7 +210,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
     scene_file : Path
         The scene's plan (`work/plan/scenes/<scene>.json`); its name names the scene where it cannot be read.
     """
-    plan = _tolerant(read_scene, scene_file, None)
+    plan = tolerant(read_scene, scene_file, None)
     scene = plan.scene if plan is not None else scene_file.stem
     work, results = project / "work", project / "results" / scene
     here = work / "scenes" / scene
