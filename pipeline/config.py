@@ -22,6 +22,7 @@ from pipeline.errors import SettingsError
 from pipeline.files import shown, write_json, write_text
 
 TRIP_FILE = "trip.yaml"
+_EXPONENT = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)[eE][-+]?\d+")
 
 
 class _Section(BaseModel):
@@ -30,9 +31,11 @@ class _Section(BaseModel):
     @field_validator("*", mode="before")
     @classmethod
     def _numbers(cls, value: object, info: ValidationInfo) -> object:
-        """A number in quotes is text, and true is no 1."""
+        """A number in quotes is text, and true is no 1; but 1e3, which is text by YAML 1.1, is a number."""
         annotation = cls.model_fields[info.field_name or ""].annotation
         kinds = {*get_args(annotation), annotation}
+        if kinds & {int, float} and isinstance(value, str) and str not in kinds and _EXPONENT.fullmatch(value):
+            return float(value)
         if kinds & {int, float} and isinstance(value, str | bool) and type(value) not in kinds:
             raise PydanticCustomError("number", "must be a whole number" if int in kinds else "must be a number")
         return value
@@ -328,7 +331,8 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
     if content is None:
         content = {}
     if not isinstance(content, Mapping):
-        raise SettingsError(f"{name}: must hold keys and values (got {type(content).__name__})")
+        what = "a list" if isinstance(content, list) else f"nothing but {shown(repr(content))[:60]}"
+        raise SettingsError(f"{name}: holds {what}; it must hold keys and their values, as in 'frames: [raw]'")
     # a section written without a value ("site:") means its defaults
     content = {key: value for key, value in content.items() if value is not None}
     try:
@@ -370,6 +374,12 @@ def _sentence(name: str, item: Any) -> str:
         return f"{name}: {path}: unknown key; known here: {', '.join(known)}"
     if item["type"] == "model_type":
         item = item | {"msg": "must hold keys and values"}
+    if item["type"] in _ENDS:
+        info = _field(item["loc"])
+        what = f": {info.description}" if info.description else ""
+        return f"{name}: {path}: must be {' and '.join(_ends(info))} (got {item['input']}){what}"
+    if item["type"] == "too_short" and item["loc"] == ("frames",):
+        return f"{name}: {path}: names no folder; name one that holds frames, as in 'frames: [raw]'"
     if item["msg"] == "must be a number" and re.fullmatch(r"[-+]?\d+,\d+", str(item["input"])):
         return f"{name}: {path}: {_comma_said(item['input'])}"
     # as the file has it: true and null, not Python's words
@@ -394,6 +404,19 @@ def _sentence(name: str, item: Any) -> str:
     elif item["type"] == "list_type" and isinstance(item["input"], str):
         hint = f"; in brackets: [{shown(item['input'])}]"
     return f"{name}: {path}: {rule} (got {shown(value)}){hint}"
+
+
+# Pydantic's words for a number beyond one end of its range; both ends are told.
+_ENDS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
+
+
+def _field(location: tuple[Any, ...]) -> Any:
+    """The setting at a key's path."""
+    model: Any = Trip
+    for part in location:
+        info = next(info for key, info in model.model_fields.items() if part in (key, info.alias))
+        model = info.annotation
+    return info
 
 
 def _known_keys(location: tuple[Any, ...]) -> list[str]:
@@ -437,15 +460,20 @@ def _yaml(value: Any) -> str:
     return yaml.safe_dump(value, default_flow_style=True).strip().removesuffix("...").strip()
 
 
-def _range(info: Any) -> str:
+def _ends(info: Any) -> list[str]:
+    """The ends of a number's range in words: `at least 1.5`, `at most 20`."""
     words = {"Ge": "at least {}", "Gt": "above {}", "Le": "at most {}", "Lt": "below {}"}
-    parts = [
+    return [
         words[type(m).__name__].format(
             next(iter(vars(m).values())) if hasattr(m, "__dict__") and vars(m) else getattr(m, type(m).__name__.lower())
         )
         for m in info.metadata
         if type(m).__name__ in words
     ]
+
+
+def _range(info: Any) -> str:
+    parts = _ends(info)
     return f" ({', '.join(parts)})" if parts else ""
 
 

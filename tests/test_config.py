@@ -36,17 +36,27 @@ def test_every_setting_says_what_it_means():
     [
         ("frmes: [a]", r"trip.yaml: frmes: unknown key; known here: frames, darks"),
         ("grade: {stars: 3}", r"grade.stars: unknown key; known here: .*stars_max"),
-        ("grade: {detection_sigma: 1}", r"grade.detection_sigma: must be greater than or equal to 2 \(got 1\)"),
+        (
+            "grade: {detection_sigma: 1}",
+            r"detection_sigma: must be at least 2 and at most 50 \(got 1\): a star rises this",
+        ),
+        (
+            "site: {latitude: 95}",
+            r"site.latitude: must be at least -90 and at most 90 \(got 95\): degrees, north positive",
+        ),
+        ("judge: {clear_min: 1}", r"judge.clear_min: must be above 0 and below 1 \(got 1\)"),
+        ("register: {stars: 1e9}", r"register.stars: must be at least 20 and at most 10000 \(got 1000000000.0\)"),
         ("grade: {stars_max: many}", r"grade.stars_max: must be a whole number.* \(got 'many'\)"),
         ("judge: {mount: rail}", r"judge.mount: must be 'auto', 'tripod' or 'tracker' \(got 'rail'\)"),
         ("frames: raw", r"frames: must be a list \(got 'raw'\); in brackets: \[raw\]"),
-        ("frames: []", r"frames: must have at least 1 item"),
+        ("frames: []", r"^trip.yaml: frames: names no folder; name one that holds frames, as in 'frames: \[raw\]'$"),
         ("inventory: {overlap: .nan}", r"inventory.overlap: must be a finite number \(got nan\)"),
         ("scenes: {'../x': {}}", r"scenes.\.\./x: a scene's name becomes a folder"),
         ("scenes: {a: {frms: [x]}}", r"scenes.a.frms: unknown key; known here: frames, title"),
         ("frames: [a]\nframes: [b]", r"line 2: not valid YAML \(the key 'frames' stands twice\)"),
         ("frames: [a", r"line 1: not valid YAML"),
-        ("- a", r"must hold keys and values \(got list\)"),
+        ("- a", r"^trip.yaml: holds a list; it must hold keys and their values, as in 'frames: \[raw\]'$"),
+        ("raw", r"^trip.yaml: holds nothing but 'raw'; it must hold keys"),
         ("combine: {clip_sigma: 3,5}", r"line 1: .*\(clip_sigma: numbers take a point, not a comma: 3.5, not 3,5\)"),
         ("site: {longitude: 9, latitude: -47,08}", r"line 1: .*\(latitude: numbers take a point.*: -47.08, not -47,08"),
         ("site:\n  latitude: 47,5", r"trip.yaml: site.latitude: numbers take a point, not a comma: 47.5, not 47,5"),
@@ -68,6 +78,16 @@ def test_a_trip_file_overrides_only_what_it_names():
     assert trip.register_.stars == 300
     assert trip.register_.rms_max_px == Trip().register_.rms_max_px
     assert trip.grade == Trip().grade
+
+
+def test_numbers_with_an_exponent_are_numbers():
+    """YAML 1.1 takes them for text where they have no point or no sign."""
+    trip = parse_trip(
+        "combine: {clip_sigma: 4e0}\nlimits: {memory_mb: 1e3, scratch_mb: 2.5E4}\nsite: {latitude: -4e+1}"
+    )
+    assert (trip.combine.clip_sigma, trip.limits.memory_mb, trip.limits.scratch_mb) == (4.0, 1000, 25000)
+    assert trip.site.latitude == -40.0
+    assert parse_trip("drop: [12e4]").drop == ["12e4"]
 
 
 def test_a_missing_or_unreadable_trip_file_is_said(tmp_path):
