@@ -52,6 +52,8 @@ def run_step(
         sentence = f"{where}{error.strerror or error}"
         if error.errno in (errno.ENOSPC, errno.EDQUOT) and error.strerror == os.strerror(error.errno):
             sentence += "; free some, or put the project on a larger disk, and run again"
+        elif error.errno == errno.EFBIG:
+            sentence += "; raise the limit on the size of files (ulimit -f), or the disk's, and run again"
     except MemoryError:
         sentence = "out of memory; lower limits.memory_mb or close other programs"
     except Exception as error:

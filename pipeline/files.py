@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import fnmatch
 import json
 import os
@@ -19,11 +20,16 @@ _UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\\]|[^\S ]|(?:(?<=[\s/])|
 _ESCAPED = re.compile(r"\\(\\|x[0-9a-f]{2})")
 
 
+# What writing says where there is no room: on the disk, in the user's share of it, below the limit on a file's size.
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
 @contextmanager
 def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
     """Give a temporary name beside `path`; rename it to `path` when the block ends well, remove it otherwise.
 
-    The temporary name keeps the suffix of `path`, for writers that choose a format by it.
+    The temporary name keeps the suffix of `path`, for writers that choose a format by it. Where there is no room for
+    what is written the error bears the name `path`, which the system's own leaves out.
     """
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -35,6 +41,14 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
         with contextlib.suppress(OSError):  # disks shared over a network, or formatted for cameras, know no modes
             temporary.chmod(0o666 & ~_umask())
         os.replace(temporary, path)
+    except OSError as error:
+        named = error.filename is not None and os.fspath(error.filename) != name
+        # NumPy says of a file that could not be written whole no more than how much of it was
+        partly = error.errno is None and "requested and" in str(error)
+        if named or not (partly or error.errno in NO_ROOM):
+            raise
+        why = error.strerror or f"could not be written whole ({error}): is the disk full, or 'ulimit -f' too small?"
+        raise OSError(error.errno or errno.EIO, why, os.fspath(path)) from error
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -88,7 +102,10 @@ def reserve(path: str | os.PathLike[str], size: int) -> None:
     """
     with open(path, "w+b") as handle:
         if size:
-            os.posix_fallocate(handle.fileno(), 0, size)
+            try:
+                os.posix_fallocate(handle.fileno(), 0, size)
+            except OSError as error:
+                raise OSError(error.errno, error.strerror, os.fspath(path)) from None
 
 
 def shown(path: str | bytes | os.PathLike[str]) -> str:

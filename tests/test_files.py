@@ -1,5 +1,6 @@
 """Atomic files, printable names, tables, locks."""
 
+import errno
 import os
 import subprocess
 import sys
@@ -197,3 +198,19 @@ def test_scratch_counts_darks_with_the_lights_they_are_for() -> None:
     table["width"].mask[4] = True
     table["scene"].mask[2:4] = table["dark_set"].mask[3] = True
     assert mosaic_bytes(table) == {"one": 2400, "set": 1200}
+
+
+def test_a_file_for_which_there_is_no_room_is_named(tmp_path):
+    """By its own name, whatever the system says; other errors stay as they are."""
+    wanted = str(tmp_path / "a.fits")
+    for given in (OSError(errno.EFBIG, "File too large"), OSError("12 requested and 3 written")):
+        with pytest.raises(OSError, match=r"too large|be written whole") as told, replacing(wanted):
+            raise given
+        assert told.value.filename == wanted
+    with pytest.raises(FileNotFoundError) as told, replacing(wanted):
+        (tmp_path / "b.fits").read_bytes()
+    assert told.value.filename == str(tmp_path / "b.fits")
+    with pytest.raises(OSError, match=r"large|space") as told, replacing(wanted) as temporary:
+        reserve(temporary, 1 << 62)
+    assert told.value.filename == wanted
+    assert list(tmp_path.iterdir()) == []

@@ -57,7 +57,7 @@ def test_what_befalls_a_night_costs_no_more_than_the_job_at_work(project):
     text, _ = (full := start(project, preexec_fn=little_room)).communicate(timeout=600)
     assert full.returncode == 1
     assert "NOT MADE: combine: " in text
-    assert "File too large" in text
+    assert "/combined.fits: File too large; raise the limit on the size of files (ulimit -f)" in text
     assert "1 of 1 scenes not made, after" in text
     (scene,) = (path for path in (project / "results").iterdir() if path.is_dir())
     assert not [path for path in project.rglob("*") if path.name.startswith(".part")]
