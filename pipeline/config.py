@@ -453,7 +453,7 @@ def commented_defaults() -> str:
 
 def quoted(text: str) -> str:
     """A text as YAML reads it, whatever stands in it: newlines, quotes, bytes that are no UTF-8."""
-    return yaml.safe_dump(text, default_style='"', width=math.inf).strip()
+    return yaml.safe_dump(text, default_style='"', width=math.inf, allow_unicode=True).strip()
 
 
 def _yaml(value: Any) -> str:

@@ -9,6 +9,7 @@ import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import NoReturn
 
 from pipeline.errors import MoonlessError
 from pipeline.files import shown
@@ -27,16 +28,28 @@ def usable_cores() -> int:
     return max(min(len(os.sched_getaffinity(0)), int(memory / CORE_BYTES)), 1)
 
 
+class _Parser(argparse.ArgumentParser):
+    """What is wrong with a command is one sentence, as all else that the front door says."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(NOT_STARTED, f"moonless: {message}; see {self.prog} --help\n")
+
+
+def _cores(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"must be a whole number, at least 1 (got {text!r})") from None
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="moonless", description="From a card of raw night-sky frames to one deep picture a scene."
-    )
+    parser = _Parser(prog="moonless", description="From a card of raw night-sky frames to one deep picture a scene.")
     parser.add_argument("--version", action="version", version=f"moonless {moonless()}")
     commands = parser.add_subparsers(dest="command", required=True)
     run = commands.add_parser("run", help="make, or bring up to date, everything of a project folder")
     run.add_argument("project", type=Path, help="folder with trip.yaml")
     run.add_argument(
-        "--cores", type=int, default=usable_cores(), metavar="N",
+        "--cores", type=_cores, default=usable_cores(), metavar="N",
         help="processor cores (default: all, as far as there is a gigabyte of memory for each)",
     )  # fmt: skip
     run.add_argument("--dry-run", action="store_true", help="say what would be done, do none of it")
@@ -62,7 +75,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return DONE
         return _run(arguments)
     except MoonlessError as error:
-        print(f"moonless: {error}", file=sys.stderr)
+        print(f"moonless: {_as_given(str(error), getattr(arguments, 'project', None))}", file=sys.stderr)
     except KeyboardInterrupt:
         print("moonless: stopped; run the same command again to go on where it was", file=sys.stderr)
         return STOPPED
@@ -70,6 +83,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         where = f"{shown(error.filename)}: " if isinstance(error.filename, (str, bytes, os.PathLike)) else ""
         print(f"moonless: {where}{error.strerror or error}", file=sys.stderr)
     return NOT_STARTED
+
+
+def _as_given(sentence: str, project: Path | None) -> str:
+    """A sentence on a trip file with the name of its folder as it was given; steps know it by another, or by none."""
+    if project is None:
+        return sentence
+    own = shown(project / "trip.yaml")
+    for name in (shown(Path(os.path.realpath(project)) / "trip.yaml"), "trip.yaml"):
+        if sentence.startswith((f"{name}: ", f"{name}, ")):
+            return own + sentence.removeprefix(name)
+    return sentence
 
 
 def _run(arguments: argparse.Namespace) -> int:

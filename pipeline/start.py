@@ -13,7 +13,7 @@ from pipeline.card.duplicates import RAW_FILES, suffix
 from pipeline.card.frame import CardFrame, count, median, seconds
 from pipeline.card.memory import Memory
 from pipeline.card.planning import Before
-from pipeline.card.walk import OWN_FOLDERS, Root, find_files
+from pipeline.card.walk import OWN_FOLDERS, Root, find_files, refuse_whole_disk
 from pipeline.config import TRIP_FILE, Trip, quoted
 from pipeline.errors import InputError
 from pipeline.files import shown, write_text
@@ -39,6 +39,7 @@ def start(folder: str | os.PathLike[str]) -> None:
     folder = Path(folder)
     if not folder.is_dir():
         raise InputError(f"{shown(folder)}: there is no such folder; give the folder that holds the frames")
+    refuse_whole_disk(folder, shown(folder))
     target = folder / TRIP_FILE
     if os.path.lexists(target):
         raise InputError(

@@ -104,6 +104,25 @@ def test_frames_folders_that_are_not_there(tmp_path: Path) -> None:
     assert "there are no files in the folders under 'frames'" in refused("run", project(tmp_path / "empty"))
 
 
+def test_what_is_wrong_with_a_command_is_one_sentence(tmp_path: Path) -> None:
+    """No dump of how it is used; a trip file is called as its folder was given, by whatever step it is refused."""
+    folder = project(tmp_path / "trip", "frames: [card]\n")
+    assert refused("run", folder, "--cores", "x") == (
+        "moonless: argument --cores: must be a whole number, at least 1 (got 'x'); see moonless run --help"
+    )
+    assert refused().endswith("required: command; see moonless --help")
+    given = os.path.relpath(folder, ROOT)
+    assert refused("run", given).startswith(f"moonless: {given}/trip.yaml: frames: card: there is no such folder")
+    (folder / "trip.yaml").write_text("frames: [raw]\nlimits: {memory_mb: 1}\n")
+    assert refused("run", given).startswith(f"moonless: {given}/trip.yaml: limits.memory_mb: must be at least 300")
+    (folder / "trip.yaml").write_text("frames: [raw, a: b\n")
+    assert refused("run", given).startswith(f"moonless: {given}/trip.yaml, line ")
+    (folder / "trip.yaml").write_text("frames: [/]\n")
+    said = f"moonless: {given}/trip.yaml: frames: /: is the whole disk; name the folder that holds the frames"
+    assert refused("run", given) == said
+    assert refused("start", "/").endswith("/: is the whole disk; name the folder that holds the frames")
+
+
 def test_names_that_bite(small_frames: tuple[Path, dict], tmp_path: Path) -> None:
     """Names with quotes, newlines, options, patterns, commands and bytes that are no UTF-8 are frames like others."""
     folder = project(tmp_path / "a {b} 'c' $(touch made)", "frames: [raw]\ndrop: [nothing*]\n")

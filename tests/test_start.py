@@ -87,6 +87,17 @@ def test_the_command_it_names_can_be_pasted_into_a_shell(name, tmp_path, monkeyp
     assert os.path.samefile(words[2], tmp_path / name)
 
 
+def test_letters_stand_in_the_trip_file_as_they_are(small_frames, tmp_path):
+    """Not as their codes, which nobody reads; bytes that are no UTF-8 have no other form."""
+    for name in ("Nächte", "b\udcff"):
+        (tmp_path / name).mkdir()
+        for path in small_frames[0].glob("tracker*0.dng" if name == "b\udcff" else "tripod*"):
+            shutil.copyfile(path, tmp_path / name / path.name)
+    start(tmp_path)
+    assert 'frames: ["Nächte", "b\\uDCFF"]' in (tmp_path / "trip.yaml").read_text(encoding="utf-8")
+    assert load_trip(tmp_path).frames == ["Nächte", "b\udcff"]
+
+
 def test_an_existing_trip_file_is_left_alone(tmp_path):
     """Also one that is a link to nowhere."""
     put(tmp_path / "1.dng")

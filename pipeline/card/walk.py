@@ -76,12 +76,24 @@ def roots_of(project: Path, folders: dict[str, Sequence[str]]) -> list[Root]:
                 )
             if not os.path.isdir(path):
                 raise InputError(f"{where}: is not a folder; name the folder that holds the frames")
+            refuse_whole_disk(path, where)
             try:
                 os.scandir(path).close()
             except OSError as error:
                 raise InputError(f"{where}: cannot be opened ({error.strerror}); mend its permissions") from error
             roots.append(Root(os.path.normpath(path), name, role))
     return roots
+
+
+def refuse_whole_disk(path: str | Path, where: str) -> None:
+    """The root of all files is searched for hours, and what is found there is no card.
+
+    Raises
+    ------
+    InputError
+    """
+    if os.path.realpath(path) == os.sep:
+        raise InputError(f"{where}: is the whole disk; name the folder that holds the frames")
 
 
 def find_files(roots: Sequence[Root]) -> list[Found]:
