@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ElementTree
+from datetime import datetime
 from types import SimpleNamespace
 
 import pytest
@@ -13,7 +14,7 @@ from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.figures import read_noise
-from pipeline.pages.frames import by_hand_sentence
+from pipeline.pages.frames import by_hand_sentence, cells
 from pipeline.pages.headline import warnings
 from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
@@ -304,6 +305,37 @@ def test_advice_knows_the_cause() -> None:
     dew = {"cause": "dew", "frames_set_aside": 20}
     assert heads({"sky_events": [dew]}, {"out of focus": 20}) == ["Keep the lens warm"]
     assert heads({"noise_ratio": 1.3, "restless_share": 0.6}, {}) == []
+
+
+def test_a_proven_tripod_is_not_told_of_trackers() -> None:
+    """Where the stars do not tell the mount, both are spoken of."""
+    texts = {
+        kind: advise({**SOUND, "mount": {"kind": kind} if kind else None}, {"trailed": 12})[0].text
+        for kind in ("tripod", "tracked", None)
+    }
+    assert "tripod" in texts["tripod"]
+    assert "tracker" not in texts["tripod"]
+    assert "Balance the tracker" in texts["tracked"]
+    assert "with a tracker" in texts[None]
+
+
+@pytest.mark.parametrize(
+    ("evening", "text"),
+    [
+        ((2026, 6, 16), "night of 16 to 17 June 2026"),
+        ((2026, 6, 30), "night of 30 June to 1 July 2026"),
+        ((2026, 12, 31), "night of 31 December 2026 to 1 January 2027"),
+    ],
+)
+def test_a_night_has_two_dates(evening: tuple[int, int, int], text: str) -> None:
+    """A scene's folder bears that of the evening, frames after midnight the other."""
+    assert words.night(datetime(*evening)) == text
+
+
+def test_a_count_that_was_cut_off_is_told_as_such() -> None:
+    """At most `grade.stars_max` stars are measured."""
+    said = [cells({"frame": "a", "stars": n}, False, "sky_e_s", 3000)["stars"] for n in (None, 2999, 3000)]
+    assert said == ["–", "2\u202f999", "3\u202f000 or more"]
 
 
 def test_one_frame_was_and_two_were() -> None:

@@ -128,14 +128,14 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
     trailed = reasons.get("trailed", 0)
     if found and trailed / found >= SHARE_SEEN:
         mount = figures.get("mount")
-        tracked = isinstance(mount, Mapping) and mount.get("kind") == "tracked"
+        told = mount.get("kind") if isinstance(mount, Mapping) else None
         stand = (
             "Balance the tracker a little heavy on one side so that its gear stays in mesh, tighten what can turn, "
             "align it on the pole, and expose shorter where its gear swings (its drive repeats every few minutes); "
             "shield it from the wind and release by timer or cable."
-            if tracked
+            if told == "tracked"
             else "Weigh the tripod down, keep its legs short, release by timer or cable, take off the strap, stand out "
-            "of the wind; with a tracker, check its balance and polar alignment."
+            "of the wind" + ("." if told == "tripod" else "; with a tracker, check its balance and polar alignment.")
         )
         result.append(
             Advice(

@@ -95,7 +95,7 @@ def constellation(ra_deg: float | None, dec_deg: float | None) -> str | None:
 
 
 def title(record: SceneRecord, rows: list[dict[str, Any]], where: str | None, focal_mm: float | None) -> str:
-    """What to call a scene: the title given by hand, else constellation, date and focal length, as far as known, and
+    """What to call a scene: the title given by hand, else constellation, night and focal length, as far as known, and
     what tells it from others of its night and lens."""
     apart = None
     if record.plan is not None:
@@ -103,10 +103,11 @@ def title(record: SceneRecord, rows: list[dict[str, Any]], where: str | None, fo
             return record.plan.title
         apart = record.plan.apart
     # the night's date, as in the folder's name: a frame after midnight belongs to the evening before
-    night = re.match(r"(\d{4}-\d\d-\d\d)_", record.scene)
-    moments = [night.group(1)] if night else [row.get("taken") for row in rows]
-    first = next((when for moment in moments if (when := words.moment(moment))), None)
-    parts = [where, words.day(first), words.setting(focal_mm, "mm") if focal_mm else None, apart]
+    named = re.match(r"(\d{4}-\d\d-\d\d)_", record.scene)
+    evening = words.moment(named.group(1)) if named else None
+    first = next((when for row in rows if (when := words.moment(row.get("taken")))), None)
+    date = words.day(first) if evening is None else words.night(evening)
+    parts = [where, date, words.setting(focal_mm, "mm") if focal_mm else None, apart]
     return ", ".join(part for part in parts if part) or record.scene
 
 

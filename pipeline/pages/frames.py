@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -95,9 +96,9 @@ def sky_shown(rows: Sequence[Mapping[str, Any]], sky_unit: str) -> tuple[str, st
     return "sky_e_s", sky_unit
 
 
-def cells(row: Mapping[str, Any], dates: bool, sky: str) -> dict[str, str]:
+def cells(row: Mapping[str, Any], dates: bool, sky: str, stars_max: float = math.inf) -> dict[str, str]:
     """The printed cells of a frame's row; with `dates` the day stands before the time; `sky` names the column of its
-    level."""
+    level; of more than `stars_max` stars no more were measured."""
 
     def cell(key: str, digits: int = 3, decimals: int | None = None, scale: float = 1.0) -> str:
         value = row.get(key)
@@ -112,7 +113,7 @@ def cells(row: Mapping[str, Any], dates: bool, sky: str) -> dict[str, str]:
         "verdict": str(row.get("verdict") or UNKNOWN),
         "reasons": reasons_said(row) or "no reason recorded",
         "detail": str(row.get("detail") or "–"),
-        "stars": cell("stars"),
+        "stars": cell("stars") + (" or more" if (row.get("stars") or 0) >= stars_max else ""),
         "fwhm_px": cell("fwhm_px", decimals=2),
         "motion_px": motion(row.get("motion_px"), decimals=2),
         # a tracked frame's is none at all

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -72,6 +73,7 @@ def scene_page(
     known = figures.get("frames_kept") is not None
     sky_unit = unit_words(record.verdicts.units.get("sky_e_s") or "adu / s")
     sky, sky_head = sky_shown(rows, sky_unit)
+    stars_max = (figures["settings"].get("grade") or {}).get("stars_max") or math.inf
     first, last = span(record)
     dates = first is None or last is None or (last - first).total_seconds() > 86_400
     view = {
@@ -91,9 +93,9 @@ def scene_page(
         "events_clock": clock(record),
         "reasons": [(r, count(n, "frame"), REASON_MEANINGS.get(r, "")) for r, n in reasons.items()],
         "aside_columns": columns(ASIDE_COLUMNS, sky_head, clock(record)),
-        "aside_rows": [cells(row, dates, sky) for row in aside],
+        "aside_rows": [cells(row, dates, sky, stars_max) for row in aside],
         "all_columns": columns(ALL_COLUMNS, sky_head, clock(record)),
-        "all_rows": [cells(row, dates, sky) for row in rows],
+        "all_rows": [cells(row, dates, sky, stars_max) for row in rows],
         "time_plot": time_plot(rows, figures, sky_unit, clock(record)),
         "thumbs": thumbs(record, aside),
         "streak_sentence": streak_sentence(streaks, len(figures.get("meteors") or [])),

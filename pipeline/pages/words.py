@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 from urllib.parse import quote
@@ -107,6 +107,15 @@ def moment(taken: Any) -> datetime | None:
 def day(when: datetime | None) -> str | None:
     """`14 August 2026`."""
     return None if when is None else f"{when.day} {MONTHS[when.month - 1]} {when.year}"
+
+
+def night(evening: datetime) -> str:
+    """`night of 14 to 15 August 2026`: frames after midnight bear the second date."""
+    morning = evening + timedelta(days=1)
+    parts = [str(evening.day)]
+    parts += [MONTHS[evening.month - 1]] if evening.month != morning.month else []
+    parts += [str(evening.year)] if evening.year != morning.year else []
+    return f"night of {' '.join(parts)} to {day(morning)}"
 
 
 def sentence(text: Any) -> str:
