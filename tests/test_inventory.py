@@ -12,6 +12,7 @@ from astropy.io import fits
 from example_project.maker import write_dng
 from pipeline import inventory
 from pipeline.plan import read_batch, read_scene, read_set
+from pipeline.sensor.worker import Decoder
 from pipeline.tables import read_table
 from tests import raw_files
 from tests.cards import SHARED
@@ -301,6 +302,28 @@ def test_a_dark_cut_short_is_in_no_set(copied):
         assert found[name]["dark_set"] is np.ma.masked
     assert found["d2.fits"]["state"] is np.ma.masked
     assert sorted(entry["frames"] for entry in plan(copied)["sets"].values()) == [2, len(whole) - 1]
+
+
+def test_biases_exposed_for_no_time(copied):
+    """EXPTIME 0 is an exposure, that of a bias, in a folder of darks without any other sign; a light stays one."""
+    more = copied / "more"
+    more.mkdir()
+    for n in range(3):
+        hdu = fits.PrimaryHDU(np.random.default_rng(n).normal(500, 5, (200, 300)).astype(np.uint16))
+        hdu.header.update({"EXPTIME": 0.0, "DATE-OBS": f"2026-08-14T20:0{n}:00", "INSTRUME": "cold"})
+        hdu.writeto(more / f"b{n}.fits")
+    with Decoder() as decoder:
+        stars = fits.PrimaryHDU(decoder.decode(min((copied / "raw").glob("tripod*")), "a").pixels)
+    stars.header.update({"EXPTIME": 0.0, "BAYERPAT": "RGGB", "DATE-OBS": "2026-08-14T22:00:00", "INSTRUME": "cold"})
+    stars.writeto(copied / "raw" / "sky.fits")
+    assert take(copied, "frames: [raw]\ndarks: [more]\n") == 0
+    found = rows(copied)
+    assert {str(found[f"b{n}.fits"]["kind"]) for n in range(3)} == {"bias"}
+    assert found["b0.fits"]["exposure_s"] == 0
+    assert str(found["b0.fits"]["dark_set"]).startswith("bias_2026-08-14_0s")
+    assert str(found["sky.fits"]["kind"]) == "light"
+    scene = read_scene(copied / "work" / "plan" / "scenes" / f"{found['sky.fits']['scene']}.json")
+    assert scene.frames[0].exposure_s is None
 
 
 def test_the_project_folder_itself_can_be_searched(copied):

@@ -182,7 +182,7 @@ def sample(places: Sequence[int], seen: Callable[[int], str]) -> dict[int, str]:
 def impression(look: Look, exposure_s: float | None) -> str:
     """What one look suggests: `stars`, `dark`, `even`, `blank` (light without any feature) or `picture`."""
     needed = (STARS_MIN if look.level <= DARK_LEVEL_MAX else STARS_MIN_BRIGHT) + HOT_SHARE * look.points
-    long_enough = exposure_s is None or exposure_s >= LIGHT_EXPOSURE_MIN_S
+    long_enough = not exposure_s or exposure_s >= LIGHT_EXPOSURE_MIN_S
     if long_enough and look.stars >= needed and look.smooth >= SKY_SMOOTH:
         return "stars"
     if look.smooth < FLAT_SMOOTH:
@@ -283,7 +283,7 @@ class Sorter:
     def _by_daylight(self, run: list[CardFrame]) -> bool:
         """A picture or two, too short for stars and too bright for a cap, by their previews: nothing to look at."""
         exposure = run[0].facts.exposure_s
-        if exposure is None or exposure >= LIGHT_EXPOSURE_MIN_S or len(run) > 2:
+        if not exposure or exposure >= LIGHT_EXPOSURE_MIN_S or len(run) > 2:
             return False
         previews = [self._preview(frame) for frame in run]
         return all(level is not None and level > DAYLIGHT_PREVIEW for level in previews)
@@ -372,7 +372,7 @@ def _verdict(
         return Verdict("flat", f"evenly bright without stars, {level}")
     if hint == "light" and guess == "blank":
         return Verdict("light", f"few stars or none (cloud?), {level}; its header says it is a light")
-    if exposure is not None and exposure < LIGHT_EXPOSURE_MIN_S:
+    if exposure and exposure < LIGHT_EXPOSURE_MIN_S:
         return Verdict("other", f"exposed {seconds(exposure)}: too short for stars; a picture by daylight or lamps")
     if guess == "picture" and look is not None and night_value(frame, look.level) < NIGHT_EV:
         return Verdict("light", f"much detail in which stars are not told, {level}: as dark as a view by night")

@@ -16,7 +16,7 @@ from pipeline.card.frame import Facts, Look
 from pipeline.files import read_json, write_json
 
 # Raise it when what is kept, or how it is found, changes.
-FORM = 8
+FORM = 9
 
 
 @dataclass(frozen=True)

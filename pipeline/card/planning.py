@@ -215,7 +215,7 @@ def _planned(frames: Iterable[CardFrame], trip: Trip) -> tuple[PlannedFrame, ...
                 kind=frame.kind,
                 taken=taken,
                 utc=utc,
-                exposure_s=facts.exposure_s,
+                exposure_s=facts.exposure_s or None,
                 iso=facts.iso,
                 f_number=facts.f_number,
                 focal_mm=facts.focal_mm,

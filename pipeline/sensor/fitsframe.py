@@ -134,6 +134,11 @@ class FitsFrame:
         value = self._value(*names)
         return value if value is not None and value > 0 else None
 
+    def _exposure(self) -> float | None:
+        """Biases are noted as exposed for no time at all, which is not the same as not saying."""
+        value = self._value("EXPTIME", "EXPOSURE")
+        return value if value is not None and value >= 0 else None
+
     def _text(self, *names: str) -> str | None:
         for name in names:
             value = self._card(name)
@@ -161,7 +166,7 @@ class FitsFrame:
             cfa=self._cfa(),
             taken=taken,
             utc_offset_hours=None if taken is None else 0.0,
-            exposure_s=self._positive("EXPTIME", "EXPOSURE"),
+            exposure_s=self._exposure(),
             iso=None if iso is None else round(iso),
             f_number=self._positive("FNUMBER"),
             focal_mm=self._positive("FOCALLEN"),

@@ -58,6 +58,7 @@ class FrameMeta:
     astronomical camera's own setting (FITS GAIN), which is no ISO. `image_type` is FITS IMAGETYP in lower case.
     `orientation` is Exif's (1-8). `white_balance` (R, G, B multipliers, green 1) and `xyz_to_camera` (row by row) are
     there after decoding only. `black_stated` says of a FITS file whether it states its black level.
+    `exposure_s` may be 0 in a FITS file: so biases are noted, and by some programs lights that they know nothing of.
     `file_bytes_expected` is the length that the file's own offsets ask for.
     """
 

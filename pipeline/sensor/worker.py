@@ -163,7 +163,7 @@ class Decoder:
             cfa=meta.cfa or "MONO",
             black=black,  # type: ignore[arg-type]
             saturation=saturation,
-            exposure_s=meta.exposure_s,
+            exposure_s=meta.exposure_s or None,  # nothing can be scaled by 0 s
             iso=meta.iso,
             f_number=meta.f_number,
             focal_mm=meta.focal_mm,
