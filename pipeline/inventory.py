@@ -266,6 +266,7 @@ def _sort(
         if broken is not None and broken not in reason:
             reason = f"{reason}; {broken}"
         row_of[frame.path] |= frame_row(frame, trip.site.utc_offset_hours) | {"reason": reason}
+        row_of[frame.path]["problem"] = None if frame.state is None else broken
         placed.append(frame)
     return placed
 

@@ -200,7 +200,7 @@ def _odd_files(rows: Sequence[dict[str, Any]]) -> list[str]:
             found[kind].append(row)
     lines = []
     for kind, members in found.items():
-        named = "; ".join(f"{row['file']}: {row['reason']}" for row in members[:EXAMPLES])
+        named = "; ".join(f"{row['file']}: {row.get('problem') or row['reason']}" for row in members[:EXAMPLES])
         more = f"; and {len(members) - EXAMPLES} more" if len(members) > EXAMPLES else ""
         lines.append(f"  {kind}: {named}{more}")
     return lines

@@ -299,6 +299,7 @@ def test_a_dark_cut_short_is_in_no_set(copied):
     for name, words in why.items():
         assert (found[name]["kind"], found[name]["state"]) == ("dark", "unreadable")
         assert words in found[name]["reason"]
+        assert str(found[name]["problem"]).startswith("ends before its picture does")
         assert found[name]["dark_set"] is np.ma.masked
     assert found["d2.fits"]["state"] is np.ma.masked
     assert sorted(entry["frames"] for entry in plan(copied)["sets"].values()) == [2, len(whole) - 1]

@@ -47,6 +47,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "height": (int, "pix"),
     "camera_subtracted": (bool, None),
     "reason": (str, None),
+    "problem": (str, None),  # where there is a state: what is wrong with the file
 }
 
 

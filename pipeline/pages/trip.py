@@ -112,8 +112,8 @@ def kind_of(row: Mapping[str, Any]) -> str:
 
 
 def why_of(row: Mapping[str, Any]) -> str:
-    """Why it did so."""
-    return str(next((row[key] for key in ("why", "reason", "detail") if row.get(key)), "–"))
+    """Why it did so; of a frame that cannot be used what is wrong with it."""
+    return str(next((row[key] for key in ("problem", "why", "reason", "detail") if row.get(key)), "–"))
 
 
 def trip_page(

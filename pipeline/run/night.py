@@ -417,7 +417,8 @@ def _of_no_use(trip: Path) -> list[str]:
         files = read_json(trip)["unusable"]
     except (OSError, ValueError, KeyError):
         return []  # that the page was not written is told elsewhere
-    lines = [f"  {each['file']} ({each['kind']}): {each['why']}" for each in files[:NAMED]]
+    kinds = [f" ({each['kind']})" if each["kind"] != "unreadable" else "" for each in files]
+    lines = [f"  {each['file']}{kind}: {each['why']}" for each, kind in zip(files[:NAMED], kinds, strict=False)]
     if len(files) > NAMED:
         lines.append(f"  and {len(files) - NAMED} more, named on the trip's page")
     return [f"{_some(len(files), 'file')} could not be used:", *lines] if files else []

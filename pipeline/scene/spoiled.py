@@ -44,7 +44,7 @@ def with_spoiled(inventory: Rows, spoiled: Mapping[str, tuple[str, str]]) -> lis
     for row in inventory.rows:
         state, why = spoiled.get(str(row.get("id")), (None, ""))
         if state is not None and not row.get("state"):
-            row = row | {"state": state, "reason": why, "later": True}
+            row = row | {"state": state, "problem": why, "later": True}
         elif state is not None:
             row = row | {"state": state}
         rows.append(row)
@@ -54,7 +54,12 @@ def with_spoiled(inventory: Rows, spoiled: Mapping[str, tuple[str, str]]) -> lis
 def unusable(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Files that are frames, or should be, and cannot be used: for trip.json and the terminal."""
     return [
-        {"file": row.get("file"), "folder": row.get("folder"), "kind": row.get("kind"), "why": row.get("reason")}
+        {
+            "file": row.get("file"),
+            "folder": row.get("folder"),
+            "kind": row.get("kind"),
+            "why": row.get("problem") or row.get("reason"),
+        }
         for row in rows
         if row.get("state") or row.get("kind") == "unreadable"
     ]
