@@ -1,14 +1,19 @@
 """What the engine plans: nothing twice, nothing too little."""
 
+import os
 import re
 import shutil
 import sys
+
+from astropy.io import fits
 
 from pipeline.config import Trip
 from pipeline.files import read_json, write_json
 from pipeline.run import scratch
 from pipeline.run.engine import HELD, KEEP, Workflow, step, step_key
+from pipeline.run.reach import back_in_reach
 from pipeline.run.scratch import staying_darks
+from pipeline.tables import read_table, rows_of, table_from_rows, write_table
 from tests.conftest import moonless, planned
 
 
@@ -58,6 +63,35 @@ def test_new_darks_redo_no_grading(trip_copy):
     assert jobs["dark_master"] == 1
     assert jobs["dark_scene"] == jobs["combine"] == jobs["finish"] == 2
     assert jobs["grade"] == jobs["judge"] == jobs["register"] == 0
+
+
+def test_frames_that_were_away_are_decoded_when_they_are_back(trip_copy):
+    """A light and a dark that could not be opened: the same files, so that no key tells that they are there again."""
+    assert planned(trip_copy) == {}
+    work = trip_copy / "work"
+    batch = next(work.glob("plan/batches/2026-08-14_24mm_a-*.json"))
+    light, grades = read_json(batch)["frames"][0], work / "grades" / f"{batch.stem}.ecsv"
+    master = next(work.glob("darks/*.fits"))
+    dark = read_json(work / "plan" / "darks" / f"{master.stem}.json")["frames"][-1]
+    away = "cannot be opened (No such file or directory)"
+    table = rows_of(read_table(grades))
+    units = dict.fromkeys(("frame", "status", "detail"), (str, None))
+    table[0] |= {"frame": light["id"], "status": "unreadable", "detail": away}
+    write_table(table_from_rows(table, units), grades)
+    with fits.open(master, mode="update") as hdus:
+        hdus[0].header["HISTORY"] = f"{dark['id']} left out: it could not be decoded: {away}"
+    entries = read_json(work / "plan" / "plan.json")
+    for path in (light["file"], dark["file"]):
+        os.rename(path, f"{path}.away")
+    assert back_in_reach(trip_copy, entries["scenes"], entries["sets"]) == []
+    for path in (light["file"], dark["file"]):
+        os.rename(f"{path}.away", path)
+    found = set(back_in_reach(trip_copy, entries["scenes"], entries["sets"]))
+    assert {grades.with_suffix(".key"), master, work / "mosaics" / batch.stem} <= found
+    before = sorted(work.rglob("*"))
+    jobs = planned(trip_copy)
+    assert (jobs["grade"], jobs["judge"], jobs["dark_master"], jobs["dark_scene"]) == (1, 1, 1, 2)
+    assert sorted(work.rglob("*")) == before  # a dry run changes nothing
 
 
 def test_a_frame_dropped_by_hand_redoes_its_scene_alone(trip_copy):

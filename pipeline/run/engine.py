@@ -19,6 +19,7 @@ from pipeline.errors import InputError
 from pipeline.files import read_json
 from pipeline.plan import FINISHED, JOINED, TRAILS, TRAILS_FITS, read_scene, scene_settings
 from pipeline.run.locks import hold_run, share_jobs
+from pipeline.run.reach import back_in_reach
 from pipeline.run.scratch import staying_darks
 from pipeline.run.warm import shell_command
 from pipeline.scene.handmask import digest, mask_of
@@ -110,7 +111,9 @@ def _remove(path: Path) -> None:
 def put_back(project: Path) -> None:
     """Give what a dry run put aside its name again."""
     work = project / "work"
-    for path in (*work.glob(f"mosaics/{ASIDE}*"), *work.glob(f"scenes/*/{ASIDE}*")):
+    for path in (
+        found for folder in ("mosaics", "grades", "darks", "scenes/*") for found in work.glob(f"{folder}/{ASIDE}*")
+    ):
         own = path.with_name(path.name.removeprefix(ASIDE))
         if not own.exists():
             path.rename(own)
@@ -149,6 +152,8 @@ class Workflow:
         for scene in self.scenes:
             self._forget_incomplete(scene)
         self._forget_outdated()
+        for path in back_in_reach(project, self.scenes, self.sets):
+            _remove(path)
         self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
         self.of_lights = set(self._scene_of)
         self.of_sets = {batch for entry in self.sets.values() for batch in entry["batches"]}

@@ -1,0 +1,67 @@
+"""Frames that could not be opened when they were decoded and can be now: a share or disk that was away for a moment, a
+file that was moved and is back. Their keys are what they were, so the engine would never ask for them again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from pipeline.files import read_json
+
+# What the decoder says of them (`sensor/worker.py`), as grades and the headers of masters hold it.
+UNOPENED = "cannot be opened"
+_HEAD = 1 << 17  # bytes of a master in which its header ends, however many frames it tells of
+
+
+def back_in_reach(project: Path, scenes: Mapping[str, Any], sets: Mapping[str, Any]) -> list[Path]:
+    """What has to be made again because of such frames: marks of graded batches, masters, and mosaics beside them.
+
+    Parameters
+    ----------
+    scenes, sets : of plan.json
+    """
+    work = project / "work"
+    found: list[Path] = []
+    for entry in scenes.values():
+        for batch in entry["batches"]:
+            lines = [line for line in _text(work / "grades" / f"{batch}.ecsv").splitlines() if UNOPENED in line]
+            if lines and _any_opens(work / "plan" / "batches" / f"{batch}.json", "\n".join(lines)):
+                found += [work / "grades" / f"{batch}.key", work / "mosaics" / batch]
+    for name, entry in sets.items():
+        head = _text(work / "darks" / f"{name}.fits", _HEAD)
+        cards = (head[k : k + 80] for k in range(0, len(head), 80))
+        told = "".join(card[8:] for card in cards if card.startswith("HISTORY "))  # sentences go on from card to card
+        before = [part[-80:] for part in told.split(f": {UNOPENED}")[:-1]]  # the frame's id and what was wrong with it
+        if before and _any_opens(work / "plan" / "darks" / f"{name}.json", "\n".join(before)):
+            found += [work / "darks" / f"{name}.fits", *(work / "mosaics" / batch for batch in entry["batches"])]
+    return found
+
+
+def _text(path: Path, most: int = -1) -> str:
+    try:
+        with path.open("rb") as handle:
+            return handle.read(most).decode("latin-1")
+    except OSError:
+        return ""
+
+
+def _any_opens(plan: Path, told: str) -> bool:
+    """Whether one of the plan's frames whose id was told can be opened."""
+    return any(frame["id"] in told and _opens(frame["file"]) for frame in _frames(plan))
+
+
+def _frames(plan: Path) -> Iterable[Mapping[str, Any]]:
+    try:
+        frames: list[dict[str, Any]] = read_json(plan)["frames"]
+    except (OSError, ValueError, KeyError):
+        return []
+    return frames
+
+
+def _opens(file: str) -> bool:
+    try:
+        with open(file, "rb") as handle:
+            return bool(handle.read(1))
+    except (OSError, ValueError):
+        return False
