@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
@@ -14,7 +15,7 @@ from pipeline.pixels.ordering import sorting_network
 from pipeline.sky import times
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import CELL, emptiness
-from pipeline.skyline.find import find_ground
+from pipeline.skyline.find import find_ground, no_gap
 from pipeline.skyline.hold import hold_of
 from pipeline.skyline.labels import even_gaps, filled, least_cut
 from pipeline.skyline.levels import follow, rough
@@ -24,7 +25,7 @@ from pipeline.skyline.tell import cloud_in, tell
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
 from pipeline.stack.sources import Calibration, Frame, Mosaics
-from tests.planted_ground import Land, Nightscape, nightscape, pipeline_geometry, write_nightscape
+from tests.planted_ground import MARGIN, Land, Nightscape, nightscape, pipeline_geometry, write_nightscape
 from tests.planted_scenes import frame_ids
 
 NOISE = np.ones(1, np.float32)
@@ -494,6 +495,67 @@ def test_tips_of_land_at_the_picture_edge_are_told():
     assert found[trees].mean() > 0.9
     assert not found[:240].any()
     assert not found[:, 400:].any()
+
+
+@pytest.mark.parametrize(
+    ("kind", "there"), [("ridge", True), ("lit ridge", False), ("glare", False), ("corner", False), ("mist", False)]
+)
+def test_a_low_dark_ridge_at_the_edge_is_told_where_few_stars_were_missed(kind, there):
+    """A ridge of 0.5 % of the picture, too low for the sky above it to be empty for certain, is told to 2 pixels by its
+    dark, sharp edge. As lit as the sky it is not, nor is a star's glare, the lens's corner or mist, which hide as many
+    stars."""
+    rng = np.random.default_rng(17)
+    high, wide = 300, 450
+    y, x = np.mgrid[0:high, 0:wide]
+    up, away = high - y, np.hypot(x - 200, y - high)
+    hidden = {"glare": away < 22, "corner": np.hypot(x - wide, y - high) < 22, "mist": up < 16 + x / 150}.get(
+        kind, up < (20 + 2 * np.sin(x / 4)) * np.exp(-(((x - 200) / 20) ** 4)) - 0.5
+    )
+    sky = {
+        "glare": 100 + 20_000 * np.exp(-((away / 6) ** 2)) + 300 * np.exp(-away / 8),
+        "corner": 100 - 95 * np.exp(-((np.hypot(x - wide, y - high) / 24) ** 3)),
+        "mist": 100 - 70 / (1 + np.exp((up - 18) / 4)),
+        "ridge": np.where(hidden, 8, 100),
+        "lit ridge": np.where(hidden, 70, 100),
+    }[kind]
+    plane = ndimage.gaussian_filter(np.asarray(sky, np.float64), 0.5)
+    halves = [np.stack([plane + rng.normal(0, 2, plane.shape)] * 2).astype(np.float32) for _ in range(2)]
+    sx, sy = rng.uniform(0, wide, 6500), rng.uniform(0, high, 6500)
+    seen_there = ~ndimage.binary_dilation(hidden, iterations=2)[sy.astype(int), sx.astype(int)]
+    seen = Witnesses(2 * sx[seen_there] + 0.5, 2 * sy[seen_there] + 0.5, 20, 0, 600.0)
+    shape = (2 * high, 2 * wide)
+    assert emptiness(seen, shape) is None
+    empty = emptiness(seen, shape, at_edge=True)
+    assert empty is not None
+    told = tell(Stills(*halves), seen, empty, only_dark=True)
+    assert (told.cells is not None) == there, told.why
+    if told.cells is not None:
+        far = ndimage.distance_transform_edt(hidden) + ndimage.distance_transform_edt(~hidden) > 2
+        assert ((told.cells > 0.5) == hidden)[far].all()
+        assert 0.004 < hidden.mean() < 0.006
+
+
+def test_a_low_ridge_is_found_and_what_would_not_be_is_said(tmp_path):
+    """Frames of a ridge of 1 % of the picture, lower than what the first look notices, are enough; of an open sky the
+    sentence says how low land must be not to be noticed."""
+    night = nightscape((), **{**SMALL, "altitude_deg": 45.0})
+    y, x = np.mgrid[0 : night.land.opaque.shape[0], 0 : night.land.opaque.shape[1]]
+    row, column = 480 + MARGIN - y, x - MARGIN - 300
+    ridge = row < 44 * np.exp(-((column / 52) ** 4)) + 3 * np.sin(column / 6)
+    told = _told(tmp_path, night, 6)
+    assert told.cells is None
+    assert (low := re.search(r"lower than some (\d+) px \(([\d.]+)% of the picture's shorter side\)", told.why))
+    assert int(low[1]) / 480 == pytest.approx(float(low[2]) / 100, abs=0.002)
+    night.land = Land(ridge.astype(np.float64), np.full((*ridge.shape, 3), 0.1), np.zeros(ridge.shape))
+    told = _told(tmp_path, night, 6)
+    assert told.cells is not None, told.why
+    truth = night.truth(3)[0] > 0.5
+    edge = ndimage.binary_dilation(truth) ^ ndimage.binary_erosion(truth, border_value=1)
+    far = ndimage.distance_transform_edt(~edge) > 4
+    assert 0.005 < truth.mean() < 0.015
+    assert ((told.mask(truth.shape) > 0.5) == truth)[far].mean() > 0.999
+    few = Witnesses(np.zeros(5), np.zeros(5), 6, 0, 100.0)
+    assert "too few stars" in no_gap(few, (480, 720))
 
 
 def test_land_of_the_sky_level_in_a_dark_corner_is_land():

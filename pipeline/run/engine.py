@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "judge": 52,
     "dark": 27,
     "register": 22,
-    "ground": 47,
+    "ground": 48,
     "combine": 49,
     "join": 6,
     "finish": 20,

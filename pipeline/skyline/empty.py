@@ -21,6 +21,9 @@ SIGHTINGS_MIN = 60
 # arcs, as the stars pass, with gaps between: in an open sky of 55,000 sightings the emptiest place had 26.
 EMPTY = 60.0
 EMPTY_PX = 12.0
+# At the picture's edge land may show so little of itself that no more than these were missed. Open skies have such
+# places too, so that there the picture must show dark land with a sharp edge as well (`rim.dark_parts`).
+EMPTY_AT_EDGE = 20.0
 # A star seen more often than this within a place tells no more of it: where the sky hardly moves, sightings are few
 # stars. So set, of open skies of 60 to 600 random stars in 10 and 40 frames, moving by 0 to 300 px, at most 0.1 % is
 # empty for certain; without it up to 91 %.
@@ -32,6 +35,9 @@ STRAY = 1 / 30
 # Sightings to be expected where there are none from which a pixel may be ground; among stars 5 % of an open sky. Where
 # sightings are thinner than this share of the usual, the usual is what is expected.
 DOUBT, THIN = 3.0, 0.2
+# Times what would do on average that land at the picture's edge must reach into it to be noticed wherever stars happen
+# to be: so it was in 12 of 12 random skies each of 200 to 3,000 stars, 3 and 20 times as long as high.
+SURELY = 1.6
 # Least area of an empty place, as a share of the picture; and of one that does not reach the picture's edge, as land
 # does: a bright star's surroundings are empty, too.
 AREA_MIN, INNER_MIN = 5e-4, 5e-3
@@ -49,7 +55,7 @@ class Emptiness:
     cell: int = CELL
 
 
-def emptiness(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> Emptiness | None:
+def emptiness(seen: Witnesses, shape: tuple[int, int], cell: int = CELL, at_edge: bool = False) -> Emptiness | None:
     """Find the places without stars.
 
     Parameters
@@ -57,6 +63,7 @@ def emptiness(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> Empt
     seen : sightings
     shape : (height, width) of the reference
     cell : of the map, px
+    at_edge : only what reaches the picture's edge is asked for, and `EMPTY_AT_EDGE` is enough
 
     Returns
     -------
@@ -68,6 +75,7 @@ def emptiness(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> Empt
     inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
     if inside.sum() < SIGHTINGS_MIN:
         return None
+    sure = EMPTY_AT_EDGE if at_edge else EMPTY
     counts = np.zeros((rows, columns))
     np.add.at(counts, (i[inside], j[inside]), 1)
     density = _density(counts, seen, cell)
@@ -78,16 +86,32 @@ def emptiness(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> Empt
     # within a cell of a sighting nothing is known of its distance
     radius = np.maximum(distance - 0.5, 0) * cell
     disc = np.pi * radius**2 * np.minimum(1, AGAIN / np.maximum(_times(radius, seen), 1))
-    region = (disc * near > EMPTY) & (distance * cell > EMPTY_PX)
+    region = (disc * near > sure) & (distance * cell > EMPTY_PX)
     # stars thin out towards the horizon and the corners
     expected = disc * np.maximum(near, THIN * np.median(density[counts > 0]) / cell**2)
-    doubt = np.where(expected > DOUBT, np.minimum(expected / EMPTY, 1), 0)
+    doubt = np.where(expected > DOUBT, np.minimum(expected / sure, 1), 0)
     labels, count = ndimage.label(region)
     if count:
-        least = np.full(count + 1, max(INNER_MIN * region.size, 9))
-        least[np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])] = max(AREA_MIN * region.size, 9)
+        least = np.full(count + 1, np.inf if at_edge else max(INNER_MIN * region.size, 9))
+        # a low ridge has few places that far from the stars above it
+        of_edge = 0.0 if at_edge else AREA_MIN * region.size
+        least[np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])] = max(of_edge, 9)
         region &= ~(np.bincount(labels.ravel(), minlength=count + 1) < least)[labels]
     return Emptiness(region, doubt, cell) if region.any() else None
+
+
+def least_height(seen: Witnesses, shape: tuple[int, int], cell: int = CELL, at_edge: bool = False) -> float | None:
+    """How far land must reach into the picture from its edge for its lack of stars to be noticed for certain, px, where
+    stars are as dense as on average; None where there are too few sightings to say anything. Arguments as of
+    `emptiness`."""
+    inside = (seen.x > -0.5) & (seen.y > -0.5) & (seen.x < shape[1] - 0.5) & (seen.y < shape[0] - 0.5)
+    if inside.sum() < SIGHTINGS_MIN:
+        return None
+    radius = np.arange(EMPTY_PX, max(shape))
+    missed = np.pi * radius**2 * inside.sum() / (shape[0] * shape[1])
+    missed *= np.minimum(1, AGAIN / np.maximum(_times(radius, seen), 1))
+    enough = np.flatnonzero(missed > (EMPTY_AT_EDGE if at_edge else EMPTY))
+    return SURELY * (float(radius[enough[0]]) + cell / 2) if len(enough) else float(max(shape))
 
 
 def _times(radius: Floats | float, seen: Witnesses) -> Floats:

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sky.geometry import Geometry
-from pipeline.skyline.empty import CELL, emptiness
+from pipeline.skyline.empty import CELL, emptiness, least_height
 from pipeline.skyline.hold import Hold
 from pipeline.skyline.moving import about, knots, lay_out
 from pipeline.skyline.still import HALF, Stills, choose, make_stills
 from pipeline.skyline.tell import box_about, tell
 from pipeline.skyline.told import Told
-from pipeline.skyline.witness import FRAMES_MAX, Seen, motion_over, sightings
+from pipeline.skyline.witness import FRAMES_MAX, Seen, Witnesses, motion_over, sightings
 from pipeline.stack.land import Canvas
 from pipeline.stack.sources import Calibration, Frame, Mosaics
 
@@ -23,7 +23,7 @@ from pipeline.stack.sources import Calibration, Frame, Mosaics
 FRAMES_MIN = 3
 # Cells across the picture's longer side below which nothing is told of what a tracker blurs.
 CELLS_LEAST = 60
-NO_GAP = "stars were seen to move all over the picture, or too few to tell"
+TOO_FEW = "too few stars were seen to move with the sky to tell ground from it"
 
 
 @dataclass(frozen=True)
@@ -77,18 +77,41 @@ def find_ground(
     reference: Stills | None = None
     for knot in places:
         here = hold.about(knot) if knot != geometry.reference else hold
-        told = Told(None, None, NO_GAP)
-        sighted = seen.on(here)
-        empty = emptiness(sighted, shape, max(CELL // side, 1) * side)
-        if empty is not None:
+        sighted, cell = seen.on(here), max(CELL // side, 1) * side
+        told = Told(None, None, no_gap(sighted, shape, cell))
+        # a low ridge shows too little of itself for the first look
+        for little in (False, True):
+            empty = emptiness(sighted, shape, cell, at_edge=little) if told.cells is None else None
+            if empty is None:
+                continue
             chosen = about(hold, order, knot) if len(places) > 1 else None
             box = box_about(empty, side, (shape[0] // side, shape[1] // side))
             stills = make_stills(frames, mosaics, calibration, here, threads, side, chosen, box)
             asked = [order[n] for n in (range(len(order)) if chosen is None else chosen)]
             early, late = (asked[half[len(half) // 2]] for half in choose(len(asked)))
             moved = motion_over(geometry, here, early, late, side)
-            told = tell(stills, sighted, empty, moved)
-            reference = stills if knot == geometry.reference else reference
+            looked = tell(stills, sighted, empty, moved, only_dark=little)
+            if looked.cells is not None or not little:
+                told, reference = looked, stills if knot == geometry.reference else reference
         result[knot] = told
     moves = (len(places) > 1 or side > HALF) and any(told.cells is not None for told in result.values())
     return Found(result[geometry.reference], lay_out(hold, result, side) if moves else [], reference, seen)
+
+
+def no_gap(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> str:
+    """Why no ground is told where no place without stars was found, and what would not have been noticed.
+
+    Parameters
+    ----------
+    seen : sightings
+    shape : (height, width) of the reference
+    cell : of the map of places without stars, px
+    """
+    dark, any_light = (least_height(seen, shape, cell, at_edge) for at_edge in (True, False))
+    if dark is None or any_light is None:
+        return TOO_FEW
+    return (
+        f"stars were seen to move all over the picture; a strip of land along its edge that is lower than some "
+        f"{dark:.0f} px ({dark / min(shape):.1%} of the picture's shorter side), or {any_light:.0f} px where it is not "
+        "darker than half of the sky, cannot be told from it"
+    )

@@ -1,4 +1,4 @@
-"""Land of which the picture shows but the tips, at its edge: so small that no star need have been missed there."""
+"""Land of which the picture shows but the tips, at its edge: so small that few stars were missed there, or none."""
 
 from __future__ import annotations
 
@@ -8,6 +8,10 @@ from scipy import ndimage
 
 Bools = NDArray[np.bool_]
 
+Floats = NDArray[np.float32]
+
+# What has less than this share of the sky's light is dark.
+DARK = 0.5
 # Share of the border with the sky that must be sharp: as of a skyline.
 SHARP = 0.5
 
@@ -37,4 +41,21 @@ def tips(dark: Bools, sharp: Bools, roots: Bools, cut: tuple[bool, bool, bool, b
     good &= (whole > 0) & (edged >= SHARP * whole)
     good[labels[roots]] = False
     good[0] = False
+    return np.asarray(good[labels])
+
+
+def dark_parts(ground: Bools, light: Floats, sky: Floats) -> Bools:
+    """The parts of what was told for ground that are dark: where few stars were missed, a bright star's or a lamp's
+    glare, which hides as many, has a sharp edge too, but no land's light.
+
+    Parameters
+    ----------
+    ground : (rows, columns) bool array
+    light, sky : (rows, columns) float32 arrays, the picture's light and what the sky's would be there
+    """
+    labels, count = ndimage.label(ground, structure=np.ones((3, 3)))
+    good = np.zeros(count + 1, bool)
+    for number, part in enumerate(ndimage.find_objects(labels), 1):
+        here = labels[part] == number
+        good[number] = np.median(light[part][here]) < DARK * np.median(sky[part][here])
     return np.asarray(good[labels])

@@ -22,7 +22,7 @@ from pipeline.skyline.labels import even_gaps, filled, least_cut, rooted
 from pipeline.skyline.lamps import MOVED_PX, standing_lamps
 from pipeline.skyline.levels import ROUGH_SIDE, apart, block_side, darkness, follow, rough
 from pipeline.skyline.matte import CELL, soften
-from pipeline.skyline.rim import tips
+from pipeline.skyline.rim import DARK, dark_parts, tips
 from pipeline.skyline.still import Stills
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
@@ -50,9 +50,8 @@ STARS = 5.0
 GROUND_REACH, GROUND_ROUGH = 2.0, 0.2
 # Log odds of a pixel by its level alone: levels are believed little, as neither sky nor ground is quite smooth.
 LEVEL_MOST = 1.0
-# What has no star and less than this share of the light of the nearest sky that has is not followed as the sky's level,
-# and beside sharp edges it is ground: tips of trees are an edge full of gaps, by which a wood would be reached.
-DARK = 0.5
+# What has no star and is dark (`rim.DARK`) by the light of the nearest sky that has stars is not followed as the sky's
+# level, and beside sharp edges it is ground: tips of trees are an edge full of gaps, by which a wood would be reached.
 # What is this near the sky's light, as a factor, is not darker land by its level: cloud departs by a quarter.
 LIKE = 0.75
 # What differs from the ground's level may still be ground: a lamp, a wall.
@@ -91,7 +90,9 @@ AREA_MIN = 5e-4
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
 
 
-def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved: Floats | None = None) -> Told:
+def tell(
+    stills: Stills, seen: Witnesses, empty: Emptiness, moved: Floats | None = None, only_dark: bool = False
+) -> Told:
     """Tell ground from sky.
 
     Parameters
@@ -101,6 +102,7 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved: Floats | None
     empty : as `emptiness` finds them, on cells of so many of the stills' pixels
     moved : how far the sky moved against the ground from one half of the frames to the other, px, at each pixel of the
         stills; where it is not known no lamp is told
+    only_dark : what `empty` is for certain, few stars tell: no ground is believed that is not dark
     """
     size = (stills.first.shape[1], stills.first.shape[2])
     longer, times = max(size), empty.cell // stills.side
@@ -168,6 +170,8 @@ def tell(stills: Stills, seen: Witnesses, empty: Emptiness, moved: Floats | None
     ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]), bright, alike)
     ground = rooted(ground & ~cloud_in(ground, roots, picture, levels[0], land[0]), held)
     halves = tuple(half / noise[:, None, None] / np.sqrt(2) for half in (stills.first, stills.second))
+    if only_dark:
+        ground = dark_parts(ground, picture.sum(axis=0), levels[0].sum(axis=0))
     kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
     if not kept.any():
         best = max((s.share for s in supports), default=0.0)
