@@ -92,6 +92,7 @@ def test_broken_cloud(tmp_path: Path) -> None:
     got = told(tmp_path, {n: Fault("patches", 0.4, share=0.35, angle_deg=n) for n in range(4, 18)}, stars=900)
     assert got.causes == ["broken cloud"]
     event = got.figures["sky_events"][0]
+    assert event["clear_least"] == pytest.approx(0.4, abs=0.08)
     assert event["frames_set_aside"] == sum("cloud" in (row["reasons"] or "") for row in got.rows) > 5
     assert f"{event['frames_set_aside']} of them set aside" in got.text
 
@@ -316,6 +317,28 @@ def test_a_patchy_cloud_whose_thick_parts_show_no_star_is_no_even_haze() -> None
     (event,) = weather(course)
     assert event.cause != "haze"
     assert event.frames == (12, 13)
+
+
+def test_what_a_cloud_in_shreds_leaves_is_told_by_places_where_no_part_has_one_transparency() -> None:
+    """A cloud's edges cross every part that it dims, and none of these tells: what it left where it was thickest is not
+    what the field lost on the median."""
+    rng = np.random.default_rng(3)
+    n, grid = 20, (6, 8)
+    parts = 1 + rng.normal(0, 0.01, (n, *grid))
+    clear, share, thickest = np.full(n, 1.0), np.zeros(n), np.full(n, 0.97)
+    parts[9, :, :4] = np.nan
+    clear[9], share[9], thickest[9] = 0.87, 0.44, 0.24
+    nothing = np.full(n, np.nan)
+    course = Course(
+        seconds=np.arange(n) * 60.0, clear=clear, share=share, parts=parts, sky=nothing,
+        sky_parts=np.full((n, *grid), np.nan), width=np.full(n, 2.5), told=np.ones(n, bool), thickest=thickest,
+    )  # fmt: skip
+    (event,) = weather(course)
+    assert event.cause == "passing cloud"
+    assert event.clear_least == pytest.approx(0.24)
+    thickest[9] = 0.0
+    (event,) = weather(course)
+    assert event.clear_least == pytest.approx(0.02)
 
 
 def test_a_sudden_light_under_a_standing_moon_is_no_moonlight() -> None:

@@ -25,6 +25,7 @@ from pipeline.stars.tiles import TILES, tile_of
 from pipeline.stars.transparency import Clearness, Sightings, clearness, rank_transparency
 
 CLEAREST = 0.9  # quantile of a frame's places that tells how clear it is where no cloud stands
+THICKEST = 0.05  # and how clear where cloud is thickest
 # Of what the whole sky must let through: below it a place of a hazy frame is clouded. Even haze scatters.
 EVEN = 0.95
 SOFT = 1.15  # times the scene's star width: a wider frame does not say what is clear, its fluxes come out larger
@@ -117,7 +118,9 @@ def cloud_figures(
     for n, f in enumerate(figures):
         if n in linked:
             f.transparency = float(min(clear.overall[n], 1.2))
-            f.cloud_fraction, f.clear_limit = _clouded_share(clear, n, sky, frames[n], settings)
+            places = _places(clear, n, sky, frames[n])
+            f.cloud_fraction, f.clear_limit = _clouded_share(places, settings)
+            f.clear_least = float(np.quantile(places, THICKEST)) if len(places) else None
             f.cloud_error = _share_error(f.cloud_fraction, len(clear.deficit[n]) * LONE_STARS)
         elif best and f.stars is not None:
             reference = [sky.above_land(k, frames[k].stars)["flux"] * sky.factor[k] / clear.overall[k] for k in best]
@@ -133,21 +136,27 @@ def cloud_figures(
     return clear
 
 
-def _clouded_share(
-    clear: Clearness, n: int, sky: Sky, frame: Graded, settings: JudgeSettings
-) -> tuple[float | None, float]:
-    """Share of a frame's sky that is clouded, and the transparency below which that is.
-
-    Cloud is uneven: it is told against the clearest places of the frame itself, so that haze over the whole field
-    counts as cloud only where it is thicker than the frame as a whole may be.
-    """
+def _places(clear: Clearness, n: int, sky: Sky, frame: Graded) -> NDArray[np.float64]:
+    """Transparency of the places of a frame's open sky, of which it is known."""
     width, height = frame.row["width"], frame.row["height"]
     x, y = fine_grid(width, height)
     if sky.land is not None:
         there = ~sky.land.fine[n].ravel()
         x, y = x[there], y[there]
     places = clear.at(n, x, y, float(width * height))
-    places = places[np.isfinite(places)]
+    return places[np.isfinite(places)]
+
+
+def _clouded_share(places: NDArray[np.float64], settings: JudgeSettings) -> tuple[float | None, float]:
+    """Share of a frame's sky that is clouded, and the transparency below which that is.
+
+    Cloud is uneven: it is told against the clearest places of the frame itself, so that haze over the whole field
+    counts as cloud only where it is thicker than the frame as a whole may be.
+
+    Parameters
+    ----------
+    places : of `_places`
+    """
     if not len(places):
         return None, settings.clear_min
     clearest = min(float(np.quantile(places, CLEAREST)), 1.0)

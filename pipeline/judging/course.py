@@ -71,6 +71,7 @@ def scene_course(
         sun=sun,
         moon=moon,
         lit=lit,
+        thickest=_column([f.clear_least for f in figures]),
         air_known=any(factor != 1.0 for factor in sky.factor),
     )
 

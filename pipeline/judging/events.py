@@ -19,7 +19,8 @@ class Course:
     (n, rows, columns) transparency; `sky` (n,) level; `sky_parts` (n, rows, columns), NaN where land stands; `width`
     (n,) star width, px; `told` (n,) whether fluxes tell of the sky: star images are not spoiled; `sun`, `moon` (n,)
     altitudes, degrees, `lit` (n,) share of the Moon's disc, None where site or time are not known; `air_known` whether
-    airmass is taken out of the transparencies.
+    airmass is taken out of the transparencies; `thickest` (n,) transparency where cloud is thickest, by places finer
+    than the parts, None where that is not known of any frame.
     """
 
     seconds: Floats
@@ -34,6 +35,7 @@ class Course:
     moon: Floats | None = None
     lit: Floats | None = None
     air_known: bool = False
+    thickest: Floats | None = None
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,7 @@ class Figures:
     cloud_fraction: float | None = None
     cloud_error: float = 0.0  # standard deviation of the clouded share
     clear_limit: float | None = None  # transparency below which a place counts as clouded
+    clear_least: float | None = None  # of the places where cloud is thickest
     saturated_fraction: float | None = None
     streaks: int | None = None
     streak_list: list[dict[str, Any]] = field(default_factory=list)

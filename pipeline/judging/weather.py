@@ -24,6 +24,7 @@ FEWEST = 4  # frames, below which no course can be told
 DIMMED = 0.90  # transparency of a frame below which something took its light
 PART_DIMMED = 0.13  # of the logarithm of a part's light, or
 PART_SIGMAS = 4.0  # times its scatter from frame to frame: the part is dimmed
+LEAST_LIGHT = 0.02  # below it nothing is told apart
 SHARE_DIMMED = 0.1  # of the parts, that make a frame whose middle star is clear a dimmed one
 ALL = 0.9  # of the parts
 MOST_TELL = 0.5  # of the parts that the scene knows, that must be told in a frame for their share to be its clouded one
@@ -115,8 +116,8 @@ def _light(course: Course) -> _Light:
     n = len(course.seconds)
     flat = course.parts.reshape(n, -1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        log = np.log(np.maximum(flat, 0.02))
-        loss = -np.log(np.maximum(course.clear, 0.02))
+        log = np.log(np.maximum(flat, LEAST_LIGHT))
+        loss = -np.log(np.maximum(course.clear, LEAST_LIGHT))
     rel = np.full_like(log, np.nan)
     known = np.isfinite(log).sum(axis=0) >= max(3, n // 3)
     if known.any():
@@ -210,6 +211,9 @@ def _dimmed_event(course: Course, light: _Light, run: NDArray[np.int64], cause: 
         parts = [np.quantile(r[np.isfinite(r)], THICKEST) if np.isfinite(r).any() else np.nan for r in light.rel[run]]
         # where it is thickest no star may be left to tell by parts: then the frame as a whole knows of more lost
         least = np.fmin(least, np.exp(parts))
+    if cause != "haze" and course.thickest is not None:
+        # nor do parts tell that a cloud's edges cross, as all do of a cloud in shreds
+        least = np.fmin(least, np.maximum(course.thickest[run], LEAST_LIGHT))
     return Event(
         cause,
         tuple(int(n) for n in run),
