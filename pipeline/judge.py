@@ -31,7 +31,7 @@ from pipeline.judging.movement import doubled_figures, expected_motion, motion_f
 from pipeline.judging.passing import passing_streaks, without_flashes, without_unlikely
 from pipeline.judging.skylight import scene_gain, sky_figures
 from pipeline.judging.tracks import follow
-from pipeline.judging.verdicts import SHAPE_STARS, UNLIKE, Figures, Verdict, decide, of_dew, usual
+from pipeline.judging.verdicts import SHAPE_STARS, UNLIKE, Figures, Verdict, decide, fluxes_tell, of_dew, usual
 from pipeline.judging.weather import frame_causes, weather
 from pipeline.plan import ScenePlan, most_common, read_scene
 from pipeline.stars.motion import learn_pattern, star_sized, usable
@@ -103,6 +103,9 @@ def judge_scene(
             rows[n]["cause"] = cause
             if of_dew(rows[n]):
                 rows[n]["detail"] = f"dew or fog on the lens: {rows[n]['detail']}"
+            # dew widens stars and takes their light: of what it spoiled the loss is real
+            if not (fluxes_tell(figures[n], verdicts[n], normal) or "dew" in cause.split("; ")):
+                rows[n]["transparency"] = rows[n]["cloud_fraction"] = None
     return (
         rows,
         notes,

@@ -19,7 +19,7 @@ from pipeline.judge import Graded, judge_scene
 from pipeline.judging.byhand import lay_by_hand, share_notes
 from pipeline.judging.focus import focus_course
 from pipeline.judging.movement import at_middle
-from pipeline.judging.verdicts import Figures, Usual, decide
+from pipeline.judging.verdicts import Figures, Usual, decide, fluxes_tell
 from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.motion import airmass, altitude_deg
@@ -473,6 +473,41 @@ def test_doubled_stars_are_trailed():
     assert rows[3]["transparency"] is None
     assert rows[3]["cloud_fraction"] is None
     assert rows[2]["transparency"] == pytest.approx(1, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("width", "clear", "clouded", "reasons", "tells"),
+    [
+        (2.5, 0.29, 0.19, "trailed", False),  # a jump
+        (2.5, 0.98, 0.0, "trailed", True),
+        (5.0, 1.01, 0.0, "out of focus", True),
+        (9.0, 0.76, 0.5, "out of focus", False),
+        (14.0, 0.94, 0.2, "out of focus", False),
+        (5.0, 0.4, 0.6, "out of focus; cloud", True),
+        (2.5, 0.5, 0.6, "cloud", True),
+    ],
+)
+def test_spoiled_stars_say_nothing_of_clouds(width, clear, clouded, reasons, tells):
+    """Where stars that jumped or are far out of focus would say cloud under a clear sky, it is neither blamed nor are
+    its figures believed; where they are right, or cloud is told beside, they stay."""
+    jumped = 6.0 if reasons == "trailed" else 0.0
+    f = Figures("a", stars=500, width_px=width, shape_stars=100, excess_px=jumped, motion_expected_px=0.0)
+    f.transparency, f.cloud_fraction = clear, clouded
+    scene = Usual(20, 2.5, None, 500)
+    verdict = decide(f, scene, JudgeSettings())
+    assert "; ".join(verdict.reasons) == reasons
+    assert fluxes_tell(f, verdict, scene) == tells
+
+
+def test_a_frame_far_out_of_focus_shows_no_transparency():
+    """Its row has none, those of the frames about have theirs, and no cloud is told."""
+    faults = {3: Fault("defocus", 4.0)}
+    frames, scene = make_scene(Setting(50.0, True, 500, exposure_s=30, interval_s=34, frames=8, faults=faults), 5)
+    rows, _, events = judge_scene(frames, scene, JudgeSettings(), None)
+    assert aside(rows) == {3: "out of focus"}
+    assert [row["transparency"] is None for row in rows] == [n == 3 for n in range(8)]
+    assert [row["cloud_fraction"] is None for row in rows] == [n == 3 for n in range(8)]
+    assert events == []
 
 
 def test_the_rim_of_a_disc_is_no_second_star():
