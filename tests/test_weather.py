@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -273,6 +274,13 @@ def test_light_that_wanders_and_dims_no_star_is_a_glow() -> None:
     assert lit[0].sky_most == pytest.approx(2.0)
     assert lit[0].share_most == pytest.approx(3 / 8)
     assert [event.cause for event in weather(curtain(0.5))] == ["broken cloud"]
+
+
+def test_light_over_stars_that_tell_nothing_is_no_glow() -> None:
+    """Of frames whose stars are spoiled nobody can say that they did not dim: cloud lights the sky as well."""
+    course = curtain(1.0)
+    assert [e.cause for e in weather(course)] == ["glow"]
+    assert weather(replace(course, told=np.zeros_like(course.told))) == []
 
 
 def test_parts_behind_thick_cloud_count_though_no_star_tells_of_them() -> None:

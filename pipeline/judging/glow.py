@@ -13,7 +13,7 @@ from pipeline.pixels.regression import column_quantiles
 DARK = 0.25  # quantile of a part's levels over the frames that counts as dark
 LIT = 1.3  # times a part's own dark level: the part is lit
 SHARE = 0.1  # of the parts lit, that make a frame one under a glow
-LEAST = 3  # frames
+LEAST = 3  # frames, whose stars tell that they did not dim
 GAP = 2  # frames in between that are dark
 DIMMED_SHARE = 0.5  # of the lit parts that tell whose stars are dimmed as well: cloud, lit from below
 STEADY = 0.9  # rank correlation with time of what grows or falls all through the scene: the field sinks, or dawn comes
@@ -48,7 +48,7 @@ def glow(course: Course, covered: Floats, told: Bools) -> list[Event]:
     return [
         Event("glow", tuple(int(n) for n in run), share_most=extreme(share[run]), sky_most=extreme(ratio[run].ravel()))
         for run in runs(under, GAP)
-        if len(run) >= LEAST
+        if np.count_nonzero(course.told[run]) >= LEAST
     ]
 
 

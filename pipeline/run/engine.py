@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "inventory": 18,
     "decode": 4,
     "grade": 32,
-    "judge": 54,
+    "judge": 55,
     "dark": 27,
     "register": 22,
     "ground": 48,
