@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -71,6 +72,22 @@ def test_a_changing_sky_is_averaged(lit: tuple[Made, Made, NDArray[np.float64], 
     quiet = np.s_[230:300, 260:430]
     photons = np.sqrt(np.mean(truth[aurora]) / np.mean(truth[quiet]))
     assert np.std(error[aurora]) < 1.35 * np.std(error[quiet]) * photons
+
+
+def test_a_strip_of_land_that_smears_is_not_called_aurora(tmp_path: Path) -> None:
+    """Land along the picture's lower edge that was not told for ground: the page says that frames differ there, and no
+    more."""
+    shape = (448, 448)
+    geometry = drifting(FRAMES, shape, (5.0, -1.0))
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(float)
+    ridge = 900 * np.clip((y - 425) / 4, 0, 1) * np.exp(-(((x - 200) / 40) ** 2))
+    light = dict.fromkeys(geometry.frames, ridge)
+    write_scene(tmp_path, np.random.default_rng(3), CAMERA, geometry, extras=light)
+    made = Made(tmp_path, geometry, CAMERA, threads=2)
+    assert made.figures["restless_share"] > 0.01
+    (note,) = [note for note in made.figures["noise_notes"] if "is averaged there" in note]
+    assert "all of it along the edge: a strip of land too low to be told" in note
+    assert "aurora" not in note
 
 
 @pytest.mark.parametrize("before", [[], cut(SHAPE, 128)], ids=["margins", "told before"])

@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "dark": 27,
     "register": 22,
     "ground": 48,
-    "combine": 49,
+    "combine": 50,
     "join": 6,
     "finish": 20,
     "summarise": 49,

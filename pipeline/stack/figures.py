@@ -27,6 +27,9 @@ DRIFT_PLACES = 3
 # Share of the picture under a sky that changes from frame to frame, from which on differences of frames may be more
 # than noise; times the model's noise that they are then no measure of it.
 CHANGING, DISTURBED = 0.01, 1.4
+# Nodes of the position grid from the picture's edge within which all of that lies where a strip of land, too low to be
+# told for ground, smears under the stars.
+RIM_NODES = 2
 
 
 class Gathered:
@@ -130,7 +133,8 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     there = _model_there(gathered.sums[0], gathered.counts[0], gathered.model[0], gathered.model[1], halves)
     model = None if there is None else there[0]
     pair_model, noise_frame = _frame_noise(gathered, measured[1 + sets :], sets)
-    changing = float((matching.restless[1:-2, 1:-2] > 0).mean())
+    restless = matching.restless[1:-2, 1:-2] > 0
+    changing = float(restless.mean())
     disturbed = changing >= CHANGING and (_beyond(noise_frame, pair_model) or _beyond(halves.noise, model))
     if disturbed:
         noise_combined = noise_frame = None
@@ -165,10 +169,14 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
         error = 100 * BLOCK_ERROR / np.sqrt(2 * halves.blocks)
         notes.append(f"Noise from {halves.blocks} blocks: good to about {error:.1f} %.")
     if changing >= CHANGING:
-        notes.append(
-            f"The sky itself changed between frames over {100 * changing:.0f} % of the picture (aurora, lit cloud): "
-            "it is averaged there, only what is narrow is rejected, and noise is told from the rest."
-        )
+        inner = restless[RIM_NODES:-RIM_NODES, RIM_NODES:-RIM_NODES]
+        what = f"The sky itself changed between frames over {100 * changing:.0f} % of the picture (aurora, lit cloud)"
+        if scene.land is None and inner.size and not inner.any():
+            what = (
+                f"Frames differ by more than noise over {100 * changing:.0f} % of the picture, all of it along the "
+                "edge: a strip of land too low to be told from the sky, which smears there, or a sky that changed"
+            )
+        notes.append(f"{what}: it is averaged there, only what is narrow is rejected, and noise is told from the rest.")
     if not matching.transfer.measured:
         notes.append("The frames' sky varies too little to tell the gain; most of the noise is taken for photon noise.")
     return {
