@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 from pipeline import summarise
 from pipeline.files import read_json, shown, write_json
 from pipeline.pages.facts import dark_facts
-from pipeline.pages.frametable import CONTRACT_COLUMNS
+from pipeline.pages.frametable import CONTRACT_COLUMNS, frame_rows
 from pipeline.plan import DarkSet, Look, PlannedFrame, ScenePlan, read_scene, write_plan
 from pipeline.run.night import _of_no_use
 from pipeline.scene.records import file_names, read_scene_record
@@ -289,6 +289,18 @@ def test_frames_table_keeps_the_contract(tmp_path: Path) -> None:
     assert table["registration_rms_px"][0] == pytest.approx(0.08)
     assert table["registration_rms_px"].mask[1]
     assert list(table["file"][:1]) == ["frame 0.dng"]
+
+
+def test_a_sky_with_the_pedestal_in_it_has_no_brightness(tmp_path: Path) -> None:
+    """Where the camera's pedestal is left in the level, its magnitude is masked and not shown beside the warning."""
+    project = plant(tmp_path)
+    scene = project / "work" / "plan" / "scenes" / "s-a.json"
+    record = replace(read_scene_record(project, scene), sky_zero={"magnitude": 21.0})
+    assert frame_rows(record)[0]["sky_mag_arcsec2"] > 0
+    record.calibration.meta["black_left"] = True
+    rows = frame_rows(record)
+    assert all(row.get("sky_mag_arcsec2") is None for row in rows)
+    assert rows[0]["sky_e_s"] > 0
 
 
 def test_scene_json_keeps_the_contract(tmp_path: Path) -> None:

@@ -131,7 +131,8 @@ def _sky(record: SceneRecord, row: dict[str, Any]) -> None:
     gain = positive(record.verdicts.meta.get("electrons_per_adu")) or 1.0
     row["sky_e_s"] = level - gain * dark_adu(record, row["frame"]) / exposure
     zero = record.sky_zero.get("magnitude")
-    if zero is not None and row["sky_e_s"] > 0:
+    # with the camera's pedestal in it the level is not the sky's: as a magnitude it would pass for a measurement
+    if zero is not None and row["sky_e_s"] > 0 and not record.calibration.meta.get("black_left"):
         row["sky_mag_arcsec2"] = round(zero - 2.5 * math.log10(row["sky_e_s"] / gain), 3)
 
 

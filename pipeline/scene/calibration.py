@@ -133,7 +133,8 @@ def _take_pedestal(
         return {
             "black": "the files state no black level and the noise does not tell it: the camera's pedestal is still in "
             "the sky's level, so that the sky comes out too bright and too grey, and figures of its brightness and of "
-            "electrons do not hold; some biases or darks of this camera would take it off"
+            "electrons do not hold; some biases or darks of this camera would take it off",
+            "black_left": True,
         }
     for row in rows:
         row["dark_offset"] = (row.get("dark_offset") or 0.0) + found.level
