@@ -14,6 +14,7 @@ from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
 from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.figures import read_noise
+from pipeline.pages.finished import colour_facts
 from pipeline.pages.frames import by_hand_sentence, cells
 from pipeline.pages.headline import warnings
 from pipeline.pages.noise import lowered, noise_sentence
@@ -247,6 +248,13 @@ KNOCKED = {"kind": "tripod", "creep_arcsec_h": [20.0, -10.0, 1.0], "knocked_befo
 
 def heads(changes: dict[str, object], reasons: dict[str, int] | None = None) -> list[str]:
     return [item.head for item in advise({**SOUND, **changes}, reasons or {})]
+
+
+@pytest.mark.parametrize(("share", "text"), [(0.0, "0.000%"), (2e-6, "less than 0.001%"), (2e-5, "0.002%")])
+def test_a_few_white_pixels_are_not_none(share: float, text: str) -> None:
+    """What rounds to nothing and is something is said to be less than the last digit."""
+    facts = dict(colour_facts({"space": "any", "held_at_white_share": share}))
+    assert facts["held at white"].startswith(f"{text} of the pixels")
 
 
 def test_sound_scene_needs_no_advice() -> None:

@@ -16,7 +16,7 @@ from astropy.time import Time
 from pipeline.config import Site
 from pipeline.judging.events import CAUSES, Course
 from pipeline.judging.weather import frame_causes, weather
-from pipeline.pages.weather import _WORDS, REASONS_OF
+from pipeline.pages.weather import _WORDS, REASONS_OF, _sentence
 from pipeline.sky.sunmoon import sun_and_moon
 from pipeline.sky.times import julian_date, parse
 from tests.judged_pages import FRAMES, told
@@ -444,6 +444,20 @@ def test_what_hides_stars_and_the_sky_is_no_cloud(left: float, cause: str) -> No
     (event,) = weather(course)
     assert (event.cause, event.frames) == (cause, (9, 10))
     assert event.share_most == pytest.approx(0.5)
+
+
+def test_a_single_frame_is_spoken_of_as_one() -> None:
+    """Of one frame the sentence says `it`, of several how many of them."""
+    event = {
+        "cause": "passing cloud", "begins": "2026-08-14T22:13:00", "ends": "2026-08-14T22:13:00", "frames": 1,
+        "frames_set_aside": 1, "set_aside_s": 60.0, "lost_by_weight_s": None, "share_most": 0.45, "clear_least": 0.24,
+    }  # fmt: skip
+    assert _sentence(event).endswith("left where it was thickest; it was set aside (60\u202fs of light).")
+    light = {**event, "frames_set_aside": 0, "lost_by_weight_s": 21.0}
+    assert _sentence(light).endswith("; by its weight it counts 21\u202fs less.")
+    some = {**event, "frames": 3, "frames_set_aside": 2, "lost_by_weight_s": 21.0}
+    assert "; 2 of them set aside (60\u202fs of light), those kept count 21\u202fs less." in _sentence(some)
+    assert "by their weights they count" in _sentence({**some, "frames_set_aside": 0})
 
 
 def test_every_cause_has_its_words_and_reasons() -> None:

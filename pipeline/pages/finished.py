@@ -8,6 +8,7 @@ from typing import Any
 from pipeline.pages.placed import Facts
 from pipeline.pages.words import UNKNOWN, count, number, percent
 
+LEAST_SHARE = 1e-5  # of the pixels, printed to a thousandth of a per cent
 CODES_LOW = 3.0  # fewer 16-bit codes a sigma than this would show as steps after strong editing
 
 
@@ -27,6 +28,12 @@ def colour_sentence(finish: Mapping[str, Any]) -> str:
         else ", which strong curves may show as steps: edit in 32 bits from combined.fits instead."
     )
     return text
+
+
+def _small_share(share: Any) -> str:
+    """A share of which a few pixels are not printed as none."""
+    few = isinstance(share, (int, float)) and 0 < share < LEAST_SHARE / 2
+    return f"less than {percent(LEAST_SHARE, 3)}" if few else percent(share, 3)
 
 
 def colour_facts(finish: Mapping[str, Any]) -> Facts:
@@ -50,7 +57,7 @@ def colour_facts(finish: Mapping[str, Any]) -> Facts:
         ("white", f"{number(finish.get('white_level'), unit, digits=5)}: {finish.get('white_level_from')}"),
         (
             "held at white",
-            f"{percent(finish.get('held_at_white_share'), 3)} of the pixels: brighter than white, drawn down with "
+            f"{_small_share(finish.get('held_at_white_share'))} of the pixels: brighter than white, drawn down with "
             f"their colour kept",
         ),
         (

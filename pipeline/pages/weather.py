@@ -184,10 +184,12 @@ def _sentence(event: Mapping[str, Any]) -> str:
     costs = []
     aside = event["frames_set_aside"]
     if aside:
-        costs.append(f"{number(aside)} of them set aside ({duration(event['set_aside_s'])} of light)")
+        which = "it was" if event["frames"] == 1 else f"{number(aside)} of them"
+        costs.append(f"{which} set aside ({duration(event['set_aside_s'])} of light)")
     by_weight = event["lost_by_weight_s"]
     if _is_number(by_weight) and by_weight >= LOST_LEAST_S:
-        costs.append(f"{'those kept' if aside else 'by their weights they'} count {duration(by_weight)} less")
+        they = "by its weight it counts" if event["frames"] == 1 else "by their weights they count"
+        costs.append(f"{'those kept count' if aside else they} {duration(by_weight)} less")
     return f"{text}{'; ' if costs else ''}{', '.join(costs)}."
 
 
