@@ -72,6 +72,10 @@ def test_a_tracker_in_words():
     assert facts["drift of the picture"] == "500″ ± 20″ an hour (50\u202fpx)"
     assert facts["tracking rate"] == "0.10% too slow"
     assert "jumped" not in facts
+    sure = {**learned, "polar_error_sigma_deg": 0.002, "drift_sigma_arcsec_h": None}
+    facts = dict(mount_facts({**_figures(learned=sure), "pixel_scale_arcsec": 10.0}))
+    assert facts["polar axis"].startswith("0.50° ± 0.01° from the pole")
+    assert facts["drift of the picture"] == "500″ an hour (50\u202fpx)"
     jumped = mount_facts(_figures(learned={**learned, "knocks": [1]}))
     assert dict(jumped)["jumped"].startswith("before ")
     loose = {**learned, "polar_error_sigma_deg": 0.3}

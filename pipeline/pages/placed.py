@@ -231,7 +231,7 @@ def _fall_off(told: Any, flats: bool) -> Facts:
         return []
     if told["refused"] is not None:
         return [("light in the corners", f"not told by the stars: {told['refused']}")]
-    text = f"{percent(told['corner'], 2)} of the middle's, give or take {percent(told['error'], 1)}, by "
+    text = f"{percent(told['corner'], 1)} of the middle's, give or take {percent(told['error'], 1)}, by "
     text += count(int(told["stars"]), "star")
     away = math.hypot(*told["middle"])
     text += f", about {f'a middle {percent(away, 1)} of half the diagonal beside ' if away else ''}the lens's axis"
@@ -289,12 +289,19 @@ def _tripod(mount: Mapping[str, Any], scale: Any) -> Facts:
     return facts
 
 
+def _give_or_take(error: Any, unit: str, decimals: int) -> str:
+    """An error behind its value, never below the last digit that is printed: it would read as none."""
+    if not isinstance(error, (int, float)):
+        return ""
+    return f" ± {number(max(float(error), 10.0**-decimals), unit, decimals=decimals)}"
+
+
 def _tracker(mount: Mapping[str, Any], scale: Any) -> Facts:
     facts: Facts = [("mount", "tracker: the camera followed the stars")]
     error, sigma = mount.get("polar_error_deg"), mount.get("polar_error_sigma_deg")
     if isinstance(error, (int, float)):
         spread = sigma if isinstance(sigma, (int, float)) else 0.0
-        text = f"{number(error, '°', decimals=2)} ± {number(spread, '°', decimals=2)} from the pole"
+        text = f"{number(error, '°', decimals=2)}{_give_or_take(sigma, '°', 2)} from the pole"
         off = [mount.get("polar_error_up_deg"), mount.get("polar_error_east_deg")]
         if error < SURE_SIGMAS * spread:
             text += ", too little to tell in this time"
@@ -310,7 +317,7 @@ def _tracker(mount: Mapping[str, Any], scale: Any) -> Facts:
         speed = math.hypot(drift[0], drift[1])
         told = mount.get("drift_sigma_arcsec_h")
         spread = float(told) if isinstance(told, (int, float)) else 0.0
-        text = f"{number(speed, '″', decimals=0)} ± {number(spread, '″', decimals=0)} an hour"
+        text = f"{number(speed, '″', decimals=0)}{_give_or_take(told, '″', 0)} an hour"
         if speed < SURE_SIGMAS * spread:
             text += ", too little to tell in this time"
         elif isinstance(scale, (int, float)) and scale > 0:
