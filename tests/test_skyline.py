@@ -14,7 +14,7 @@ from scipy import ndimage
 from pipeline.pixels.ordering import sorting_network
 from pipeline.sky import times
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
-from pipeline.skyline.empty import CELL, emptiness
+from pipeline.skyline.empty import CELL, emptiness, least_height
 from pipeline.skyline.find import find_ground, no_gap
 from pipeline.skyline.hold import hold_of
 from pipeline.skyline.labels import even_gaps, filled, least_cut
@@ -349,6 +349,24 @@ def test_a_small_hole_is_land_only_at_the_edge(y, there):
     """What is empty about a bright star in the open sky is no land; a tree's top at the picture's edge is."""
     found = emptiness(_scatter(30000, lambda sx, sy: np.hypot(sx - 300, sy - y) > 45), (600, 800))
     assert (found is not None) == there
+
+
+@pytest.mark.parametrize("at_edge", [True, False])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_land_as_high_as_is_said_is_noticed(seed, at_edge):
+    """In a dense sky, that has no empty place itself, the stars missed over land of the height that the page names make
+    one, also where it is but three times as long."""
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(0, 800, 30000), rng.uniform(0, 600, 30000)
+    sky = Witnesses(x, y, 17, 0, 1000.0)
+    assert emptiness(sky, (600, 800), at_edge=at_edge) is None
+    height = least_height(sky, (600, 800), at_edge=at_edge)
+    assert height is not None
+    seen = (np.abs(x - 400) > 1.5 * height) | (y < 599.5 - height)
+    found = emptiness(Witnesses(x[seen], y[seen], 17, 0, 1000.0), (600, 800), at_edge=at_edge)
+    assert found is not None
+    assert found.region[-1].any()
+    assert not found.region[: int(599.5 - height) // CELL].any()
 
 
 def _told(folder: Path, night: Nightscape, count: int, twice: bool = False) -> Told:
