@@ -16,7 +16,7 @@ from typing import Any
 
 from pipeline.config import SECTIONS, Trip, load_trip
 from pipeline.errors import InputError
-from pipeline.files import read_json
+from pipeline.files import read_json, write_json
 from pipeline.plan import FINISHED, JOINED, TRAILS, TRAILS_FITS, read_scene, scene_settings
 from pipeline.run.locks import hold_run, share_jobs
 from pipeline.run.reach import back_in_reach
@@ -111,9 +111,7 @@ def _remove(path: Path) -> None:
 def put_back(project: Path) -> None:
     """Give what a dry run put aside its name again."""
     work = project / "work"
-    for path in (
-        found for folder in ("mosaics", "grades", "darks", "scenes/*") for found in work.glob(f"{folder}/{ASIDE}*")
-    ):
+    for path in (*work.glob(f"mosaics/{ASIDE}*"), *work.glob(f"scenes/*/{ASIDE}*")):
         own = path.with_name(path.name.removeprefix(ASIDE))
         if not own.exists():
             path.rename(own)
@@ -151,9 +149,9 @@ class Workflow:
         self.made = [scene for scene, entry in self.scenes.items() if entry.get("gives_ground_to") is None]
         for scene in self.scenes:
             self._forget_incomplete(scene)
+        self._again: dict[str, int] = {}
+        self._have_decoded_again()
         self._forget_outdated()
-        for path in back_in_reach(project, self.scenes, self.sets):
-            _remove(path)
         self._scene_of = {batch: scene for scene, entry in self.scenes.items() for batch in entry["batches"]}
         self.of_lights = set(self._scene_of)
         self.of_sets = {batch for entry in self.sets.values() for batch in entry["batches"]}
@@ -196,9 +194,22 @@ class Workflow:
                 if folder.is_dir() and there != self.batch_key("decode", batch):
                     _remove(folder)
 
+    def _have_decoded_again(self) -> None:
+        """Give batches another key whose frames were away when they were decoded, and are back: a number that stays."""
+        folder = self.project / "work" / "again"
+        for path in folder.glob("*.json"):
+            with contextlib.suppress(OSError, ValueError):
+                self._again[path.stem] = int(read_json(path))
+        for batch in back_in_reach(self.project, self.scenes, self.sets):
+            self._again[batch] = self._again.get(batch, 0) + 1
+            if not os.environ.get(DRY):
+                write_json(folder / f"{batch}.json", self._again[batch])
+
     def batch_key(self, step_name: str, batch: str) -> str:
         """See `step_key`; the subject is the frames themselves, so that an added frame dirties its batch alone."""
-        return step_key(self.trip, step_name, self._frames("batches", batch))
+        again = self._again.get(batch)
+        frames = self._frames("batches", batch)
+        return step_key(self.trip, step_name, frames if again is None else [frames, again])
 
     def set_key(self, name: str) -> str:
         """See `step_key`, for a master; its frames', and that of the master that it is made with."""

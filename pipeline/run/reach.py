@@ -1,9 +1,10 @@
 """Frames that could not be opened when they were decoded and can be now: a share or disk that was away for a moment, a
-file that was moved and is back. Their keys are what they were, so the engine would never ask for them again."""
+file that was moved and is back. They are the same frames, so no key of the engine would tell that they are there again.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,28 +15,32 @@ UNOPENED = "cannot be opened"
 _HEAD = 1 << 17  # bytes of a master in which its header ends, however many frames it tells of
 
 
-def back_in_reach(project: Path, scenes: Mapping[str, Any], sets: Mapping[str, Any]) -> list[Path]:
-    """What has to be made again because of such frames: marks of graded batches, masters, and mosaics beside them.
+def back_in_reach(project: Path, scenes: Mapping[str, Any], sets: Mapping[str, Any]) -> list[str]:
+    """The batches that have to be decoded again because of such frames.
 
     Parameters
     ----------
     scenes, sets : of plan.json
     """
     work = project / "work"
-    found: list[Path] = []
-    for entry in scenes.values():
-        for batch in entry["batches"]:
-            lines = [line for line in _text(work / "grades" / f"{batch}.ecsv").splitlines() if UNOPENED in line]
-            if lines and _any_opens(work / "plan" / "batches" / f"{batch}.json", "\n".join(lines)):
-                found += [work / "grades" / f"{batch}.key", work / "mosaics" / batch]
+    told = {
+        batch: [line for line in _text(work / "grades" / f"{batch}.ecsv").splitlines() if UNOPENED in line]
+        for entry in scenes.values()
+        for batch in entry["batches"]
+    }
     for name, entry in sets.items():
         head = _text(work / "darks" / f"{name}.fits", _HEAD)
         cards = (head[k : k + 80] for k in range(0, len(head), 80))
-        told = "".join(card[8:] for card in cards if card.startswith("HISTORY "))  # sentences go on from card to card
-        before = [part[-80:] for part in told.split(f": {UNOPENED}")[:-1]]  # the frame's id and what was wrong with it
-        if before and _any_opens(work / "plan" / "darks" / f"{name}.json", "\n".join(before)):
-            found += [work / "darks" / f"{name}.fits", *(work / "mosaics" / batch for batch in entry["batches"])]
-    return found
+        history = "".join(
+            card[8:] for card in cards if card.startswith("HISTORY ")
+        )  # sentences go on from card to card
+        before = [part[-80:] for part in history.split(f": {UNOPENED}")[:-1]]  # a frame's id and what was wrong with it
+        told |= dict.fromkeys(entry["batches"], before)
+    return [
+        batch
+        for batch, lines in told.items()
+        if lines and _any_opens(work / "plan" / "batches" / f"{batch}.json", "\n".join(lines))
+    ]
 
 
 def _text(path: Path, most: int = -1) -> str:
@@ -46,17 +51,9 @@ def _text(path: Path, most: int = -1) -> str:
         return ""
 
 
-def _any_opens(plan: Path, told: str) -> bool:
-    """Whether one of the plan's frames whose id was told can be opened."""
-    return any(frame["id"] in told and _opens(frame["file"]) for frame in _frames(plan))
-
-
-def _frames(plan: Path) -> Iterable[Mapping[str, Any]]:
-    try:
-        frames: list[dict[str, Any]] = read_json(plan)["frames"]
-    except (OSError, ValueError, KeyError):
-        return []
-    return frames
+def _any_opens(batch: Path, told: str) -> bool:
+    """Whether one of a batch's frames whose id was told can be opened."""
+    return any(frame["id"] in told and _opens(frame["file"]) for frame in read_json(batch)["frames"])
 
 
 def _opens(file: str) -> bool:
