@@ -68,13 +68,13 @@ def corrected(
         )
         return replace(matching, floor=floor, slope=slope, weights=weights), factors
     # the slope is the camera's: what the residuals show beside it belongs to the floor, as long as any is left there
-    level = np.median(matching.noise_sky[None] - matching.offsets, axis=(2, 3)).clip(0)
+    squares, level = matching.at_sky
     photons = matching.slope[:, None] * level
-    total = (matching.floor + photons) * factors[:, None]
+    total = (matching.floor * squares + photons) * factors[:, None]
     shrink = np.min(np.minimum(1.0, (1 - FLOOR_LEAST) * total / np.maximum(photons, 1e-30)), axis=1)
     return replace(
         matching,
-        floor=(total - photons * shrink[:, None]).astype(np.float32),
+        floor=((total - photons * shrink[:, None]) / squares).astype(np.float32),
         slope=(matching.slope * shrink).astype(np.float32),
         weights=weights,
     ), factors
@@ -137,18 +137,18 @@ def _with_line(
 ) -> Matching:
     """The noise model with this variance against level of the frames' mosaic pixels: ``floor[k] + per_level * level``,
     ADU^2 and ADU of the frame, times how much noisier a frame is than most by the model as it was."""
-    level = np.median(matching.noise_sky[None] - matching.offsets, axis=(2, 3)).clip(0)
+    squares, level = matching.at_sky
     green = level.shape[1] // 2
-    before = matching.floor[:, green] + matching.slope * level[:, green]
+    before = matching.floor[:, green] * squares[:, green] + matching.slope * level[:, green]
     floor, slope = floor * scales**2, per_level * scales
-    noisier = before / (floor + slope * level[:, green])
+    noisier = before / (floor * squares[:, green] + slope * level[:, green])
     noisier /= np.median(noisier)
     floors, slope = np.repeat((floor * noisier)[:, None], level.shape[1], axis=1), slope * noisier
     return replace(
         matching,
         floor=floors.astype(np.float32),
         slope=slope.astype(np.float32),
-        sky_variance=(floors + slope[:, None] * level) / scales[:, None] ** 2,
+        sky_variance=(floors * squares + slope[:, None] * level) / scales[:, None] ** 2,
     )
 
 

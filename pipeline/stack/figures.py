@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.noise import BLOCK, BLOCK_ERROR, BlockNoise, block_noise, shared_share
-from pipeline.stack.matching import Matching, grid_positions
+from pipeline.stack.matching import Matching
+from pipeline.stack.nodes import grid_positions
 from pipeline.stack.sources import Frame
 from pipeline.stack.tiles import Scene, Tile
 

@@ -5,25 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from pipeline.pixels.background import DEGREE_MAX, Surface, fit_surface, sample_map
 from pipeline.pixels.cells import local_plane, nearest_known
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
-from pipeline.pixels.positions import GRID_STEP, PositionGrid, grid_nodes
+from pipeline.pixels.positions import PositionGrid, grid_nodes
 from pipeline.pixels.restless import carried, restlessness
 from pipeline.pixels.survey import Survey
 from pipeline.sensor.mosaic import colour_planes
+from pipeline.stack.nodes import between_nodes, grid_positions, held_near, to_the_edge, where_shown
+from pipeline.stack.unlike import Unlike, unlike_light
 
 # Blocks of all frames together from which the photon transfer is fitted; more adds time, not accuracy.
 TRANSFER_BLOCKS = 60_000
 # Least variance of a mosaic pixel, ADU^2: that of rounding to whole numbers.
 ROUNDING_VARIANCE = 1 / 12
-# The noise of pixels that a flat multiplies by more than 1 / 0.05 is not followed further.
-FLAT_LEAST = 0.05
 # How far beyond the blocks that they were fitted to surfaces are believed, blocks.
 BEYOND_BLOCKS = 1.5
 # Points a side, about, at which surfaces are evaluated for their mean.
@@ -32,6 +33,26 @@ MEAN_POINTS = 24
 # for them, and how much of it is followed: so many standard deviations of a frame's pixel, or so many times what the
 # others leave there, rms; more is one frame's alone and for the rejection.
 BROAD_REACH, BROAD_KNOWN, BROAD_MOST, BROAD_USUAL = 2.0, 0.05, 1.0, 3.0
+
+
+class NoiseLevel(NamedTuple):
+    """The levels that go into the noise model; that of frame k is ``sky - offsets[k]`` where the picture shows sky.
+
+    Attributes
+    ----------
+    sky : (colours, rows, columns) float32 array
+        The sky's own level at the nodes, ADU, and where the frames' noise does not go by that as much higher as makes
+        floor and slope give what they have there on average.
+    gain : (colours, rows, columns) float32 array
+        How much it rises with the picture's own light: by 1, or by what the frames were multiplied by on average.
+    offsets : (n, colours, rows, columns) float32 array
+        What is taken off for each frame: what matching added to it, and what sets its noise there apart from that of
+        all.
+    """
+
+    sky: NDArray[np.float32]
+    gain: NDArray[np.float32]
+    offsets: NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -44,11 +65,8 @@ class Matching:
         Added to a frame's values times its flux scale, at the nodes of the position grid.
     sky : (colours, rows, columns) float32 array
         The result's smooth sky at the nodes, ADU above black.
-    noise_sky : (colours, rows, columns) float32 array
-        The level that goes into the noise model for it: the sky's own, and where a flat multiplies the noise of dark
-        corners as much higher as makes floor and slope give what the frames have there on average.
-    noise_gain : (colours, rows, columns) float32 array
-        How much it rises with the picture's own light: by 1, or by what the frames were divided by on average.
+    unlike : Unlike, optional
+        Where the frames' noise does not go by their levels alone.
     floor : (n, colours) float32 array
         Read noise and what does not go with the level, squared, in the result's scale.
     slope : (n,) float32 array
@@ -68,8 +86,7 @@ class Matching:
 
     offsets: NDArray[np.float32]
     sky: NDArray[np.float32]
-    noise_sky: NDArray[np.float32]
-    noise_gain: NDArray[np.float32]
+    unlike: Unlike | None
     floor: NDArray[np.float32]
     slope: NDArray[np.float32]
     weights: NDArray[np.float32]
@@ -78,6 +95,39 @@ class Matching:
     scatter: NDArray[np.float64]
     transfer: PhotonTransfer
     restless: NDArray[np.float32]
+
+    @cached_property
+    def of_pixels(self) -> NoiseLevel:
+        """What the noise of single pixels goes by."""
+        return self._noise_level(None if self.unlike is None else np.ones_like(self.unlike.area))
+
+    @cached_property
+    def of_blocks(self) -> NoiseLevel:
+        """What the noise goes by that means over blocks have."""
+        return self._noise_level(None if self.unlike is None else self.unlike.area)
+
+    def _noise_level(self, area: NDArray[np.float32] | None) -> NoiseLevel:
+        """That of means over so many of the frames' pixels for each of the result."""
+        if self.unlike is None or area is None:
+            return NoiseLevel(self.sky, np.ones_like(self.sky), self.offsets)
+        level, by, per = self.sky - self.offsets, self.unlike.by.astype(np.float64), area.astype(np.float64)
+        known = self.slope > 0
+        floor = (self.floor / np.where(known, self.slope, np.inf)[:, None])[..., None, None]
+        # where floor and slope give what each frame's variance is
+        own = np.where(known[:, None, None, None], floor * (by**2 / per - 1) + self.unlike.light(level) / per, level)
+        sky = np.asarray(self.sky + self.unlike.mean(own - level, self.weights), np.float32)
+        gain = 1 + self.unlike.mean(by / per - 1, self.weights) * np.ones_like(self.sky)
+        offsets = np.where(self.unlike.shown, sky - own, self.offsets)
+        return NoiseLevel(sky, np.asarray(gain, np.float32), np.asarray(offsets, np.float32))
+
+    @property
+    def at_sky(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """What multiplies floor, and what slope, in each frame's usual variance at its sky: (n, colours) both."""
+        level = np.asarray(self.sky - self.offsets, np.float64)
+        if self.unlike is None:
+            return np.ones(level.shape[:2]), np.median(level, axis=(2, 3)).clip(0)
+        squares = np.broadcast_to(self.unlike.by.astype(np.float64) ** 2, level.shape)
+        return self.unlike.usual(squares), self.unlike.usual(self.unlike.light(level)).clip(0)
 
 
 def by_colour(values: NDArray[np.floating], cfa: str) -> NDArray[np.float64]:
@@ -171,7 +221,7 @@ def match_frames(
     laid = levels[reference]
     if grids[reference].shift.any():
         at = grid_positions(grids[reference], x, y)
-        area = _between_nodes(areas[reference][..., None], x, y)[:, 0].reshape(laid.shape[1:])
+        area = between_nodes(areas[reference][..., None], x, y)[:, 0].reshape(laid.shape[1:])
         laid = np.stack([area * sample_map(level, surveys[reference].block, *at).reshape(area.shape) for level in laid])
     # its values are multiplied like any frame's, in a picture of the ground not by 1
     laid = scale[reference] * laid
@@ -184,7 +234,7 @@ def match_frames(
     def fitted(k: int) -> list[Surface]:
         """A frame's surfaces; its row of the arrays above is filled."""
         xs, ys = grid_positions(grids[k], x, y)
-        area = _between_nodes(areas[k][..., None], x, y)[:, 0]
+        area = between_nodes(areas[k][..., None], x, y)[:, 0]
         row = []
         for c in range(colours):
             if k == reference:
@@ -210,7 +260,7 @@ def match_frames(
     beyond_x, beyond_y = node_x, node_y
     if partly:
         known = seen.any(axis=0)
-        beyond_x, beyond_y = _held_near(node_x, node_y, x[known], y[known], BEYOND_BLOCKS * surveys[reference].block)
+        beyond_x, beyond_y = held_near(node_x, node_y, x[known], y[known], BEYOND_BLOCKS * surveys[reference].block)
     weights = 1 / (scale**2 * np.exp(np.log(sky_variance).mean(axis=1)))
     weights /= weights.mean()
     offsets = np.empty((n, colours, *node_x.shape), np.float32)
@@ -218,13 +268,13 @@ def match_frames(
     step = max(1, round(np.sqrt(len(x)) / MEAN_POINTS))
     thin = np.arange(len(x)).reshape(laid.shape[1:])[step // 2 :: step, step // 2 :: step].ravel()
     thin = thin[seen[:, thin].any(axis=0)]
-    places = [_where_shown(shown, x[thin], y[thin]) for shown in seen[:, thin]]
+    places = [where_shown(shown, x[thin], y[thin]) for shown in seen[:, thin]]
     for c in range(colours):
         mean = _mean_surface([row[c] for row in surfaces], places, weights, x[thin], y[thin], shape)
         level = mean(beyond_x, beyond_y)
         for k in range(n):
             offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
-        sky[c] = _to_the_edge(_filled(laid[c]), surveys[reference].block, node_x, node_y) + level
+        sky[c] = to_the_edge(_filled(laid[c]), surveys[reference].block, node_x, node_y) + level
     green = left[:, colours // 2]
     unrest = restlessness(green, scale * np.sqrt(sky_variance[:, colours // 2])).reshape(laid.shape[1:])
     unrest = carried(unrest, np.isfinite(green).sum(axis=0).reshape(unrest.shape))
@@ -241,18 +291,11 @@ def match_frames(
         offsets += middle - broad
         sky += middle
     floor, slope = scale[:, None] ** 2 * floor, scale * per_level
-    dark = floor if unlit is None else (scale**2 * unlit)[:, None] * np.ones(colours)
-    more, gain = _unlike_light(
-        responses, areas, scale, surveys, grids, weights, dark, slope, sky - offsets, node_x, node_y
-    )
-    noise_sky, noise_gain = sky.copy(), np.ones_like(sky)
-    noise_sky += more
-    noise_gain += gain
+    unlike = unlike_light(surveys, responses, areas, scales, grids, node_x, node_y)
     return Matching(
         offsets,
         sky,
-        noise_sky,
-        noise_gain,
+        unlike,
         floor.astype(np.float32),
         slope.astype(np.float32),
         weights.astype(np.float32),
@@ -300,81 +343,9 @@ def _broad(
     return result
 
 
-def _unlike_light(
-    flats: Sequence[NDArray[np.float64] | None],
-    areas: Sequence[NDArray[np.float32]],
-    scale: NDArray[np.float64],
-    surveys: Sequence[Survey],
-    grids: Sequence[PositionGrid],
-    weights: NDArray[np.float64],
-    floor: NDArray[np.float64],
-    slope: NDArray[np.float64],
-    levels: NDArray[np.floating],
-    node_x: NDArray[np.float64],
-    node_y: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What is added to the sky so that the noise model holds where frames were divided by a flat, or times an area, or
-    a dark's glow was taken off; and what is added to the level for each ADU of light above it.
-
-    A frame's variance is ``floor / f**2 + slope * (level / f + scale * dark / f**2)`` where it was divided by f, `dark`
-    being how far the dark signal there lies above what it is in most of the frame: its electrons scatter like light's.
-    The mean over frames of what that is above ``floor + slope * level``, over the mean slope, at the nodes, and that of
-    ``1 / f - 1``; 0 where frames are as they were, and where no slope is known. (colours, rows, columns) both, `levels`
-    (frames, colours, rows, columns), `floor` (frames, colours).
-    """
-    extra, gain, total = np.zeros(levels.shape[1:]), np.zeros(levels.shape[1:]), 0.0
-    for k, flat in enumerate(flats):
-        total += weights[k]
-        dark = surveys[k].dark
-        if (flat is None and dark is None and (areas[k] == 1).all()) or not slope[k] > 0:
-            continue
-        xs, ys = (a.reshape(node_x.shape) for a in grid_positions(grids[k], node_x.ravel(), node_y.ravel()))
-        above = None if dark is None else _to_the_edge(dark, surveys[k].block, xs, ys)
-        for c in range(len(extra)):
-            f = np.ones(node_x.shape)
-            if flat is not None:
-                f = np.nan_to_num(_to_the_edge(flat[c], surveys[k].block, xs, ys), nan=1.0)
-            f = np.maximum(f / areas[k], FLAT_LEAST)
-            extra[c] += weights[k] * (
-                floor[k, c] / slope[k] * (1 / f**2 - 1) + np.maximum(levels[k, c], 0) * (1 / f - 1)
-            )
-            gain[c] += weights[k] * (1 / f - 1)
-            if above is not None:
-                extra[c] += weights[k] * scale[k] * above / f**2
-    return (extra / total, gain / total) if total > 0 else (extra, gain)
-
-
 def _filled(level: NDArray[np.float64]) -> NDArray[np.float64]:
     """A block map whose unknown blocks hold what the nearest known one does; 0 where none is known."""
     return np.nan_to_num(nearest_known(level, np.isfinite(level)))
-
-
-def _to_the_edge(
-    level: NDArray[np.floating], block: int, x: NDArray[np.float64], y: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """A block map at any places: beyond the outermost blocks' middles as it goes on, for half a block, then even."""
-    rows, columns = level.shape
-    on = np.pad(level, 1, mode="reflect", reflect_type="odd")
-    u, v = np.clip(x, -0.5, columns * block - 0.5), np.clip(y, -0.5, rows * block - 0.5)
-    return sample_map(on, block, u.ravel() + block, v.ravel() + block).reshape(x.shape)
-
-
-def _held_near(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    known_x: NDArray[np.float64],
-    known_y: NDArray[np.float64],
-    most: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Places drawn towards the nearest known one until they are `most` px from it: a polynomial runs away beyond."""
-    if not len(known_x):
-        return x, y
-    where = np.stack([x.ravel(), y.ravel()], axis=1)
-    known = np.stack([known_x, known_y], axis=1)
-    distance, index = cKDTree(known).query(where)
-    share = np.minimum(most / np.maximum(distance, most), 1.0)[:, None]
-    held = known[index] + share * (where - known[index])
-    return held[:, 0].reshape(x.shape), held[:, 1].reshape(y.shape)
 
 
 def star_weights(weights: NDArray[np.float32], fwhm_px: Sequence[float | None]) -> NDArray[np.float32]:
@@ -395,25 +366,6 @@ def star_weights(weights: NDArray[np.float32], fwhm_px: Sequence[float | None]) 
         return weights
     new = weights / np.where(np.isfinite(known), known, np.nanmedian(known))
     return np.asarray(new / new.mean(), np.float32)
-
-
-def grid_positions(
-    grid: PositionGrid, x: NDArray[np.float64], y: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Positions at any pixels of the result, linearly between the nodes: for what is coarse anyway."""
-    shift = _between_nodes(grid.shift, x, y)
-    return x + shift[:, 0], y + shift[:, 1]
-
-
-def _between_nodes(nodes: NDArray[np.floating], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Node maps (rows, columns, m) at n pixels of the result, linearly: (n, m)."""
-    u, v = np.asarray(x) / GRID_STEP + 1, np.asarray(y) / GRID_STEP + 1
-    rows, columns = nodes.shape[:2]
-    j, i = np.clip(u.astype(int), 0, columns - 2), np.clip(v.astype(int), 0, rows - 2)
-    fu, fv = (u - j)[:, None], (v - i)[:, None]
-    s = nodes.astype(np.float64)
-    top, bottom = (1 - fu) * s[i, j] + fu * s[i, j + 1], (1 - fu) * s[i + 1, j] + fu * s[i + 1, j + 1]
-    return np.asarray((1 - fv) * top + fv * bottom)
 
 
 def _median(values: NDArray[np.floating]) -> float:
@@ -458,7 +410,7 @@ def _mean_surface(
 
     Parameters
     ----------
-    places : n of `_where_shown`
+    places : n of `where_shown`
     """
     degree = max(surface.degree for surface in surfaces)
     total, weight = np.zeros(len(x)), 0.0
@@ -471,22 +423,3 @@ def _mean_surface(
     terms = Surface(np.eye((degree + 1) * (degree + 2) // 2), degree, shape)(x, y)
     coefficients = np.asarray(np.linalg.lstsq(terms, total / weight, rcond=None)[0], np.float64)
     return Surface(coefficients, min(degree, DEGREE_MAX), shape)
-
-
-def _where_shown(
-    seen: NDArray[np.bool_], x: NDArray[np.float64], y: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Where a frame's surface is read for the places (x, y): there, or at the nearest of those that it shows (`seen`);
-    None where it shows none.
-
-    So every frame counts everywhere. Where frames end within the picture and are not alike, a mean of those alone that
-    show a place has a step there, and the surface through it waves across the whole picture.
-    """
-    if seen.all():
-        return x, y
-    if not seen.any():
-        return None
-    index = np.arange(len(x))
-    places = np.stack([x, y], axis=1)
-    index[~seen] = index[seen][cKDTree(places[seen]).query(places[~seen])[1]]
-    return x[index], y[index]

@@ -20,6 +20,7 @@ from pipeline.pixels.variance import along_row
 from pipeline.sensor.mosaic import MosaicFile, colour_planes
 from pipeline.stack.matching import Matching
 from pipeline.stack.sources import Calibration, Frame, Part, calibrated
+from pipeline.stack.unlike import Unlike
 
 # Frames count as unmoved where they lie within this of the reference, px: the mean of frames spread over +- 0.15 px is
 # 0.5 % wider than one of them where its finest detail has a width of 2.0 px (5.545 * 0.15**2 / 3 = 0.04 px^2 of 4).
@@ -71,12 +72,21 @@ def half_matching(matching: Matching, shape: tuple[int, int]) -> Matching:
         matching,
         offsets=half_nodes(matching.offsets[:, of], shape),
         sky=half_nodes(matching.sky[of], shape),
-        noise_sky=half_nodes(matching.noise_sky[of], shape),
-        noise_gain=half_nodes(matching.noise_gain[of], shape),
+        unlike=None if matching.unlike is None else _half_unlike(matching.unlike, of, shape),
         floor=np.ascontiguousarray(matching.floor[:, of]),
         sky_difference=matching.sky_difference[:, of],
         sky_variance=matching.sky_variance[:, of],
         restless=half_nodes(matching.restless, shape),
+    )
+
+
+def _half_unlike(unlike: Unlike, of: list[int], shape: tuple[int, int]) -> Unlike:
+    by = unlike.by if unlike.by.shape[1] == 1 else unlike.by[:, of]
+    return Unlike(
+        half_nodes(unlike.area, shape),
+        half_nodes(by, shape),
+        None if unlike.glow is None else half_nodes(unlike.glow, shape),
+        half_nodes(unlike.shown.astype(np.float32), shape) > 0.5,
     )
 
 

@@ -23,7 +23,7 @@ from pipeline.pixels.variance import LandLight, of_sky
 from pipeline.stack import meteors, passes
 from pipeline.stack.bands import Band, frame_positions, reaches
 from pipeline.stack.land import Land
-from pipeline.stack.matching import Matching
+from pipeline.stack.matching import Matching, NoiseLevel
 from pipeline.stack.meteors import Light, Strip
 from pipeline.stack.planes import load_planes
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Part, Scratch, load_tile
@@ -63,12 +63,20 @@ class Scene:
 
     @cached_property
     def light(self) -> LandLight:
-        """What the variance of land goes by: of all frames, whichever of them a tile holds."""
+        """What the variance of land's pixels goes by: of all frames, whichever of them a tile holds."""
+        return self._light(self.matching.of_pixels)
+
+    @cached_property
+    def block_light(self) -> LandLight:
+        """What that of means over blocks goes by."""
+        return self._light(self.matching.of_blocks)
+
+    def _light(self, noise: NoiseLevel) -> LandLight:
         m = self.matching
         if not self.lit:
             return of_sky(self.colours)
         # the level goes on from the sky as far as the light does
-        return LandLight(m.offsets.max(axis=(0, 2, 3)), m.noise_sky - m.noise_gain * m.sky, m.noise_gain)
+        return LandLight(m.offsets.max(axis=(0, 2, 3)), noise.sky - noise.gain * m.sky, noise.gain)
 
     @cached_property
     def usual(self) -> tuple[NDArray[np.float32], np.float32]:
@@ -147,7 +155,7 @@ def load_stack(scene: Scene, window: Window, scratch: Scratch, settled: bool = T
     chosen = np.argsort(rank[members]) if k else np.zeros(0, np.int64)
     if k:
         m, light = scene.matching, scene.light if settled else of_sky(scene.colours)
-        star_signal(values, codes, chosen, m.sky, m.noise_sky, (top, left), light, signal, peak)
+        star_signal(values, codes, chosen, m.sky, m.of_pixels.sky, (top, left), light, signal, peak)
     else:
         signal[:], peak[:] = 0, 0
     return Stack(**vars(laid), signal=signal, peak=peak, broad=broad)
@@ -233,7 +241,7 @@ def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     stack = load_stack(scene, window, scratch, settled=False)
     if stack.never is not None:
         stack.codes[:, stack.never] = NOT_COVERED
-    m, members = scene.matching, stack.members
+    m, members, noise = scene.matching, stack.members, scene.matching.of_pixels
     stack.codes[:, restless_pixels(m.restless, stack.origin, stack.codes.shape[1:])] = NOT_COVERED
     k = len(members)
     if k < 2:
@@ -246,7 +254,7 @@ def check_window(scene: Scene, window: Window, scratch: Scratch) -> Check:
     points = np.empty((ratios.shape[1] * scene.colours, 4), np.float32)
     told = residuals(
         stack.values, stack.codes, np.ascontiguousarray(m.weights[members]), np.ascontiguousarray(m.floor[members]),
-        np.ascontiguousarray(m.slope[members]), scene.factor, m.offsets, members, m.noise_sky, scene.light,
+        np.ascontiguousarray(m.slope[members]), scene.factor, noise.offsets, members, noise.sky, scene.light,
         stack.signal, stack.peak, stack.origin, CHECK_FAINT, CHECK_BRIGHT, CHECK_STEP, ratios, counts, scatters, cores,
         points,
     )  # fmt: skip
@@ -260,20 +268,21 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     """Make one tile of the result."""
     stack = load_stack(scene, window, scratch)
     m, members, n = scene.matching, stack.members, len(scene.frames)
+    noise, in_blocks = m.of_pixels, m.of_blocks
     mask = stack.mask
     weights = np.ascontiguousarray(m.weights[members])
     floor, slope = np.ascontiguousarray(m.floor[members]), np.ascontiguousarray(m.slope[members])
     if len(members) > 1:
         unsteady = scratch.take("unsteady", mask.shape[1:], np.float32)
         reject(
-            stack.values, stack.codes, weights, floor, slope, scene.factor, m.offsets, members, m.noise_sky,
+            stack.values, stack.codes, weights, floor, slope, scene.factor, noise.offsets, members, noise.sky,
             stack.signal, stack.peak, scene.star_scatter, scene.clip_sigma, stack.origin, stack.broad,
             mask, unsteady, scene.lit,
         )  # fmt: skip
         # a tile of two of more frames would be another where it is cut otherwise
         if n == len(members) == 2:
             settle_pairs(stack.values, stack.codes, mask)
-        grow(mask, unsteady, floor, slope, m.offsets, members, m.noise_sky, stack.origin)
+        grow(mask, unsteady, floor, slope, noise.offsets, members, noise.sky, stack.origin)
         _take_out(scene, stack)
     if scene.land is not None and not scene.land.grids:
         # the noise of what stands still may be measured on it, bright or not: only halves of the frames are compared
@@ -293,10 +302,10 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
     )
     tally = np.zeros((len(members), 2), np.int64)
     average(
-        stack.values, stack.codes, mask, weights, floor, slope, scene.block_factor, scene.common, m.offsets, members,
-        m.noise_sky, scene.light, stack.signal, stack.peak, stack.origin, scene.usual,
-        (window.top - stack.origin[0], window.left - stack.origin[1]), plan.groups, 1 + len(plan.sizes), plan.pairs,
-        tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
+        stack.values, stack.codes, mask, weights, floor, slope, scene.block_factor, scene.common,
+        in_blocks.offsets, members, in_blocks.sky, scene.block_light, stack.signal, stack.peak, stack.origin,
+        scene.usual, (window.top - stack.origin[0], window.left - stack.origin[1]), plan.groups, 1 + len(plan.sizes),
+        plan.pairs, tile.picture, tile.noise, tile.coverage, tile.rejected, tile.sums, tile.counts, tile.model, tally,
     )  # fmt: skip
     tile.tally[members] = tally
     if stack.unquiet:

@@ -37,7 +37,8 @@ from pipeline.stack.checked import (
 )
 from pipeline.stack.land import Land
 from pipeline.stack.lighting import OneLight, one_light
-from pipeline.stack.matching import Matching, grid_positions, match_frames, sky_levels, star_weights
+from pipeline.stack.matching import Matching, match_frames, sky_levels, star_weights
+from pipeline.stack.nodes import grid_positions
 from pipeline.stack.planes import half_matching, half_shape
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.threads import in_order
@@ -52,6 +53,8 @@ PROGRAM_MB = 240
 LIT_DEGREE = 1
 # Side of the tiles that a meteor's light is told from, px: along it, and little else.
 LIGHT_SIDE = 128
+# Frames multiplied by what is so far from 1 in places are looked at so many times more, until noise is told to this.
+UNEVEN, LOOKS_AGAIN, SETTLED = 0.1, 3, 0.05
 
 
 @dataclass(frozen=True)
@@ -214,8 +217,9 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW
         Where the frames do not fit into the memory allowed.
     """
     fixed = scene.calibration
-    arrays = (fixed.dark, fixed.bias, fixed.glow, fixed.defects, fixed.flat, scene.matching.offsets)
-    held = sum(a.nbytes for a in arrays if a is not None)
+    arrays = (fixed.dark, fixed.bias, fixed.glow, fixed.defects, fixed.flat)
+    # what is added to the frames, and what their noise goes by
+    held = sum(a.nbytes for a in arrays if a is not None) + 4 * scene.matching.offsets.nbytes
     if scene.land is not None:
         held += scene.land.nbytes
     held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
@@ -358,6 +362,15 @@ def _checked(
 
     checks, ratios, told = look(scene)
     matching, factors = corrected(scene.matching, ratios, scene.lit)
+    last = factors
+    uneven = matching.unlike is not None and matching.unlike.varies(UNEVEN)
+    for _ in range(LOOKS_AGAIN if uneven else 0):
+        if abs(np.median(last) - 1) < SETTLED:
+            break
+        # its floor says how a frame's noise goes from place to place, and was another
+        checks, ratios, _ = look(replace(scene, matching=matching))
+        matching, last = corrected(matching, ratios, scene.lit)
+        factors = factors * last
     if told is not None and not matching.transfer.measured and (scene.lit or np.median(factors) < CROWDED):
         scales = np.array([frame.flux_scale for frame in scene.frames])
         # what demosaicing mixes goes by the colours' noise, too: once more with what was told
