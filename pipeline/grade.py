@@ -253,7 +253,7 @@ def grade_batch(
     lists: list[tuple[str, NDArray[Any]]] = []
     offsets: list[NDArray[Any]] = []
     ratios: list[NDArray[Any]] = []
-    gain = Gain()
+    gain, isos = Gain(), {}
     passers = Passers(thumbs)
     rooms: list[NDArray[np.uint16] | None] = [None, None]  # of the frame before the last; the last `gain` may hold
     for frame in batch.frames:
@@ -267,6 +267,7 @@ def grade_batch(
                 measured = measured_frame(pixels, header, settings)
                 row, stars = measured.row, measured.found.stars
                 gain.see(pixels, header)
+                isos[frame.id] = header.iso
                 levels = header.cfa, header.black, header.saturation
                 of_colours = (
                     colour_offsets(pixels, *levels, stars),
@@ -287,7 +288,7 @@ def grade_batch(
     electrons = gain.electrons_per_adu()
     for row in rows:
         if row["status"] == "ok":
-            row["electrons_per_adu"] = electrons
+            row["electrons_per_adu"] = electrons[isos[row["frame"]]]
     return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets, ratios)
 
 
@@ -321,26 +322,25 @@ class Passers:
 
 
 class Gain:
-    """A batch's electrons per ADU, from the first pairs of consecutive frames of one kind."""
+    """A batch's electrons per ADU at each ISO, from the first pairs of consecutive frames of one kind."""
 
     def __init__(self) -> None:
         self._last: tuple[NDArray[np.uint16], MosaicHeader] | None = None
-        self._blocks: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
+        self._blocks: dict[int | None, list[tuple[NDArray[np.float64], NDArray[np.float64]]]] = {}
 
     def see(self, pixels: NDArray[np.uint16], header: MosaicHeader) -> None:
         """Take in the next frame."""
-        if len(self._blocks) >= PAIRS:
-            return
-        if self._last is not None:
+        told = self._blocks.setdefault(header.iso, [])
+        if len(told) < PAIRS and self._last is not None:
             before, other = self._last
             alike = before.shape == pixels.shape and other.iso == header.iso and other.exposure_s == header.exposure_s
             if alike:
-                self._blocks.append(transfer_blocks(before, pixels, header.cfa, header.black, header.saturation))
-        self._last = (pixels, header) if len(self._blocks) < PAIRS else None
+                told.append(transfer_blocks(before, pixels, header.cfa, header.black, header.saturation))
+        self._last = (pixels, header) if len(told) < PAIRS else None
 
-    def electrons_per_adu(self) -> float | None:
-        """As far as the pairs tell it."""
-        return line_through(self._blocks).electrons_per_adu
+    def electrons_per_adu(self) -> dict[int | None, float | None]:
+        """By ISO, as far as the pairs tell it."""
+        return {iso: line_through(blocks).electrons_per_adu for iso, blocks in self._blocks.items()}
 
 
 def _decoded(path: Path) -> dict[str, dict[str, Any]]:

@@ -48,7 +48,9 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "motion_expected_px": (float, "pix"),
     "motion_excess_px": (float, "pix"),
     "lens_ellipticity": (float, None),
-    "sky_e_s": (float, "adu / s"),  # electron / s where the photon transfer tells electrons per ADU
+    # electron / s where the photon transfer tells electrons per ADU; else ADU as the usual settings make of it
+    "sky_e_s": (float, "adu / s"),
+    "sensitivity": (float, None),  # what light makes in a second, over what it makes with the scene's usual settings
     "transparency": (float, None),
     "cloud_fraction": (float, None),
     "saturated_fraction": (float, None),
@@ -86,14 +88,18 @@ def judge_scene(
     alike = _mark_unlike(frames, figures)
     ours = [figures[n] for n in alike]
     compared = _compare([frames[n] for n in alike], ours, scene, settings, site, notes) if alike else None
-    gain = scene_gain(frames)
+    sensitivity = [1.0] * len(frames)
+    if compared is not None:
+        for n, by in zip(alike, compared.sky.sensitivity, strict=True):
+            sensitivity[n] = by
+    gain = scene_gain(frames, sensitivity)
     normal = usual(figures)
     unsure_fluxes(figures, normal, settings)
     verdicts = [decide(f, normal, settings) for f in figures]
     if compared is not None:
         blurred = [not BLURRED.isdisjoint(verdicts[n].reasons) for n in alike]
         without_unlikely(ours, blurred, compared.sky, *(frames[alike[0]].row[side] for side in ("width", "height")))
-    rows = [_row(*each, gain) for each in zip(frames, figures, verdicts, strict=True)]
+    rows = [_row(*each, gain) for each in zip(frames, figures, verdicts, sensitivity, strict=True)]
     events = []
     if compared is not None:
         reasons = [rows[n]["reasons"].split("; ") for n in alike]
@@ -164,7 +170,7 @@ def _compare(
     return _Compared(frames, sky, clear)
 
 
-def _row(frame: Graded, f: Figures, verdict: Verdict, gain: float | None) -> dict[str, Any]:
+def _row(frame: Graded, f: Figures, verdict: Verdict, sensitivity: float, gain: float | None) -> dict[str, Any]:
     """A row of the table of verdicts; `cause` is told later."""
     return {
         "frame": f.frame,
@@ -177,6 +183,7 @@ def _row(frame: Graded, f: Figures, verdict: Verdict, gain: float | None) -> dic
         "motion_excess_px": f.excess_px,
         "lens_ellipticity": f.lens_ellipticity,
         "sky_e_s": None if frame.row["sky_adu_s"] is None or f.sky is None else f.sky * (gain or 1.0),
+        "sensitivity": sensitivity,
         "transparency": f.transparency,
         "cloud_fraction": f.cloud_fraction,
         "saturated_fraction": f.saturated_fraction,
@@ -223,7 +230,8 @@ def _work(arguments: argparse.Namespace) -> None:
         rows, notes, events = judge_scene(frames, scene, trip.judge, trip.site)
         for note in notes:
             log.info("%s: %s", scene.scene, note)
-        meta = {"notes": notes, "events": events, "electrons_per_adu": scene_gain(frames)}
+        gain = scene_gain(frames, [row["sensitivity"] for row in rows])
+        meta = {"notes": notes, "events": events, "electrons_per_adu": gain}
         _write(rows, meta, arguments.out, None if arguments.as_measured else scene)
 
 

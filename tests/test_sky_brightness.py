@@ -41,7 +41,7 @@ def rendered():
     camera = Camera(optics.focal_px, *optics.centre, (0.0, 0.0, 0.0), (0.0, 0.0), WIDTH, HEIGHT)
     air, velocity = frames[0].truth.geometry.air, frames[0].truth.geometry.velocity
     geometry = Geometry("f0", True, camera, placed, strength=air, velocity=velocity)
-    return scenario, frames, stars, gain.electrons_per_adu(), geometry
+    return scenario, frames, stars, next(iter(gain.electrons_per_adu().values())), geometry
 
 
 def test_gain_of_consecutive_frames(rendered):

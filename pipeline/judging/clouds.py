@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings, Site
-from pipeline.judging.graded import Graded, exposure_shares
+from pipeline.judging.graded import Graded
 from pipeline.judging.land import Land, find_land, fine_cell, fine_grid
+from pipeline.judging.settings import sensitivities, settings_of, shown_shares, stated_shares
 from pipeline.judging.tracks import Tracks
 from pipeline.judging.verdicts import REFERENCE, Figures
 from pipeline.plan import PlannedFrame, ScenePlan
@@ -50,6 +51,9 @@ class Sky:
     outshone: NDArray[np.bool_]  # which of them are not found where light broader than stars stands
     factor: tuple[float, ...]  # by which each frame's fluxes are raised for what clear air takes, to the usual exposure
     land: Land | None
+    light: tuple[float, ...] = ()  # what the same light makes in each frame, over what it makes in a usual one
+    sensitivity: tuple[float, ...] = ()  # and in a second of each
+    air: bool = False  # whether what clear air takes is in `factor`
 
     def above_land(self, frame: int, stars: NDArray[Any]) -> NDArray[Any]:
         """The stars of a frame's list without those that stand on land."""
@@ -73,12 +77,17 @@ def see_sky(
     air = [_airmass(frame.plan, scene, site) for frame in frames]
     # what clear air takes is given back, so that a setting field does not read as cloud
     clear = [1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air]
-    shares = exposure_shares(frames)
-    factor = tuple(c / share for c, share in zip(clear, shares, strict=True))
-    seen = _sightings(frames, tracks, factor)
+    kinds = settings_of(frames)
+    stated = stated_shares(frames, kinds)
+    levels = [float(np.median(json.loads(frame.row["tile_sky_adu"]))) for frame in frames]
+    shares, seen = stated, _sightings(frames, tracks, [c / s for c, s in zip(clear, stated, strict=True)])
+    if kinds.any():
+        shares = shown_shares(stated, kinds, seen, [level / s for level, s in zip(levels, stated, strict=True)])
+        seen = _sightings(frames, tracks, [c / s for c, s in zip(clear, shares, strict=True)])
     if not _air_is_seen(seen, np.log(clear)):
-        factor = tuple(1 / share for share in shares)
-        seen = _sightings(frames, tracks, factor)
+        clear = [1.0] * len(frames)
+        seen = _sightings(frames, tracks, [1 / share for share in shares])
+    factor = tuple(c / share for c, share in zip(clear, shares, strict=True))
     row, look = frames[0].row, scene.look
     focal_px = None
     if look.pixel_scale_arcsec:
@@ -94,7 +103,8 @@ def see_sky(
     for n, frame in enumerate(frames):
         here = np.flatnonzero(outshone & (seen.frame == n))
         outshone[here] = reaches(frame.row["broad_light"], seen.x[here], seen.y[here], row["width"], row["height"])
-    return Sky(seen, outshone, factor, land)
+    sensitivity = tuple(sensitivities(frames, kinds, shares))
+    return Sky(seen, outshone, factor, land, tuple(shares), sensitivity, any(c != 1.0 for c in clear))
 
 
 def cloud_figures(
@@ -129,8 +139,8 @@ def cloud_figures(
             own = sky.above_land(n, frames[n].stars)["flux"] * sky.factor[n]
             f.transparency = rank_transparency(own, reference, [s / seen[0] for s in seen[1:]])
             there = sky.land_share(n) < LAND_SHARE
-            usual_noise = float(np.median([frames[k].row["noise_adu"] for k in best]))
-            if frames[n].row["noise_adu"] < NOISIER * usual_noise:
+            noise = [frames[k].row["noise_adu"] / sky.light[k] for k in (n, *best)]
+            if noise[0] < NOISIER * float(np.median(noise[1:])):
                 f.cloud_fraction = _bare_share(frames[n], [frames[k] for k in best], there)
                 f.cloud_error = _share_error(f.cloud_fraction, float(there.sum()))
     return clear

@@ -50,7 +50,7 @@ def scene_course(
         seconds = np.arange(n, dtype=np.float64)
     levels = np.array([json.loads(frame.row["tile_sky_adu"]) for frame in frames], np.float64).reshape(n, *TILES)
     for k, frame in enumerate(frames):
-        levels[k] /= frame.row["exposure_s"] or 1.0
+        levels[k] /= sky.sensitivity[k] * (frame.row["exposure_s"] or 1.0)
         levels[k][sky.land_share(k) > LAND_NEAR] = np.nan
     sun, moon, lit = _sun_and_moon(frames, site)
     return Course(
@@ -72,7 +72,7 @@ def scene_course(
         moon=moon,
         lit=lit,
         thickest=_column([f.clear_least for f in figures]),
-        air_known=any(factor != 1.0 for factor in sky.factor),
+        air_known=sky.air,
     )
 
 

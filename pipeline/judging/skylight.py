@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings
 from pipeline.judging.clouds import LAND_SHARE, Sky
-from pipeline.judging.graded import Graded, exposure_shares
+from pipeline.judging.graded import Graded
 from pipeline.judging.verdicts import REFERENCE, SMALL_SCENE, Figures
 from pipeline.pixels.regression import column_quantiles
 from pipeline.stars.tiles import TILES, tile_of
@@ -36,14 +36,14 @@ def sky_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, 
         sky_adu = _level(frame, sky.above_land(n, frame.stars), level, there)
         if sky_adu is not None:
             f.sky_adu = sky_adu
-            exposure = frame.row["exposure_s"]
-            f.sky = f.sky_adu / exposure if exposure else f.sky_adu
+        if f.sky_adu is not None:
+            f.sky = f.sky_adu / sky.sensitivity[n] / (frame.row["exposure_s"] or 1.0)
     if len(frames) < SMALL_SCENE:
         return
-    shares = np.array(exposure_shares(frames))
+    shares = np.array(sky.light)
     levels /= shares[:, None, None]
     known = [f.sky_adu / share for f, share in zip(figures, shares, strict=True) if f.sky_adu is not None]
-    noise = float(np.median([frame.row["noise_adu"] for frame in frames]))
+    noise = float(np.median([frame.row["noise_adu"] / share for frame, share in zip(frames, shares, strict=True)]))
     floor = max(noise, DARKEST * float(np.quantile(known, REFERENCE))) if known else noise
     masked = np.where(open_sky, levels, np.nan)
     seen = open_sky.any(axis=0)
@@ -57,10 +57,15 @@ def sky_figures(figures: Sequence[Figures], frames: Sequence[Graded], sky: Sky, 
             f.glare_times = float(np.mean(np.minimum(beyond[lit], GLARE_MOST))) if lit.any() else 1.0
 
 
-def scene_gain(frames: Sequence[Graded]) -> float | None:
-    """Electrons per ADU of a scene's camera, the median of its batches; None where none tells."""
+def scene_gain(frames: Sequence[Graded], sensitivity: Sequence[float]) -> float | None:
+    """Electrons per ADU of a scene's camera as it is usually set, the median of its batches; None where none tells.
+
+    Parameters
+    ----------
+    sensitivity : what light makes in each frame in a second, over what it makes in a usual one
+    """
     told = [frame.row.get("electrons_per_adu") for frame in frames]
-    known = [value for value in told if value]
+    known = [value * by for value, by in zip(told, sensitivity, strict=True) if value]
     return float(np.median(known)) if known else None
 
 

@@ -129,7 +129,8 @@ def _sky(record: SceneRecord, row: dict[str, Any]) -> None:
     if not isinstance(level, (int, float)) or not exposure:
         return
     gain = positive(record.verdicts.meta.get("electrons_per_adu")) or 1.0
-    row["sky_e_s"] = level - gain * dark_adu(record, row["frame"]) / exposure
+    own = gain / (positive(row.get("sensitivity")) or 1.0)
+    row["sky_e_s"] = level - own * dark_adu(record, row["frame"]) / exposure
     zero = record.sky_zero.get("magnitude")
     # with the camera's pedestal in it the level is not the sky's: as a magnitude it would pass for a measurement
     if zero is not None and row["sky_e_s"] > 0 and not record.calibration.meta.get("black_left"):

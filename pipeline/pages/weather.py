@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from pipeline.judging.settings import numbered
 from pipeline.judging.verdicts import REASONS
 from pipeline.judging.weather import SUN_DARK
 from pipeline.pages.words import count, duration, moment, number, percent
@@ -48,7 +49,7 @@ def sky_events(record: SceneRecord, rows: Sequence[Mapping[str, Any]]) -> list[d
     """
     told = record.verdicts.meta.get("events")
     by_id = {row["frame"]: row for row in rows}
-    usual = usual_weight(rows)
+    usual = usual_weights(rows)
     result = []
     for event in told if isinstance(told, list) else []:
         if not isinstance(event, Mapping) or event.get("cause") not in REASONS_OF:
@@ -77,7 +78,7 @@ def exposure_lost(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     return {
         "frames_set_aside": len(aside),
         "set_aside_s": _seconds(aside),
-        "by_weight_s": _lost_by_weight(rows, usual_weight(rows)),
+        "by_weight_s": _lost_by_weight(rows, usual_weights(rows)),
     }
 
 
@@ -103,7 +104,7 @@ def sky_raised(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
     brightened or too few were not.
     """
     known = [
-        (row, row["weight"], row["sky_e_s"] * row["exposure_s"] * row["flux_scale"])
+        (row, row["weight"], row["sky_e_s"] * row["exposure_s"] * (row.get("sensitivity") or 1.0) * row["flux_scale"])
         for row in _weighed(rows)
         if _is_number(row.get("sky_e_s")) and _is_number(row.get("flux_scale"))
     ]
@@ -140,22 +141,23 @@ def raised_sentence(raised: Mapping[str, Any] | None) -> str:
     )
 
 
-def usual_weight(rows: Sequence[Mapping[str, Any]]) -> float | None:
-    """The weight, a second of exposure, of a kept frame that nothing befell: their median; where none is, of the better
-    half of all."""
+def usual_weights(rows: Sequence[Mapping[str, Any]]) -> dict[str | None, float]:
+    """The weight, a second of exposure, of a kept frame of the same settings that nothing befell, by frame: their
+    median; where none of these settings is, of any; where none is, of the better half of all."""
     known = _weighed(rows)
-    clear = [row["weight"] / row["exposure_s"] for row in known if not row.get("cause")]
-    if clear:
-        return statistics.median(clear)
-    every = sorted(row["weight"] / row["exposure_s"] for row in known)
-    return statistics.median(every[len(every) // 2 :]) if every else None
+    kinds = numbered([(row["exposure_s"], row.get("iso"), row.get("f_number")) for row in known]).tolist()
+    each = [row["weight"] / row["exposure_s"] for row in known]
+    clear = [(kind, weight) for kind, weight, row in zip(kinds, each, known, strict=True) if not row.get("cause")]
+    any_of = [weight for _, weight in clear] or sorted(each)[len(each) // 2 :]
+    usual = {k: statistics.median([weight for kind, weight in clear if kind == k] or any_of) for k in set(kinds)}
+    return {row.get("frame"): usual[kind] for row, kind in zip(known, kinds, strict=True)}
 
 
-def _lost_by_weight(rows: Sequence[Mapping[str, Any]], usual: float | None) -> float | None:
+def _lost_by_weight(rows: Sequence[Mapping[str, Any]], usual: Mapping[str | None, float]) -> float | None:
     """Seconds of usual exposure by which the kept frames' weights fall short; those near it and above are usual."""
-    if usual is None or usual <= 0:
+    if not usual or min(usual.values()) <= 0:
         return None
-    short = ((row["exposure_s"], row["exposure_s"] - row["weight"] / usual) for row in _weighed(rows))
+    short = ((row["exposure_s"], row["exposure_s"] - row["weight"] / usual[row.get("frame")]) for row in _weighed(rows))
     return round(sum(lost for exposure, lost in short if lost > WEIGHTS_ALIKE * exposure), 3)
 
 

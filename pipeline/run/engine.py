@@ -28,15 +28,15 @@ from pipeline.scene.handmask import digest, mask_of
 STEP_VERSIONS = {
     "inventory": 18,
     "decode": 4,
-    "grade": 32,
-    "judge": 55,
+    "grade": 33,
+    "judge": 56,
     "dark": 28,
     "register": 22,
     "ground": 49,
     "combine": 51,
     "join": 6,
     "finish": 20,
-    "summarise": 51,
+    "summarise": 52,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

@@ -49,7 +49,8 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
         lists = [path for batch in plan.batches if (path := grades / f"{batch}.stars.fits").is_file()]
         for name, stars in read_lists(lists if chosen else [], FIELDS, chosen).items():
             frame, dark = chosen[name], dark_adu(record, name)
-            exposure = float(frame.exposure_s or 0.0)
+            # in seconds of the usual settings
+            exposure = float(frame.exposure_s or 0.0) * float(rows[name].get("sensitivity") or 1.0)
             level = float(rows[name]["sky_e_s"]) / gain * exposure - dark
             frames.append(Frame(name, stars, exposure, level, dark, _zenith(frame, geometry, site)))
         frames.sort(key=lambda f: f.id)

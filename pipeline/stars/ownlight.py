@@ -75,7 +75,7 @@ def star_light(
     sharp : (frames,) which may say what is clear; all where None
     """
     found = np.isfinite(log)
-    clear = _chain(seen, log, frames)
+    clear = frame_levels(seen, log, frames)
     star = np.zeros(int(seen.star.max()) + 1)
     shading = np.zeros(len(log))
     shade = np.nan_to_num(clear[seen.frame])
@@ -184,7 +184,7 @@ def weighted_medians(values: Floats, weight: Floats, group: NDArray[np.int64], g
     return out
 
 
-def _chain(seen: Sightings, log: Floats, frames: int) -> Floats:
+def frame_levels(seen: Sightings, log: Floats, frames: int) -> Floats:
     """First guess of each frame's level, from the stars it shares with those before it."""
     level = np.zeros(frames)
     latest = np.full(int(seen.star.max()) + 1, np.nan)
