@@ -95,48 +95,53 @@ def _cut_mean(ratios: NDArray[np.floating]) -> float:
     return factor
 
 
-def unlit_variance(told: PhotonTransfer, taken: NDArray[np.float64]) -> NDArray[np.float64]:
+def unlit_variance(told: PhotonTransfer, taken: NDArray[np.float64], gains: NDArray[np.float64]) -> NDArray[np.float64]:
     """Variance of a mosaic pixel that has no light, ADU^2, of each frame, (n,).
 
     Parameters
     ----------
     told : of the mosaics as they come from the camera: their line is of light and dark together
     taken : (n,) what calibration takes off them, ADU: its electrons scatter all the same
+    gains : (n,) ADU that an electron makes in each, over what it makes where `told` was told
     """
-    return np.maximum(told.read_variance + told.adu_per_electron * taken, ROUNDING_VARIANCE)
+    return np.maximum(gains**2 * told.read_variance + gains * told.adu_per_electron * taken, ROUNDING_VARIANCE)
 
 
-def as_transferred(matching: Matching, scales: NDArray[np.float64], unlit: NDArray[np.float64]) -> Matching:
+def as_transferred(
+    matching: Matching, scales: NDArray[np.float64], unlit: NDArray[np.float64], gains: NDArray[np.float64]
+) -> Matching:
     """The noise model by the photon transfer that was told of the mosaics, in place of their own noise.
 
     Parameters
     ----------
     scales : (n,) flux scales
-    unlit : (n,) of `unlit_variance`
+    unlit : (n,) of `unlit_variance`; `gains` (n,) as there
     """
-    return _with_line(matching, unlit, matching.transfer.adu_per_electron, scales)
+    return _with_line(matching, unlit, gains * matching.transfer.adu_per_electron, scales)
 
 
-def with_transfer(matching: Matching, told: PhotonTransfer, scales: NDArray[np.float64]) -> Matching:
+def with_transfer(
+    matching: Matching, told: PhotonTransfer, scales: NDArray[np.float64], gains: NDArray[np.float64]
+) -> Matching:
     """The noise model with another photon transfer, told of the result (`transfer_of`), in place of one assumed.
 
     What the model had for the frames' green skies says only how much noisier one is than another.
 
     Parameters
     ----------
-    scales : (n,) flux scales
+    scales : (n,) flux scales; `gains` (n,) as for `unlit_variance`
     """
-    mean = float(scales.mean())
+    mean = float((scales * gains).mean())
     of_frame = PhotonTransfer(told.adu_per_electron / mean, told.read_variance / mean**2, True)
-    floor = max(of_frame.read_variance, ROUNDING_VARIANCE) * np.ones(len(scales))
-    return replace(_with_line(matching, floor, of_frame.adu_per_electron, scales), transfer=of_frame)
+    floor = np.maximum(gains**2 * of_frame.read_variance, ROUNDING_VARIANCE)
+    return replace(_with_line(matching, floor, gains * of_frame.adu_per_electron, scales), transfer=of_frame)
 
 
 def _with_line(
-    matching: Matching, floor: NDArray[np.float64], per_level: float, scales: NDArray[np.float64]
+    matching: Matching, floor: NDArray[np.float64], per_level: NDArray[np.float64], scales: NDArray[np.float64]
 ) -> Matching:
-    """The noise model with this variance against level of the frames' mosaic pixels: ``floor[k] + per_level * level``,
-    ADU^2 and ADU of the frame, times how much noisier a frame is than most by the model as it was."""
+    """The model with this variance against level of the frames' mosaic pixels: ``floor[k] + per_level[k] * level``
+    (ADU^2 and ADU of the frame), times how much noisier a frame is than most by the model as it was."""
     squares, level = matching.at_sky
     green = level.shape[1] // 2
     before = matching.floor[:, green] * squares[:, green] + matching.slope * level[:, green]

@@ -161,6 +161,7 @@ def match_frames(
     follow: bool = True,
     threads: int = 1,
     unlit: NDArray[np.float64] | None = None,
+    gains: NDArray[np.float64] | None = None,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
 
@@ -193,8 +194,12 @@ def match_frames(
     unlit : (n,) float64 array, optional
         Variances of a pixel that has no light, ADU^2, of frames whose blocks do not tell them: the texture of land
         passes for noise there.
+    gains : (n,) float64 array, optional
+        ADU that an electron makes in each frame over what it makes in the reference, of which `transfer` is; all alike
+        where None.
     """
     n = len(surveys)
+    gains = np.ones(n) if gains is None else gains
     raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
     responses = [
         None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
@@ -204,11 +209,12 @@ def match_frames(
     variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
     colours = levels[0].shape[0]
     if transfer is None or not transfer.measured:
-        transfer = replace(_transfer(raw, variances), measured=False)
-    per_level = transfer.adu_per_electron
+        alike = [[v / g**power for v, g in zip(of, gains, strict=True)] for of, power in ((raw, 1), (variances, 2))]
+        transfer = replace(_transfer(*alike), measured=False)
+    per_level = gains * transfer.adu_per_electron
     floor, sky_variance = np.empty((n, colours)), np.empty((n, colours))
     for k, c in np.ndindex(n, colours):
-        floor[k, c] = _middle_mean(variances[k][c] - per_level * np.maximum(raw[k][c], 0))
+        floor[k, c] = _middle_mean(variances[k][c] - per_level[k] * np.maximum(raw[k][c], 0))
         sky_variance[k, c] = _middle_mean(variances[k][c])
     floor, sky_variance = _of_the_others(floor), _of_the_others(sky_variance)
     scale = np.asarray(scales, np.float64)

@@ -60,6 +60,7 @@ class Scene:
     planes: bool = False  # the frames have not moved and are combined as their mosaics' planes (`stack.planes`)
     lit: bool = False  # the frames lie on the ground, and what is lit in many of them is no passer-by
     unrest: Blocks | None = None  # of its restless sky; without them each tile tells its own
+    reference: int = 0  # the frame to whose light the others are brought
 
     @cached_property
     def light(self) -> LandLight:

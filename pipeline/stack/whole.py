@@ -118,7 +118,7 @@ def make_ready(
             transfer = line_through(_transfer_of_pairs(inputs, pool))
         if transfer.measured:
             taken = np.array([inputs.calibration.usual(frame.dark_scale) for frame in inputs.frames])
-            unlit = unlit_variance(transfer, taken)
+            unlit = unlit_variance(transfer, taken, gains_of(inputs.frames, inputs.reference))
     matching = match_frames(
         surveys,
         [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
@@ -134,13 +134,15 @@ def make_ready(
         follow=not lit,
         threads=threads,
         unlit=unlit,
+        gains=gains_of(inputs.frames, inputs.reference),
     )
     if lit:
         # stars and cloud pass over land; it does not change itself
         matching = replace(matching, restless=np.zeros_like(matching.restless))
         if unlit is not None:
             # its texture passes for noise in a single mosaic
-            matching = as_transferred(matching, np.array([frame.flux_scale for frame in inputs.frames]), unlit)
+            scales, gains = (np.array([f.flux_scale for f in inputs.frames]), gains_of(inputs.frames, inputs.reference))
+            matching = as_transferred(matching, scales, unlit, gains)
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
     scene = Scene(
@@ -158,6 +160,7 @@ def make_ready(
         star_scatter=np.full(colours, SCATTER_DEFAULT, np.float32),
         land=land,
         lit=lit,
+        reference=inputs.reference,
     )
     if planes:
         scene = _in_planes(scene, shared)
@@ -310,17 +313,29 @@ def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figur
 def _transfer_of_pairs(
     inputs: Inputs, pool: ThreadPoolExecutor
 ) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
-    """What neighbours in time, each pair for itself, tell of the camera's photon transfer; for `line_through`."""
+    """What neighbours in time, each pair for itself, tell of the camera's photon transfer; for `line_through`. Of
+    several ISO that of the reference's: values of the others are brought to it."""
 
     def look(pair: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         a, b = pair
         one, other = inputs.frames[a], inputs.frames[b]
+        if gains[a] != gains[b]:
+            return np.zeros(0), np.zeros(0)
         black = (np.add(one.header.black, other.header.black) + one.dark_offset + other.dark_offset) / 2
         full = min(one.header.saturation, other.header.saturation)
         second = inputs.mosaics[b] if a != b else None
-        return transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full)
+        level, variance = transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full)
+        return level / gains[a], variance / gains[a] ** 2
 
+    gains = gains_of(inputs.frames, inputs.reference)
     return pool.map(look, [(int(a), int(b)) for a, b in noise_plan(len(inputs.frames)).pairs] or [(0, 0)])
+
+
+def gains_of(frames: Sequence[Frame], reference: int) -> NDArray[np.float64]:
+    """ADU that an electron makes in each frame over what it makes in the reference, (n,), by their ISO; 1 where one is
+    not known."""
+    isos = [frame.header.iso or 0 for frame in frames]
+    return np.array(isos, np.float64) / isos[reference] if all(isos) else np.ones(len(frames))
 
 
 def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None, land: Land | None = None) -> Survey:
@@ -372,10 +387,10 @@ def _checked(
         matching, last = corrected(matching, ratios, scene.lit)
         factors = factors * last
     if told is not None and not matching.transfer.measured and (scene.lit or np.median(factors) < CROWDED):
-        scales = np.array([frame.flux_scale for frame in scene.frames])
+        scales, gains = np.array([f.flux_scale for f in scene.frames]), gains_of(scene.frames, scene.reference)
         # what demosaicing mixes goes by the colours' noise, too: once more with what was told
         for _ in range(2):
-            known = with_transfer(matching, told, scales)
+            known = with_transfer(matching, told, scales, gains)
             scene = replace(scene, matching=known)
             if not scene.planes:
                 mixed = interpolation_factors(scene.frames[0].header.cfa, known, scene.frames[0].balance)
@@ -386,7 +401,7 @@ def _checked(
             # a robust line lies below the mean of variances, which are skewed
             matching, factors = corrected(scene.matching, ratios, scene.lit)
         else:
-            matching = with_transfer(matching, told, scales)
+            matching = with_transfer(matching, told, scales, gains)
     scatter = [star_scatter(np.concatenate([c.scatters[k] for c in checks]), n) for k in range(scene.colours)]
     return replace(scene, matching=matching, star_scatter=np.array(scatter, np.float32)), factors
 
