@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 
@@ -10,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.judging.graded import Graded, exposure_shares
+from pipeline.sensor.alike import numbered
 from pipeline.stars.ownlight import Sightings, frame_levels, weighted_medians
 
 Floats = NDArray[np.float64]
 
-ALIKE_EXPOSURES = 1.03  # times; frames whose exposures differ by less have one setting
 TELLING, TELLING_SHARE = 3, 0.25  # frames of a setting, and share of them, whose clearest say what it makes of light
 AGREEING = 0.05  # of the logarithm, within which these lie: under cloud exposures of one setting differ by more
 # Of the logarithm, that real settings are off what is stated: ISO by 10 to 20 %, 30 s that are 32 by 7. What is off by
@@ -26,18 +25,6 @@ ROUNDS = 6
 def settings_of(frames: Sequence[Graded]) -> NDArray[np.int64]:
     """Number of each frame's setting."""
     return numbered([(_exposure(frame), frame.plan.iso, frame.plan.f_number) for frame in frames])
-
-
-def numbered(stated: Sequence[tuple[float | None, int | None, float | None]]) -> NDArray[np.int64]:
-    """Number of the setting of each frame's exposure (s), ISO and f-number: exposures are alike to 3 %."""
-    exposures = [exposure or 0.0 for exposure, *_ in stated]
-    order = np.argsort(exposures, kind="stable")
-    class_of = np.zeros(len(stated), np.int64)
-    for before, after in itertools.pairwise(order):
-        class_of[after] = class_of[before] + (exposures[after] > ALIKE_EXPOSURES * exposures[before])
-    keys = [(iso or 0, f_number or 0.0, int(c)) for (_, iso, f_number), c in zip(stated, class_of, strict=True)]
-    numbers = {key: n for n, key in enumerate(sorted(set(keys)))}
-    return np.array([numbers[key] for key in keys], np.int64)
 
 
 def stated_shares(frames: Sequence[Graded], settings: NDArray[np.int64]) -> list[float]:

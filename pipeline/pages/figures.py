@@ -199,6 +199,9 @@ def darks(record: SceneRecord) -> dict[str, Any]:
 MIXED = 1.03
 NOISE_KEYS = (
     "noise_frame",
+    "noise_frame_exposure_s",
+    "noise_frame_iso",
+    "frames_alike",
     "noise_combined",
     "noise_expected",
     "noise_ratio",
@@ -268,7 +271,6 @@ def scene_figures(
         "failures": [{key: failure.get(key) for key in ("step", "name", "sentence")} for failure in record.failures],
         "reference_file": reference.get("file") if reference else None,
         **_frames_and_exposures(record, rows, good),
-        "iso": common(rows, "iso"),
         "f_number": lens["f_number"],
         "focal_mm": lens["focal_mm"],
         "focal_measured_mm": lens["focal_measured_mm"],
@@ -313,6 +315,7 @@ def _frames_and_exposures(
     exposures = [row["exposure_s"] for row in good if isinstance(row.get("exposure_s"), (int, float))]
     spread = [min(exposures), max(exposures)] if exposures else None
     mixed = spread is not None and spread[1] > MIXED * spread[0]
+    isos = sorted({row["iso"] for row in good if isinstance(row.get("iso"), int)})
     return {
         "frames_found": len(rows),
         "frames_kept": len(good) if known else None,
@@ -320,6 +323,8 @@ def _frames_and_exposures(
         "exposure_total_s": round(sum(exposures), 6) if known and len(exposures) == len(good) else None,
         "exposure_s": None if mixed else common(rows, "exposure_s"),
         "exposure_range_s": spread,
+        "iso": None if len(isos) > 1 else common(rows, "iso"),
+        "iso_range": [isos[0], isos[-1]] if isos else None,
     }
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.advice import width_at_rest
-from pipeline.pages.noise import lowered, noise_gain, unsure_by
+from pipeline.pages.noise import lowered, noise_gain, one_frame, unsure_by
 from pipeline.pages.placed import clock_note, mirror_note, unsolved_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
 
@@ -104,13 +104,14 @@ def lead(figures: Mapping[str, Any]) -> str:
     how = [setting(each, "s")] if each else []
     if spread and not each:
         how = [f"{setting(spread[0])} to {setting(spread[1], 's')}"]
-    how += [f"ISO{chr(0x202F)}{figures['iso']}"] if figures.get("iso") else []
+    isos = [figures["iso"]] if figures.get("iso") else figures.get("iso_range") or []
+    how += [f"ISO{chr(0x202F)}{' to '.join(str(iso) for iso in isos)}"] if isos else []
     how += [f"f/{setting(figures['f_number'])}"] if figures.get("f_number") else []
     how += [setting(figures["focal_mm"], "mm")] if figures.get("focal_mm") else []
     text += f" (frames of {', '.join(how)})." if how else "."
     gain = noise_gain(figures)
     if gain is not None and kept > 1:
-        text += f" The noise is {lowered(gain)} than in one frame"
+        text += f" The noise is {lowered(gain)} than in {one_frame(figures)}"
         ratio = figures.get("noise_ratio")
         text += f", {number(ratio, '×', decimals=2)} of what theory expects." if ratio else "."
     return text

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.plots import noise_curve
-from pipeline.pages.words import number, sentence, unit_words
+from pipeline.pages.words import number, sentence, setting, unit_words
 from pipeline.pixels.noise import BLOCK_ERROR
 
 # Small pictures tell the noise to 3 %; of few blocks it must lie so many of its standard errors beyond.
@@ -32,15 +32,24 @@ def lowered(gain: float) -> str:
     return f"{number(gain, '×', digits=2)} lower" if gain >= 1 else f"{number(1 / gain, '×', digits=2)} higher"
 
 
+def one_frame(figures: Mapping[str, Any]) -> str:
+    """`one frame`; where they were taken with several settings, with which."""
+    exposure, iso = figures.get("noise_frame_exposure_s"), figures.get("noise_frame_iso")
+    if not figures.get("frames_alike") or not exposure:
+        return "one frame"
+    return f"one frame of {setting(exposure, 's')}" + (f" at ISO {iso}" if iso else "")
+
+
 def gain_beyond(figures: Mapping[str, Any]) -> float | None:
     """By what factor the noise is told to have fallen further than so many frames alike can make it; None if it is not.
 
-    Noise falls as one over the root of the number of frames (elementary statistics): more is no gain.
+    Noise falls as one over the root of the number of frames (elementary statistics): more is no gain. Frames of several
+    settings count as so many of the reference's.
     """
     gain, kept = noise_gain(figures), figures.get("frames_kept")
     if gain is None or not kept or kept < 2:
         return None
-    beyond = gain / float(kept) ** 0.5
+    beyond = gain / float(figures.get("frames_alike") or kept) ** 0.5
     return round(beyond, 3) if beyond > max(GAIN_BEYOND, 1 + unsure_by(figures)) else None
 
 
@@ -68,7 +77,9 @@ def noise_sentence(figures: Mapping[str, Any]) -> str:
         return f"The noise of this scene is not known.{notes}"
     if combined is None:
         return f"One frame has a noise of {number(one, unit)} a pixel; nothing was combined."
-    text = f"One frame has a noise of {number(one, unit)} a pixel, the combined picture {number(combined, unit)}"
+    which = one_frame(figures)
+    text = f"{which[0].upper()}{which[1:]} has a noise of {number(one, unit)} a pixel, "
+    text += f"the combined picture {number(combined, unit)}"
     if expected is not None:
         text += f"; the frames' own noise, their weights and what was rejected let expect {number(expected, unit)}"
         text += f" (ratio {number(figures.get('noise_ratio'), decimals=3)})."
@@ -78,6 +89,11 @@ def noise_sentence(figures: Mapping[str, Any]) -> str:
     effective = figures.get("effective_frames")
     if isinstance(effective, (int, float)) and kept:
         text += f" By weight the {number(kept)} frames kept count as {number(float(effective))} equal ones."
+    if figures.get("frames_alike"):
+        text += (
+            f" Frames of several settings were combined: by their noise they count as {number(figures['frames_alike'])}"
+            " of the one told of, and single sets of them may lie beside the curve of equal frames."
+        )
     return text + _own_pattern(figures)
 
 

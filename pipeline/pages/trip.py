@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.pages.haze import hazy_scenes
 from pipeline.pages.headline import warnings
-from pipeline.pages.noise import lowered, noise_gain
+from pipeline.pages.noise import lowered, noise_gain, one_frame
 from pipeline.pages.render import REASON_MEANINGS, page
 from pipeline.pages.together import together
 from pipeline.pages.words import UNKNOWN, count, duration, link, number
@@ -248,7 +248,7 @@ def _card(entry: SceneEntry) -> dict[str, Any]:
     gain, ratio = noise_gain(figures), figures.get("noise_ratio")
     if gain is not None and entry.made and kept != 1:
         against = f" ({number(ratio, '×', decimals=2)} of theory)" if ratio else ""
-        lines.append(f"noise {lowered(gain)} than in one frame{against}")
+        lines.append(f"noise {lowered(gain)} than in {one_frame(figures)}{against}")
     return {
         "scene": entry.scene,
         "title": figures.get("title") or entry.scene,

@@ -8,11 +8,11 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from pipeline.judging.settings import numbered
 from pipeline.judging.verdicts import REASONS
 from pipeline.judging.weather import SUN_DARK
 from pipeline.pages.words import count, duration, moment, number, percent
 from pipeline.scene.records import SceneRecord
+from pipeline.sensor.alike import numbered
 
 # Reasons that a cause can give a frame; whatever else it was set aside for is not the sky's doing.
 OF_LIGHT = {"bright sky", "overexposed"}

@@ -32,11 +32,11 @@ STEP_VERSIONS = {
     "judge": 56,
     "dark": 28,
     "register": 22,
-    "ground": 49,
-    "combine": 51,
+    "ground": 50,
+    "combine": 52,
     "join": 6,
     "finish": 20,
-    "summarise": 52,
+    "summarise": 53,
 }
 
 # Set by the front door for the engine that it starts: it holds the lock and has made the plan.

@@ -394,7 +394,9 @@ class Night:
             if figures.get("noise_ratio") is not None and figures.get("noise_frame"):
                 gain = figures["noise_frame"] / figures["noise_combined"]
                 lower = f"{gain:.1f} times lower" if gain >= 1 else f"{1 / gain:.1f} times HIGHER"
-                noise = f", noise {lower} than in one frame"
+                exposure, iso = (figures.get(f"noise_frame_{key}") for key in ("exposure_s", "iso"))
+                which = f" of {exposure:g} s" + (f" at ISO {iso}" if iso else "") if exposure else ""
+                noise = f", noise {lower} than in one frame{which}"
                 noise += f" ({figures['noise_ratio']:.2f} of what theory expects)"
                 if figures.get("noise_gain_beyond"):
                     noise += "; no such gain is possible, its page says why"

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.noise import BLOCK, BLOCK_ERROR, BlockNoise, block_noise, shared_share
+from pipeline.sensor.alike import numbered
 from pipeline.stack.matching import Matching
 from pipeline.stack.nodes import grid_positions
 from pipeline.stack.sources import Frame
@@ -134,6 +135,9 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     there = _model_there(gathered.sums[0], gathered.counts[0], gathered.model[0], gathered.model[1], halves)
     model = None if there is None else there[0]
     pair_model, noise_frame = _frame_noise(gathered, measured[1 + sets :], sets)
+    by, alike = _as_reference(scene)
+    if noise_frame is not None and pair_model is not None:
+        noise_frame, pair_model = noise_frame * by**0.5, pair_model * by
     restless = matching.restless[1:-2, 1:-2] > 0
     changing = float(restless.mean())
     disturbed = changing >= CHANGING and (_beyond(noise_frame, pair_model) or _beyond(halves.noise, model))
@@ -147,8 +151,8 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
         curve.append([1, noise_frame])
     for size, m in zip(plan.sizes, measured[1 : 1 + sets], strict=True):
         # of the first few frames a sky that changes may show more than their noise
-        alike = changing < CHANGING or (pair_model and not _beyond(m.noise, pair_model / size + hidden))
-        if m.noise is not None and not disturbed and alike:
+        steady = changing < CHANGING or (pair_model and not _beyond(m.noise, pair_model / size + hidden))
+        if m.noise is not None and not disturbed and steady:
             curve.append([size, float(np.hypot(m.noise, np.sqrt(hidden)))])
     if noise_combined is not None and n not in plan.sizes:
         curve.append([n, noise_combined])
@@ -183,6 +187,9 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
     return {
         "frames_kept": n,
         "noise_frame": noise_frame,
+        "noise_frame_exposure_s": None if alike is None else scene.frames[scene.reference].header.exposure_s,
+        "noise_frame_iso": None if alike is None else scene.frames[scene.reference].header.iso,
+        "frames_alike": alike,
         "noise_combined": noise_combined,
         "noise_expected": expected,
         "noise_ratio": noise_combined / expected if noise_combined is not None and expected else None,
@@ -211,6 +218,19 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
         },
         "noise_notes": notes,
     }
+
+
+def _as_reference(scene: Scene) -> tuple[float, float | None]:
+    """Where frames were taken with several settings: the variance of a frame of the reference's over that of the pairs
+    by which one frame's noise is told, and as how many of these all frames count, the noise of each taken for what its
+    weight says; else 1 and None."""
+    headers = [frame.header for frame in scene.frames]
+    kinds = numbered([(h.exposure_s, h.iso, h.f_number) for h in headers])
+    if not kinds.any():
+        return 1.0, None
+    weights = scene.matching.weights.astype(np.float64)
+    relative = weights / np.median(weights[kinds == kinds[scene.reference]])
+    return float(1 / np.mean(1 / relative[scene.plan.pairs])), float(relative.sum())
 
 
 def _beyond(noise: float | None, variance: float | None) -> bool:
