@@ -28,6 +28,7 @@ from pipeline.plan import read_batch
 from pipeline.scene.neighbours import Neighbour, neighbour_of, witnesses
 from pipeline.sensor.mosaic import MosaicFile, MosaicHeader
 from pipeline.sensor.transfer import line_through, transfer_blocks
+from pipeline.stars.balance import sky_balance, star_balance
 from pipeline.stars.beyond import Witness, beyond_neighbours
 from pipeline.stars.broad import broad_light, packed
 from pipeline.stars.colours import NOT_MEASURED, OFFSET_DTYPE, colour_offsets
@@ -74,6 +75,9 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "noise_adu": (float, "adu"),
     "sky_gradient": (float, None),
     "electrons_per_adu": (float, "electron / adu"),
+    "balance_red": (float, None),  # multipliers under which the colours of stars, or of the sky, rise and fall together
+    "balance_blue": (float, None),
+    "balance_stars": (int, None),  # of so many stars; 0: the sky's
     "room_adu": (float, "adu"),
     "saturated_fraction": (float, None),
     "hot_pixels": (int, None),
@@ -277,6 +281,7 @@ def grade_batch(
                 log.warning("%s: %s", frame.shown, error)
                 status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
             else:
+                row |= _balance(pixels, header, stars, of_colours[0])
                 passers.see(measured)
                 lists.append((frame.id, stars))
                 offsets.append(of_colours[0])
@@ -290,6 +295,20 @@ def grade_batch(
         if row["status"] == "ok":
             row["electrons_per_adu"] = electrons[isos[row["frame"]]]
     return table_from_rows(rows, COLUMNS, {"tiles": list(TILES)}), star_table(lists, offsets, ratios)
+
+
+def _balance(
+    pixels: NDArray[np.uint16], header: MosaicHeader, stars: NDArray[Any], offsets: NDArray[Any]
+) -> dict[str, Any]:
+    """A frame's own balance of colours: its stars', or its sky's where they are few; empty where neither tells."""
+    told = star_balance(pixels, header.cfa, header.black, stars, offsets)
+    if told is None:
+        # a pedestal has no colour
+        sky = sky_balance(pixels, header.cfa, header.black) if header.black_stated else None
+        if sky is None:
+            return {}
+        told = (*sky, 0)
+    return dict(zip(("balance_red", "balance_blue", "balance_stars"), told, strict=True))
 
 
 class Passers:

@@ -6,6 +6,7 @@ import argparse
 import json
 import logging
 import math
+import statistics
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -21,8 +22,8 @@ from pipeline.errors import InputError, SceneError
 from pipeline.files import shown
 from pipeline.plan import ScenePlan
 from pipeline.scene.decoded import find_path
+from pipeline.sensor.demosaic import NEUTRAL, Balance, usable_balance
 from pipeline.sensor.demosaic import colours as colour_count
-from pipeline.sensor.demosaic import usable_balance
 from pipeline.sensor.levels import settled_saturation
 from pipeline.sensor.master import is_dark, unusable
 from pipeline.sensor.mosaic import MosaicHeader
@@ -124,8 +125,7 @@ def read_inputs(
     mosaics = Mosaics(list(paths.values()))
     reference = list(paths).index(geometry.reference)
     shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
-    # the reference's: a camera on automatic white balance may give every frame another
-    balance = usable_balance(mosaics[reference].header.white_balance)
+    balance = scene_balance(arguments.verdicts, mosaics[reference].header.white_balance)
     with ThreadPoolExecutor(1) as pool:
         # where pixels lie is worked out while the masters are read
         reading = pool.submit(_read_calibration, arguments, shape)
@@ -176,6 +176,30 @@ def read_inputs(
             )
         )
     return Inputs(plan.scene, frames, mosaics, calibration, reference)
+
+
+def scene_balance(verdicts: Path, stated: Balance | None) -> Balance:
+    """The balance of colours by which all frames of a scene are demosaiced: that of the kept frames' own stars.
+
+    Where these tell none, the reference's white balance as its file states it (a camera on automatic white balance may
+    give every frame another); where it states none, that of their skies.
+    """
+    table = read_table(verdicts)
+    names = ("verdict", "balance_red", "balance_blue", "balance_stars")
+    rows = [r for r in rows_of(table, names) if r["verdict"] == "kept"] if set(names) <= set(table.colnames) else []
+    known = [row for row in rows if row["balance_red"] and row["balance_blue"]]
+
+    def usual(told: Sequence[Mapping[str, Any]]) -> Balance | None:
+        if not told:
+            return None
+        red, blue = (round(statistics.median(float(row[key]) for row in told), 3) for key in names[1:3])
+        return red, 1.0, blue
+
+    of_stars = [row for row in known if row["balance_stars"]]
+    for told in (usual(of_stars), stated, usual(known)):
+        if usable_balance(told) != NEUTRAL:
+            return usable_balance(told)
+    return NEUTRAL
 
 
 def take_pedestal(calibration: Calibration) -> float:

@@ -15,7 +15,7 @@ from pipeline.sensor.cfa import CFA_PATTERNS
 # Mosaic pixels that a demosaiced pixel reaches to each side.
 MARGIN = 2
 
-# Multipliers of red, green and blue under which a white star has the same value in each.
+# Multipliers of red, green and blue under which they rise and fall together over the picture of a usual star.
 Balance = tuple[float, float, float]
 NEUTRAL: Balance = (1.0, 1.0, 1.0)
 # Beyond these a camera's multipliers are not those of its filters but of a lamp.
