@@ -7,13 +7,13 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.card.batches import batches_of, slot_s
+from pipeline.card.division import divided_evenly
 from pipeline.card.frame import set_clocks, taken_text
 from pipeline.card.planning import Before, has_own_dark_pauses, make_plan
 from pipeline.card.pointing import (
     Looker,
     Similarity,
     StarView,
-    divided_evenly,
     earth_turned,
     overlap_similar,
     overlap_solved,

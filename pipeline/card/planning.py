@@ -16,6 +16,7 @@ from pipeline.card.calibration_sets import (
     group_flats,
     set_prefix,
 )
+from pipeline.card.division import undivided
 from pipeline.card.frame import CardFrame, in_order, near_values, taken_text
 from pipeline.card.matching import match_darks, match_flat_dark, match_flats
 from pipeline.card.pointing import Looker, Piece
@@ -159,9 +160,10 @@ def _pieces(
     by_name, rest = by_hand(lights, wanted)
     pause_s = 60 * trip.inventory.pause_min
     found: list[Piece] = []
-    for group in by_settings(rest, pause_s):
-        for run in by_pauses(group, pause_s):
-            found += looker.pieces(run, trip.inventory.overlap, before.scenes if before.same_settings else {})
+    runs = [run for group in by_settings(rest, pause_s) for run in by_pauses(group, pause_s)]
+    divided = undivided(before.scenes, runs) if before.same_settings else {}
+    for run in runs:
+        found += looker.pieces(run, trip.inventory.overlap, divided)
     names = name_groups(
         [p.frames for p in found],
         [scene_prefix(p.frames) for p in found],

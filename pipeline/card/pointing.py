@@ -1,22 +1,24 @@
 """A coarse look at where the camera points: a fixed tripod or a tracker, re-aimed or not, how far the field turns.
 
 Only a few frames of a run are looked at: the first, the last, one in the middle, and between two that point elsewhere
-as many as it takes to find the frame at which the camera was moved.
+as many as it takes to find the frame at which the camera was moved. Where it comes back to where it pointed before
+(`card/visits.py`), all of them.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from bisect import bisect
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.card.division import divided_as_before, divided_evenly, undivided
 from pipeline.card.frame import CardFrame
+from pipeline.card.visits import STRAY_FRAMES, by_fields
 from pipeline.sky.times import SIDEREAL_RATE
 
 if TYPE_CHECKING:
@@ -31,8 +33,8 @@ FOCAL_SHARE = 0.03  # solved focal lengths that differ by more were zoomed
 REAIMED_OVERLAP = 0.8
 # Frames with more stars than this and nothing in common do point elsewhere; fewer tell nothing.
 STARS_RICH = 25
-# A piece of so few frames between two of the same pointing was kicked or hit by cloud, not re-aimed.
-STRAY_FRAMES = 3
+# A camera that goes to and fro changes its pointing so often at the least, and stays for so many frames at the most.
+VISITS_MIN, VISIT_MAX = 4, 8
 # Exposure times focal length, s mm, beyond which a fixed camera is out of the question: a trail of 36 um per 500.
 FIXED_LIMIT = 2500.0
 # Long side assumed where nothing tells the size of the sensor, mm.
@@ -231,15 +233,22 @@ class Looker:
         tried = sorted(range(max(low, near - 2), min(high, near + 2) + 1), key=lambda n: (abs(n - near), n))
         return next((n for n in tried if self.rich(run[n])), None)
 
-    def cuts(self, run: Sequence[CardFrame]) -> list[int]:
-        """Places at which a new pointing begins."""
+    def cuts(self, run: Sequence[CardFrame]) -> tuple[list[int], bool]:
+        """Places at which a new pointing begins; and whether a few frames that stand out come again at their pace."""
         last = len(run) - 1
-        anchors = [self._telling(run, 0, last, n) for n in sorted({0, last // 2, last})]
+        anchors = [self._telling(run, 0, last, n) for n in sorted({0, middle_of(last), last})]
         known = sorted({n for n in anchors if n is not None})
         found: list[int] = []
         for a, b in itertools.pairwise(known):
             found += self._cuts_between(run, a, b)
         return self._without_strays(run, sorted(set(found)))
+
+    def _comes_again(self, run: Sequence[CardFrame], begin: int, end: int) -> bool:
+        """Whether what a few frames show, from `begin` to before `end`, is seen again near by, beyond others."""
+        many = end - begin
+        pairs = [(begin - n, begin) for n in (2, 3, many + 1)] + [(end - 1, end - 1 + n) for n in (2, 3, many + 1)]
+        beyond = dict.fromkeys((a, b) for a, b in pairs if 0 <= a < begin or end <= b < len(run))
+        return any(self._common(run[a], run[b]) > 0 for a, b in beyond if a >= 0 and b < len(run))
 
     def _cuts_between(self, run: Sequence[CardFrame], a: int, b: int) -> list[int]:
         relation = self.relate(run[a], run[b])
@@ -257,22 +266,24 @@ class Looker:
         return self._cuts_between(run, a, middle) + self._cuts_between(run, middle, b)
 
     def _matches(self, run: Sequence[CardFrame], place: int) -> bool:
-        """Whether a frame has something in common with one of the two before or after it (a kicked one may be among
-        them)."""
-        beside = (n for n in (place + 1, place - 1, place + 2, place - 2) if 0 <= n < len(run))
+        """Whether a frame has something in common with one of the three before or after it (a kicked one may be among
+        them, or others to which the camera turned meanwhile)."""
+        beside = (place + n for n in (1, -1, 2, -2, 3, -3) if 0 <= place + n < len(run))
         found = (self.relate(run[min(n, place)], run[max(n, place)]) for n in beside)
         return any(relation is not None and relation.overlap > 0 for relation in found)
 
-    def _without_strays(self, run: Sequence[CardFrame], cuts: list[int]) -> list[int]:
+    def _without_strays(self, run: Sequence[CardFrame], cuts: list[int]) -> tuple[list[int], bool]:
         """Leave out cuts around a few frames between two stretches of the same pointing, and around lone frames at
-        the ends that nothing but a failed match puts elsewhere."""
+        the ends that nothing but a failed match puts elsewhere; and whether any of the few come again."""
         kept = list(cuts)
+        again = False
         n = 0
         while n + 1 < len(kept):
             begin, end = kept[n], kept[n + 1]
             if end - begin <= STRAY_FRAMES:
                 across = self.relate(run[begin - 1], run[end])
                 if across is not None and (across.steady or across.overlap >= REAIMED_OVERLAP):
+                    again |= self._comes_again(run, begin, end)
                     del kept[n : n + 2]
                     continue
             n += 1
@@ -280,8 +291,9 @@ class Looker:
             if cut in kept and len(run) > 2:
                 a, b = self.view(run[lone]), self.view(run[beside])
                 if a is None or b is None or a.solved is None or b.solved is None:
+                    again |= self._comes_again(run, lone, lone + 1)
                     kept.remove(cut)
-        return kept
+        return kept, again
 
     def pieces(self, run: Sequence[CardFrame], overlap: float, before: Mapping[str, str] | None = None) -> list[Piece]:
         """Divide a run where the camera was re-aimed, then evenly where the field turns out of the frame.
@@ -293,15 +305,49 @@ class Looker:
         before : mapping of frame id to the name of the scene that it was in; an even division that still holds is
             kept, so that a new frame does not move all the others
         """
-        bounds = [0, *self.cuts(run), len(run)]
-        result = []
-        for begin, end in itertools.pairwise(bounds):
-            result += self._split(run[begin:end], overlap, before or {})
-        return result
+        cuts, returns = self.cuts(run)
+        parts = [run[begin:end] for begin, end in itertools.pairwise([0, *cuts, len(run)])]
+        # a part of one pointing has no cut of its own; what is looked at for it is what its division needs anyway
+        fields = None
+        if returns or self._comes_back(parts) or (cuts and any(any(self.cuts(part)) for part in parts)):
+            fields = self._by_fields(run)
+        before = undivided(before or {}, fields or parts)
+        pieces = [piece for part in fields or parts for piece in self._split(part, overlap, before)]
+        if fields is None:
+            return pieces
+        how = f"one of {len(fields)} pointings between which the camera went to and fro, told frame by frame"
+        return [replace(piece, why=f"{piece.why}; {how}") for piece in pieces]
+
+    def _comes_back(self, parts: Sequence[Sequence[CardFrame]]) -> bool:
+        """Whether the frames beside a cut are seen again a few frames beyond it, or a camera that never stays long
+        points where it did two parts before and more."""
+        for before, after in itertools.pairwise(parts):
+            near = [(before[-n], after[0]) for n in (2, 3) if n <= len(before)]
+            near += [(before[-1], after[n]) for n in (1, 2) if n < len(after)]
+            if any(self._common(*pair) > 0 for pair in near):
+                return True
+        if len(parts) < VISITS_MIN or max(map(len, parts)) > VISIT_MAX:
+            return False
+        return any(
+            self._common(parts[k][-1], part[0]) > 0 for n, part in enumerate(parts) for k in range(max(n - 3, 0), n - 1)
+        )
+
+    def _by_fields(self, run: Sequence[CardFrame]) -> list[Sequence[CardFrame]] | None:
+        """The frames of each pointing to which the camera came back, all of them looked at; None where it did not."""
+        if len({*self._views, *(frame.id for frame in run)}) > LOOKS_MAX:
+            return None
+        fields = by_fields(len(run), lambda n: self.rich(run[n]), lambda a, b: self._common(run[a], run[b]))
+        return None if fields is None else [[run[n] for n in field] for field in fields]
+
+    def _common(self, a: CardFrame, b: CardFrame) -> float:
+        """What two frames have in common where they are of one pointing, else 0."""
+        relation = self.relate(a, b)
+        same = relation is not None and (relation.steady or relation.overlap >= REAIMED_OVERLAP)
+        return relation.overlap if relation is not None and same else 0.0
 
     def _split(self, frames: Sequence[CardFrame], overlap: float, before: Mapping[str, str]) -> list[Piece]:
         last = len(frames) - 1
-        places = [self._telling(frames, 0, last, n) for n in (0, last // 2, last)]
+        places = [self._telling(frames, 0, last, n) for n in (0, middle_of(last), last)]
         first, middle, end = (None if n is None else frames[n] for n in places)
         tracked: bool | None = None
         if first is not None and end is not None and first is not end:
@@ -318,7 +364,8 @@ class Looker:
             parts = divided_evenly(frames, shared, min(1.0, overlap + SPLIT_MARGIN))
         pieces = []
         for part in parts:
-            near = self._telling(frames, 0, last, (frames.index(part[0]) + frames.index(part[-1])) // 2)
+            begin = frames.index(part[0])
+            near = self._telling(frames, 0, last, begin + middle_of(len(part) - 1))
             view = None if near is None else self.view(frames[near])
             why = (
                 f"{how}; one of {len(parts)} parts, so that each frame shares {overlap:.0%} with the middle of its part"
@@ -381,55 +428,17 @@ class Looker:
         return worst, "movement not known, a fixed tripod supposed"
 
 
+def middle_of(last: int) -> int:
+    """A place about halfway from 0 to `last` at which a camera that goes to and fro between two or three pointings, a
+    few frames at a time, mostly shows another than the first."""
+    half, off = last // 2, max(last / 4, 2)
+    for pace in (12, 6, 2):
+        places = [n for n in range(pace - 1, last, pace) if abs(n - half) <= off]
+        if places:
+            return min(places, key=lambda n: abs(n - half))
+    return half
+
+
 def beyond_fixed(frame: CardFrame) -> bool:
     """Whether the exposure is so long for the focal length that nobody takes it without tracking."""
     return (frame.facts.focal_mm or 0.0) * frame.exposure > FIXED_LIMIT
-
-
-def divided_evenly(
-    frames: Sequence[CardFrame], shared: Callable[[float], float], overlap: float
-) -> list[list[CardFrame]]:
-    """The fewest parts of equal time in which every frame shares `overlap` with the middle.
-
-    Parameters
-    ----------
-    frames : in order of time
-    shared : callable
-        What two frames so many seconds apart have in common.
-    overlap : share asked for
-    """
-    starts = [f.start for f in frames if f.start is not None]
-    if len(starts) != len(frames) or len(frames) < 2:
-        return [list(frames)]
-    begin, end = starts[0], starts[-1]
-    number = 1
-    while number < len(frames) and shared((end - begin) / number / 2) < overlap:
-        number += 1
-    step = (end - begin) / number
-    parts: list[list[CardFrame]] = [[] for _ in range(number)]
-    for frame, start in zip(frames, starts, strict=True):
-        parts[min(int((start - begin) / step), number - 1) if step else 0].append(frame)
-    return [part for part in parts if part]
-
-
-def divided_as_before(
-    frames: Sequence[CardFrame], shared: Callable[[float], float], overlap: float, before: Mapping[str, str]
-) -> list[list[CardFrame]] | None:
-    """The division that the frames had, new frames joining their neighbours in time; None where it holds no longer."""
-    starts = [f.start for f in frames if f.start is not None]
-    known = [n for n, f in enumerate(frames) if f.id in before]
-    if len(starts) != len(frames) or not known:
-        return None
-    names = []
-    for n, frame in enumerate(frames):
-        after = bisect(known, n)
-        nearest = min(known[max(0, after - 1) : after + 1], key=lambda k: (abs(starts[k] - starts[n]), k))
-        names.append(before.get(frame.id, before[frames[nearest].id]))
-    parts: list[list[int]] = [[0]]
-    for n in range(1, len(frames)):
-        if names[n] != names[n - 1]:
-            parts.append([])
-        parts[-1].append(n)
-    in_pieces = len({names[part[0]] for part in parts}) != len(parts)
-    too_long = any(shared((starts[part[-1]] - starts[part[0]]) / 2) < overlap for part in parts)
-    return None if in_pieces or too_long else [[frames[n] for n in part] for part in parts]
