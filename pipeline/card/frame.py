@@ -76,7 +76,8 @@ class Look:
 class CardFrame:
     """A frame of the card. `start` are seconds on a clock that is the same for all frames of its camera body; by
     `ahead_h` the place's own time is ahead of the camera's clock, where that runs on UTC. `state` is `unreadable` or
-    `damaged` where that is known.
+    `damaged` where that is known. `twin` numbers bodies of a model that only their exposures tell apart; 0 where they
+    do not.
     """
 
     id: str
@@ -91,6 +92,7 @@ class CardFrame:
     body: str = ""
     ahead_h: float = 0.0
     state: str | None = None
+    twin: int = 0
 
     @property
     def night(self) -> str | None:

@@ -40,9 +40,12 @@ def sieve(sets: Sequence[CalibrationSet], tests: Iterable[Test]) -> tuple[list[C
 
 
 def same_body(lights: CardFrame, others: CardFrame) -> bool:
-    """The same camera body, as far as is known: equal serials where both are known, the same model otherwise."""
+    """The same camera body, as far as is known: equal serials where both are known, the same model otherwise, where
+    exposures do not tell its bodies apart."""
     a, b = lights.facts, others.facts
     if a.serial is not None and b.serial is not None and a.serial != b.serial:
+        return False
+    if a.camera == b.camera and lights.twin and others.twin and lights.twin != others.twin:
         return False
     return a.camera is None or b.camera is None or a.camera == b.camera
 
