@@ -7,21 +7,25 @@ import math
 import numpy as np
 import pytest
 from scipy.ndimage import convolve, gaussian_filter, map_coordinates
+from scipy.spatial.transform import Rotation
 
-from pipeline.judging.tracks import Laying
-from pipeline.scene.neighbours import neighbour_of, witnesses
+from pipeline.judging.tracks import Laying, lay
+from pipeline.scene.neighbours import finer, neighbour_of, witnesses
 from pipeline.sensor.mosaic import MosaicHeader
+from pipeline.sky.camera import Camera
 from pipeline.stars.beyond import (
     MISSED,
     MISSED_TIMES,
     NEAR,
     OFF_MOST,
+    ORDER,
     QUIET,
     RANGE,
     Glance,
     Witness,
     beyond_neighbours,
     flat,
+    laid_on,
     narrow,
     unlike,
 )
@@ -440,7 +444,7 @@ def test_what_is_beyond_neighbours_equals_numpy():
     missed = np.clip(MISSED_TIMES * sums[0] / np.maximum(sums[1], 1), *MISSED)
     missed = np.repeat(np.repeat(missed, NEAR, 0), NEAR, 1)[:40, :70]
     slow /= np.sqrt(4 + (missed * wide) ** 2)
-    terms = [np.array([shift, *[(0.0, 0.0)] * 5]) for shift in shifts]
+    terms = [np.pad(np.array([[shift]]), ((0, ORDER), (0, ORDER), (0, 0))) for shift in shifts]
     witnessed = [Witness(Glance(other, 2.0), t) for other, t in zip((first, second), terms, strict=True)]
     fast, _ = unlike(Glance(light, 2.0), witnessed)
     assert np.isfinite(most).mean() > 0.9
@@ -468,12 +472,43 @@ def test_steady_stars_cost_little():
     steady = gaussian_filter(rng.random((160, 240)) ** 200, 1.2).astype(np.float32) * 4000
     windy = gaussian_filter(steady, 1.0)
     noise = [rng.normal(0, 1, steady.shape).astype(np.float32) for _ in range(3)]
-    witnessed = [Witness(Glance(steady + part, 1.0), np.zeros((6, 2))) for part in noise[:2]]
+    witnessed = [Witness(Glance(steady + part, 1.0), np.zeros((ORDER + 1, ORDER + 1, 2))) for part in noise[:2]]
     seen = (unlike(Glance(sky + noise[2], 1.0), witnessed)[0] for sky in (steady, windy))
     still, blown = (np.abs(image[20:-20, 20:-20]) for image in seen)
     # of the difference of one value of noise and the larger of two others the usual size is 1.2
     assert 0.7 < np.mean(still) < 1.3
     assert np.quantile(blown, 0.99) < 6
+
+
+def test_a_wide_lens_is_laid_on_its_neighbour_to_its_edges():
+    """A lens of 14 mm over 36 mm that bends the picture, the sky three minutes on: along the edges a map of squares is
+    several px off, the finer one less than half a block of 4 px, there and back, and so are the blocks' terms."""
+    rng = np.random.default_rng(6)
+    camera, turn = Camera.simple(584.0, 1500, 1002), Rotation.from_rotvec([0.4, -0.6, 0.69], degrees=True)
+    middle = np.array([749.5, 500.5])
+
+    def bent(straight):
+        square = (((straight - middle) / 584) ** 2).sum(axis=1, keepdims=True)
+        return middle + (straight - middle) * (1 - 0.11 * square + 0.035 * square**2)
+
+    def later(straight, turn):
+        return np.column_stack(camera.project(turn.apply(camera.unproject(*straight.T))))
+
+    def inside(xy, rim=0):
+        return (xy >= rim).all(axis=1) & (xy < np.array([1500, 1002]) - rim).all(axis=1)
+
+    stars = rng.uniform((-300, -200), (1800, 1202), (2400, 2))
+    first, second = (bent(xy) + rng.normal(0, 0.1, xy.shape) for xy in (stars, later(stars, turn)))
+    first, second = first[inside(first)], second[inside(second)]
+    laid = lay(first[:300], second[:300], 1500.0)
+    grid = np.stack(np.meshgrid(np.arange(-300, 1800, 12.0), np.arange(-200, 1200, 12.0)), axis=-1).reshape(-1, 2)
+    rim = grid[inside(bent(grid)) & ~inside(bent(grid), 20)]
+    assert np.hypot(*(laid(bent(rim)) - bent(later(rim, turn))).T).max() > 4
+    for map_, ones, others, way in ((laid, first, second, turn), (laid.back(), second, first, turn.inv())):
+        terms = laid_on(Glance(np.zeros((4, 4), np.float32), 1.0), finer(map_, ones, others), map_.scale).terms
+        blocks = (bent(rim) - 1.5) / 4
+        there = blocks + np.polynomial.polynomial.polyval2d(*blocks.T, terms).T
+        assert np.hypot(*(4 * there + 1.5 - bent(later(rim, way))).T).max() < 2
 
 
 def test_a_map_turned_back_leads_back():

@@ -222,18 +222,25 @@ def _closer(first: Floats, second: Floats, guess: Floats, extent: float) -> Layi
         terms = 6 if len(pairs) >= QUADRATIC_NEEDS else 3 if len(pairs) >= AFFINE_NEEDS else 1
         basis = _basis(first[pairs[:, 0]] / extent, terms)
         step = second[pairs[:, 1]] - first[pairs[:, 0]]
-        weight = np.ones(len(step))
-        for _ in range(5):
-            root = np.sqrt(weight)[:, None]
-            coefficients = np.asarray(np.linalg.lstsq(basis * root, step * root, rcond=1e-9)[0], np.float64)
-            miss = np.hypot(*(step - basis @ coefficients).T)
-            weight = 1 / (1 + (miss / max(np.median(miss), 0.05)) ** 2) ** 2
+        coefficients = fitted(basis, step)
         moved = first + _basis(first / extent, terms) @ coefficients
     bright = min(len(first), len(second), VOTERS)
     together = np.sum(pairs[:, 0] < bright)
     if len(pairs) < PAIRS_MIN or together < SHARE_MIN * bright:
         return None
     return Laying(pairs, terms, coefficients, extent)
+
+
+def fitted(basis: Floats, step: Floats) -> Floats:
+    """Coefficients of a map's basis for steps, (n, 2); what lies far off the others counts for little."""
+    coefficients: Floats = np.zeros((basis.shape[1], 2))
+    weight = np.ones(len(step))
+    for _ in range(5):
+        root = np.sqrt(weight)[:, None]
+        coefficients = np.asarray(np.linalg.lstsq(basis * root, step * root, rcond=1e-9)[0], np.float64)
+        miss = np.hypot(*(step - basis @ coefficients).T)
+        weight = 1 / (1 + (miss / max(np.median(miss), 0.05)) ** 2) ** 2
+    return coefficients
 
 
 def drift(tracks: Tracks, times_s: Sequence[float | None], extent: float) -> tuple[Floats, float] | None:

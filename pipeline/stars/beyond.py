@@ -6,6 +6,7 @@ left when both are taken away is what passes: satellites, aircraft, meteors.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -39,6 +40,10 @@ AROUND = 3  # cells
 TAIL, TAIL_SIGMA = 0.98, 2.054  # share of a normal distribution below so many standard deviations
 MEAN_SIZE, SPREAD_LEAST = 0.8, 0.1  # of values of a standard deviation of 1; of a part's spread against the whole's
 CELL_BLOCKS = LEVEL * LEVEL
+# Powers of x and y of a map of places, by degree: what a wide lens does to a turning sky is even about its axis, and
+# bends towards the edges with the fourth.
+ORDER = 4
+POWERS = tuple((d - q, q) for d in range(ORDER + 1) for q in range(d + 1))
 RIM = 2  # blocks at the edges of the picture, where the sky's mesh tells least
 RUN = 16  # blocks, over which the sky moves alike to a fiftieth of one
 SAMPLED = 7  # every so many blocks tell the spread
@@ -60,8 +65,8 @@ class Glance:
 class Witness:
     """A neighbour laid on a frame.
 
-    `terms` (6, 2) float64: where a place of the frame lies in the neighbour less the place itself, in blocks, by
-    1, x, y, x^2, xy, y^2 of the place in blocks.
+    `terms` (`ORDER` + 1, `ORDER` + 1, 2) float64: where a place of the frame lies in the neighbour less the place
+    itself, in blocks, by powers of x (first) and y (second) of the place in blocks.
     """
 
     glance: Glance
@@ -178,8 +183,12 @@ def _take_in(other: Any, terms: Any, i: int, most: Any, least: Any, spread: Any)
     for start in range(0, width, RUN):
         stop = min(start + RUN, width)
         j = (start + stop - 1) / 2
-        x = terms[0, 0] + j * (terms[1, 0] + j * terms[3, 0]) + i * (terms[2, 0] + j * terms[4, 0] + i * terms[5, 0])
-        y = terms[0, 1] + j * (terms[1, 1] + j * terms[3, 1]) + i * (terms[2, 1] + j * terms[4, 1] + i * terms[5, 1])
+        x = y = 0.0
+        for p in range(ORDER, -1, -1):
+            part_x = part_y = 0.0
+            for q in range(ORDER - p, -1, -1):
+                part_x, part_y = part_x * i + terms[p, q, 0], part_y * i + terms[p, q, 1]
+            x, y = x * j + part_x, y * j + part_y
         if not (abs(x) < width and abs(y) < height):
             continue
         row, shift = i + int(np.floor(y)), int(np.floor(x))
@@ -354,22 +363,15 @@ def laid_on(glance: Glance, coefficients: NDArray[np.float64], scale: float) -> 
     Parameters
     ----------
     glance : of the neighbour
-    coefficients : (1, 3 or 6, 2) float64 array: how much farther along x and y a place of the frame lies in the
-        neighbour, px, by 1, x, y, x^2, xy, y^2 of the place over `scale`
+    coefficients : (n, 2) float64 array: how much farther along x and y a place of the frame lies in the neighbour, px,
+        by the first of `POWERS` of the place over `scale`
     scale : px
     """
-    c = np.zeros((6, 2))
-    c[: len(coefficients)] = coefficients
+    grid = np.zeros((ORDER + 1, ORDER + 1, 2))
+    for (p, q), values in zip(POWERS, coefficients, strict=False):
+        grid[p, q] = values
     # a block n lies at STEP n + (STEP - 1) / 2
     a, b = STEP / scale, (STEP - 1) / 2 / scale
-    terms = np.stack(
-        [
-            c[0] + b * (c[1] + c[2]) + b * b * (c[3] + c[4] + c[5]),
-            a * (c[1] + 2 * b * c[3] + b * c[4]),
-            a * (c[2] + b * c[4] + 2 * b * c[5]),
-            a * a * c[3],
-            a * a * c[4],
-            a * a * c[5],
-        ]
-    )
-    return Witness(glance, terms / STEP)
+    orders = range(ORDER + 1)
+    powers = np.array([[math.comb(p, r) * a**r * b ** max(p - r, 0) for r in orders] for p in orders])
+    return Witness(glance, np.einsum("pqk,pr,qs->rsk", grid, powers, powers) / STEP)
