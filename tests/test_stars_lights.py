@@ -230,6 +230,9 @@ def test_a_satellite_that_goes_on_for_many_frames_is_not_the_ground():
     listed = streak_rows([{"frame": row["frame"], "file": "f", "streak_list": row["streak_list"]} for row in rows])
     assert [s["kind"] for s in listed] == ["satellite"] * 6
     assert "6\u202fsatellites" in streak_sentence(listed)
+    assert "set aside" not in streak_sentence(listed)
+    # the page's other count is of frames that were kept
+    assert "2 of them are in frames that were set aside" in streak_sentence(listed, aside=2)
     assert streak_rows([{"frame": "a", "streak_list": "no json"}, {"frame": "b"}]) == []
     # flashes in one of them tell what drew them all
     lists = [json.loads(str(f.row["streak_list"])) for f in marked]

@@ -68,8 +68,9 @@ def streak_pictures(record: SceneRecord, streaks: Sequence[Mapping[str, Any]]) -
     return result
 
 
-def streak_sentence(streaks: Sequence[Mapping[str, Any]], kept: int = 0) -> str:
-    """How many of which kind, and how many stayed in the picture; empty where there are none."""
+def streak_sentence(streaks: Sequence[Mapping[str, Any]], kept: int = 0, aside: int = 0) -> str:
+    """How many of which kind, how many of them in frames set `aside`, and how many stayed in the picture; empty where
+    there are none."""
     if not streaks:
         return ""
     kinds = Counter(str(streak.get("kind")) for streak in streaks)
@@ -80,7 +81,10 @@ def streak_sentence(streaks: Sequence[Mapping[str, Any]], kept: int = 0) -> str:
         "unknown": f"{kinds['unknown']} not to be told",
     }
     parts = ", ".join(words[kind] for kind in KINDS if kinds[kind])
-    text = f"{count(len(streaks), 'streak')}: {parts}, by what their light tells. Their places stand in streaks.ecsv."
+    places = "Their places stand in streaks.ecsv."
+    if aside:
+        places = f"{aside} of them {'is' if aside == 1 else 'are'} in frames that were set aside. {places}"
+    text = f"{count(len(streaks), 'streak')}: {parts}, by what their light tells. {places}"
     if kept:
         text += f" {count(kept, 'streak')} {'is' if kept == 1 else 'are'} in the picture, in place among the stars."
     elif kinds["meteor"]:

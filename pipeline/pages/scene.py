@@ -98,7 +98,7 @@ def scene_page(
         "all_rows": [cells(row, dates, sky, stars_max) for row in rows],
         "time_plot": time_plot(rows, figures, sky_unit, clock(record)),
         "thumbs": thumbs(record, aside),
-        "streak_sentence": streak_sentence(streaks, len(figures.get("meteors") or [])),
+        "streak_sentence": streak_sentence(streaks, len(figures.get("meteors") or []), len(streak_rows(aside))),
         "streak_pictures": streak_pictures(record, streaks),
         "noise_sentence": noise_sentence(figures),
         "noise_plot": noise_plot(figures),
