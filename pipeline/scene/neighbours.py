@@ -17,7 +17,7 @@ from pipeline.stars.measure import FrameStars
 
 PLACES = 300  # of the brightest stars lay one frame on another
 # ... and so many tell how a wide lens bends it besides, paired within so many px, of which so many are needed
-FINER_PLACES, FINER_RADII, FINER_NEEDS = 1000, (12.0, 12.0, 6.0, 3.0), 100
+FINER_PLACES, FINER_RADII, FINER_NEEDS = 1000, (12.0, 6.0, 3.0), 100
 
 
 @dataclass(frozen=True)
