@@ -28,7 +28,7 @@ from pipeline.scene.handmask import digest, mask_of
 STEP_VERSIONS = {
     "inventory": 20,
     "decode": 4,
-    "grade": 35,
+    "grade": 36,
     "judge": 57,
     "dark": 28,
     "register": 22,
