@@ -31,10 +31,10 @@ def back_in_reach(project: Path, scenes: Mapping[str, Any], sets: Mapping[str, A
     for name, entry in sets.items():
         head = _text(work / "darks" / f"{name}.fits", _HEAD)
         cards = (head[k : k + 80] for k in range(0, len(head), 80))
-        history = "".join(
-            card[8:] for card in cards if card.startswith("HISTORY ")
-        )  # sentences go on from card to card
-        before = [part[-80:] for part in history.split(f": {UNOPENED}")[:-1]]  # a frame's id and what was wrong with it
+        # sentences go on from card to card
+        history = "".join(card[8:] for card in cards if card.startswith("HISTORY "))
+        # a frame's id and what was wrong with it
+        before = [part[-80:] for part in history.split(f": {UNOPENED}")[:-1]]
         told |= dict.fromkeys(entry["batches"], before)
     return [
         batch

@@ -99,35 +99,46 @@ class Matching:
     @cached_property
     def of_pixels(self) -> NoiseLevel:
         """What the noise of single pixels goes by."""
-        return self._noise_level(None if self.unlike is None else np.ones_like(self.unlike.area))
+        return self._noise_level(in_blocks=False)
 
     @cached_property
     def of_blocks(self) -> NoiseLevel:
         """What the noise goes by that means over blocks have."""
-        return self._noise_level(None if self.unlike is None else self.unlike.area)
+        return self._noise_level(in_blocks=True)
 
-    def _noise_level(self, area: NDArray[np.float32] | None) -> NoiseLevel:
-        """That of means over so many of the frames' pixels for each of the result."""
-        if self.unlike is None or area is None:
+    def _noise_level(self, in_blocks: bool) -> NoiseLevel:
+        if self.unlike is None:
             return NoiseLevel(self.sky, np.ones_like(self.sky), self.offsets)
-        level, by, per = self.sky - self.offsets, self.unlike.by.astype(np.float64), area.astype(np.float64)
-        known = self.slope > 0
-        floor = (self.floor / np.where(known, self.slope, np.inf)[:, None])[..., None, None]
-        # where floor and slope give what each frame's variance is
-        own = np.where(known[:, None, None, None], floor * (by**2 / per - 1) + self.unlike.light(level) / per, level)
-        sky = np.asarray(self.sky + self.unlike.mean(own - level, self.weights), np.float32)
-        gain = 1 + self.unlike.mean(by / per - 1, self.weights) * np.ones_like(self.sky)
-        offsets = np.where(self.unlike.shown, sky - own, self.offsets)
-        return NoiseLevel(sky, np.asarray(gain, np.float32), np.asarray(offsets, np.float32))
+        share = self.unlike.shares(self.weights)
+        own, sky, gain = np.empty_like(self.offsets), self.sky.astype(np.float64), np.ones(self.sky.shape)
+        # frame by frame: of hundreds a copy of all their maps counts
+        for k, offset in enumerate(self.offsets):
+            level, by = self.sky - offset, self.unlike.by[k].astype(np.float64)
+            per = self.unlike.area[k] if in_blocks else np.float32(1)
+            own[k] = level
+            if self.slope[k] > 0:
+                # where floor and slope give what the frame's variance is
+                floor = (self.floor[k] / self.slope[k])[:, None, None]
+                own[k] = floor * (by**2 / per - 1) + self.unlike.light(k, level) / per
+            sky += share[k] * (own[k] - level)
+            gain += share[k] * (by / per - 1)
+        sky32 = sky.astype(np.float32)
+        offsets = np.where(self.unlike.shown, np.subtract(sky32, own, out=own), self.offsets)
+        return NoiseLevel(sky32, gain.astype(np.float32), offsets)
 
     @property
     def at_sky(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """What multiplies floor, and what slope, in each frame's usual variance at its sky: (n, colours) both."""
-        level = np.asarray(self.sky - self.offsets, np.float64)
-        if self.unlike is None:
-            return np.ones(level.shape[:2]), np.median(level, axis=(2, 3)).clip(0)
-        squares = np.broadcast_to(self.unlike.by.astype(np.float64) ** 2, level.shape)
-        return self.unlike.usual(squares), self.unlike.usual(self.unlike.light(level)).clip(0)
+        squares, light = np.ones(self.offsets.shape[:2]), np.empty(self.offsets.shape[:2])
+        for k, offset in enumerate(self.offsets):
+            level = self.sky - offset
+            if self.unlike is None:
+                light[k] = np.median(level, axis=(1, 2))
+                continue
+            by = self.unlike.by[k].astype(np.float64)
+            squares[k] = self.unlike.usual(k, np.broadcast_to(by**2, level.shape))
+            light[k] = self.unlike.usual(k, self.unlike.light(k, level))
+        return squares, light.clip(0)
 
 
 def by_colour(values: NDArray[np.floating], cfa: str) -> NDArray[np.float64]:

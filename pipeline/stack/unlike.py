@@ -49,22 +49,24 @@ class Unlike:
         """Whether frames were multiplied by what is further than so much from 1 somewhere."""
         return bool(np.abs(self.by - 1).max() > by)
 
-    def light(self, level: NDArray[np.floating]) -> NDArray[np.float64]:
-        """The light that goes into the variance of the frames' pixels, ADU: of their own levels, and of the glow."""
-        light = level + np.maximum(level, 0) * (self.by.astype(np.float64) - 1)
-        return light if self.glow is None else light + self.glow * self.by.astype(np.float64) ** 2
+    def light(self, k: int, level: NDArray[np.floating]) -> NDArray[np.float64]:
+        """The light that goes into the variance of a frame's pixels, ADU: of its own level, and of the glow; (colours,
+        rows, columns) both."""
+        by = self.by[k].astype(np.float64)
+        light = level + np.maximum(level, 0) * (by - 1)
+        return light if self.glow is None else light + self.glow[k] * by**2
 
-    def mean(self, values: NDArray[np.floating], weights: NDArray[np.floating]) -> NDArray[np.float64]:
-        """The mean of node maps (n, ...) over the frames that show something there; 0 where none does."""
-        share = weights[:, None, None, None] * self.shown.astype(np.float64)
-        return np.asarray((share * values).sum(axis=0) / np.maximum(share.sum(axis=0), 1e-30))
+    def usual(self, k: int, values: NDArray[np.floating]) -> NDArray[np.float64]:
+        """The medians of a frame's node maps (colours, rows, columns) where it shows something: (colours,)."""
+        here = self.shown[k, 0]
+        return np.asarray(np.median(values[:, here if here.any() else ~here], axis=1), np.float64)
 
-    def usual(self, values: NDArray[np.floating]) -> NDArray[np.float64]:
-        """The median of each frame's node maps (n, colours, ...) where it shows something: (n, colours)."""
-        return np.array([
-            np.median(of[:, here[0]] if here.any() else of.reshape(len(of), -1), axis=1)
-            for of, here in zip(values, self.shown, strict=True)
-        ])  # fmt: skip
+    def shares(self, weights: NDArray[np.floating]) -> NDArray[np.float32]:
+        """Of what each frame is of the mean over those that show something at a node, (n, 1, rows, columns); 0 where
+        none does."""
+        share = weights.astype(np.float32)[:, None, None, None] * self.shown
+        share /= np.maximum(share.sum(axis=0), np.float32(1e-30))
+        return share
 
 
 def unlike_light(
