@@ -279,17 +279,23 @@ def test_a_frame_cut_short_stays_in_its_scene(copied):
     assert "cut short" in row["reason"]
 
 
+def three_capped(project: Path, exposure_s: float, name: str) -> Path:
+    """A folder `more` with three FITS frames taken with the cap on, name0.fits and so on."""
+    more = project / "more"
+    more.mkdir()
+    for n in range(3):
+        hdu = fits.PrimaryHDU(np.random.default_rng(n).normal(500, 5, (200, 300)).astype(np.uint16))
+        hdu.header.update({"EXPTIME": exposure_s, "DATE-OBS": f"2026-08-14T20:0{n}:00", "INSTRUME": "cold"})
+        hdu.writeto(more / f"{name}{n}.fits")
+    return more
+
+
 def test_a_dark_cut_short_is_in_no_set(copied):
     """Of a form that is looked at and of one whose header tells (FITS), by its looks and by its folder."""
     raw = copied / "raw"
     whole = sorted(raw.glob("dark*"))
     os.truncate(whole[2], whole[2].stat().st_size * 7 // 10)
-    more = copied / "more"
-    more.mkdir()
-    for n in range(3):
-        hdu = fits.PrimaryHDU(np.random.default_rng(n).normal(500, 5, (200, 300)).astype(np.uint16))
-        hdu.header.update({"EXPTIME": 60.0, "DATE-OBS": f"2026-08-14T20:0{n}:00", "INSTRUME": "cold"})
-        hdu.writeto(more / f"d{n}.fits")
+    more = three_capped(copied, 60.0, "d")
     needed = 2880 + 2 * 200 * 300
     os.truncate(more / "d1.fits", needed - 2)
     os.truncate(more / "d2.fits", needed)  # only the last block's padding is missing
@@ -307,12 +313,7 @@ def test_a_dark_cut_short_is_in_no_set(copied):
 
 def test_biases_exposed_for_no_time(copied):
     """EXPTIME 0 is an exposure, that of a bias, in a folder of darks without any other sign; a light stays one."""
-    more = copied / "more"
-    more.mkdir()
-    for n in range(3):
-        hdu = fits.PrimaryHDU(np.random.default_rng(n).normal(500, 5, (200, 300)).astype(np.uint16))
-        hdu.header.update({"EXPTIME": 0.0, "DATE-OBS": f"2026-08-14T20:0{n}:00", "INSTRUME": "cold"})
-        hdu.writeto(more / f"b{n}.fits")
+    three_capped(copied, 0.0, "b")
     with Decoder() as decoder:
         stars = fits.PrimaryHDU(decoder.decode(min((copied / "raw").glob("tripod*")), "a").pixels)
     stars.header.update({"EXPTIME": 0.0, "BAYERPAT": "RGGB", "DATE-OBS": "2026-08-14T22:00:00", "INSTRUME": "cold"})
