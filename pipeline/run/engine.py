@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "judge": 57,
     "dark": 28,
     "register": 22,
-    "ground": 52,
+    "ground": 53,
     "combine": 54,
     "join": 6,
     "finish": 20,

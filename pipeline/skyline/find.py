@@ -12,6 +12,7 @@ from pipeline.sky.geometry import Geometry
 from pipeline.skyline.empty import CELL, emptiness, least_height
 from pipeline.skyline.hold import Hold
 from pipeline.skyline.moving import about, knots, lay_out
+from pipeline.skyline.rim import dim_gaps
 from pipeline.skyline.still import HALF, Stills, choose, make_stills
 from pipeline.skyline.tell import box_about, tell
 from pipeline.skyline.told import Told
@@ -82,6 +83,9 @@ def find_ground(
         # a low ridge shows too little of itself for the first look
         for little in (False, True):
             empty = emptiness(sighted, shape, cell, at_edge=little) if told.cells is None else None
+            if little and empty is not None:
+                n = order.index(knot)
+                empty = dim_gaps(empty, frames[n], mosaics[n], calibration)
             if empty is None:
                 continue
             chosen = about(hold, order, knot) if len(places) > 1 else None
