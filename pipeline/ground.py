@@ -286,7 +286,8 @@ def how(hold: Hold, told: Mapping[str, Any], source: Inputs) -> str:
         )
         if told["not_reached_share"] > 0:
             share = max(told["not_reached_share"], 0.001)
-            text += f"; where they do not reach, {share:.1%} of the land, it is as the scene's own frames blurred it"
+            text += f"; where they do not reach, {100 * share:.1f} % of the land, it is as the scene's own frames "
+            text += "blurred it"
     else:
         text = "from the scene's own frames laid on the ground"
         if hold.kind == "tracked":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from pipeline.colour import curves
 from pipeline.colour.cores import TOUCHED, find_cores
 from pipeline.colour.spaces import BT2020, rgb_to_xyz
 from pipeline.pages import preview
+from pipeline.pages.finished import colour_facts
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pages.preview import area_mean, stretch
 from pipeline.scene.developing import choose, read_combined
@@ -341,12 +343,18 @@ def test_little_is_known(tmp_path: Path) -> None:
 
 
 def test_monochrome_stays_grey(tmp_path: Path) -> None:
-    """Three equal planes without balance come out grey to one code."""
+    """Three equal planes without balance come out grey to one code; where combine says that they are one plane, to the
+    code, and nothing is said of colours."""
     names = [*BALANCE_CARDS, *MATRIX_CARDS]
     planes = np.repeat(night()[1:2], 3, axis=0)
     run(tmp_path, write_combined(tmp_path / "c.fits", planes, **dict.fromkeys(names)))
     codes = tifffile.imread(tmp_path / "o.tif").astype(int)
     assert np.ptp(codes, axis=2).max() <= 1
+    figures = run(tmp_path, write_combined(tmp_path / "m.fits", planes, COLORTYP="MONO"))
+    assert np.ptp(tifffile.imread(tmp_path / "o.tif"), axis=2).max() == 0
+    assert figures["white_balance"] == [1, 1, 1]
+    said = " ".join(text for _, text in colour_facts(figures))
+    assert not re.search(r"\b(red|green|blue|multipliers|their colour)\b", said)
 
 
 def test_preview_size_and_form(tmp_path: Path) -> None:

@@ -53,8 +53,8 @@ def test_a_tripod_in_words():
     assert facts["knocked"] == "before A 2.dng"
     assert "0.9999× the sidereal rate" in facts["check against the turning Earth"]
     lens = dict(lens_facts(figures))
-    assert lens["focal length changed"].startswith("by 0.120% over the run")
-    assert lens["distortion in the corners"] == "\u22128.00% (barrel)"
+    assert lens["focal length changed"].startswith("by 0.120\u202f% over the run")
+    assert lens["distortion in the corners"] == "\u22128.00\u202f% (barrel)"
     assert lens["lateral colour in the corners"] == "red 0.61\u202fpx outwards; taken out"
     assert "63\u202fmin ahead of" in (clock_note(figures) or "")
     assert clock_note({**figures, "clock_error_min": -4.0}) is None
@@ -70,7 +70,7 @@ def test_a_tracker_in_words():
     facts = dict(mount_facts({**_figures(learned=learned), "pixel_scale_arcsec": 10.0}))
     assert facts["polar axis"] == "0.50° ± 0.02° from the pole: 0.30° too low, 0.40° too far east"
     assert facts["drift of the picture"] == "500″ ± 20″ an hour (50\u202fpx)"
-    assert facts["tracking rate"] == "0.10% too slow"
+    assert facts["tracking rate"] == "0.10\u202f% too slow"
     assert "jumped" not in facts
     sure = {**learned, "polar_error_sigma_deg": 0.002, "drift_sigma_arcsec_h": None}
     facts = dict(mount_facts({**_figures(learned=sure), "pixel_scale_arcsec": 10.0}))
@@ -126,7 +126,7 @@ def test_a_scene_that_was_not_found_on_the_sky_says_why():
 def test_what_one_frame_alone_shows_is_told():
     """Three tenths of the picture by one frame of nine; a rim of 2 % is every tripod's."""
     figures = {"frames_found": 9, "frames_kept": 9, "one_frame_share": 0.289}
-    assert any("28.9% of the sky in the picture is shown by one frame only" in note for note in warnings(figures))
+    assert any("28.9\u202f% of the sky in the picture is shown by one frame only" in note for note in warnings(figures))
     assert not any("one frame only" in note for note in warnings({**figures, "one_frame_share": 0.02}))
 
 

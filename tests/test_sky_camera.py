@@ -209,7 +209,7 @@ def _geometry(**changes):
         "b": Placement(second.as_quat(scalar_first=True), 0.12, 180, 1.04, 0.002, zenith, scale=1.0008),
     }
     values = {
-        "left_out": {"c": "shows no stars, too few to place it", "d": "shows 0% of the scene's field"},
+        "left_out": {"c": "shows no stars, too few to place it", "d": "shows 0 % of the scene's field"},
         "elsewhere": (("d",),),
         "strength": 0.9,
         "velocity": times.earth_velocity(2461000.5),

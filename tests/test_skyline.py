@@ -575,7 +575,7 @@ def test_a_low_ridge_is_found_and_what_would_not_be_is_said(tmp_path, monkeypatc
     ((places, left),) = looks
     assert places.region.any()
     assert left is None
-    assert (low := re.search(r"lower than some (\d+) px \(([\d.]+)% of the picture's shorter side\)", told.why))
+    assert (low := re.search(r"lower than some (\d+) px \(([\d.]+) % of the picture's shorter side\)", told.why))
     assert int(low[1]) / 480 == pytest.approx(float(low[2]) / 100, abs=0.002)
     night.land = Land(ridge.astype(np.float64), np.full((*ridge.shape, 3), 0.1), np.zeros(ridge.shape))
     told = _told(tmp_path, night, 6)

@@ -36,13 +36,13 @@ def test_the_time_left_follows_what_is_done(monkeypatch):
     monkeypatch.setattr(timeleft.time, "monotonic", lambda: clock[0])
     monkeypatch.setattr(timeleft, "COSTS", {"decode": (0.25, 0.5, 0.0), "combine": (0.0, 3.0, 0.0)})
     left = Left([Job("decode", "b"), Job("combine", "s")], {"b": 10, "s": 10}, {"b": 2.0, "s": 2.0})
-    assert left.phrase([]) == "0% of all"
+    assert left.phrase([]) == "0 % of all"
     clock[0] += 20
     left.finished(Job("decode", "b"))
-    assert left.phrase([]) == "25% of all, about 47 s left"
+    assert left.phrase([]) == "25 % of all, about 47 s left"
     clock[0] += 30
     half = {"step": "combine", "name": "s", "done": 5, "total": 10}
-    assert left.phrase([half]) == "62% of all, about 26 s left"
+    assert left.phrase([half]) == "62 % of all, about 26 s left"
 
 
 @pytest.mark.parametrize("rule", timeleft.COSTS)
@@ -70,7 +70,7 @@ def test_a_few_quick_jobs_do_not_make_the_guess(monkeypatch):
     left = Left([Job("decode", "b"), Job("combine", "s")], {}, {})
     clock[0] += 6
     left.finished(Job("decode", "b"))
-    assert left.phrase([]) == "5% of all, about 30 s left"
+    assert left.phrase([]) == "5 % of all, about 30 s left"
 
 
 def test_small_frames_cost_more_of_a_job_than_their_pixels():

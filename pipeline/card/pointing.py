@@ -367,9 +367,8 @@ class Looker:
             begin = frames.index(part[0])
             near = self._telling(frames, 0, last, begin + middle_of(len(part) - 1))
             view = None if near is None else self.view(frames[near])
-            why = (
-                f"{how}; one of {len(parts)} parts, so that each frame shares {overlap:.0%} with the middle of its part"
-            )
+            held = f"each frame shares {100 * overlap:.0f} % with the middle of its part"
+            why = f"{how}; one of {len(parts)} parts, so that {held}"
             pieces.append(
                 Piece(tuple(part), tracked, None if view is None else view.solved, why if len(parts) > 1 else how)
             )

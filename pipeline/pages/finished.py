@@ -9,6 +9,7 @@ from pipeline.pages.placed import Facts
 from pipeline.pages.words import UNKNOWN, count, number, percent
 
 LEAST_SHARE = 1e-5  # of the pixels, printed to a thousandth of a per cent
+OF_COLOURS = ("white balance", "colour matrix")  # what a monochrome sensor has none of
 CODES_LOW = 3.0  # fewer 16-bit codes a sigma than this would show as steps after strong editing
 
 
@@ -43,27 +44,27 @@ def colour_facts(finish: Mapping[str, Any]) -> Facts:
     codes = finish.get("codes_per_sigma") or []
     balance = finish.get("white_balance") or []
     unit = finish.get("unit") or "adu"
-    rgb = ("red", "green", "blue")
+    rgb = ("",) if finish.get("mono") else ("red ", "green ", "blue ")
     cores = finish.get("saturated_cores")
     facts = [
         ("colour space", f"{finish.get('space')}, white {finish.get('white_point')}: {finish.get('space_why')}"),
         ("transfer curve", str(finish.get("transfer_curve"))),
         (
             "white balance",
-            ", ".join(f"{c} {number(b, '×', decimals=3)}" for c, b in zip(rgb, balance, strict=False))
+            ", ".join(f"{c}{number(b, '×', decimals=3)}" for c, b in zip(rgb, balance, strict=False))
             + f"; {finish.get('white_balance_from')}",
         ),
         ("colour matrix", str(finish.get("matrix_from"))),
         ("white", f"{number(finish.get('white_level'), unit, digits=5)}: {finish.get('white_level_from')}"),
         (
             "held at white",
-            f"{_small_share(finish.get('held_at_white_share'))} of the pixels: brighter than white, drawn down with "
-            f"their colour kept",
+            f"{_small_share(finish.get('held_at_white_share'))} of the pixels: brighter than white"
+            + ("" if finish.get("mono") else ", drawn down with their colour kept"),
         ),
         (
             "sky",
             "kept as it is, gradient and all; codes "
-            + ", ".join(f"{c} {number(v)}" for c, v in zip(rgb, finish.get("sky_code") or [], strict=False))
+            + ", ".join(f"{c}{number(v)}" for c, v in zip(rgb, finish.get("sky_code") or [], strict=False))
             + f" of 65{chr(0x202F)}535",
         ),
         (
@@ -77,10 +78,12 @@ def colour_facts(finish: Mapping[str, Any]) -> Facts:
         ),
         (
             "16-bit codes a sigma",
-            ", ".join(f"{c} {number(v, digits=3)}" for c, v in zip(rgb, codes, strict=False))
+            ", ".join(f"{c}{number(v, digits=3)}" for c, v in zip(rgb, codes, strict=False))
             + f" ({finish.get('noise_from')})",
         ),
         ("saturated stars", f"{number(cores)} {finish.get('saturated_cores_how')}" if cores is not None else UNKNOWN),
         ("orientation", str(finish.get("orientation_how"))),
     ]
+    if finish.get("mono"):
+        facts = [fact for fact in facts if fact[0] not in OF_COLOURS]
     return facts

@@ -56,7 +56,7 @@ def number(value: Any, unit: str | None = None, digits: int = 3, decimals: int |
         decimals = 0 if isinstance(value, int) else max(0, min(digits - whole, 6))
     text = f"{value:,.{decimals}f}".replace(",", SPACE).replace("-", "\u2212")
     words = unit_words(unit)
-    joint = "" if words in ("″", "°", "%", "×") else SPACE
+    joint = "" if words in ("″", "°", "×") else SPACE
     return f"{text}{joint}{words}" if words else text
 
 

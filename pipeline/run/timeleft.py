@@ -82,8 +82,8 @@ class Left:
         share = min(done / self._total, 0.99) if self._total else 0.0
         elapsed = time.monotonic() - self._begun
         if share < 0.03 or elapsed < 5:
-            return f"{share:.0%} of all"
-        return f"{share:.0%} of all, about {duration((elapsed + BEFORE_S) / (done + BEFORE_S) * left)} left"
+            return f"{100 * share:.0f} % of all"
+        return f"{100 * share:.0f} % of all, about {duration((elapsed + BEFORE_S) / (done + BEFORE_S) * left)} left"
 
 
 def _step(rule: str) -> str:

@@ -22,6 +22,7 @@ from pipeline.sensor.colourcards import camera_matrix, white_balance
 SAMPLE_STEP = 4  # every 4th pixel each way tells sky, darkest value and grey: 1.5 million of 24
 GREY_STAR_SIGMA = 20.0  # star pixels this far above the sky tell grey where the camera gives no white balance
 GREY_STAR_PIXELS = 200
+NO_COLOURS = "none: a monochrome sensor, all three channels alike"
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,7 @@ class Combined:
     xyz_to_camera: NDArray[np.float64] | None
     orientation: int
     unit: str | None
+    mono: bool = False  # one plane, thrice
     noise_sample: NDArray[np.float32] | None = None  # (3, rows, columns), at every SAMPLE_STEP-th pixel each way
 
 
@@ -79,6 +81,7 @@ def read_combined(path: Path) -> Combined:
         xyz_to_camera=None if matrix is None else np.array(matrix, float).reshape(3, 3),
         orientation=orientation if orientation in ORIENTATIONS else 1,
         unit=header.get("BUNIT"),
+        mono=header.get("COLORTYP") == "MONO",
         noise_sample=noise_sample,
     )
 
@@ -156,8 +159,11 @@ def choose(combined: Combined, composite: Combined | None = None, land: NDArray[
         white, white_from = combined.saturation, "the saturation level, in the colour whose multiplier is 1"
     else:
         white, white_from = max(float(sample.max()), 1e-6), "the brightest value (the saturation level is not known)"
-    grey, grey_from = grey_multipliers(sample, sky, noise, white)
-    colour = camera_colour(BT2020, combined.balance, combined.xyz_to_camera, grey, grey_from)
+    if combined.mono:
+        colour = CameraColour((1.0, 1.0, 1.0), np.eye(3), NO_COLOURS, NO_COLOURS)
+    else:
+        grey, grey_from = grey_multipliers(sample, sky, noise, white)
+        colour = camera_colour(BT2020, combined.balance, combined.xyz_to_camera, grey, grey_from)
     sky_rgb, noise_rgb = colour.whole @ sky / white, colour.noise(noise / white)
     lowest = _lowest(combined, colour, white, noise, good)
     if composite is not None:

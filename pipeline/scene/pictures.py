@@ -205,8 +205,13 @@ def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str
     per_sigma = codes_per_sigma(choices.sky_rgb, choices.noise_rgb, choices.pedestal)
     at_sky = curves.encode((choices.sky_rgb + choices.pedestal) / (1 + choices.pedestal)) * CODES
     return {
+        "mono": combined.mono,
         "space": BT2020.name,
-        "space_why": "real primaries wide enough for emission red and hot blue stars; an editor's saturation behaves",
+        "space_why": (
+            "the space of the colour pictures, so that all scenes open alike"
+            if combined.mono
+            else "real primaries wide enough for emission red and hot blue stars; an editor's saturation behaves"
+        ),
         "profile": PROFILE_NAME,
         "transfer_curve": "IEC 61966-2-1 (sRGB): straight with slope 12.92 up to 0.0031308, then power 2.4",
         "white_point": "D65",
@@ -234,10 +239,12 @@ def figures(combined: Combined, choices: Choices, cores: Cores, counts: dict[str
         "saturated_cores_measured": cores.measured,
         "saturated_cores_neutral": cores.neutral,
         "saturated_cores_how": (
-            "cores and rims take the red over blue that the unsaturated pixels of their own star's frames show, or "
-            "else its surroundings, and the green of a black body between; neutral where neither tells"
-            if combined.saturation is not None
-            else "not looked for: the saturation level is not known"
+            "not looked for: the saturation level is not known"
+            if combined.saturation is None
+            else "of a monochrome sensor, which have no colour to keep"
+            if combined.mono
+            else "cores and rims take the red over blue that the unsaturated pixels of their own star's frames show, "
+            "or else its surroundings, and the green of a black body between; neutral where neither tells"
         ),
         "orientation": combined.orientation,
         "orientation_how": "applied to the pixels of TIFF and preview, so that every program shows them upright",

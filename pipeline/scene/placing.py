@@ -326,7 +326,7 @@ def _pieces(order: Sequence[int], linked: Callable[[int, int], bool]) -> list[li
 
 def _elsewhere(share: float, count: int) -> str:
     beside = "" if count == 1 else " with one other" if count == 2 else f" with {count - 1} others"
-    return f"shows {share:.0%} of the scene's field: it points elsewhere{beside}"
+    return f"shows {100 * share:.0f} % of the scene's field: it points elsewhere{beside}"
 
 
 def rank(rows: Mapping[str, Mapping[str, Any]], lists: Mapping[str, FrameStars]) -> list[str]:

@@ -116,6 +116,6 @@ def no_gap(seen: Witnesses, shape: tuple[int, int], cell: int = CELL) -> str:
         return TOO_FEW
     return (
         f"stars were seen to move all over the picture; a strip of land along its edge that is lower than some "
-        f"{dark:.0f} px ({dark / min(shape):.1%} of the picture's shorter side), or {any_light:.0f} px where it is not "
-        "darker than half of the sky, cannot be told from it"
+        f"{dark:.0f} px ({100 * dark / min(shape):.1f} % of the picture's shorter side), or {any_light:.0f} px where "
+        "it is not darker than half of the sky, cannot be told from it"
     )

@@ -185,7 +185,7 @@ def tell(
     if moves is not None:
         shining = standing_lamps((stills.first, stills.second), levels, land, kept, stars, moves)
         share[box] = np.maximum(share[box], shining)
-    why = f"no star moves with the sky there, and {confidence:.0%} of its edge is sharp and stands still"
+    why = f"no star moves with the sky there, and {100 * confidence:.0f} % of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
 
 
