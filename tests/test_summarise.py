@@ -274,6 +274,21 @@ class Page(HTMLParser):
             self.words.append(data)
 
 
+def test_the_page_of_a_monochrome_sensor_speaks_of_no_colours(tmp_path: Path) -> None:
+    """Noise is measured in green where there is green; white balance and matrix are nothing that a single plane has."""
+    project = plant(tmp_path)
+    run_scene(project)
+    page = project / "results" / "s-a" / "index.html"
+    assert "16 px and more, green." in Page(page).text
+    assert "white balance" in Page(page).text
+    with fits.open(project / "results" / "s-a" / "combined.fits", mode="update") as hdus:
+        hdus[0].header["COLORTYP"] = "MONO"
+    write_json(project / "work" / "scenes" / "s-a" / "finish.json", {"mono": True, "codes_per_sigma": [20.0] * 3})
+    run_scene(project)
+    assert "16 px and more." in Page(page).text
+    assert not re.search(r"\b(green|blue|white balance|colour matrix)\b", Page(page).text)
+
+
 def test_frames_table_keeps_the_contract(tmp_path: Path) -> None:
     """The contract's columns in its order, one row a light, unknown figures masked, registration's word counted."""
     run_scene(plant(tmp_path))

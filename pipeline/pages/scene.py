@@ -100,6 +100,7 @@ def scene_page(
         "thumbs": thumbs(record, aside),
         "streak_sentence": streak_sentence(streaks, len(figures.get("meteors") or []), len(streak_rows(aside))),
         "streak_pictures": streak_pictures(record, streaks),
+        "mono": record.combined.get("COLORTYP") == "MONO",
         "noise_sentence": noise_sentence(figures),
         "noise_plot": noise_plot(figures),
         "star_facts": star_facts(record, figures),
