@@ -188,7 +188,7 @@ rule ground:
     threads: workflow.cores
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
-        "NUMBA_NUM_THREADS={threads} " + step("ground") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
+        step("ground") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
         " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.masters}"
         " {params.land} --stars {input.stars} --mosaics {input.mosaics} --out {output.ground} --figures {output.figures} 2> {log}"
 
@@ -217,7 +217,7 @@ rule combine:
     threads: workflow.cores
     priority: lambda wildcards: W.priority(wildcards.scene)
     shell:
-        "NUMBA_NUM_THREADS={threads} " + step("combine") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
+        step("combine") + " --project . --threads {threads} --scene {input.scene} --verdicts {input.verdicts}"
         " --geometry {input.geometry} --calibration {input.calibration} --defects {input.defects} {params.masters}"
         " --ground {input.ground} --ground-figures {input.standing} --mosaics {input.mosaics} --out {output.combined} --figures {output.figures} 2> {log}"
 

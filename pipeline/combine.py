@@ -223,8 +223,7 @@ def combine(
                 ground.fill(tile)
             writer.write(0, w.top, w.left, tile.picture)
             writer.write(1, w.top, w.left, tile.noise)
-            coverage[w.top : w.top + w.height, w.left : w.left + w.width] = tile.coverage
-            rejected[w.top : w.top + w.height, w.left : w.left + w.width] = tile.rejected
+            w.of(coverage)[:], w.of(rejected)[:] = tile.coverage, tile.rejected
             gathered.add(tile)
             progress.advance()
         # beside what one core does alone at the end

@@ -10,15 +10,11 @@ python -m pipeline.register --geometry G.json --from ID --to ID --xy X Y [--xy X
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-
-# before NumPy starts them: its threads gain nothing on systems this small, and sums must not depend on their number
-os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
 
 import numpy as np
 

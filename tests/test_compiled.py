@@ -114,3 +114,12 @@ def test_leaves_do_not_count_who_holds_an_array():
         own(shift, LAGRANGE, MIDDLES, 0, 0, 1, ends, ends, nodes, rows, units, kinds)
         calls.append(next(iter(own.inspect_llvm().values())).count("call void @NRT_incref"))
     assert calls[0] == 0 < calls[1]
+
+
+def test_linear_algebra_has_one_thread_whatever_is_asked_for():
+    """Sums must not depend on the number of cores: it is set before NumPy, which reads it once, is there."""
+    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+    code = f"import os, sys, pipeline; print('numpy' in sys.modules, *(os.environ[n] for n in {names}))"
+    many = os.environ | dict.fromkeys(names, "4")
+    told = subprocess.run([sys.executable, "-c", code], env=many, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert told.stdout.split() == ["False", "1", "1", "1"]

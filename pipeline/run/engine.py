@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "judge": 57,
     "dark": 28,
     "register": 23,
-    "ground": 53,
+    "ground": 54,
     "combine": 54,
     "join": 6,
     "finish": 21,

@@ -45,9 +45,6 @@ STEPS = (
     *("numba", "scipy.ndimage", "scipy.spatial.transform", "pipeline.dark", "pipeline.register", "pipeline.ground"),
     *("pipeline.combine", "pipeline.join", "pipeline.finish", "pipeline.summarise"),
 )
-# The process loads its libraries before it knows for which step: their threads are set to what the engine gives a job
-# of one core, so that the same sums come out in the same order.
-ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 _ASKER = Path(__file__).with_name("warm_ask.py")
 
 
@@ -85,7 +82,6 @@ class Warm:
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
                 cwd=project,
-                env=os.environ | ONE_THREAD,
                 pass_fds=[listener.fileno()],
                 start_new_session=True,
             )

@@ -83,7 +83,7 @@ def windows_over(wide: NDArray[np.bool_], side: int) -> list[Window]:
     """Tiles of at most `side` px that hold what is wanted, each no larger than it must be."""
     windows = []
     for w in cut((wide.shape[0], wide.shape[1]), side):
-        there = wide[w.top : w.top + w.height, w.left : w.left + w.width]
+        there = w.of(wide)
         rows, columns = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
         if not len(rows):
             continue
@@ -157,7 +157,8 @@ def make_ground(
     samples = samples_of(windows_over(wide, SAMPLE_PX * 4))
     samples = halved(samples) if planes else samples
     ready = make_ready(inputs, trip.combine.clip_sigma, threads, land=sky, samples=samples, lit=True, planes=planes)
-    scene = ready.scene
+    wanted = about_ground(half_mask(mask), (RIM + AROUND) // 2) if planes else wide
+    scene = replace(ready.scene, wanted=wanted)
     n, used = len(scene.frames), {frame.id for frame in scene.frames}
     solid = solid_blocks(sky, 2 * BLOCK if planes else BLOCK)
     gathered = figures.Gathered(scene.shape, scene.plan.rows, len(scene.plan.pairs), n, solid)
@@ -174,7 +175,7 @@ def make_ground(
         if planes:
             reference = replace(inputs.frames[inputs.reference], flux_scale=1.0)
             mixing = mixing_of(scene.matching, reference)
-            mean = _mean(scene, mask, trip.limits.memory_mb, threads, combined)
+            mean = _mean(scene, wanted, mask, trip.limits.memory_mb, threads, combined)
             windows = windows_over(wide, TILE_MAX)
             tiles = mean.tiles(scene, reference, mixing, windows, pool, threads)
         else:
@@ -189,6 +190,9 @@ def make_ground(
                 if beyond is not None:
                     beyond.fill(tile, counts=True)
                 fill_rim(tile, shape)
+                unasked = ~w.of(wide)
+                for plane in (*tile.picture, *tile.noise, tile.coverage, tile.rejected):
+                    plane[unasked] = 0
                 top, left = w.top - box.top, w.left - box.left
                 writer.write(0, top, left, tile.picture)
                 writer.write(1, top, left, tile.noise)
@@ -222,20 +226,19 @@ def mixing_of(matching: Matching, frame: Frame) -> NDArray[np.float32]:
 
 def _mean(
     scene: Scene,
+    wanted: NDArray[np.bool_],
     mask: NDArray[np.float32],
     memory_mb: int,
     threads: int,
     combined: Callable[[Sequence[Window]], Iterator[Tile]],
 ) -> MeanMosaic:
-    """Combine the planes of unmoved frames where there is ground, and so far about it as its picture needs."""
-    half = half_mask(mask)
-    wide = about_ground(half, (RIM + AROUND) // 2)
-    mean = MeanMosaic.empty(windows_over(wide, TILE_MAX // 2), mask)
+    """Combine the planes of unmoved frames where they are wanted: as far about the ground as its picture needs."""
+    mean = MeanMosaic.empty(windows_over(wanted, TILE_MAX // 2), mask)
     held = BYTES_PER_PIXEL * mean.mosaic.size // 1_000_000
     side = side_of_tiles(scene, memory_mb - held, threads)
-    for tile in combined(windows_over(wide, min(side, TILE_MAX // 2))):
+    for tile in combined(windows_over(wanted, min(side, TILE_MAX // 2))):
         mean.add(tile, scene.frames[0].header.cfa)
-    mean.only(about_ground(half, RIM // 2))
+    mean.only(about_ground(half_mask(mask), RIM // 2))
     return mean
 
 

@@ -254,8 +254,8 @@ class _Child:
             f"import sys; sys.path.insert(0, {str(_ROOT)!r}); "
             f"from pipeline.sensor.serve import serve; serve({theirs.fileno()}, {memory_mb})"
         )
-        # one clock (LibRaw turns camera times into seconds by the local zone), one thread for linear algebra
-        environment = os.environ | {"TZ": "UTC", "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"} | _KEEPING
+        # one clock: LibRaw turns camera times into seconds by the local zone
+        environment = os.environ | {"TZ": "UTC", "PYTHONDONTWRITEBYTECODE": "1"} | _KEEPING
         self.process = subprocess.Popen(
             # -P: the working directory may hold files named like our modules
             [sys.executable, "-P", "-c", code],

@@ -61,6 +61,8 @@ class Scene:
     lit: bool = False  # the frames lie on the ground, and what is lit in many of them is no passer-by
     unrest: Blocks | None = None  # of its restless sky; without them each tile tells its own
     reference: int = 0  # the frame to whose light the others are brought
+    # (height, width), where the picture is wanted, all of it by default: how tiles lie about that must not show
+    wanted: NDArray[np.bool_] | None = None
 
     @cached_property
     def light(self) -> LandLight:
@@ -317,19 +319,23 @@ def make_tile(scene: Scene, window: Window, scratch: Scratch) -> Tile:
         tile.sums[:, changing], tile.counts[:, changing], tile.model[:, changing] = 0, 0, 0
     for number in range(len(scene.meteors)):
         _keep(number, scene, stack, tile)
+    hole = np.zeros(tile.coverage.shape, bool)
+    top, left = window.top - stack.origin[0], window.left - stack.origin[1]
     if stack.never is not None:
         # what no frame shows without land tells nothing of the sky's noise
-        top, left = window.top - stack.origin[0], window.left - stack.origin[1]
-        here = np.zeros((blocks[0] * BLOCK, blocks[1] * BLOCK), bool)
-        here[: window.height, : window.width] = stack.never[top : top + window.height, left : left + window.width]
-        hole = here[: window.height, : window.width]
+        hole |= stack.never[top : top + window.height, left : left + window.width]
+    if scene.wanted is not None:
+        hole |= ~window.of(scene.wanted)
+    if hole.any():
         tile.coverage[hole], tile.rejected[hole] = 0, 0
         codes, bits = (
             a[:, top : top + window.height, left : left + window.width][:, hole] for a in (stack.codes, mask)
         )
         tile.tally[members] -= tally_of(codes, bits, scene.colours)
-        land = here.reshape(blocks[0], BLOCK, blocks[1], BLOCK).any(axis=(1, 3))
-        tile.sums[:, land], tile.counts[:, land], tile.model[:, land] = 0, 0, 0
+        padded = np.zeros((blocks[0] * BLOCK, blocks[1] * BLOCK), bool)
+        padded[: window.height, : window.width] = hole
+        silent = padded.reshape(blocks[0], BLOCK, blocks[1], BLOCK).any(axis=(1, 3))
+        tile.sums[:, silent], tile.counts[:, silent], tile.model[:, silent] = 0, 0, 0
     return tile
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,10 @@ class Window:
     left: int
     height: int
     width: int
+
+    def of(self, picture: NDArray[Any]) -> NDArray[Any]:
+        """Its part, a view, of a (height, width) array of the whole picture."""
+        return picture[self.top : self.top + self.height, self.left : self.left + self.width]
 
 
 def bytes_per_pixel(frames: int, colours: int) -> int:
