@@ -67,6 +67,20 @@ def pictures(tmp_path_factory):
     return without, Made(folder, geometry, camera, threads=1, meteors=meteors), geometry, camera, frame, meteors[0]
 
 
+@pytest.mark.parametrize("side", [64, 128])
+def test_a_meteor_is_the_same_however_tiles_are_cut(pictures, monkeypatch, tmp_path, side):
+    """Small tiles and two threads make the picture, its noise and its coverage to the last bit."""
+    _, made, geometry, camera, _, band = pictures
+    for file in made.path.parent.glob("*.fits"):
+        (tmp_path / file.name).symlink_to(file)
+    (tmp_path / made.path.name).unlink()
+    monkeypatch.setattr("pipeline.stack.whole.side_of_tiles", lambda *_: side)
+    again = Made(tmp_path, geometry, camera, threads=2, meteors=[band])
+    assert again.figures == made.figures
+    for name in ("picture", "noise", "coverage", "rejected"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(made, name))
+
+
 def test_a_meteor_is_as_bright_as_in_its_frame_and_in_its_place(pictures):
     """Its light above the sky is the planted light to 4 % in every colour, its middle where it belongs to 0.3 px."""
     without, made, geometry, camera, frame, band = pictures

@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "dark": 28,
     "register": 23,
     "ground": 54,
-    "combine": 54,
+    "combine": 55,
     "join": 6,
     "finish": 21,
     "summarise": 55,

@@ -13,7 +13,6 @@ from pipeline.pixels.average import NoisePlan, average, tally_of
 from pipeline.pixels.grow import GROW_MARGIN, grow
 from pipeline.pixels.hidden import clearest
 from pipeline.pixels.noise import BLOCK
-from pipeline.pixels.positions import GRID_STEP
 from pipeline.pixels.reject import reject, settle_pairs
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.residuals import residuals
@@ -25,6 +24,7 @@ from pipeline.stack.bands import Band, frame_positions, reaches
 from pipeline.stack.land import Land
 from pipeline.stack.matching import Matching, NoiseLevel
 from pipeline.stack.meteors import Light, Strip
+from pipeline.stack.nodes import between_nodes
 from pipeline.stack.planes import load_planes
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Part, Scratch, load_tile
 from pipeline.stack.unrest import Blocks, blocks_about, no_blocks
@@ -366,10 +366,12 @@ def _keep(number: int, scene: Scene, stack: Stack, tile: Tile) -> None:
     rows = slice(w.top - stack.origin[0], w.top - stack.origin[0] + w.height)
     columns = slice(w.left - stack.origin[1], w.left - stack.origin[1] + w.width)
     values = stack.values[k][:, rows, columns]
-    nodes = (slice(w.top // GRID_STEP + 1, (w.top + w.height) // GRID_STEP + 2),
-             slice(w.left // GRID_STEP + 1, (w.left + w.width) // GRID_STEP + 2))  # fmt: skip
-    offset = np.array([np.mean(plane[nodes]) for plane in m.offsets[meteor.number]], np.float32)[:, None, None]
-    variance = m.floor[meteor.number][:, None, None] + m.slope[meteor.number] * np.maximum(values - offset, 0)
+    y, x = np.mgrid[w.top : w.top + w.height, w.left : w.left + w.width]
+    # at each pixel: means over a tile would go by how it is cut
+    offset = between_nodes(np.moveaxis(m.offsets[meteor.number], 0, -1), x.ravel(), y.ravel()).T.reshape(values.shape)
+    variance = m.floor[meteor.number][:, None, None] + m.slope[meteor.number] * np.maximum(
+        values - offset.astype(np.float32), 0
+    )
     variance = scene.block_factor[:, None, None] * variance + scene.common[:, None, None]
     places = frame_positions(frame, (w.top, w.left), (w.height, w.width))
     codes = stack.codes[k][rows, columns]
