@@ -43,7 +43,7 @@ def test_stars_keep_their_numbers_through_a_drifting_scene():
     moves = [turned(0.15 * n, 35 * n, -12 * n) for n in range(12)]
     frames, truth = star_frames(np.random.default_rng(1), moves)
     tracks = follow(frames, WIDTH, HEIGHT)
-    assert all(tracks.linked)
+    assert all(len(ids) for ids in tracks.ids)
     seen: dict[int, list[int]] = {}
     for n in range(12):
         found = tracks.rows[n] >= 0
@@ -79,8 +79,16 @@ def test_a_spoiled_frame_does_not_break_the_chain():
     frames, _ = star_frames(rng, moves)
     frames[2]["x"], frames[2]["y"] = rng.uniform(0, WIDTH, len(frames[2])), rng.uniform(0, HEIGHT, len(frames[2]))
     tracks = follow(frames, WIDTH, HEIGHT)
-    assert tracks.linked == [True, True, False, True, True]
+    assert [len(ids) > 0 for ids in tracks.ids] == [True, True, False, True, True]
     assert np.intersect1d(tracks.ids[1], tracks.ids[3]).size > 200
+
+
+def test_stars_of_a_first_frame_under_cloud_are_no_others():
+    """Four stars, too few to be met again, have the numbers of none in the frames after them."""
+    frames, _ = star_frames(np.random.default_rng(6), [turned(0, 15 * n, 0) for n in range(4)])
+    tracks = follow([frames[0][:4], *frames[1:]], WIDTH, HEIGHT)
+    assert [len(ids) > 0 for ids in tracks.ids] == [False, True, True, True]
+    assert tracks.number == np.unique(np.concatenate(tracks.ids)).size
 
 
 def test_drift_is_measured():
@@ -104,7 +112,7 @@ def test_frames_that_share_nothing_are_not_laid():
     assert lay(first, second, 3000.0) is None
     assert lay(first, np.empty((0, 2)), 3000.0) is None
     tracks = follow([np.zeros(0, STAR_DTYPE)] * 3, WIDTH, HEIGHT)
-    assert tracks.linked == [False, False, False]
+    assert [len(ids) for ids in tracks.ids] == [0, 0, 0]
     assert drift(tracks, [0.0, 1.0, 2.0], WIDTH) is None
 
 

@@ -35,8 +35,8 @@ class Tracks:
     """Which star is which.
 
     `number` is the count of stars. For frame n, `ids[n]` are stars, `rows[n]` their row in the frame's list (-1 where
-    the star should be in the frame and was not found), `x[n]`, `y[n]` where they are or should be, px. `linked[n]`
-    says whether the frame could be laid on its neighbours. `steps` are (earlier, later, x, y, dx, dy) of linked pairs.
+    the star should be in the frame and was not found), `x[n]`, `y[n]` where they are or should be, px; all empty where
+    the frame could not be laid on its neighbours. `steps` are (earlier, later, x, y, dx, dy) of linked pairs.
     """
 
     number: int = 0
@@ -44,7 +44,6 @@ class Tracks:
     rows: list[NDArray[np.int64]] = field(default_factory=list)
     x: list[Floats] = field(default_factory=list)
     y: list[Floats] = field(default_factory=list)
-    linked: list[bool] = field(default_factory=list)
     steps: list[tuple[int, int, Floats, Floats, Floats, Floats]] = field(default_factory=list)
 
 
@@ -87,11 +86,11 @@ def follow(frames: Sequence[NDArray[Any]], width: int, height: int) -> Tracks:
         xy = np.column_stack([np.asarray(stars["x"], np.float64), np.asarray(stars["y"], np.float64)])
         lead = min(FOLLOWED, len(xy))
         if not recent:
+            # fewer are never met again: they must not have the numbers of stars to come
+            tracks.number = lead = lead if lead >= PAIRS_MIN else 0
             ids = np.arange(lead)
-            tracks.number = lead
-            seen = lead >= PAIRS_MIN
-            _add(tracks, ids, np.arange(lead), xy[:lead], seen)
-            if seen:
+            _add(tracks, ids, np.arange(lead), xy[:lead])
+            if lead:
                 recent.append((n, ids, xy[:lead]))
             continue
         laid, earlier = None, recent[-1]
@@ -100,7 +99,7 @@ def follow(frames: Sequence[NDArray[Any]], width: int, height: int) -> Tracks:
             if laid is not None:
                 break
         if laid is None:
-            _add(tracks, np.empty(0, np.int64), np.empty(0, np.int64), np.empty((0, 2)), False)
+            _add(tracks, np.empty(0, np.int64), np.empty(0, np.int64), np.empty((0, 2)))
             continue
         before, ids, places = earlier
         carried = laid(places)
@@ -120,7 +119,7 @@ def follow(frames: Sequence[NDArray[Any]], width: int, height: int) -> Tracks:
         rows = np.concatenate([rows[inside], fresh])
         places = np.concatenate([carried[inside], xy[fresh]])
         tracks.number += len(fresh)
-        _add(tracks, ids, rows, places, True)
+        _add(tracks, ids, rows, places)
         recent = [*recent, (n, ids, places)][-LOOK_BACK:]
     _carry_back(tracks, frames, width, height)
     return tracks
@@ -154,12 +153,11 @@ def _carry_back(tracks: Tracks, frames: Sequence[NDArray[Any]], width: int, heig
         tracks.y[earlier] = np.concatenate([tracks.y[earlier], places[:, 1]])
 
 
-def _add(tracks: Tracks, ids: NDArray[np.int64], rows: NDArray[np.int64], places: Floats, linked: bool) -> None:
+def _add(tracks: Tracks, ids: NDArray[np.int64], rows: NDArray[np.int64], places: Floats) -> None:
     tracks.ids.append(ids)
     tracks.rows.append(rows)
     tracks.x.append(places[:, 0].copy())
     tracks.y.append(places[:, 1].copy())
-    tracks.linked.append(linked)
 
 
 def _basis(xy: Floats, terms: int) -> Floats:

@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "inventory": 21,
     "decode": 4,
     "grade": 36,
-    "judge": 57,
+    "judge": 58,
     "dark": 28,
     "register": 23,
     "ground": 54,
