@@ -6,7 +6,7 @@ from pipeline.card.beside import held_against
 from pipeline.card.calibration_sets import CalibrationSet, group_darks, group_flats, set_prefix
 from pipeline.card.matching import match_bias, match_darks, match_flat_dark, match_flats
 from pipeline.plan import names_of
-from tests.cards import run
+from tests.cards import clocked, frame, run
 
 NIGHT = 86400.0
 
@@ -158,6 +158,24 @@ def test_flats_match_lens_focal_length_and_aperture():
     assert "another aperture" in why
     assert match_flats(run(5), []) == (None, "no flats were found")
     assert [len(g) for g in group_flats([f for s in flats for f in s.frames])] == [12, 12, 12]
+
+
+def undated(name, kind, count, **facts):
+    return CalibrationSet(name, kind, tuple(clocked(frame(None, kind, f"{name}{n}", **facts) for n in range(count))))
+
+
+def test_sets_of_an_unknown_night_come_after_those_of_a_known_one():
+    """However many they are, and of whatever kind: focus and dust of another night may be others."""
+    lights = run(5)
+    flats = [flat_set("dated", 10), undated("undated", "flat", 12, exposure_s=0.01)]
+    assert match_flats(lights, flats)[0].name == "dated"
+    assert match_flats(lights, flats[1:])[0].name == "undated"
+    biases = [bias_set("dated", 30), undated("undated", "bias", 40, exposure_s=1 / 4000)]
+    assert match_bias(lights[0], biases).name == "dated"
+    short = [dark_set("dated", exposure_s=0.01), undated("undated", "dark", 40, exposure_s=0.01)]
+    assert match_flat_dark(flats[0], short)[0].name == "dated"
+    long = [dark_set("dated", 40, exposure_s=60.0), undated("undated", "dark", 44, exposure_s=60.0)]
+    assert match_darks(lights, [*long, bias_set()], 0.03, 3.0).dark.name == "dated"
 
 
 def test_darks_of_another_exposure_are_scaled_with_a_bias_and_refused_without():

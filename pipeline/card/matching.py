@@ -109,7 +109,7 @@ def match_darks(
             return _scaled_dark(lights, scalable, bias, sets, exposure_tolerance)
 
     def first(s: CalibrationSet) -> tuple[object, ...]:
-        return (_distance(light, s), days_apart(lights, s.frames) or 0, -len(s.frames), s.name)
+        return (_distance(light, s), _nights(lights, s), -len(s.frames), s.name)
 
     best = min(fitting, key=first)
     more = f" (and {count(len(fitting) - 1, 'other set')})" if len(fitting) > 1 else ""
@@ -134,18 +134,22 @@ def _warm_alike(lights: Sequence[CardFrame], s: CalibrationSet, tolerance_c: flo
     return 2 * near >= len(wanted) or abs((median(wanted) or 0.0) - at) <= tolerance_c
 
 
+def _nights(frames: Sequence[CardFrame], s: CalibrationSet) -> tuple[bool, int]:
+    """How many nights lie between frames and a set; where that is not known the set comes last."""
+    days = days_apart(frames, s.frames)
+    return days is None, days or 0
+
+
 def _nearest(lights: Sequence[CardFrame], fitting: Sequence[CalibrationSet]) -> CalibrationSet:
     temperature = median(f.facts.temperature_c for f in lights)
 
     def rank(s: CalibrationSet) -> tuple[object, ...]:
         apart = None if s.temperature_c is None or temperature is None else abs(s.temperature_c - temperature)
-        days = days_apart(lights, s.frames)
         return (
             len(s.frames) < DARKS_ENOUGH,
             apart is None,
             round((apart or 0.0) / TEMPERATURE_STEP_C),
-            days is None,
-            days or 0,
+            _nights(lights, s),
             -len(s.frames),
             s.name,
         )
@@ -236,7 +240,7 @@ def _scaled_dark(
             len(s.frames) < DARKS_ENOUGH,
             round(scale - math.log2(len(s.frames)) / 2),
             round(abs(scale), 1),
-            days_apart(lights, s.frames) or 0,
+            _nights(lights, s),
             s.name,
         )
 
@@ -258,7 +262,7 @@ def match_bias(like: CardFrame, sets: Sequence[CalibrationSet]) -> CalibrationSe
         return None
     return min(
         fitting,
-        key=lambda s: (len(s.frames) < DARKS_ENOUGH, days_apart([like], s.frames) or 0, -len(s.frames), s.name),
+        key=lambda s: (len(s.frames) < DARKS_ENOUGH, _nights([like], s), -len(s.frames), s.name),
     )
 
 
@@ -287,7 +291,7 @@ def match_flats(lights: Sequence[CardFrame], sets: Sequence[CalibrationSet]) -> 
             f"no flats fit: {count(sum(len(s.frames) for s in fitting), 'flat')} of {there}, "
             f"but these lights are of {_optics_described(light)}: {lacking}"
         )
-    chosen = min(fitting, key=lambda s: (days_apart(lights, s.frames) or 0, -len(s.frames), s.name))
+    chosen = min(fitting, key=lambda s: (_nights(lights, s), -len(s.frames), s.name))
     why = f"{count(len(chosen.frames), 'flat')} of {_optics_described(chosen.frames[0])}"
     why += f", {when(lights, chosen.frames)}"
     if chosen.frames[0].facts.lens is None or lens is None:
@@ -303,7 +307,7 @@ def match_flat_dark(flats: CalibrationSet, sets: Sequence[CalibrationSet]) -> tu
     if lacking is None and exposure:
         near = [s for s in darks if s.exposure_s and abs(math.log(s.exposure_s / exposure)) <= _FLAT_DARK_LOG]
         if near:
-            chosen = min(near, key=lambda s: (days_apart([like], s.frames) or 0, -len(s.frames), s.name))
+            chosen = min(near, key=lambda s: (_nights([like], s), -len(s.frames), s.name))
             return chosen, f"less {set_described(chosen)}"
     bias = match_bias(like, sets)
     if bias is not None:
