@@ -100,8 +100,12 @@ def write_trails(arguments: argparse.Namespace, plan: ScenePlan, inputs: Inputs,
         return False
     begins = [(moment - moments[0]).total_seconds() for moment in moments if moment and moments[0]]
     lengths = [exposure for exposure in exposures if exposure]
-    if len(begins) < len(moments) or len(lengths) < len(moments) or (np.diff(begins) <= 0).any():
+    if len(begins) < len(moments) or len(lengths) < len(moments):
         log.warning("%s: no star trails: the frames' times or exposures are not all known", plan.scene)
+        return False
+    middles = np.add(begins, np.divide(lengths, 2))
+    if (np.diff(begins) <= 0).any() or (np.diff(middles) <= 0).any():
+        log.warning("%s: no star trails: the frames' times say that some were taken at the same time", plan.scene)
         return False
     ground = None if arguments.ground is None else read_ground(arguments.ground)
     mask = None if ground is None else ground.mask / np.float32(FULL)

@@ -39,7 +39,7 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
     try:
         yield temporary
         with contextlib.suppress(OSError):  # disks shared over a network, or formatted for cameras, know no modes
-            temporary.chmod(0o666 & ~_umask())
+            temporary.chmod(0o666 & ~_UMASK)
         os.replace(temporary, path)
     except OSError as error:
         named = error.filename is not None and os.fspath(error.filename) != name
@@ -53,10 +53,14 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
         temporary.unlink(missing_ok=True)
 
 
-def _umask() -> int:
+def _read_umask() -> int:
     mask = os.umask(0)
     os.umask(mask)
     return mask
+
+
+# Once, while there is one thread: it can be read only by setting another.
+_UMASK = _read_umask()
 
 
 def check_writable(folder: Path) -> None:

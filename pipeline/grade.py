@@ -279,6 +279,7 @@ def grade_batch(
                 )
             except (FrameError, OSError, ValueError) as error:
                 log.warning("%s: %s", frame.shown, error)
+                rooms = [None, None]  # turned already, while `gain` holds the frame before
                 status = {"status": "unreadable", "detail": f"the mosaic cannot be graded: {error}"}
             else:
                 row |= _balance(pixels, header, stars, of_colours[0])

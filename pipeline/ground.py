@@ -70,7 +70,9 @@ def _work(arguments: argparse.Namespace) -> None:
     with Progress(arguments.project, "ground", plan.scene, 1, plan.scene) as progress:
         given = arguments.mask or mask_of(trip, arguments.project, plan.scene)
         if given is None and not trip.ground.find:
-            _no_ground(arguments, {"why": "not looked for (ground.find is off)"})
+            why = "not looked for (ground.find is off)"
+            write_no_ground(arguments.out, why)
+            write_json(arguments.figures, {"found": False, "why": why})
             return
         paths = kept_mosaics(plan, arguments.verdicts, geometry, arguments.mosaics)
         inputs = read_inputs(plan, paths, geometry, arguments, trip.combine.vignetting)
@@ -94,10 +96,10 @@ def _work(arguments: argparse.Namespace) -> None:
             told["streaks_of_land"] = streaks_of_land(moving, hold, arguments.verdicts, smear)
         elif mask is not None:
             told["streaks_of_land"] = streaks_on_land(mask, hold, arguments.verdicts)
-        if mask is None:
-            _no_ground(arguments, told)
-        else:
-            with replacing(arguments.out) as temporary:
+        with replacing(arguments.out) as temporary:
+            if mask is None:
+                write_no_ground(temporary, told["why"])
+            else:
                 source, lying, scale, beyond = inputs, hold, 1.0, None
                 if separate is not None:
                     source, lying, scale = separate.inputs, separate.hold, separate.scale
@@ -109,9 +111,9 @@ def _work(arguments: argparse.Namespace) -> None:
                     source, geometry, lying, mask, temporary, trip, arguments.threads, progress, scale, beyond=beyond
                 )
                 told["how"] = how(hold, told, source)
-            write_json(arguments.figures, {"found": True, **told})
-        if moving:
-            append_moving(arguments.out, moving)
+            if moving:
+                append_moving(temporary, moving)
+        write_json(arguments.figures, {"found": mask is not None, **told})
 
 
 def own_ground(
@@ -132,11 +134,6 @@ def own_ground(
         make_ground(inputs, geometry, hold, mask, path, trip, arguments.threads, progress, only=only)
         # what is mapped stays until it is closed, without a name
         return read_ground(path)
-
-
-def _no_ground(arguments: argparse.Namespace, told: dict[str, Any]) -> None:
-    write_no_ground(arguments.out, told["why"])
-    write_json(arguments.figures, {"found": False, **told})
 
 
 def moments(geometry: Geometry, plan: ScenePlan) -> dict[str, float | None]:

@@ -323,6 +323,9 @@ def test_memory_cap_gives_a_second_try_and_then_a_sentence(tmp_path):
     path = write_dng(tmp_path / "a.dng", pixels)
     with Decoder(memory_mb=40, retry_mb=400) as decoder:
         np.testing.assert_array_equal(decoder.decode(path, "a").pixels, pixels)
+        child = decoder._child.process.pid
+        decoder.decode(path, "b")  # the frames of a set are as large: no child is begun in vain again
+        assert decoder._child.process.pid == child
     with Decoder(memory_mb=40, retry_mb=41) as decoder, pytest.raises(FrameError, match=r"MB to decode|broke on it"):
         decoder.decode(path, "a")
 

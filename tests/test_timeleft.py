@@ -61,6 +61,13 @@ def test_what_stays_is_decoded_by_another_rule():
     assert left.phrase([]) != before
 
 
+def test_verdicts_by_hand_are_a_job_of_their_own():
+    """They are of the same step and scene as the verdicts that they follow."""
+    left = Left([Job("judge", "s"), Job("judge_by_hand", "s")], {"s": 30}, {})
+    left.finished(Job("judge", "s"))
+    assert list(left._waiting) == [Job("judge_by_hand", "s")]
+
+
 def test_a_few_quick_jobs_do_not_make_the_guess(monkeypatch):
     """Planted: jobs that take what they cost, but for the first, which takes six times as long (a machine that wakes
     up): the guess is off by less than two times, where the share that is done alone says six times too much."""

@@ -176,3 +176,16 @@ def test_nothing_is_left_where_the_front_door_was_killed(tmp_path):
     alone._process.wait(timeout=60)
     assert not os.path.exists(os.path.dirname(alone.address))
     alone.close()
+
+
+def test_no_job_goes_on_without_the_process_that_tells_its_end(tmp_path):
+    """Its asker has told of a failure by then: two would write the same file."""
+    alone = Warm(tmp_path)
+    job = asked(alone.address, "timeit", *SLEEP)
+    assert wait_for(alone.children)
+    (child,) = alone.children()
+    alone._process.kill()
+    job.communicate(timeout=60)
+    assert job.returncode == 1
+    assert wait_for(lambda: not child.is_running() or child.status() == psutil.STATUS_ZOMBIE)
+    alone.close()

@@ -64,7 +64,7 @@ class Reader:
         self._solve, self._restore, self._tell = solve, restore, tell
         self._decoders: list[Any] = []
         self._free: list[Any] = []
-        self._lock = threading.Lock()
+        self._lock, self._telling = threading.Lock(), threading.Lock()
         self._read, self._files = 0, 0
         self._seen: set[str] = set()  # some frames are decoded twice, once for their stars
 
@@ -153,7 +153,8 @@ class Reader:
             return replace(record, broken=without_name(str(error), found.path))
 
     def _said(self) -> None:
-        self._tell(self._read, self._files, len(self._seen))
+        with self._telling:  # one at a time, or an earlier number would come last
+            self._tell(self._read, self._files, len(self._seen))
 
     def whole_hash(self, path: str) -> str:
         """The hash of all of a file's content."""

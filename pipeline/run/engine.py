@@ -127,10 +127,12 @@ class Workflow:
     def __init__(self, project: Path) -> None:
         self.project = project
         self.trip = load_trip(project)
+        alone = HELD not in os.environ
+        if alone:
+            self._lock = hold_run(project)
         # an engine whose front door was killed must be seen by the next one, as its jobs are
         self._shared = share_jobs(project)
-        if HELD not in os.environ:
-            self._lock = hold_run(project)
+        if alone:
             made = subprocess.run(
                 [sys.executable, "-m", "pipeline.inventory", "--project", str(project)],
                 stderr=subprocess.PIPE,

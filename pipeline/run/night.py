@@ -277,7 +277,8 @@ class Night:
         keep = self._need.get(scene, 0) <= self.trip.limits.keep_mb * 1e6
         # scratch holds one scene: what the one before left goes now, and what this one leaves where it is too much
         staying = staying_darks(self.project, self.plan, scene) if keep else []
-        clear(self.project, but=[*self.plan["scenes"][scene]["batches"], *staying])
+        own = [scene, source] if (source := self.plan["scenes"][scene].get("ground_from")) else [scene]
+        clear(self.project, but=[*(b for name in own for b in self.plan["scenes"][name]["batches"]), *staying])
         engine = self._engine(*_targets(scene), keep=scene if keep else "")
         self._running = engine
         if self._stopping:  # asked to while scratch was cleared

@@ -65,8 +65,9 @@ class Left:
     def finished(self, job: Job) -> None:
         """Count a job as done."""
         # what stays for another run is decoded by another rule than was told beforehand
-        done = (job.name, _step(job.rule))
-        self._waiting = {each: cost for each, cost in self._waiting.items() if (each.name, _step(each.rule)) != done}
+        alike = [each for each in self._waiting if (each.name, _step(each.rule)) == (job.name, _step(job.rule))]
+        done = {job} if job in alike else set(alike)
+        self._waiting = {each: cost for each, cost in self._waiting.items() if each not in done}
 
     def phrase(self, running: Sequence[dict[str, Any]]) -> str:
         """The share that is done and, where it can be told yet, the time that is left.

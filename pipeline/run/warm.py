@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import ctypes
 import gc
 import importlib
 import json
@@ -45,6 +46,7 @@ STEPS = (
     *("numba", "scipy.ndimage", "scipy.spatial.transform", "pipeline.dark", "pipeline.register", "pipeline.ground"),
     *("pipeline.combine", "pipeline.join", "pipeline.finish", "pipeline.summarise"),
 )
+PR_SET_PDEATHSIG = 1  # of Linux: prctl(2)
 _ASKER = Path(__file__).with_name("warm_ask.py")
 
 
@@ -301,6 +303,9 @@ def _begin(
 def _become(order: dict[str, Any], streams: list[int]) -> NoReturn:
     """Be the program that was asked for."""
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    # without the process that tells its asker how it ended it is taken for failed, and must not go on writing
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
     os.setsid()  # its own group, so that all that it starts can be ended with it
     for number, stream in enumerate(streams):
         os.dup2(stream, number)

@@ -191,12 +191,11 @@ class Decoder:
 
     def _ask_twice(self, what: str, descriptor: int, name: str) -> tuple[dict[str, Any], NDArray[np.uint16] | None]:
         """Ask the child; where it dies or runs out of memory, ask a new one with more memory."""
-        for memory_mb in (self._memory_mb, self._retry_mb):
+        for again, memory_mb in ((True, self._memory_mb), (False, self._retry_mb)):
             if self._child is not None and (self._child.memory_mb != memory_mb or not self._child.alive()):
                 self._end_child()
             if self._child is None:
                 self._child = _Child(memory_mb)
-            again = memory_mb == self._memory_mb
             try:
                 answer, pixels = self._child.ask(what, descriptor, self._buffers, time.monotonic() + self._deadline_s)
             except TimeoutError:
@@ -218,6 +217,7 @@ class Decoder:
                 raise FrameError(f"{name}: needs more than {memory_mb} MB to decode; the file is broken") from None
             if "error" in answer:
                 raise FrameError(f"{name}: {answer['error']}")
+            self._memory_mb = memory_mb  # the next frame is as large: it must not cost two children again
             return answer, pixels
         raise AssertionError("two tries were made")
 
