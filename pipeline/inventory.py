@@ -208,7 +208,7 @@ def _mark_duplicates(frames: list[CardFrame], reader: Reader, row_of: dict[str, 
     for frame in frames:
         if times[hashes[frame.path]] > 1:
             hashes[frame.path] = reader.whole_hash(frame.path)
-    found = duplicates(frames, hashes)
+    found = duplicates(frames, hashes, reader.pixels)
     shown_of = {frame.path: frame.shown for frame in frames}
     folder_of = {frame.path: frame.folder for frame in frames}
     for path, (stays, why) in found.items():

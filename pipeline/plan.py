@@ -35,6 +35,7 @@ class PlannedFrame:
     focal_mm: float | None = None
     temperature_c: float | None = None
     camera: str | None = None
+    filter: str | None = None
     camera_subtracted: bool | None = None  # the camera has taken a dark away already
 
 

@@ -13,7 +13,7 @@ from pipeline.card.sentences import left_out, named_in_vain
 from pipeline.card.table import KINDS, write_inventory
 from pipeline.card.walk import BLOCK_BYTES, WHOLE_BYTES, content_hash, find_files, roots_of
 from pipeline.errors import InputError
-from tests.cards import clocked, frame
+from tests.cards import frame
 
 
 def found(project, **folders):
@@ -152,10 +152,9 @@ def test_companions_share_the_stem_or_the_whole_name():
     }
 
 
-def copies(*frames, hashes=None):
-    frames = clocked(frames)
+def copies(*frames, hashes=None, pixels=lambda frame: None):
     hashes = hashes or [f.id for f in frames]
-    return duplicates(frames, {f.path: h for f, h in zip(frames, hashes, strict=True)})
+    return duplicates(frames, {f.path: h for f, h in zip(frames, hashes, strict=True)}, pixels)
 
 
 def test_the_same_content_is_one_frame():
@@ -208,6 +207,29 @@ def test_what_is_not_sure_is_no_duplicate():
     assert not copies(frame(0, name="a/1.raw", iso=100), frame(0, name="b/1.raw"))
     assert not copies(frame(0, name="a/1.raw", exposure_s=0.1), frame(0, name="b/1.raw", exposure_s=0.1))
     assert not copies(frame(None, name="a/1.raw"), frame(None, name="b/1.raw"))
+    assert not copies(frame(0, name="a/1.raw", serial="1"), frame(0, name="b/1.raw", serial="2"))
+
+
+def test_pixels_make_it_sure_where_nothing_else_does():
+    """A copy under another name whose notes were changed, of a body without a serial: it would count twice. Of two
+    bodies that began at the same second each stays; nothing is asked of frames that can only be one, or two."""
+    asked = []
+
+    def pixels(one):
+        asked.append(one.shown)
+        return {"a/1.raw": "sky", "b/x.raw": "sky", "c/1.raw": "other sky"}.get(one.shown)
+
+    three = [frame(0, name=name, serial=None) for name in ("a/1.raw", "b/x.raw", "c/1.raw")]
+    (marked,) = copies(*three, pixels=pixels).items()
+    assert marked[0] == "/card/b/x.raw"
+    assert marked[1][0] == "/card/a/1.raw"
+    assert "same time, settings and pixels" in marked[1][1]
+    asked.clear()
+    copies(frame(0, name="a/1.raw"), frame(0, name="b/1.raw"), pixels=pixels)
+    copies(frame(0, name="a/1.raw", serial=None), frame(0, name="b/x.raw", serial=None, width=10), pixels=pixels)
+    copies(frame(0, name="a/1.raw", serial=None), frame(60, name="b/x.raw", serial=None), pixels=pixels)
+    copies(*(frame(0, name=name, serial=None, exposure_s=0.001) for name in ("a/1.raw", "b/x.raw")), pixels=pixels)
+    assert not asked
 
 
 def test_of_converted_copies_of_one_size_the_plainest_name_stays():

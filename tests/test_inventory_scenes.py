@@ -49,6 +49,7 @@ def sizes(groups):
         {"width": 3000},
         {"serial": "99"},
         {"gain": 100.0},
+        {"filter": "Red"},
     ],
 )
 def test_a_changed_setting_divides(other):
@@ -491,6 +492,16 @@ def test_a_scene_by_hand_of_several_exposures_says_whose_darks_it_has():
         "made by hand of frames of several exposures, ISOs or gains; its darks are those of the first"
     )
     assert plan(frames, text).scenes[0].notes == ()
+
+
+def test_frames_of_several_filters_are_scenes_whose_titles_say_so():
+    """Red and blue frames of one field and evening, taken in turn, make two scenes; one made of both by hand says what
+    that means."""
+    frames = [replace(f, facts=replace(f.facts, filter=("Red", "Blue")[n % 2])) for n, f in enumerate(run(6))]
+    made = plan(frames, "")
+    assert sorted((len(s.frames), s.apart) for s in made.scenes) == [(3, "filter\u202fBlue"), (3, "filter\u202fRed")]
+    (scene,) = plan(frames, "scenes: {both: {frames: ['*']}}").scenes
+    assert scene.notes[0].startswith("made by hand of frames of several filters (Blue, Red)")
 
 
 def test_a_title_for_an_automatic_scene():

@@ -157,6 +157,15 @@ def test_flats_match_lens_focal_length_and_aperture():
     assert chosen is None
     assert "another aperture" in why
     assert match_flats(run(5), []) == (None, "no flats were found")
+    red = flat_set("red", filter="RED")
+    assert match_flats(run(5, filter="Red"), [*flats, red])[0].name == "red"
+    assert match_flats(run(5), [*flats, red])[0].name == "open"
+    chosen, why = match_flats(run(5, filter="Blue"), [red])
+    assert chosen is None
+    assert "filter RED" in why
+    assert why.endswith("another filter")
+    assert [len(g) for g in group_flats([*red.frames, *flats[0].frames])] == [12, 12]
+    assert set_prefix(red.frames).endswith("_red")
     assert [len(g) for g in group_flats([f for s in flats for f in s.frames])] == [12, 12, 12]
 
 

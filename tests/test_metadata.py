@@ -221,6 +221,7 @@ FITS_CARDS = {
     "XPIXSZ": 3.76,
     "INSTRUME": "A Camera",
     "IMAGETYP": "Light Frame",
+    "FILTER": "Red",
 }
 
 
@@ -244,6 +245,7 @@ def test_fits_frame_is_read(decoder, tmp_path):
     assert (meta.exposure_s, meta.temperature_c, meta.gain, meta.iso) == (120.0, -10.2, 100.0, None)
     assert (meta.focal_mm, meta.pixel_um, meta.camera, meta.image_type) == (135.0, 3.76, "A Camera", "light frame")
     assert meta.taken_utc == datetime(2026, 8, 14, 22, 15, 3, 500000)
+    assert meta.filter == decoded.header.filter == decoded.header.cards()["FILTER"] == "Red"
     assert decoded.header.black == (0.0,) * 4
     assert decoded.damage is None
     assert decoder.metadata(path) == meta

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -63,14 +64,14 @@ def group_darks(
 
 
 def group_flats(frames: Iterable[CardFrame]) -> list[list[CardFrame]]:
-    """Group flats by body, size, lens, focal length, aperture and night; each group in order of time."""
+    """Group flats by body, size, lens, focal length, aperture, filter and night; each group in order of time."""
     frames = list(frames)
     focals = near_values((f.facts.focal_mm or None for f in frames), FOCAL_TOLERANCE)
     groups: dict[tuple[object, ...], list[CardFrame]] = defaultdict(list)
     for frame in in_order(frames):
         facts = frame.facts
-        key = (frame.body, facts.width, facts.height, facts.lens, focals[facts.focal_mm or None], facts.f_number)
-        groups[(*key, frame.night)].append(frame)
+        optics = (facts.lens, focals[facts.focal_mm or None], facts.f_number, facts.through)
+        groups[(frame.body, facts.width, facts.height, *optics, frame.night)].append(frame)
     return _sorted(groups.values())
 
 
@@ -79,13 +80,15 @@ def _sorted(groups: Iterable[list[CardFrame]]) -> list[list[CardFrame]]:
 
 
 def set_prefix(frames: Sequence[CardFrame]) -> str:
-    """What a set's name begins with: kind, night, exposure and ISO (flats: focal length and aperture)."""
+    """What a set's name begins with: kind, night, exposure and ISO (flats: focal length, aperture and filter)."""
     facts = frames[0].facts
     parts = [frames[0].kind, frames[0].night or "undated"]
     if frames[0].kind == "flat":
         parts.append(f"{facts.focal_mm:.0f}mm" if facts.focal_mm else "unknown-focal")
         if facts.f_number:
             parts.append(f"f{facts.f_number:.2g}")
+        if facts.through:
+            parts.append(re.sub(r"[^a-z0-9]+", "-", facts.through).strip("-") or "filter")
     else:
         if facts.exposure_s is not None:
             parts.append(seconds(facts.exposure_s).replace(" s", "s").replace("/", "-"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from pipeline.card.frame import CardFrame
 
@@ -27,6 +27,7 @@ RAW_FILES = frozenset(
 
 
 OTHER_BYTES = "same body, time and settings (other bytes: a copy cut short or converted) as"
+SAME_PIXELS = "same time, settings and pixels (other bytes: a copy whose notes were changed) as"
 
 
 def suffix(path: str) -> str:
@@ -58,19 +59,23 @@ def companions(others: Iterable[str], frames: Iterable[str]) -> dict[str, str]:
     return found
 
 
-def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+def duplicates(
+    frames: Sequence[CardFrame], hashes: Mapping[str, str], pixels: Callable[[CardFrame], str | None]
+) -> dict[str, tuple[str, str]]:
     """Files that hold a frame which another file holds as well.
 
     The same content is the same frame. So is other content of the same body, time and settings where it is sure: one
     body cannot begin two exposures within the time that one of them takes, so equal times are one exposure, if the
     clock was read to fractions of a second or the files bear the same name (whole seconds could meet by chance when a
-    clock was put back). Of those the largest file stays, as one that was cut short is smaller; of equal ones the one
-    of the plainest name, as the others are the copies, and the user's notes and trip file name the original.
+    clock was put back). Where that does not make it sure the pixels do. Of those the largest file stays, as one that
+    was cut short is smaller; of equal ones the one of the plainest name, as the others are the copies, and the user's
+    notes and trip file name the original.
 
     Parameters
     ----------
     frames : in order of search
     hashes : mapping of path to the hash of the content
+    pixels : gives the hash of a frame's decoded pixels, None where it has none; asked where nothing else tells
 
     Returns
     -------
@@ -87,19 +92,32 @@ def duplicates(frames: Sequence[CardFrame], hashes: Mapping[str, str]) -> dict[s
         result |= {frame.path: (copies[0].path, "same content as") for frame in copies[1:]}
         facts = copies[0].facts
         long_enough = (facts.exposure_s or 0.0) >= (0.01 if facts.subsecond else 1.0)
-        if facts.taken is not None and facts.serial is not None and long_enough:
-            key = (copies[0].body, facts.taken, facts.exposure_s, facts.sensitivity, facts.f_number)
+        if facts.taken is not None and long_enough:
+            key = (facts.serial, facts.taken, facts.exposure_s, facts.sensitivity, facts.f_number)
             moments[key].append(copies)
     for groups in moments.values():
         kept: list[list[CardFrame]] = []
         by_name = [f.path for f in _plainest_first([copies[0] for copies in groups])]
         for copies in sorted(groups, key=lambda c: (-c[0].size, by_name.index(c[0].path))):
-            stays = next((k for k in kept if k[0].facts.subsecond or _stems(copies) & _stems(k)), None)
+            stays, why = next((k for k in kept if _surely_one(copies, k)), None), OTHER_BYTES
+            as_large = [k for k in kept if _size(k) == _size(copies)]
+            if stays is None and as_large and (own := pixels(copies[0])) is not None:
+                stays, why = next((k for k in as_large if pixels(k[0]) == own), None), SAME_PIXELS
             if stays is None:
                 kept.append(copies)
             else:
-                result |= {frame.path: (stays[0].path, OTHER_BYTES) for frame in copies}
+                result |= {frame.path: (stays[0].path, why) for frame in copies}
     return result
+
+
+def _surely_one(some: Sequence[CardFrame], others: Sequence[CardFrame]) -> bool:
+    """Whether files of equal serial, time and settings can only be of one exposure."""
+    facts = some[0].facts
+    return facts.serial is not None and (facts.subsecond or bool(_stems(some) & _stems(others)))
+
+
+def _size(copies: Sequence[CardFrame]) -> tuple[int, int]:
+    return copies[0].facts.width, copies[0].facts.height
 
 
 def _plainest_first(copies: Sequence[CardFrame]) -> list[CardFrame]:

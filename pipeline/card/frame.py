@@ -37,12 +37,18 @@ class Facts:
     pixel_um: float | None = None
     camera_subtracted: bool | None = None
     black_stated: bool | None = None  # of FITS files
+    filter: str | None = None  # the name of one before the sensor, of FITS files
     image_type: str | None = None  # light, dark, flat or bias where the header claims one
 
     @property
     def sensitivity(self) -> tuple[int | None, float | None]:
         """ISO and gain: what must be equal for two frames to be alike."""
         return self.iso, self.gain
+
+    @property
+    def through(self) -> str:
+        """The filter's name, however its letters are written; empty where none is named."""
+        return (self.filter or "").casefold()
 
     def clock(self) -> datetime | None:
         """The camera's clock; None where there is no time."""
@@ -256,5 +262,6 @@ def facts_of(meta: FrameMeta) -> Facts:
         pixel_um=meta.pixel_um,
         camera_subtracted=meta.noise_reduction,
         black_stated=meta.black_stated,
+        filter=meta.filter,
         image_type={"zero": "bias", "object": "light", "science": "light"}.get(claimed or "", claimed),
     )

@@ -267,7 +267,7 @@ def match_bias(like: CardFrame, sets: Sequence[CalibrationSet]) -> CalibrationSe
 
 
 def match_flats(lights: Sequence[CardFrame], sets: Sequence[CalibrationSet]) -> tuple[CalibrationSet | None, str]:
-    """The set of flats for a scene, and why: same body, size, lens, focal length and aperture, nearest night.
+    """The set of flats for a scene, and why: same body, size, lens, focal length, aperture and filter, nearest night.
 
     What the focus was no header tells; flats of the scene's own night come first, as focus and dust stay over a night.
     """
@@ -283,6 +283,7 @@ def match_flats(lights: Sequence[CardFrame], sets: Sequence[CalibrationSet]) -> 
         ("another lens", lambda s: lens is None or s.frames[0].facts.lens in (None, lens)),
         ("another focal length", lambda s: near(s.frames[0].facts.focal_mm or None, focal, FOCAL_TOLERANCE)),
         ("another aperture", lambda s: near(s.frames[0].facts.f_number or None, aperture, 0.01)),
+        ("another filter", lambda s: s.frames[0].facts.through == light.facts.through),
     ]
     fitting, lacking = sieve(flats, tests)
     if lacking is not None:
@@ -326,9 +327,10 @@ def _distance(light: CardFrame, candidate: CalibrationSet) -> tuple[int, float]:
 
 
 def _optics_described(frame: CardFrame) -> str:
-    """What a flat must agree in: lens, focal length, aperture, camera."""
+    """What a flat must agree in: lens, focal length, aperture, filter, camera."""
     facts = frame.facts
     parts = [facts.lens or "an unnamed lens"]
     parts.append("focal length unknown" if not facts.focal_mm else f"at {facts.focal_mm:g} mm")
     parts.append("aperture unknown" if not facts.f_number else f"f/{facts.f_number:g}")
+    parts[2] += f", filter {facts.filter}" if facts.filter else ""
     return " ".join(parts[:2]) + f", {parts[2]}, {facts.width} x {facts.height}, camera {frame.body}"

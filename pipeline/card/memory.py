@@ -16,7 +16,7 @@ from pipeline.card.frame import Facts, Look
 from pipeline.files import read_json, write_json
 
 # Raise it when what is kept, or how it is found, changes.
-FORM = 9
+FORM = 10
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class Record:
     facts: Facts | None = None
     unreadable: str | None = None
     whole_hash: str | None = None
+    pixels: str | None = None  # the hash of its pixels where that was needed
     preview: float | None = None
     preview_seen: bool = False
     look: Look | None = None

@@ -223,6 +223,7 @@ def _planned(frames: Iterable[CardFrame], trip: Trip) -> tuple[PlannedFrame, ...
                 focal_mm=facts.focal_mm,
                 temperature_c=facts.temperature_c,
                 camera=facts.camera,
+                filter=facts.filter,
                 camera_subtracted=facts.camera_subtracted,
             )
         )
@@ -257,6 +258,12 @@ def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bo
     if hand_made and len({(f.facts.width, f.facts.height, f.body) for f in frames}) > 1:
         notes.append(
             "made by hand of frames of several cameras or image sizes; those of another size than most are set aside"
+        )
+    filters = {f.facts.through: f.facts.filter or "none" for f in frames}
+    if len(filters) > 1:
+        notes.append(
+            f"made by hand of frames of several filters ({', '.join(sorted(filters.values()))}): they make one picture "
+            "in which these cannot be told apart, and the transparency of each frame is against all of them"
         )
     exposures = near_values((f.facts.exposure_s for f in frames), EXPOSURE_TOLERANCE)
     if hand_made and darks and len({(f.facts.sensitivity, exposures[f.facts.exposure_s]) for f in frames}) > 1:

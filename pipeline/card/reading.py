@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import threading
 from collections.abc import Callable, Sequence
@@ -164,6 +165,21 @@ class Reader:
         return record.whole_hash or ""
 
     # ---- pixels
+
+    def pixels(self, frame: CardFrame) -> str | None:
+        """The hash of a frame's decoded pixels; None where it cannot be decoded."""
+        record = self.memory[frame.path]
+        if record.pixels is None and record.broken is None:
+            decoder = self._decoder()
+            try:
+                pixels = np.ascontiguousarray(decoder.decode(frame.path, frame.id).pixels)
+                told = hashlib.blake2b(pixels.reshape(-1).data, digest_size=16).hexdigest()
+                record = self.memory.change(frame.path, pixels=told)
+            except FrameError:
+                pass  # looking at it will tell why
+            finally:
+                self._free.append(decoder)
+        return record.pixels
 
     def preview(self, frame: CardFrame) -> float | None:
         """Mean level of a frame's embedded preview, as a share of white."""

@@ -43,6 +43,7 @@ COLUMNS: dict[str, tuple[type, str | None]] = {
     "camera": (str, None),
     "serial": (str, None),
     "lens": (str, None),
+    "filter": (str, None),
     "width": (int, "pix"),
     "height": (int, "pix"),
     "camera_subtracted": (bool, None),
@@ -63,7 +64,7 @@ def facts_row(facts: Facts | None, site_offset_hours: float | None) -> dict[str,
             name: getattr(facts, name)
             for name in (
                 *("exposure_s", "iso", "gain", "f_number", "focal_mm", "temperature_c", "camera", "serial"),
-                *("lens", "width", "height", "camera_subtracted"),
+                *("lens", "filter", "width", "height", "camera_subtracted"),
             )
         },
     }

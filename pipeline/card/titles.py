@@ -38,6 +38,11 @@ def _usual(values: Iterable[float | None]) -> float | None:
     return most_common(known) if known else None
 
 
+def _filter(scene: ScenePlan) -> str:
+    name = most_common([frame.filter or "" for frame in scene.frames])
+    return f"filter{SPACE}{name}" if name else ""
+
+
 def _exposure(scene: ScenePlan) -> str:
     exposure = _usual(frame.exposure_s for frame in scene.frames)
     return "" if exposure is None else f"{exposure:.3g}{SPACE}s"
@@ -57,4 +62,4 @@ def _name(scene: ScenePlan) -> str:
     return scene.scene
 
 
-_WORDS: tuple[Callable[[ScenePlan], str], ...] = (_exposure, _iso, _begin, _name)
+_WORDS: tuple[Callable[[ScenePlan], str], ...] = (_filter, _exposure, _iso, _begin, _name)

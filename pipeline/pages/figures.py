@@ -16,6 +16,7 @@ from pipeline.pages.ground import ground_figures
 from pipeline.pages.noise import gain_beyond
 from pipeline.pages.placed import placed_figures
 from pipeline.pages.weather import exposure_lost, sky_events, sky_raised
+from pipeline.plan import most_common
 from pipeline.scene.records import SceneRecord
 
 
@@ -264,6 +265,7 @@ def scene_figures(
     ra, dec = centre(record)
     where = constellation(ra, dec)
     reference = next((row for row in rows if row["frame"] == record.geometry.get("reference")), None)
+    filters = [frame.filter for frame in record.plan.frames if frame.filter] if record.plan is not None else []
     return {
         "scene": record.scene,
         "title": title(record, rows, where, lens["focal_mm"]),
@@ -272,6 +274,7 @@ def scene_figures(
         "reference_file": reference.get("file") if reference else None,
         **_frames_and_exposures(record, rows, good),
         "f_number": lens["f_number"],
+        "filter": most_common(filters) if filters else None,
         "focal_mm": lens["focal_mm"],
         "focal_measured_mm": lens["focal_measured_mm"],
         "pixel_um": lens["pixel_um"],

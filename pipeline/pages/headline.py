@@ -108,6 +108,7 @@ def lead(figures: Mapping[str, Any]) -> str:
     how += [f"ISO{chr(0x202F)}{' to '.join(str(iso) for iso in isos)}"] if isos else []
     how += [f"f/{setting(figures['f_number'])}"] if figures.get("f_number") else []
     how += [setting(figures["focal_mm"], "mm")] if figures.get("focal_mm") else []
+    how += [f"filter {figures['filter']}"] if figures.get("filter") else []
     text += f" (frames of {', '.join(how)})." if how else "."
     gain = noise_gain(figures)
     if gain is not None and kept > 1:

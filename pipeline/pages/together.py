@@ -11,7 +11,7 @@ from pipeline.config import quoted
 from pipeline.pages.words import count, duration
 
 # What frames of one scene have in common; exposures alike to the share by which frames of a scene may differ.
-ALIKE = ("camera", "serial", "width", "height", "iso", "gain", "lens", "f_number")
+ALIKE = ("camera", "serial", "width", "height", "iso", "gain", "lens", "f_number", "filter")
 EXPOSURES_ALIKE, LENGTHS_ALIKE, SCALES_ALIKE = 0.03, 0.02, 0.01
 # Centres no further apart than this share of the field's short side, pictures turned by no more: most is common.
 APART, TURNED_DEG = 0.25, 15.0

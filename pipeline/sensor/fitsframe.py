@@ -178,6 +178,7 @@ class FitsFrame:
             gain=self._value("GAIN"),
             black_stated=self.levels().black_stated,
             image_type=(self._text("IMAGETYP", "IMGTYPE", "FRAME") or "").lower() or None,
+            filter=self._text("FILTER", "FILTER1"),
             orientation=int(self._positive("ORIENTAT") or 1) if 1 <= (self._value("ORIENTAT") or 1) <= 8 else 1,
             white_balance=self._balance(),
             xyz_to_camera=camera_matrix(self._value),

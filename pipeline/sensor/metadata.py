@@ -55,7 +55,8 @@ class FrameMeta:
     clock minus UTC. `focal_35mm` is the focal length that gives the same field on 36 x 24 mm. `pixel_um` is the pitch
     of the full-size mosaic. `temperature_c` is the sensor's where the camera tells it, else the one it tells instead
     (body or air). `noise_reduction` says whether the camera has subtracted a dark frame of its own. `gain` is an
-    astronomical camera's own setting (FITS GAIN), which is no ISO. `image_type` is FITS IMAGETYP in lower case.
+    astronomical camera's own setting (FITS GAIN), which is no ISO. `image_type` is FITS IMAGETYP in lower case,
+    `filter` the name that FITS FILTER gives what was before the sensor.
     `orientation` is Exif's (1-8). `white_balance` (R, G, B multipliers, green 1) and `xyz_to_camera` (row by row) are
     there after decoding only. `black_stated` says of a FITS file whether it states its black level.
     `exposure_s` may be 0 in a FITS file: so biases are noted, and by some programs lights that they know nothing of.
@@ -80,6 +81,7 @@ class FrameMeta:
     gain: float | None = None
     black_stated: bool | None = None
     image_type: str | None = None
+    filter: str | None = None
     orientation: int = 1
     noise_reduction: bool | None = None
     white_balance: tuple[float, float, float] | None = None

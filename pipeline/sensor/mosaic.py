@@ -25,6 +25,11 @@ _BLOCK = 2880  # bytes; header and data fill whole blocks
 _PIECE = 512 * 1024
 
 
+def _ascii(text: str | None) -> str | None:
+    """Text as a FITS card may hold it."""
+    return None if text is None else text.encode("ascii", "replace").decode()
+
+
 @dataclass(frozen=True)
 class MosaicHeader:
     """What goes with the pixels of one frame.
@@ -46,6 +51,7 @@ class MosaicHeader:
     masked_level: float | None = None
     taken: str | None = None
     camera: str | None = None
+    filter: str | None = None
     orientation: int = 1
     white_balance: tuple[float, float, float] | None = None
     xyz_to_camera: tuple[float, ...] | None = None
@@ -75,7 +81,8 @@ class MosaicHeader:
             ("XPIXSZ", self.pixel_um, "[um] pixel pitch"),
             ("CCD-TEMP", self.temperature_c, "[C] sensor temperature"),
             ("MASKMEAN", self.masked_level, "[ADU] level of masked columns"),
-            ("INSTRUME", None if self.camera is None else self.camera.encode("ascii", "replace").decode(), "camera"),
+            ("INSTRUME", _ascii(self.camera), "camera"),
+            ("FILTER", _ascii(self.filter), "filter before the sensor"),
         ):
             if value is not None:
                 header[key] = (value, comment)
@@ -112,6 +119,7 @@ class MosaicHeader:
             masked_level=header.get("MASKMEAN"),
             taken=header.get("DATE-OBS"),
             camera=header.get("INSTRUME"),
+            filter=header.get("FILTER"),
             orientation=header.get("ORIENTAT", 1),
             white_balance=white_balance(header.get),
             xyz_to_camera=camera_matrix(header.get),

@@ -172,6 +172,7 @@ class Decoder:
             masked_level=answer["masked"],
             taken=meta.taken_text,
             camera=meta.camera,
+            filter=meta.filter,
             orientation=meta.orientation,
             white_balance=meta.white_balance,
             xyz_to_camera=meta.xyz_to_camera,
