@@ -2,6 +2,7 @@
 # The inventory is made before the plan, since everything below depends on what is on the card.
 from pathlib import Path
 
+from pipeline.plan import NOTES, RESULTS
 from pipeline.run.engine import Workflow, step
 
 W = Workflow(Path.cwd())
@@ -11,15 +12,6 @@ wildcard_constraints:
     batch=r"[\w.-]+",
     scene=r"[\w.-]+",
     set=r"[\w.-]+",
-
-
-# What is made of a scene; every one is asked for, so that one that was deleted is made again.
-RESULTS = (
-    *("combined.fits", "combined.tif", "preview.jpg", "index.html"),
-    *("frames.ecsv", "streaks.ecsv", "scene.json", "timings.json"),
-)
-# Notes of the steps whose pictures only scenes with ground have; see Workflow._forget_incomplete.
-NOTES = ("join.json", "finish.json")
 
 
 rule all:

@@ -19,6 +19,15 @@ TRAILS = ("star_trails.tif", "star_trails.jpg")
 FINISHED = ("composite.tif", "composite.jpg", "ground.tif", "ground_mask.png")
 
 
+# What is made of every scene; each is asked for, so that one that was deleted is made again.
+RESULTS = (
+    *("combined.fits", "combined.tif", "preview.jpg", "index.html"),
+    *("frames.ecsv", "streaks.ecsv", "scene.json", "timings.json"),
+)
+# Notes of the steps whose pictures only scenes with ground have; see Workflow._forget_incomplete.
+NOTES = ("join.json", "finish.json")
+
+
 @dataclass(frozen=True)
 class PlannedFrame:
     """One frame as the steps need it. `file` may hold surrogate-escaped bytes; only `shown` is ever printed."""
@@ -91,7 +100,6 @@ class DarkSet:
     frames: tuple[PlannedFrame, ...]
     # for flats: the darks or biases that are taken off them; for few darks: those of more that they are held against
     dark_set: str | None = None
-    dark_why: str = ""
 
 
 def most_common(values: Sequence[Any]) -> Any:
@@ -153,7 +161,6 @@ def read_set(path: str | os.PathLike[str]) -> DarkSet:
         tuple(content["batches"]),
         _frames(content["frames"]),
         content.get("dark_set"),
-        content.get("dark_why", ""),
     )
 
 

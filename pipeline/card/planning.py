@@ -93,6 +93,8 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
         batches += [Batch(key, "light", _planned(of, trip)) for key, of in own.items()]
         darks = match_darks(alike, sets, settings.exposure_tolerance, settings.temperature_tolerance_c)
         flat, flat_why = match_flats(alike, sets)
+        if flat is not None:
+            flat_why += f"; {match_flat_dark(flat, sets)[1]}"
         hand = trip.scenes.get(name)
         bodies[name] = str(alike[0].body)
         prefixes[name] = scene_prefix(members)
@@ -120,9 +122,10 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
     for each in sets:
         own = batches_of(each.name, each.frames, max(1, trip.limits.frames_per_job // SET_PARTS))
         batches += [Batch(key, each.kind, _planned(of, trip)) for key, of in own.items()]
-        dark, dark_why = held_against(each, sets, settings.exposure_tolerance), ""
         if each.kind == "flat":
-            dark, dark_why = match_flat_dark(each, sets)
+            dark, _ = match_flat_dark(each, sets)
+        else:
+            dark = held_against(each, sets, settings.exposure_tolerance)
         planned_sets.append(
             DarkSet(
                 each.name,
@@ -130,7 +133,6 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 tuple(own),
                 _planned(each.frames, trip),
                 None if dark is None else dark.name,
-                dark_why,
             )
         )
     warnings = _unused_names(frames, trip, {s.scene for s in scenes}) + _without_black(scenes, pieces, names)

@@ -22,8 +22,8 @@ from pipeline.stars.tiles import TILES
 from pipeline.stars.transparency import Clearness
 
 LAND_NEAR = 0.1  # share of land in a part, above which it is left out
-# Reasons that spoil star images, so that fluxes tell nothing of the sky, unless `cloud` is told beside them.
 DRAWN_OUT = 0.33  # of the star width, that a kick or wind moved them: a twentieth to a sixth of their light is missed
+# Reasons that spoil star images, so that fluxes tell nothing of the sky, unless `cloud` is told beside them.
 SPOILED = {"trailed", "out of focus", "underexposed", "damaged", "unreadable"}
 
 

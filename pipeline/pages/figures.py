@@ -288,7 +288,7 @@ def scene_figures(
         **_of_kept_frames(record, rows, good),
         **{key: record.combine.get(key) for key in NOISE_KEYS},
         "noise_gain_beyond": gain_beyond({"frames_kept": len(good), **record.combine}),
-        "effective_frames": record.combine.get("frames_effective", record.combine.get("effective_frames")),
+        "effective_frames": record.combine.get("frames_effective"),
         "bunit": record.combine.get("bunit") or record.combined.get("BUNIT"),
         **electrons(record, good),
         "darks": darks(record),

@@ -14,6 +14,7 @@ KEYS = (
     "why",
     "how",
     "frames",
+    "frames_left_out",
     "noise_frame",
     "noise_combined",
     "noise_expected",
@@ -75,6 +76,8 @@ def ground_facts(ground: Mapping[str, Any] | None) -> list[tuple[str, str]]:
         ratio = ground.get("noise_ratio")
         against = f", {number(ratio, '×', decimals=2)} of what theory expects" if ratio else ""
         facts.append(("noise of the ground lowered by", f"{lower} ({number(ground.get('frames'))} frames){against}"))
+    if left := len(ground.get("frames_left_out") or ()):
+        facts.append(("frames of the ground left out", f"{number(left)}: they do not show it as the others do"))
     facts.append(
         (
             "to join by hand",

@@ -39,7 +39,7 @@ def streak_rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
     Parameters
     ----------
-    rows : of `figures.frame_rows`
+    rows : of `frametable.frame_rows`
     """
     result = []
     for row in rows:

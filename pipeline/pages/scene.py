@@ -62,7 +62,7 @@ def scene_page(
     Parameters
     ----------
     record : SceneRecord
-    rows : list of rows, as `figures.frame_rows` gives them
+    rows : list of rows, as `frametable.frame_rows` gives them
     figures : the content of scene.json
     sizes : sizes in bytes of the files that stand beside the page; None for those that do not, negative to show none
     """

@@ -45,7 +45,7 @@ def sky_events(record: SceneRecord, rows: Sequence[Mapping[str, Any]]) -> list[d
 
     Parameters
     ----------
-    rows : of `figures.frame_rows`
+    rows : of `frametable.frame_rows`
     """
     told = record.verdicts.meta.get("events")
     by_id = {row["frame"]: row for row in rows}

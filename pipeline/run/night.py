@@ -23,7 +23,7 @@ from pipeline.compiled import anything_kept
 from pipeline.config import Trip
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import check_writable, read_json, shown
-from pipeline.plan import names_of
+from pipeline.plan import NOTES, RESULTS, names_of
 from pipeline.run.engine import DRY, HELD, KEEP, put_back
 from pipeline.run.locks import hold_run, no_jobs
 from pipeline.run.scratch import check_room, clear, clear_halves, mosaic_bytes, staying_darks
@@ -32,12 +32,6 @@ from pipeline.run.timeleft import Job, JobLines, Left
 from pipeline.run.warm import ADDRESS, Warm, command
 from pipeline.scene.handmask import check_masks
 
-# What is made of a scene; the same names stand in the Snakefile.
-RESULTS = (
-    *("combined.fits", "combined.tif", "preview.jpg", "index.html"),
-    *("frames.ecsv", "streaks.ecsv", "scene.json", "timings.json"),
-)
-NOTES = ("join.json", "finish.json")
 # Files of no use that are named on the terminal.
 NAMED = 5
 SNAKEFILE = Path(__file__).parents[2] / "Snakefile"

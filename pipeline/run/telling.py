@@ -21,7 +21,7 @@ class Teller:
         self._terminal = sys.stdout.isatty()
         self._lock = threading.RLock()  # a signal may have something to say while a line is written
         self._shown = False
-        self._last = ("", 0.0)
+        self._last = 0.0  # when one was written
 
     def say(self, text: str) -> None:
         """Write a line that stays."""
@@ -38,9 +38,9 @@ class Teller:
                 width = shutil.get_terminal_size().columns - 1
                 self._write("\r\x1b[2K" + line[:width])
                 self._shown = True
-            elif now - self._last[1] >= self.QUIET_S:
+            elif now - self._last >= self.QUIET_S:
                 self._write(line + "\n")
-                self._last = (doing, now)
+                self._last = now
 
     def clear(self) -> None:
         """Take the status line away."""

@@ -198,7 +198,7 @@ def standing_failures(work: Path) -> list[dict[str, Any]]:
     return list(belonging(failures, {"trip"}.union(*(_names(work, scene) for scene in scenes))))
 
 
-RESULTS = ("combined.tif", "combined.fits", "preview.jpg", *JOINED, *FINISHED)
+PICTURES = ("combined.tif", "combined.fits", "preview.jpg", *JOINED, *FINISHED)
 
 
 def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
@@ -215,7 +215,7 @@ def read_scene_record(project: Path, scene_file: Path) -> SceneRecord:
     work, results = project / "work", project / "results" / scene
     here = work / "scenes" / scene
     failures = scene_failures(work, scene, plan.ground_from if plan is not None else None, read_failures(work))
-    pictures = frozenset(name for name in RESULTS if (results / name).is_file())
+    pictures = frozenset(name for name in PICTURES if (results / name).is_file())
     dark_set = plan.dark_set if plan is not None else None
     sets = {} if plan is None else {"dark": plan.dark_set, "bias": plan.bias_set, "flat": plan.flat_set}
     thumbs = {}

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.noise import BLOCK, BLOCK_ERROR, BlockNoise, block_noise, shared_share
 from pipeline.sensor.alike import numbered
-from pipeline.stack.matching import Matching
 from pipeline.stack.nodes import grid_positions
 from pipeline.stack.sources import Frame
 from pipeline.stack.tiles import Scene, Tile
@@ -209,7 +208,7 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
                 "weight": float(weights[k]),
                 "flux_scale": frame.flux_scale,
                 "rejected_share": float(lost[k] / covered[k]) if covered[k] else None,
-                "coverage": float(covered[k] / (gathered_pixels(gathered, matching))) if covered[k] else 0.0,
+                "coverage": float(covered[k] / covered.max()) if covered[k] else 0.0,
                 "sky_difference": [float(v) for v in matching.sky_difference[k]],
                 "sky_residual": None if not np.isfinite(matching.scatter[k]) else float(matching.scatter[k]),
                 "sky_noise": [float(v) for v in np.sqrt(matching.sky_variance[k])],
@@ -297,8 +296,3 @@ def _frame_noise(gathered: Gathered, measured: Sequence[BlockNoise], sets: int) 
         return None, None
     model = float(np.mean(models))
     return model, float(np.sqrt(np.median(ratios) * model))
-
-
-def gathered_pixels(gathered: Gathered, matching: Matching) -> int:
-    """Values that a frame covering everything has: the largest of any frame (the reference covers all)."""
-    return max(int(gathered.tally[:, 0].max()), matching.sky.shape[0])

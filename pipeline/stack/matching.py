@@ -171,7 +171,6 @@ def match_frames(
     degree_max: int = DEGREE_MAX,
     follow: bool = True,
     threads: int = 1,
-    unlit: NDArray[np.float64] | None = None,
     gains: NDArray[np.float64] | None = None,
 ) -> Matching:
     """Match every frame's sky to the scene's mean, and tell its noise.
@@ -202,9 +201,6 @@ def match_frames(
     follow : bool
         Whether what these leave that is broad is followed too.
     threads : that fit frames side by side; what comes out does not depend on them
-    unlit : (n,) float64 array, optional
-        Variances of a pixel that has no light, ADU^2, of frames whose blocks do not tell them: the texture of land
-        passes for noise there.
     gains : (n,) float64 array, optional
         ADU that an electron makes in each frame over what it makes in the reference, of which `transfer` is; all alike
         where None.

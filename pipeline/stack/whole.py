@@ -133,7 +133,6 @@ def make_ready(
         degree_max=LIT_DEGREE if lit else DEGREE_MAX,
         follow=not lit,
         threads=threads,
-        unlit=unlit,
         gains=gains_of(inputs.frames, inputs.reference),
     )
     if lit:

@@ -111,7 +111,6 @@ class FrameShape:
     Parameters
     ----------
     length, angle_deg : the constant motion that the shapes show, px, and its direction from +x towards +y, 0 to 180
-    length_error : standard deviation of `length` for motions well above it, px
     extra, extra_angle_deg : what is left of it when the explained motions are taken out, px
     fwhm_px : of a star without motion, mean over the field
     lens_ellipticity : mean |q| / 2t of the lens's pattern over the field
@@ -122,7 +121,6 @@ class FrameShape:
 
     length: float
     angle_deg: float
-    length_error: float
     extra: float
     extra_angle_deg: float
     fwhm_px: float
@@ -276,7 +274,7 @@ def frame_shape(
     if len(shapes.x) < 3:
         return None
     lens = pattern.at(shapes.x, shapes.y)
-    size, length, angle, error, moments = _size_and_motion(shapes, lens)
+    size, length, angle, moments = _size_and_motion(shapes, lens)
     extra, extra_angle = length, angle
     if explained:
         still = size
@@ -284,13 +282,12 @@ def frame_shape(
             rest = shapes
             for motion in explained:
                 rest = without_motion(rest, _star(still, lens), motion)
-            still, extra, extra_angle, _, moments = _size_and_motion(rest, lens)
+            still, extra, extra_angle, moments = _size_and_motion(rest, lens)
         size = still
     mean_t, mean_q = pattern.mean()
     return FrameShape(
         length=length,
         angle_deg=angle,
-        length_error=error,
         extra=extra,
         extra_angle_deg=extra_angle,
         fwhm_px=FWHM_PER_SIGMA * math.sqrt(max(size + mean_t, 0.05)),
@@ -312,8 +309,8 @@ def _star(size: float, lens: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _size_and_motion(
     shapes: Shapes, lens: NDArray[np.float64]
-) -> tuple[float, float, float, float, tuple[float, float, float]]:
-    """Size (px^2, at the middle), length (px), angle (deg) of the constant motion, the length's error, mean moments."""
+) -> tuple[float, float, float, tuple[float, float, float]]:
+    """Size (px^2, at the middle), length (px), angle (deg) of the constant motion, mean moments."""
     q1, e1 = robust_mean(shapes.q[:, 0] - lens[:, 1], shapes.weight)
     q2, e2 = robust_mean(shapes.q[:, 1] - lens[:, 2], shapes.weight)
     t, _ = robust_mean(shapes.t - lens[:, 0], shapes.weight)
@@ -337,9 +334,8 @@ def _size_and_motion(
         length *= factor
         if abs(factor - 1) < 1e-5:
             break
-    slope = max(2 * length / 12, math.sqrt(noise / 12))
     moments = t + q1 / 2, q2 / 2, t - q1 / 2
-    return size, length, math.degrees(angle) % 180.0, noise / math.sqrt(2) / slope, moments
+    return size, length, math.degrees(angle) % 180.0, moments
 
 
 def beyond_blur(length: float, size: float, usual_size: float) -> float:
