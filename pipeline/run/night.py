@@ -24,6 +24,7 @@ from pipeline.config import Trip
 from pipeline.errors import InputError, MoonlessError
 from pipeline.files import check_writable, read_json, shown
 from pipeline.plan import NOTES, RESULTS, names_of
+from pipeline.run import outage
 from pipeline.run.engine import DRY, HELD, KEEP, put_back
 from pipeline.run.locks import hold_run, no_jobs
 from pipeline.run.scratch import check_room, clear, clear_halves, mosaic_bytes, staying_darks
@@ -91,6 +92,11 @@ class Night:
         self._end_orphans()
         put_back(self.project)  # a dry run may have been killed
         clear_halves(self.project)
+        if not self._dry:
+            if number := outage.distrust(self.project):
+                what = _some(number, "file")
+                self.teller.say(f"the machine went down during an earlier run: {what} of its last minutes made again")
+            outage.begin(self.project)
         for leftover in (self.project / "work" / "progress").glob("*.json"):
             leftover.unlink(missing_ok=True)
         return self
@@ -99,6 +105,8 @@ class Night:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.teller.end()
+        if not self._dry:
+            outage.end(self.project)
         if self._warm is not None:
             self._warm.close(at_once=kind is not None)
         self._lock.close()
