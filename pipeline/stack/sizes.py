@@ -14,6 +14,7 @@ from pipeline.sensor.demosaic import MARGIN, green_padded
 from pipeline.sensor.mosaic import MosaicFile
 from pipeline.stack.sources import Calibration, Frame, calibrated
 from pipeline.stars.measure import measure_mosaic, measure_picture
+from pipeline.stars.shapes import fwhm_px
 
 STARS_MAX = 1500  # the size's error is then below 0.2 %
 SNR_MIN = 20.0
@@ -89,7 +90,7 @@ def compare(reference: ReferenceStars | None, shape: tuple[int, int], combined: 
 
 def _fwhm(stars: NDArray[Any]) -> NDArray[np.float64]:
     with np.errstate(invalid="ignore"):
-        return np.asarray(2.3548 * np.sqrt((stars["mxx"] + stars["myy"]) / 2))
+        return np.asarray(fwhm_px(stars["mxx"], stars["myy"]), np.float64)
 
 
 def _green(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> NDArray[np.float32]:

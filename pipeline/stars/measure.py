@@ -21,7 +21,7 @@ from pipeline.stars.detect import (
     within_broad_light,
 )
 from pipeline.stars.mesh import sky_mesh
-from pipeline.stars.shapes import fit_shapes
+from pipeline.stars.shapes import FWHM_PER_SIGMA, fit_shapes
 
 STAR_DTYPE = np.dtype(
     [
@@ -181,7 +181,7 @@ def measure_picture(
     peak = np.array([image[max(0, a - 1) : a + 2, max(0, b - 1) : b + 2].max() for a, b in zip(i, j, strict=True)])
     starts[:, 0] = np.maximum(peak - skies, noise)
     starts[:, 1], starts[:, 2] = columns, rows
-    starts[:, 3] = starts[:, 5] = (start_fwhm_px / 2.3548) ** 2
+    starts[:, 3] = starts[:, 5] = (start_fwhm_px / FWHM_PER_SIGMA) ** 2
     fit = fit_shapes(image, np.ones((2, 2), bool), np.zeros(4), saturation, starts, skies)
     stars = _stars(fit, skies, noise)
     astray = ~(np.hypot(stars["x"] - columns, stars["y"] - rows) < max(3.0, start_fwhm_px))
