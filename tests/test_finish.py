@@ -428,6 +428,26 @@ def test_stars_in_coloured_light_stand_in_no_grey_squares() -> None:
     assert np.sum(about > 15) == 1
 
 
+def test_stars_in_a_narrow_dark_lane_stand_in_no_squares() -> None:
+    """A lane of 5 px across light: beside the stars in it the picture is as dark as along it, and the ring that
+    interpolation leaves at one of them is raised to that."""
+    y, x = np.mgrid[0:240, 0:360]
+    lane = 0.012 * np.exp(-(((x - 0.5 * y - 120) / 3.0) ** 2))
+    light = np.repeat((0.03 - lane)[..., None], 3, axis=2) + np.random.default_rng(23).normal(0, 1e-4, (240, 360, 3))
+    dark, _ = stretch(light.copy())
+    places = [(row, 120 + row // 2) for row in (50, 100, 150, 200)]
+    for row, column in places:
+        light[row, column] += 1.0
+    light[50, 147] -= 0.012
+    picture, _ = stretch(light)
+    for row, column in places:
+        here = (slice(row - 4, row + 5), slice(column - 4, column + 5))
+        raised = (picture[here].astype(int) - dark[here]).mean(axis=2)
+        raised[4, 4] = 0
+        assert np.abs(raised).max() < 8
+        assert abs(np.median(raised)) < 1
+
+
 def test_no_bright_patch_stands_about_a_cluster() -> None:
     """Between the stars of a bright cluster on a deep sky the picture is as dark as beside it, and the flank of an
     orange star whose blue undershoots there is not grey (with the cluster's own level for the sky both fail)."""

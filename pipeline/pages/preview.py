@@ -34,6 +34,8 @@ RING_SIGMA = 2.0
 RING_PX = 4
 FLANK_COLOUR = 4.0  # at most, a colour's share in the light of a star's flank over the middle one's
 RING_BLOCK = 24  # px, over which the sky about a star is measured
+# ... and about a pixel beside one, px, where so much of that lies beside none.
+RING_OUTSIDE, OUTSIDE_LEAST = 4 * RING_PX + 1, np.float32(0.1)
 TOP_CODE = 0.97  # where the brightest stars land
 SATURATION = 1.25
 LAND_POWER = 0.4  # land of a twentieth of the sky's light stands at a third of its code
@@ -279,9 +281,18 @@ def _fill_rings(
         around[..., channel] = _around(light[..., channel], lower=True)
 
     _for_each(look, threads)
-    offset = light - around
-    above = offset @ LUMINANCE.astype(np.float32)
+    above = (light - around) @ LUMINANCE.astype(np.float32)
     ring = _beside(above > np.float32(RING_STAR_SIGMA * noise), RING_PX)
+    outside = ndimage.uniform_filter((~ring).astype(np.float32), RING_OUTSIDE)
+
+    def no_brighter_than_outside(channel: int) -> None:
+        # a dark lane is narrower than a block: rings in it are no lighter than what lies just beyond them
+        total = ndimage.uniform_filter(np.where(ring, np.float32(0), light[..., channel]), RING_OUTSIDE)
+        level = np.where(outside > OUTSIDE_LEAST, total / np.maximum(outside, OUTSIDE_LEAST), np.float32(np.inf))
+        np.minimum(around[..., channel], level, out=around[..., channel])
+
+    _for_each(no_brighter_than_outside, threads)
+    offset = light - around
     low = offset < np.float32(-RING_SIGMA * noise)
     ring &= low[..., 0] | low[..., 1] | low[..., 2]
     if edge is not None:

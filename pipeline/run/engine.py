@@ -35,7 +35,7 @@ STEP_VERSIONS = {
     "ground": 54,
     "combine": 55,
     "join": 6,
-    "finish": 21,
+    "finish": 22,
     "summarise": 57,
 }
 
