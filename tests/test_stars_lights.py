@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -259,6 +261,37 @@ def test_pictures_show_the_frame_and_its_streak():
     bright = found.sky.level.copy()
     found.sky.level[:] = bright + 3000
     assert np.median(whole_picture(found, 15000.0)) > np.median(whole) + 40
+
+
+@pytest.mark.parametrize(
+    ("line", "signal", "pause", "kind"),
+    [
+        ((2000, 1500, 2700, 1800), 6.0, 0.2, "unknown"),
+        # across the picture: the frames beside show nothing of it, whichever way it flew
+        ((2000, 300, 2700, 3700), 6.0, 0.2, "satellite"),
+        # too faint to be found for certain, or gone by the next frame
+        ((2000, 1500, 2700, 1800), 1.5, 0.2, "satellite"),
+        ((2000, 1500, 2700, 1800), 6.0, 3.0, "satellite"),
+    ],
+)
+def test_what_the_next_frame_would_show_is_no_satellite_without_it(line, signal, pause, kind):
+    """An even line inside one frame of a series: a satellite goes on at the same speed (elementary)."""
+    frames, _ = make_scene(Setting(frames=5), 4)
+    exposure = frames[0].plan.exposure_s
+    begin = datetime(2026, 8, 14, 22)
+    plans = [
+        replace(f.plan, taken=(begin + timedelta(seconds=n * exposure * (1 + pause))).isoformat())
+        for n, f in enumerate(frames)
+    ]
+    light = {"uneven": 1.1, "tapering": 0.9, "ends_inside": 2, "flashes": 0, "brightness": 500.0, "width_px": 3.0}
+    streak = {**dict(zip(("x1", "y1", "x2", "y2"), map(float, line), strict=True)), "signal": signal, **light}
+    seen = [
+        Graded(plan, {**f.row, "streak_list": json.dumps([streak] if n == 2 else [])}, f.stars)
+        for n, (f, plan) in enumerate(zip(frames, plans, strict=True))
+    ]
+    figures = [Figures(f.plan.id) for f in seen]
+    passing_streaks(figures, seen)
+    assert [s["kind"] for s in figures[2].streak_list] == [kind]
 
 
 def test_what_comes_back_in_its_place_is_no_meteor():

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.judging.clouds import Sky
 from pipeline.judging.graded import Graded
 from pipeline.judging.verdicts import Figures
+from pipeline.sky.times import parse
 from pipeline.stars.lights import SHORT, Light, kind_of
 
 PERSISTENT = 3  # frames with a streak in the same place: it belongs to the ground
@@ -25,6 +26,9 @@ LIGHT_FIELDS = tuple(field.name for field in fields(Light))
 # may be, whose mean height is so many times the noise of a pixel of what is beyond the neighbours.
 WIDE, FIREBALL = 3.0, 8.0
 PLACES, ON_LAND = 21, 0.5  # places along a streak that are looked at; share of them on land, of what no meteor is
+# Times the noise of a pixel that a satellite's line stands above it, for the frame after to show it for certain; and
+# how far inside a frame the middle of its line there must lie, px.
+SURE, INSIDE = 3.0, 50.0
 FLASH = 12.0  # px from a streak within which what was measured is an aircraft's flash, or a star under its light
 
 
@@ -47,8 +51,10 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             light = Light(**{name: streak[name] for name in LIGHT_FIELDS if name in streak})
             diagonal = math.hypot(frame.row["width"], frame.row["height"])
             length = math.hypot(line[2] - line[0], line[3] - line[1])
-            known = "uneven" in streak
-            kind = kind_of(light, length, diagonal, bool(_goes_on(line, beside).any())) if known else "unknown"
+            known, goes_on = "uneven" in streak, bool(_goes_on(line, beside).any())
+            kind = kind_of(light, length, diagonal, goes_on) if known else "unknown"
+            if kind == "satellite" and not goes_on and streak.get("signal", 0.0) > SURE and _missed(line, n, frames):
+                kind = "unknown"
             if kind == "meteor" and seen > 1:
                 kind = "unknown"  # what comes back in its place is a lamp's light on something that stands
             wide = light.width_px > WIDE * max(frame.row["fwhm_px"] or 0.0, 2.0)
@@ -58,6 +64,34 @@ def passing_streaks(figures: Sequence[Figures], frames: Sequence[Graded]) -> Non
             f.streak_list.append({**streak, "kind": kind})
         f.streaks = len(f.streak_list)
     _name_by_neighbours([f.streak_list for f in figures])
+
+
+def _missed(line: NDArray[np.float64], n: int, frames: Sequence[Graded]) -> bool:
+    """Whether the frame before or the one after should show a satellite that drew a line in frame `n`, whichever way it
+    flew: it is as long there, and as far on as the pause between the exposures says."""
+    ends = line.reshape(2, 2)
+    should = []
+    for k in (n - 1, n + 1):
+        pause = _pause(frames, min(k, n)) if 0 <= k < len(frames) else None
+        exposure = frames[n].plan.exposure_s
+        if pause is None or not exposure or pause > exposure:
+            should.append([False, False])
+            continue
+        past = pause / exposure + 0.5  # lengths from its end to the middle of the next line
+        places = ends[1] + past * (ends[1] - ends[0]), ends[0] + past * (ends[0] - ends[1])
+        size = frames[k].row["width"], frames[k].row["height"]
+        should.append([bool((place > INSIDE).all() and (place < np.subtract(size, INSIDE)).all()) for place in places])
+    (before_far, before_near), (after_far, after_near) = should
+    return (after_far or before_near) and (after_near or before_far)
+
+
+def _pause(frames: Sequence[Graded], n: int) -> float | None:
+    """Seconds from the end of a frame to the beginning of the next; None where that is not known."""
+    one, other = (parse(frames[k].plan.taken) for k in (n, n + 1))
+    exposure = frames[n].plan.exposure_s
+    if one is None or other is None or exposure is None:
+        return None
+    return float((other - one).total_seconds() - exposure)
 
 
 def _name_by_neighbours(lists: Sequence[list[dict[str, Any]]]) -> None:

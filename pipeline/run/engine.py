@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "inventory": 24,
     "decode": 5,
     "grade": 36,
-    "judge": 58,
+    "judge": 59,
     "dark": 28,
     "register": 23,
     "ground": 54,
