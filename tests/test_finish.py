@@ -635,12 +635,29 @@ def test_a_fast_lens_leaves_corners_neither_black_nor_aglow(falloff: float) -> N
                 assert abs(here) < 0.05, (rows, columns, here)
 
 
+def test_pixels_whose_noise_is_not_known_do_not_spoil_the_rest(tmp_path: Path) -> None:
+    """Noise without a number over a corner of the picture: what is laid under it is what it is without that corner."""
+    planes = night() - 600 / BALANCE[:, None, None]
+    noise = np.full(planes.shape, 3.0, np.float32)
+    figures = []
+    for name, known in (("whole", True), ("part", False)):
+        (tmp_path / name).mkdir()
+        noise[:, :40, :60] = 3.0 if known else np.nan
+        combined = write_combined(tmp_path / name / "c.fits", planes, noise=None)
+        with fits.open(combined, mode="append") as hdus:
+            hdus.append(fits.ImageHDU(noise, name="NOISE"))
+        figures.append(run(tmp_path / name, combined))
+    assert figures[1]["pedestal"] == pytest.approx(figures[0]["pedestal"], rel=0.1)
+    assert figures[1]["noise_level"] == figures[0]["noise_level"]
+
+
 @pytest.mark.parametrize(
     ("write", "text"),
     [
         (lambda p: p.write_bytes(b"nonsense"), "cannot be read as the picture that combine writes"),
         (lambda p: fits.PrimaryHDU(np.zeros((5, 5), np.float32)).writeto(p), "must hold three planes"),
         (lambda p: fits.PrimaryHDU(np.full((3, 5, 5), np.nan, np.float32)).writeto(p), "holds no pixel with a value"),
+        (lambda p: write_combined(p, night(), noise=np.nan), "no pixel of its plane NOISE holds a number"),
         (lambda p: None, "No such file"),
     ],
 )

@@ -96,3 +96,33 @@ def test_noise_of_a_wide_lens_that_turned_goes_by_the_pixels_of_each_place() -> 
             told = found.floor[k, 0] + found.slope[k] * (noise.sky[0] - noise.offsets[k, 0])
             np.testing.assert_allclose(told[shown] / (mosaic * area**power)[shown], 1, atol=0.02)
             assert noise.sky.max() < 2000
+
+
+def test_a_glowing_dark_before_a_fisheye_whose_map_ends_leaves_the_noise_known() -> None:
+    """Half of the nodes of some frames have no place in them, as in the corners about a fisheye's circle; the dark that
+    was taken off glows. Floors, slopes and levels are numbers everywhere, and within the circle the noise is that of
+    level and glow (elementary) to 2 %."""
+    shape, side, level, floor, slope = (640, 768), 32, 160.0, 6.0, 0.5
+    x = (np.mgrid[: shape[0] // side, : shape[1] // side][1] + 0.5) * side
+    glow = 40 * x / shape[1]
+    planes = (np.broadcast_to(value, (*x.shape, 4)).astype(np.float32) for value in (level, floor + slope * level))
+    survey = Survey(*planes, side, dark=glow.astype(np.float32))
+
+    def cut_off(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        drawn = np.hypot(x - shape[1] / 2, y - shape[0] / 2) < 300
+        return np.where(drawn, x + 5, np.nan), np.where(drawn, y, np.nan)
+
+    grids = [position_grid(lambda x, y: (x, y), shape), *(position_grid(cut_off, shape) for _ in range(3))]
+    assert np.isnan(grids[1].shift).any(axis=-1).mean() > 0.5
+    found = match_frames(
+        [survey] * 4, grids, [1.0] * 4, ["MONO"] * 4, 0, shape, [0.0] * 4, [pixel_area(grid) for grid in grids],
+        PhotonTransfer(slope, floor, True),
+    )  # fmt: skip
+    for values in (found.offsets, found.sky, found.of_pixels.sky, found.of_pixels.offsets, *found.at_sky):
+        assert np.isfinite(values).all()
+    node_x, node_y = np.meshgrid(*grid_nodes(shape))
+    inner = np.hypot(node_x - shape[1] / 2, node_y - shape[0] / 2) < 300
+    for k in range(4):
+        told = found.floor[k, 0] + found.slope[k] * (found.of_pixels.sky[0] - found.of_pixels.offsets[k, 0])
+        there = node_x + (5 if k else 0)
+        np.testing.assert_allclose(told[inner], (floor + slope * (level + 40 * there / shape[1]))[inner], rtol=0.02)

@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "dark": 28,
     "register": 23,
     "ground": 54,
-    "combine": 55,
+    "combine": 56,
     "join": 6,
     "finish": 22,
     "summarise": 57,

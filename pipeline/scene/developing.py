@@ -46,7 +46,7 @@ def read_combined(path: Path) -> Combined:
     Raises
     ------
     InputError
-        If it is no FITS file of three float32 planes.
+        If it is no FITS file of three float32 planes, or its plane NOISE holds no number at all.
     """
     try:
         with fits.open(path, memmap=True) as hdus:
@@ -58,6 +58,11 @@ def read_combined(path: Path) -> Combined:
             noise, noise_sample = None, None
             if "NOISE" in hdus:
                 data = np.asarray(hdus["NOISE"].data)
+                if not np.isfinite(data).any():
+                    raise InputError(
+                        f"{path.name}: no pixel of its plane NOISE holds a number, so that neither its black nor its "
+                        "grey can be told; run combine again, and where that does not help report its log"
+                    )
                 if data.shape[-2:] == shape[1:]:
                     sampled = data[..., ::SAMPLE_STEP, ::SAMPLE_STEP].astype(np.float32)
                     noise_sample = np.broadcast_to(sampled, (3, *sampled.shape[-2:]))
@@ -182,7 +187,8 @@ def _lowest(
     sigma = noise[:, None, None] if picture.noise_sample is None else picture.noise_sample
     rgb = np.tensordot(colour.whole, sample / white, axes=1)
     sigma = np.sqrt(np.tensordot(colour.whole**2, (np.asarray(sigma, float) / white) ** 2, axes=1))
-    return lowest_noise(rgb, sigma, good.reshape(sample.shape[1:]))
+    known = np.broadcast_to(np.isfinite(sigma).all(axis=0), sample.shape[1:])
+    return lowest_noise(rgb, sigma, good.reshape(sample.shape[1:]) & known)
 
 
 def _with_value(sample: NDArray[np.floating]) -> NDArray[np.bool_]:

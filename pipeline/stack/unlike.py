@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.pixels.cells import nearest_known
 from pipeline.pixels.positions import PositionGrid
 from pipeline.pixels.survey import Survey
 from pipeline.stack.nodes import grid_positions, to_the_edge
@@ -104,7 +105,9 @@ def unlike_light(
                 f = np.nan_to_num(to_the_edge(flat[c], survey.block, x, y), nan=1.0)
             by[k, c] = 1 / np.maximum(f / areas[k], FLAT_LEAST)
         if survey.dark is not None:
-            glow[k, 0] = scales[k] * to_the_edge(survey.dark, survey.block, x, y)
+            # a fisheye draws no place for some nodes: one without a number would leave none in the whole picture
+            there = scales[k] * to_the_edge(survey.dark, survey.block, x, y)
+            glow[k, 0] = np.nan_to_num(nearest_known(there, np.isfinite(there)))
     area = np.where(shown, np.stack(areas)[:, None], np.float32(1))
     found = Unlike(area, np.where(shown, by, np.float32(1)), glow if glow.any() else None, shown)
     return found if found.glow is not None or found.varies(ALIKE) else None
