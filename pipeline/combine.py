@@ -13,12 +13,14 @@ from typing import Any
 
 import numpy as np
 from astropy.io import fits
+from numpy.typing import NDArray
 
 from pipeline.config import CombineSettings, load_trip
 from pipeline.console import Progress, run_step
 from pipeline.errors import InputError
 from pipeline.files import is_named, read_json, replacing, shown, write_json
 from pipeline.pixels.bounds import FULL as SHARE_FULL
+from pipeline.pixels.noise import BLOCK
 from pipeline.plan import TRAILS_FITS, ScenePlan, read_scene
 from pipeline.scene.inputs import input_arguments, kept_mosaics, listed_streaks, read_inputs
 from pipeline.sensor.mosaic import MosaicHeader
@@ -29,9 +31,11 @@ from pipeline.skyline.hold import TRACKED, Hold
 from pipeline.skyline.moving import moving_land
 from pipeline.stack import figures, sizes
 from pipeline.stack.bands import Band
+from pipeline.stack.circle import lit_blocks
 from pipeline.stack.groundfile import FULL, GroundFile, read_ground, read_moving
 from pipeline.stack.land import REACH_PX, Land, land_in
 from pipeline.stack.meteors import meteors_of, without_strays
+from pipeline.stack.nodes import NODES_REACH
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.passes import passes_of
 from pipeline.stack.sources import Frame, Inputs
@@ -161,16 +165,16 @@ def read_land(arguments: argparse.Namespace, inputs: Inputs, geometry: Geometry)
     if ground is None and not moving:
         return None
     try:
-        hold = Hold.from_json(geometry, read_json(arguments.ground_figures)["hold"])
+        hold = Hold.from_json(geometry.beyond(NODES_REACH), read_json(arguments.ground_figures)["hold"])
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"{arguments.ground_figures}: does not tell how the camera stood ({error}); run ground again"
         ) from None
     if moving:
-        return moving_land(moving, geometry, hold, inputs.frames)
+        return moving_land(moving, hold.geometry, hold, inputs.frames)
     if ground is None or ground.mask.shape != inputs.shape:
         raise InputError(f"{shown(arguments.ground)}: is of other frames; run ground again")
-    return land_in(ground.mask / np.float32(FULL), geometry, hold, inputs.frames)
+    return land_in(ground.mask / np.float32(FULL), hold.geometry, hold, inputs.frames)
 
 
 def _whole_ground(path: Path | None) -> GroundFile | None:
@@ -217,7 +221,8 @@ def combine(
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
     coverage, rejected = np.empty(shape, np.uint16), np.empty(shape, np.uint16)
-    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n)
+    lit = lit_blocks(scene.matching.sky, shape, getattr(geometry, "camera", None))
+    gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n, lit)
     with CombinedWriter(path, shape, header, noise_header) as writer, ThreadPoolExecutor(threads) as pool:
         scene = with_unrest(scene, windows.before, path.parent, pool, threads, progress.advance)
         scene = with_lights(scene, pool, threads)
@@ -241,8 +246,7 @@ def combine(
         if content["noise_scale"] != 1.0:
             writer.scale_noise(content["noise_scale"])
         writer.finish(coverage, rejected)
-    shown = int(np.count_nonzero(coverage))
-    content["one_frame_share"] = round(int(np.count_nonzero(coverage == 1)) / shown, 4) if shown and n > 1 else None
+    content["one_frame_share"] = one_frame_share(coverage, lit) if n > 1 else None
     del coverage, rejected
     content |= sizes.compare(stars.result(), reference.shape, path)
     content["reference"] = reference.id
@@ -251,6 +255,23 @@ def combine(
     for frame, factor in zip(inputs.frames, ready.factors, strict=True):
         content["frames"][frame.id]["noise_correction"] = float(factor)
     return content
+
+
+def one_frame_share(coverage: NDArray[np.uint16], lit: NDArray[np.bool_] | None) -> float | None:
+    """Share of the picture's pixels with a value that one frame alone shows, to four digits; None where none has one.
+
+    Parameters
+    ----------
+    coverage : (height, width) uint16 array, how many frames show each pixel
+    lit : as of `circle.lit_blocks`; what lies about a fisheye's circle is no sky that a frame could show
+    """
+    shown = alone = 0
+    for row, numbers in enumerate(coverage):
+        if lit is not None:
+            numbers = numbers[np.repeat(lit[row // BLOCK], BLOCK)[: len(numbers)]]
+        shown += int(np.count_nonzero(numbers))
+        alone += int(np.count_nonzero(numbers == 1))
+    return round(alone / shown, 4) if shown else None
 
 
 def result_header(

@@ -14,15 +14,18 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from pipeline import combine as step
+from pipeline.combine import one_frame_share
 from pipeline.errors import SceneError
 from pipeline.files import write_json
 from pipeline.pixels.noise import block_noise
+from pipeline.pixels.positions import grid_nodes
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sensor.demosaic import colours, demosaic
 from pipeline.sensor.mosaic import write_mosaic
 from pipeline.sky.camera import Camera as Lens
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.stack import figures
+from pipeline.stack.circle import lit_blocks
 from pipeline.stack.figures import noise_scale
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, at_places, frame_grids, reflected
@@ -665,3 +668,27 @@ def test_noise_that_differs_from_block_to_block_is_held_against_its_own():
     expected = noise_frame * np.sqrt(there[0] / pair_model)
     assert halves.noise / expected == pytest.approx(1.0, abs=0.06)
     assert there[1] == pytest.approx(1.0, abs=0.04)
+
+
+def test_what_lies_about_a_fisheye_s_circle_is_no_sky() -> None:
+    """A circle of 400 px in 1024 x 1024, light of 300 ADU that falls to the half at its edge, 4 ADU outside: blocks
+    within it tell of noise and of what one frame alone shows, those outside do not. Before any other lens all do."""
+    shape, lens = (1024, 1024), Lens.simple(250.0, 1024, 1024, fisheye=True)
+    x, y = np.meshgrid(*grid_nodes(shape))
+    radius = np.hypot(x - 511.5, y - 511.5)
+    sky = np.where(radius <= 400, 300 * (1 - radius / 800), 4.0)[None].repeat(3, axis=0)
+    lit = lit_blocks(sky, shape, lens)
+    assert lit is not None
+    v, u = (np.mgrid[:64, :64] + 0.5) * 16 - 511.5
+    assert lit[np.hypot(u, v) < 330].all()
+    assert not lit[np.hypot(u, v) > 470].any()
+    for other in (None, lens.changed(fisheye=False), lens.changed(focal_px=500.0)):
+        assert lit_blocks(sky, shape, other) is None
+    coverage = np.where(np.repeat(np.repeat(lit, 16, axis=0), 16, axis=1), 8, 1).astype(np.uint16)
+    assert one_frame_share(coverage, lit) == 0.0
+    assert one_frame_share(coverage, None) == round(float((~lit).mean()), 4)
+    coverage[:512] = 0
+    coverage[512:528] = 1
+    expected = lit[32].sum() / lit[32:].sum()
+    assert one_frame_share(coverage, lit) == pytest.approx(expected, abs=1e-4)
+    assert one_frame_share(np.zeros_like(coverage), lit) is None

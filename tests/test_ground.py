@@ -51,6 +51,9 @@ class Stand:
     creep: tuple[float, float] = (0.11, -0.07)
     kind: str = "tripod"
 
+    def beyond(self, _px: float) -> Stand:
+        return self
+
     def _moved(self, frame: str) -> tuple[float, float]:
         ids = list(self.geometry.frames)
         steps = ids.index(frame) - ids.index(self.geometry.reference)

@@ -13,11 +13,12 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.errors import InputError
 from pipeline.pixels.area import pixel_area
-from pipeline.pixels.positions import grid_nodes, position_grid
+from pipeline.pixels.positions import LAGRANGE, grid_nodes, position_grid, positions
 from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.slopes import camera_vector, project_with_slopes, with_vector
+from pipeline.stack.nodes import NODES_REACH
 from tests.planted_sky import HEIGHT, Fisheye, lens
 
 ARCSEC = np.pi / 648000
@@ -103,6 +104,55 @@ def test_a_fisheye_sees_all_of_its_hemisphere_and_nothing_behind():
     np.testing.assert_allclose(np.stack([u, v], -1)[front], seen[front][:, :2] / seen[front][:, 2:], rtol=1e-9)
     assert np.isnan(u[seen[..., 2] < 0]).all()
     assert np.isnan(camera.project([0.0, 0.0, -1.0])).all()
+
+
+@pytest.mark.parametrize("radial", [(0.0, 0.0, 0.0), (-1 / 24, 1 / 1920, -1 / 322560), (-0.1, 0.0, 0.0)])
+def test_the_map_of_a_fisheye_may_go_on_past_its_picture(radial):
+    """Within the last radius (110 degrees, or where the picture turns back) nothing changes by a bit; beyond it
+    positions come back to themselves for as far as was asked, never lie within the picture, and then end."""
+    camera = Camera(300.0, 498.0, 503.0, radial, (1e-5, -2e-5), 1000, 1000, fisheye=True)
+    on = camera.changed(beyond_px=80.0)
+    x, y = np.meshgrid(np.linspace(-200, 1200, 141), np.linspace(-200, 1200, 141))
+    inside = camera.draws(x, y)
+    distance = np.hypot(x - 498, y - 503)
+    past = distance - distance[inside].max()
+    np.testing.assert_array_equal(on.unproject(x, y)[inside], camera.unproject(x, y)[inside])
+    assert np.isnan(camera.unproject(x, y)[~inside]).all()
+    known = np.isfinite(on.unproject(x, y)).all(axis=-1)
+    assert known[past < 70].all()
+    assert not known[past > 90].any()
+    back = np.array(on.project(on.unproject(x, y)))
+    there = (past > 15) & (past < 70)
+    np.testing.assert_allclose(back[:, there], np.array([x, y])[:, there], atol=0.1)
+    assert (np.hypot(back[0] - 498, back[1] - 503)[known & ~inside] > distance[inside].max() - 1).all()
+    np.testing.assert_array_equal(on.draws(x, y), inside)
+    assert Camera.from_json(on.to_json()) == camera
+
+
+def test_a_fisheye_s_whole_circle_has_places_in_every_frame():
+    """The sky over an upright camera turned by 5 degrees: every pixel within 90 degrees of both axes has its place to
+    0.06 px from nodes 64 px apart, of which the outermost lie past what the lens draws; between nodes of a lens that
+    draws all of them it is no nearer."""
+    radial = (-1 / 24, 1 / 1920, -1 / 322560)  # of 2 sin(theta / 2), 342 px to a radian: a circle of 484 px
+    camera = Camera(342.0, 503.0, 497.0, radial, width=1000, height=1000, fisheye=True)
+    turn = Rotation.from_rotvec(np.radians(5) * np.array([0.38, 0.58, 0.72])).as_quat(scalar_first=True)
+    frames = {"a": Placement(np.array([1.0, 0, 0, 0])), "b": Placement(turn)}
+    geometry = Geometry("a", True, camera, frames)
+    y, x = np.mgrid[:1000:7, :1000.0]
+    vectors = camera.unproject(x, y)
+    there = np.array(geometry.from_reference("b", x, y))
+    with np.errstate(invalid="ignore"):
+        seen = (vectors[..., 2] > 0) & (np.hypot(there[0] - 503, there[1] - 497) < 483)
+    found = {}
+    for name, wide in (("ending", geometry), ("going on", geometry.beyond(NODES_REACH))):
+        grid = position_grid(lambda x, y, wide=wide: wide.from_reference("b", x, y), (1000, 1000))
+        places = np.empty((2, *x.shape), np.float32)
+        nodes = np.empty((2, grid.shift.shape[1]), np.float32)
+        for row in range(len(x)):
+            positions(grid.shift, LAGRANGE, 7 * row, 0, places[0, row], places[1, row], nodes)
+        found[name] = places
+    assert np.isnan(found["ending"][0][seen]).mean() > 0.1
+    assert np.abs(found["going on"] - there)[:, seen].max() < 0.06
 
 
 @pytest.mark.parametrize(

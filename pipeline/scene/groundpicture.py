@@ -29,6 +29,7 @@ from pipeline.stack.groundfile import FULL, GroundFile, append_mask, picture_hea
 from pipeline.stack.land import SHARE_LEAST, Land, land_in
 from pipeline.stack.matching import Matching
 from pipeline.stack.meanmosaic import AROUND, BYTES_PER_PIXEL, MeanMosaic, mean_level
+from pipeline.stack.nodes import NODES_REACH
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.planes import COLOUR_OF, half_shape, unmoved
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
@@ -51,6 +52,7 @@ def on_ground(inputs: Inputs, geometry: Geometry, hold: Hold, scale: float = 1.0
     Starlight says nothing of what lights the ground, so that all values have one scale.
     """
     shape, colours = inputs.shape, colour_count(inputs.cfa)
+    hold = hold.beyond(NODES_REACH)
     frames: list[Frame] = []
     for frame in inputs.frames:
         grids = frame_grids(hold, frame.id, shape, colours)

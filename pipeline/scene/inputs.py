@@ -30,6 +30,7 @@ from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sensor.patternfile import read_banding, read_dark_glow, read_pattern
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.vignetting import response
+from pipeline.stack.nodes import NODES_REACH
 from pipeline.stack.sources import Calibration, Frame, Inputs, Mosaics, frame_grids, green_grids
 from pipeline.tables import read_table, rows_of
 
@@ -126,10 +127,11 @@ def read_inputs(
     reference = list(paths).index(geometry.reference)
     shape, cfa = mosaics[reference].shape, mosaics[reference].header.cfa
     balance = scene_balance(arguments.verdicts, mosaics[reference].header.white_balance)
+    wide = geometry.beyond(NODES_REACH)
     with ThreadPoolExecutor(1) as pool:
         # where pixels lie is worked out while the masters are read
         reading = pool.submit(_read_calibration, arguments, shape)
-        grids = {frame: frame_grids(geometry, frame, shape, colour_count(cfa)) for frame in paths}
+        grids = {frame: frame_grids(wide, frame, shape, colour_count(cfa)) for frame in paths}
         green = {frame: green_grids(geometry, frame, shape) for frame in paths if len(grids[frame]) > 1}
         calibration = reading.result()
     banding = {} if arguments.defects is None else read_banding(arguments.defects)

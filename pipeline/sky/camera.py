@@ -16,6 +16,9 @@ Floats = NDArray[np.float64]
 WIDEST_DEG = 80.0
 # A fisheye draws to 90 degrees, some a little beyond; what lies further off is no picture.
 WIDEST_FISHEYE_DEG = 110.0
+# Past that a fisheye may be taken to go on (`Camera.beyond_px`), by no less than so many focal lengths a radian, and up
+# to here: no further than what is right behind it.
+LEAST_SLOPE, BEHIND_DEG = 0.3, 170.0
 # Where the field of a fisheye ends in a circle, the lens must be one to one at least so far.
 FISHEYE_REACH_DEG = 90.0
 # A rectilinear model puts what is so near the plane of the lens (cosine of the angle off the axis) out of reach.
@@ -45,7 +48,8 @@ class Camera:
 
     In a mirror image (a file whose rows run from the bottom up) y is counted the other way: y = c_y - f [...].
     Beyond the radius where the radial term turns back (and beyond 80 degrees, of a fisheye 110) there is no picture:
-    both directions give NaN there.
+    both directions give NaN there, or with `beyond_px` a fisheye's map goes on as it is at that radius, straight along
+    each radius: for what is interpolated between places of which some have no picture any more.
 
     Parameters
     ----------
@@ -56,6 +60,7 @@ class Camera:
     width, height : size of the picture, pixels
     mirrored : the picture is a mirror image of what the lens drew
     fisheye : the lens draws angles, not their tangents
+    beyond_px : how far past its last radius a fisheye's map goes on, pixels; not part of the lens, and kept in no file
 
     References
     ----------
@@ -73,6 +78,7 @@ class Camera:
     height: int = 0
     mirrored: bool = False
     fisheye: bool = False
+    beyond_px: float = 0.0
 
     @classmethod
     def simple(cls, focal_px: float, width: int, height: int, mirrored: bool = False, fisheye: bool = False) -> Camera:
@@ -151,6 +157,16 @@ class Camera:
         return float(radius if self.fisheye else np.arctan(radius))
 
     @cached_property
+    def _going_on(self) -> tuple[float, float]:
+        """How far past `limit` the map goes on, radians, and by how many focal lengths a radian it does."""
+        if not self.fisheye or self.beyond_px <= 0:
+            return 0.0, 1.0
+        k1, k2, k3 = self.radial
+        r2 = self.limit**2
+        slope = max(1.0 + r2 * (3 * k1 + r2 * (5 * k2 + r2 * 7 * k3)), LEAST_SLOPE)
+        return max(0.0, min(self.beyond_px / self.focal_px / slope, np.radians(BEHIND_DEG) - self.limit)), slope
+
+    @cached_property
     def _table(self) -> tuple[Floats, Floats]:
         radius = np.linspace(0.0, self.angle(self.limit), TABLE_NODES)
         if not self.fisheye:
@@ -194,9 +210,14 @@ class Camera:
         x, y : (...) float64 arrays, pixels; NaN where the direction is not in front of the lens
         """
         u, v = self.from_vectors(np.asarray(vectors, np.float64))
-        inside = u * u + v * v <= self.limit**2
-        u, v = np.where(inside, u, np.nan), np.where(inside, v, np.nan)
-        a, b = self.distort(u, v)
+        angle, slope = self._going_on
+        if angle > 0:
+            u, v, du, dv = _held(u, v, self.limit, angle)
+            a, b = self.distort(u, v)
+            a, b = a + slope * du, b + slope * dv
+        else:
+            inside = u * u + v * v <= self.limit**2
+            a, b = self.distort(np.where(inside, u, np.nan), np.where(inside, v, np.nan))
         return self.centre_x + self.focal_px * a, self.centre_y + self.down * self.focal_px * b
 
     def from_vectors(self, vectors: Floats) -> tuple[Floats, Floats]:
@@ -224,11 +245,22 @@ class Camera:
         plain = not any(self.radial) and not any(self.tangential)
         if plain and not self.fisheye:
             return a, b
+        _, distorted = self._table
+        angle, slope = self._going_on
+        if angle > 0:
+            a, b, da, db = _held(a, b, distorted[-1], angle * slope)
+            u, v = (a, b) if plain else self._undistorted(a, b)
+            # on the last radius itself, where the picture may turn back, Newton's steps lead astray
+            past, out = (da != 0) | (db != 0), self.limit / distorted[-1]
+            return np.where(past, out * a + da / slope, u), np.where(past, out * b + db / slope, v)
+        outside = np.hypot(a, b) > distorted[-1]
+        u, v = (a, b) if plain else self._undistorted(a, b)
+        return np.where(outside, np.nan, u), np.where(outside, np.nan, v)
+
+    def _undistorted(self, a: Floats, b: Floats) -> tuple[Floats, Floats]:
+        """The inverse of `distort` up to `limit`."""
         radius, distorted = self._table
         r = np.hypot(a, b)
-        outside = r > distorted[-1]
-        if plain:
-            return np.where(outside, np.nan, a), np.where(outside, np.nan, b)
         ratio = np.where(r > 0, np.interp(r, distorted, radius) / np.where(r > 0, r, 1.0), 1.0)
         u, v = a * ratio, b * ratio
         for _ in range(NEWTON_STEPS):
@@ -239,7 +271,14 @@ class Camera:
             # at the very limit the slope vanishes: there the table's answer stands
             determinant = np.where(determinant > 1e-6, determinant, np.inf)
             u, v = u + (vv * da - mixed * db) / determinant, v + (uu * db - mixed * da) / determinant
-        return np.where(outside, np.nan, u), np.where(outside, np.nan, v)
+        return u, v
+
+    def draws(self, x: ArrayLike, y: ArrayLike) -> NDArray[np.bool_]:
+        """Whether pixels x, y (...) lie within the picture of the lens, whatever `beyond_px`."""
+        if not self.fisheye and not any(self.radial) and not any(self.tangential):
+            return np.ones(np.broadcast_shapes(np.shape(x), np.shape(y)), bool)
+        r = np.hypot(np.asarray(x, np.float64) - self.centre_x, np.asarray(y, np.float64) - self.centre_y)
+        return np.asarray(r <= self._table[1][-1] * self.focal_px)
 
     def to_gnomonic(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Where pixels would lie on the plane Z = 1, distortion taken out: X / Z and Y / Z; NaN behind it."""
@@ -304,3 +343,12 @@ class Camera:
     def scale_arcsec(self) -> float:
         """Pixel scale on the axis, arcsec."""
         return float(np.degrees(1.0 / self.focal_px) * 3600.0)
+
+
+def _held(u: Floats, v: Floats, edge: float, most: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Places drawn in to a circle about the origin, and by how much each lay past it; NaN more than `most` past."""
+    r = np.hypot(u, v)
+    share = np.where(r > edge, edge / np.where(r > edge, r, 1.0), 1.0)
+    share = np.where(r <= edge + most, share, np.nan)
+    inner, outer = (u * share, v * share), (u * (1 - share), v * (1 - share))
+    return *inner, *outer

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -169,6 +169,10 @@ class Geometry:
         }
 
     # positions
+
+    def beyond(self, px: float) -> Geometry:
+        """The same where the map of a fisheye goes on for so many pixels past its picture (`Camera.beyond_px`)."""
+        return replace(self, camera=self.camera.changed(beyond_px=px)) if self.camera.fisheye else self
 
     def directions(self, frame_id: str, x: ArrayLike, y: ArrayLike, colour: str = "G") -> Floats:
         """Directions (..., 3) of a frame's pixels, refraction taken out, aberration left in."""

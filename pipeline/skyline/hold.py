@@ -62,6 +62,10 @@ class Hold:
         xs, ys = camera.project(camera.unproject(x, y) @ self.turns[frame_id])
         return self._scaled(xs, ys, self._scale(self.geometry.reference))
 
+    def beyond(self, px: float) -> Hold:
+        """The same where the map of a fisheye goes on past its picture (`Geometry.beyond`)."""
+        return replace(self, geometry=self.geometry.beyond(px))
+
     def about(self, frame_id: str) -> Hold:
         """The same with another frame for its reference."""
         back = self.turns[frame_id].T

@@ -9,6 +9,10 @@ from scipy.spatial import cKDTree
 from pipeline.pixels.background import sample_map
 from pipeline.pixels.positions import GRID_STEP, PositionGrid
 
+# A pixel's place is told by nodes up to 2.8 steps away: so far past its picture, px, a lens's map must go on, and half
+# as far again where nodes lie further apart in the frame. Where it ends, pixels 180 px within it may have no place.
+NODES_REACH = 4 * GRID_STEP
+
 
 def grid_positions(
     grid: PositionGrid, x: NDArray[np.float64], y: NDArray[np.float64]

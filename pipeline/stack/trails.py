@@ -24,6 +24,7 @@ from pipeline.sensor.demosaic import colours as colour_count
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.times import SIDEREAL_RATE
 from pipeline.stack.land import SHARE_LEAST, area_of
+from pipeline.stack.nodes import NODES_REACH
 from pipeline.stack.sources import Frame, Inputs, Part, Scratch, frame_grids, green_grids, load_tile
 from pipeline.stack.threads import in_order
 from pipeline.stack.windows import Window, cut
@@ -112,7 +113,7 @@ def laid(inputs: Inputs, geometry: Geometry, begins: Sequence[float], exposures:
         attitude = np.asarray(geometry.frames[frame.id].attitude)
         if copy.after and turning is not None:
             attitude = turning(middles[copy.number] + copy.after).as_quat(scalar_first=True)
-        grids = frame_grids(Carried(geometry, attitude), frame.id, shape, colours)
+        grids = frame_grids(Carried(geometry.beyond(NODES_REACH), attitude), frame.id, shape, colours)
         green = (frame.green or green_grids(geometry, frame.id, shape)) if len(grids) > 1 else None
         result.append(replace(frame, grids=grids, green=green, flux_scale=1.0))
     return result
