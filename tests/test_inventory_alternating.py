@@ -1,8 +1,12 @@
 """A camera that goes to and fro between several pointings."""
 
-import pytest
+from dataclasses import replace
 
-from pipeline.card.pointing import Looker, Similarity
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from pipeline.card.pointing import Looker, Similarity, StarView, relate_solved
 from pipeline.card.visits import by_fields
 from tests.cards import Sky, fixed, run, tracking
 
@@ -72,3 +76,37 @@ def test_a_camera_re_aimed_once_is_not_looked_at_all_over():
     pieces = Looker(sky.view, sky.match).pieces(frames, 0.5)
     assert [len(p.frames) for p in pieces] == [25, 39]
     assert len(set(sky.viewed)) <= 13
+
+
+class BentSky(Sky):
+    """A sky near the horizon, whose refraction is solved in some frames as a lens with its axis 200 px off the middle:
+    the picture is the same to 3 px, the attitude 4 degrees another."""
+
+    OFF_PX = 200.0
+
+    def view(self, one):
+        seen = super().view(one)
+        n = round(((one.start or 0.0) - self.begin) / 118)
+        if seen is None or seen.solved is None or not (7 <= n <= 15 or n == 20 or n >= 23):
+            return seen
+        solved = seen.solved
+        lens = solved.camera.changed(centre_y=solved.camera.centre_y + self.OFF_PX)
+        tilt = Rotation.from_euler("x", np.arctan(self.OFF_PX / lens.focal_px))
+        return StarView(seen.stars, replace(solved, camera=lens, attitude=tilt * solved.attitude))
+
+
+def test_frames_are_compared_by_what_they_show_not_by_where_their_lens_was_put():
+    """A tripod's frames, the refraction of some solved as a lens off its middle, are of one pointing, divided in time
+    alone."""
+    frames = run(30, 118.0, width=1002, height=668)
+    sky = BentSky(frames, fixed(42, -37), focal_px=2915.0)
+    first, other = (sky.view(frames[n]).solved for n in (0, 20))
+    assert np.degrees((other.attitude * fixed(42, -37)(20 * 118.0).inv()).magnitude()) > 3.9
+    relation = relate_solved(first, other, 20 * 118.0, 1002, 668)
+    assert relation.steady
+    assert relation.tracked is False
+    pieces = Looker(sky.view, sky.match).pieces(frames, 0.8)
+    parts = numbers(pieces, frames)
+    assert len(parts) > 1
+    assert [n for part in parts for n in part] == list(range(30))
+    assert not any("to and fro" in piece.why for piece in pieces)

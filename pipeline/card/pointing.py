@@ -115,12 +115,14 @@ def overlap_of(to_other: Callable[[NDArray[np.float64], NDArray[np.float64]], tu
     return float(np.mean(inside))
 
 
-def overlap_solved(camera: CameraModel, first: Rotation, second: Rotation, width: int, height: int) -> float:
-    """Share of the first attitude's picture that the second's shows too."""
+def overlap_solved(
+    camera: CameraModel, first: Rotation, second: Rotation, width: int, height: int, other: CameraModel | None = None
+) -> float:
+    """Share of the first attitude's picture that the second's, taken with the same lens or as `other`, shows too."""
     turn = second * first.inv()
 
     def carry(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[ArrayLike, ArrayLike]:
-        return camera.project(turn.apply(camera.unproject(x, y)))
+        return (other or camera).project(turn.apply(camera.unproject(x, y)))
 
     with np.errstate(invalid="ignore"):
         return overlap_of(carry, width, height)
@@ -138,6 +140,27 @@ def overlap_similar(similarity: Similarity, width: int, height: int) -> float:
     return overlap_of(carry, width, height)
 
 
+def turn_between(a: Solved, b: Solved, width: int, height: int, earth_rad: float = 0.0) -> Rotation:
+    """The rotation of the sky's own axes that brings what the pixels of one frame see to what those of another see.
+
+    The pictures are compared, not the attitudes: near the horizon refraction bends a picture as a lens does whose axis
+    lies off its middle, and single frames are solved now with the one, now with the other, their axes degrees apart.
+
+    Parameters
+    ----------
+    earth_rad : what the Earth turned from the first to the second, to be taken for a camera that stands
+    """
+    from scipy.spatial.transform import Rotation  # only here: see `inventory.restore_solution`
+
+    x, y = np.meshgrid((np.arange(GRID) + 0.5) / GRID * width - 0.5, (np.arange(GRID) + 0.5) / GRID * height - 0.5)
+    first, second = (s.attitude.inv().apply(s.camera.unproject(x.ravel(), y.ravel())) for s in (a, b))
+    first = Rotation.from_euler("z", earth_rad).apply(first)
+    there = np.isfinite(first[:, 0]) & np.isfinite(second[:, 0])
+    if not there.any():
+        return b.attitude.inv() * a.attitude
+    return Rotation.align_vectors(second[there], first[there])[0]
+
+
 def earth_turned(attitude: Rotation, after_s: float) -> Rotation:
     """Attitude of a camera fixed to the ground, `after_s` seconds later: the sky has turned about the pole."""
     from scipy.spatial.transform import Rotation  # only here: see `inventory.restore_solution`
@@ -147,11 +170,11 @@ def earth_turned(attitude: Rotation, after_s: float) -> Rotation:
 
 def relate_solved(a: Solved, b: Solved, after_s: float, width: int, height: int) -> Relation:
     """Relation of two solved frames, the second `after_s` seconds later."""
-    overlap = overlap_solved(a.camera, a.attitude, b.attitude, width, height)
+    overlap = overlap_solved(a.camera, a.attitude, b.attitude, width, height, b.camera)
     diagonal = math.degrees(2 * math.atan(math.hypot(width, height) / 2 / a.camera.focal_px))
     tolerance = max(STEADY_DEG, STEADY_SHARE * diagonal)
-    from_sky = math.degrees((b.attitude * a.attitude.inv()).magnitude())
-    from_ground = math.degrees((b.attitude * earth_turned(a.attitude, after_s).inv()).magnitude())
+    from_sky = math.degrees(turn_between(a, b, width, height).magnitude())
+    from_ground = math.degrees(turn_between(a, b, width, height, SIDEREAL_RATE * after_s).magnitude())
     zoomed = abs(b.camera.focal_px / a.camera.focal_px - 1) > FOCAL_SHARE
     steady = not zoomed and min(from_sky, from_ground) < tolerance
     tracked = None
