@@ -55,6 +55,26 @@ def test_planted_cloud_comes_back_by_parts(share):
     assert got.sky.all()
 
 
+def test_a_sky_that_grows_dark_shows_no_cloud():
+    """Under a bright sky faint stars are found where noise lifts them: 12 frames, each a little darker than the one
+    before, four times from first to last as at dusk, read alike."""
+    rng = np.random.default_rng(15)
+    number = 700
+    x, y = rng.uniform(0, WIDTH, number), rng.uniform(0, HEIGHT, number)
+    true = 90 * (rng.pareto(2.5, number) + 1)
+    columns = [[] for _ in range(6)]
+    for frame in range(12):
+        noise = 40 * 0.25 ** (frame / 11)
+        flux = true + rng.normal(0, noise, number)
+        seen = np.where(flux > 5 * noise, flux, np.nan)
+        values = (np.arange(number), np.full(number, frame), seen, np.full(number, noise), x, y)
+        for column, each in zip(columns, values, strict=True):
+            column.append(each)
+    got = clearness(Sightings(*(np.concatenate(c) for c in columns)), 12, WIDTH, HEIGHT)
+    # 0.06 where what noise lifted counts
+    assert np.polyfit(np.arange(12), got.overall, 1)[0] * 11 == pytest.approx(0, abs=0.02)
+
+
 def test_stated_parts_are_right_within_their_errors():
     """Of the parts told to be known, 99 in 100 lie within 0.02 of 1, and their scatter is what their errors say."""
     off, error, stated = [], [], []

@@ -33,7 +33,7 @@ def test_thin_haze(tmp_path: Path) -> None:
     assert event["clear_least"] == pytest.approx(0.78, abs=0.02)
     assert [n for n, row in enumerate(got.rows) if row["cause"] == "haze"] == list(range(8, 15))
     assert "Thin haze over the whole field alike from 22:02 to 22:04 (7 frames)" in got.text
-    assert re.search("7[789]% of the starlight", got.text)
+    assert re.search("7[789] % of the starlight", got.text)
     # seven frames of 13 s at the square of 0.78
     assert event["lost_by_weight_s"] == pytest.approx(7 * 13 * (1 - 0.78**2), rel=0.1)
     assert got.figures["exposure_lost"]["frames_set_aside"] == 0

@@ -23,6 +23,10 @@ USUAL_SHADING = 1.0
 UNLIKE = 0.1  # of the logarithm, by which a part differs from its frame and tells of clouds, not of lens and air
 NEAR_BEST = 0.03  # of the logarithm, within which a part is as clear as it is in its best frames
 TURNS, ROUNDS, REFINEMENTS = 2, 4, 3
+# Signal-to-noise that a star should have in a frame to tell of it. Fainter ones are found where noise lifts them: what
+# should have 5 to 6 shows 1.15 to 1.4 times its light, 7 to 8 1.00 to 1.1; and a bright sky makes faint ones of many.
+LIFTED = 8.0
+LIFTED_LEAST = 6  # stars of a frame, the surest, that tell whatever they have
 
 
 @dataclass(frozen=True)
@@ -44,11 +48,13 @@ class Sightings:
 @dataclass(frozen=True)
 class StarLight:
     """Of each sighting: `expected` logarithm of its flux under a clear sky; `left` what it shows beside that (NaN where
-    it was not found); `sigma` the standard deviation of `left`, inf where it was not found."""
+    it was not found); `sigma` the standard deviation of `left`, inf where it was not found; `tells` whether it was
+    found and no luck was needed for that."""
 
     expected: Floats
     left: Floats
     sigma: Floats
+    tells: NDArray[np.bool_]
 
 
 def star_light(
@@ -65,7 +71,8 @@ def star_light(
 
     The logarithm of each flux is the star's own, plus the shading of lens and air at its place, plus the transparency
     of its part of the frame; medians of each in turn settle all three (a median polish), means about them by the noise
-    of each flux make them as sure as photons allow.
+    of each flux make them as sure as photons allow. Of a star that noise must lift above the sky to be found, what is
+    found does not tell.
 
     Parameters
     ----------
@@ -82,8 +89,11 @@ def star_light(
     cells = np.zeros(frames * parts)
     with np.errstate(invalid="ignore", divide="ignore"):
         sound = np.where(found, 1 / ((seen.error / seen.flux) ** 2 + SCATTER**2), 0.0)
+    known = log
     for turn in range(TURNS):
         if turn:
+            found &= ~_lifted(seen, star[seen.star] + shading, found)
+            log, sound = np.where(found, log, np.nan), np.where(found, sound, 0.0)
             alike = found & (np.abs(shade - clear[seen.frame]) < UNLIKE)
             left = log - star[seen.star] - clear[seen.frame]
             shading = _shading(seen, left, np.where(alike, sound, 0.0), width, height)
@@ -109,9 +119,21 @@ def star_light(
         cells -= _standing(cells, clear)
         shade = np.where(np.isfinite(cells[cell]), cells[cell], shade)
     expected = star[seen.star] + shading
-    left = log - expected
+    left = known - expected
     level = _clear_level(weighted_medians(left, sound, seen.frame, frames), sharp)
-    return StarLight(expected, left - level, np.hypot(np.hypot(noise, scatter), star_error[seen.star]))
+    sigma = np.where(found, np.hypot(np.hypot(noise, scatter), star_error[seen.star]), np.inf)
+    return StarLight(expected, left - level, sigma, found)
+
+
+def _lifted(seen: Sightings, expected: Floats, found: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the sightings found would be missed but for noise, by the logarithm of the flux that is expected."""
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        ratio = np.where(found & np.isfinite(expected), np.exp(expected) / seen.error, -np.inf)
+    order = np.lexsort((-ratio, seen.frame))
+    begins = np.searchsorted(seen.frame[order], seen.frame[order])
+    place = np.empty(len(order), np.int64)
+    place[order] = np.arange(len(order)) - begins
+    return found & (ratio < LIFTED) & (place >= LIFTED_LEAST)
 
 
 def _standing(cells: Floats, clear: Floats) -> Floats:

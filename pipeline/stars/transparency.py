@@ -112,7 +112,8 @@ def clearness(
         sure = expected > SURE * seen.error
         sound = 1 / (np.minimum(seen.error / expected, 1.0) ** 2 + SCATTER**2)
     open_sky = np.ones(len(found), bool) if behind is None else ~behind
-    counted = (found | (sure & _true_stars(seen, found, open_sky))) & open_sky & np.isfinite(light.expected)
+    counted = light.tells | (~found & sure & _true_stars(seen, found, open_sky))
+    counted &= open_sky & np.isfinite(light.expected)
     order = np.flatnonzero(counted)
     order = order[np.argsort(seen.frame[order], kind="stable")]
     weight = np.where(counted, sound, 0.0)
