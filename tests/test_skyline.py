@@ -23,7 +23,7 @@ from pipeline.skyline.levels import follow, rough
 from pipeline.skyline.matte import soften
 from pipeline.skyline.rim import dim_gaps
 from pipeline.skyline.still import Stills, choose, medians
-from pipeline.skyline.tell import cloud_in, tell
+from pipeline.skyline.tell import cloud_in, no_edge, tell
 from pipeline.skyline.told import Told
 from pipeline.skyline.witness import Witnesses
 from pipeline.stack.sources import Calibration, Frame, Mosaics
@@ -638,9 +638,17 @@ def test_texture_is_rough_and_noise_is_not_at_any_level():
     assert found[8:-8, 128:-8].mean() > 0.95
 
 
+def test_an_edge_that_is_sharp_in_part_is_not_denied():
+    """Of a border a third of which is sharp and still the page says so, of one with hardly any that there is none."""
+    assert "no sharp edge stands still" in no_edge(0.04)
+    assert "only 35 % of the edge about it is sharp and stands still" in no_edge(0.349)
+    assert "no sharp edge" not in no_edge(0.349)
+
+
 def test_cloud_beside_dark_land_is_cut_off_again():
-    """Of what was told for ground, planted lit cloud within a fifth of the sky's light goes; a dark hill, a lamp's pool
-    three times the sky's light, a pale wall that is empty for certain, and all beside land of the sky's light stay."""
+    """Of what was told for ground, planted lit cloud within a fifth of the sky's light goes, be a hundredth of it empty
+    for certain or nothing; a dark hill, a lamp's pool three times the sky's light, a pale wall a fifth of which is
+    empty for certain, and all beside land of the sky's light stay."""
     rng = np.random.default_rng(9)
     y, x = np.mgrid[0:200, 0:300]
     hill, cloud = y >= 150, (y >= 60) & (y < 150) & (abs(x - 150) < 60)
@@ -650,6 +658,9 @@ def test_cloud_beside_dark_land_is_cut_off_again():
     roots = hill & (y > 190)
     found = cloud_in(hill | cloud, roots, picture, sky, np.full_like(sky, 40))
     np.testing.assert_array_equal(found, cloud)
+    few = roots | (cloud & (y < 61))
+    assert 0.005 < few[cloud].mean() < 0.015
+    np.testing.assert_array_equal(cloud_in(hill | cloud, few, picture, sky, np.full_like(sky, 40)), cloud)
     assert not cloud_in(hill | cloud, roots, picture, sky, np.full_like(sky, 400)).any()
 
 

@@ -32,7 +32,7 @@ STEP_VERSIONS = {
     "judge": 60,
     "dark": 28,
     "register": 23,
-    "ground": 55,
+    "ground": 56,
     "combine": 57,
     "join": 6,
     "finish": 23,

@@ -54,6 +54,9 @@ LEVEL_MOST = 1.0
 # level, and beside sharp edges it is ground: tips of trees are an edge full of gaps, by which a wood would be reached.
 # What is this near the sky's light, as a factor, is not darker land by its level: cloud departs by a quarter.
 LIKE = 0.75
+# Share of such a part that must be empty for certain, or it is no land: beside a skyline a few pixels of sky are. About
+# the pole, where stars stand as still as land, a circle of sky was joined to the land all around it by 0.7 %.
+CERTAIN = 0.02
 # What differs from the ground's level may still be ground: a lamp, a wall.
 UNLIKE_MOST = 4.0
 # Levels count so far within the coarse ground, as a share of the picture's longer side.
@@ -88,6 +91,8 @@ MEDIAN_CHI2 = 0.79
 # Least area of ground, as a share of the picture.
 AREA_MIN = 5e-4
 NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands still about it: cloud, dust or glow"
+# Share of the edge about such a part from which some of it is told to be sharp and still: chance matches are fewer.
+SOME_EDGE = 0.1
 
 
 def tell(
@@ -175,7 +180,7 @@ def tell(
     kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
     if not kept.any():
         best = max((s.share for s in supports), default=0.0)
-        return Told(None, round(best, 3), NO_EDGE)
+        return Told(None, round(best, 3), no_edge(best))
     kept |= rooted(ground, tip) & ~rooted(ground, roots)
     good = [s for s in supports if is_skyline(s, longer)]
     confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
@@ -187,6 +192,17 @@ def tell(
         share[box] = np.maximum(share[box], shining)
     why = f"no star moves with the sky there, and {100 * confidence:.0f} % of its edge is sharp and stands still"
     return Told(share, round(float(confidence), 3), why, stills.side)
+
+
+def no_edge(share: float) -> str:
+    """Why what lacks stars is not told for ground, of whose border so much is sharp and stands still."""
+    if share < SOME_EDGE:
+        return NO_EDGE
+    return (
+        f"stars are missing in a part of the picture, but only {100 * share:.0f} % of the edge about it is sharp and "
+        "stands still: cloud, dust or glow, or land that was not parted from the sky beside it; a mask by hand would "
+        "tell it"
+    )
 
 
 def box_about(empty: Emptiness, side: int, shape: tuple[int, int]) -> tuple[slice, slice]:
@@ -310,13 +326,13 @@ def off_level(picture: Floats, levels: tuple[Floats, Floats]) -> Floats:
 
 
 def cloud_in(ground: Bools, roots: Bools, picture: Floats, sky: Floats, land: Floats) -> Bools:
-    """The parts of the ground, without a root, that are near the sky's light and far from dark land's: cloud before a
-    dome of light hides stars and has edges, which it does not share with the land below."""
+    """The parts of the ground, all but without a root, that are near the sky's light and far from dark land's: cloud
+    before a dome of light hides stars and has edges, which it does not share with the land below."""
     light, level, own = (planes.sum(axis=0) for planes in (picture, sky, land))
     like = ground & (own < DARK * level) & (light > LIKE * level) & (light < level / LIKE)
     labels, count = ndimage.label(like)
-    parts = np.bincount(labels.ravel(), minlength=count + 1) >= AREA_MIN * ground.size
-    parts[labels[roots & like]] = False
+    area, certain = (np.bincount(labels[of], minlength=count + 1) for of in (like, roots & like))
+    parts = (area >= AREA_MIN * ground.size) & (certain < CERTAIN * area)
     parts[0] = False
     return np.asarray(parts[labels])
 
