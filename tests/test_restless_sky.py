@@ -74,6 +74,26 @@ def test_a_changing_sky_is_averaged(lit: tuple[Made, Made, NDArray[np.float64], 
     assert np.std(error[aurora]) < 1.35 * np.std(error[quiet]) * photons
 
 
+def test_a_sky_that_changes_in_red_alone_is_averaged(tmp_path: Path) -> None:
+    """Rays as an aurora's above its green: of the mean of what the frames show in red nothing is lost, and hardly a
+    value is rejected."""
+    geometry = drifting(FRAMES, SHAPE, (0.9, -0.6))
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    red = np.zeros(SHAPE)
+    red[::2, ::2] = 1
+    extras = {name: red * curtain(k, x, y) for k, name in enumerate(geometry.frames)}
+    write_scene(tmp_path, np.random.default_rng(3), CAMERA, geometry, extras=extras)
+    made = Made(tmp_path, geometry, CAMERA, threads=2)
+    truth = sky_truth(geometry, CAMERA)[0]
+    for k, name in enumerate(geometry.frames):
+        weight = made.figures["frames"][name]["weight"]
+        truth = truth + weight * curtain(k, *geometry.from_reference(name, x, y)) / CAMERA.gain / FRAMES
+    aurora = np.s_[32:192, 48:240]
+    assert made.figures["restless_share"] > 0.1
+    assert made.rejected[aurora].mean() < 0.06 * FRAMES
+    assert abs(np.median((made.picture[0] - truth)[aurora])) < 2.0
+
+
 def test_a_strip_of_land_that_smears_is_not_called_aurora(tmp_path: Path) -> None:
     """Land along the picture's lower edge that was not told for ground: the page says that frames differ there, and no
     more."""

@@ -33,7 +33,7 @@ STEP_VERSIONS = {
     "dark": 28,
     "register": 23,
     "ground": 56,
-    "combine": 57,
+    "combine": 58,
     "join": 6,
     "finish": 23,
     "summarise": 57,

@@ -289,7 +289,9 @@ def match_frames(
             offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
         sky[c] = to_the_edge(_filled(laid[c]), surveys[reference].block, node_x, node_y) + level
     green = left[:, colours // 2]
-    unrest = restlessness(green, scale * np.sqrt(sky_variance[:, colours // 2])).reshape(laid.shape[1:])
+    # an aurora's red changes where its green does not
+    each = [restlessness(left[:, c], scale * np.sqrt(sky_variance[:, c])) for c in range(colours)]
+    unrest = np.fmax.reduce(each).reshape(laid.shape[1:])
     unrest = carried(unrest, np.isfinite(green).sum(axis=0).reshape(unrest.shape))
     # beside land, where few frames show sky, it is as restless as next to that
     restless = sample_map(_filled(unrest), surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
