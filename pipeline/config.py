@@ -139,7 +139,8 @@ class JudgeSettings(_Section):
         0.17,
         ge=0,
         le=1,
-        description="magnitudes that clear air takes at the zenith, taken out where site, time and direction are known",
+        description="magnitudes that clear air takes at the zenith, taken out where site, time and direction are "
+        "known; from 0.13 to 0.20 the stars of a field that sinks or rises are asked instead",
     )
     sky_max: float = Field(
         4.0,

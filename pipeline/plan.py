@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -59,12 +59,18 @@ class Batch:
 
 @dataclass(frozen=True)
 class Look:
-    """What a coarse look at a scene's stars gave; None where it gave nothing."""
+    """What a coarse look at a scene's stars gave; None where it gave nothing.
+
+    `attitude` ([w, x, y, z], ICRS to camera) and `lens` (`Camera.to_json`) are those of the frame `of`.
+    """
 
     pixel_scale_arcsec: float | None = None
     centre_ra_deg: float | None = None
     centre_dec_deg: float | None = None
     tracked: bool | None = None
+    attitude: tuple[float, ...] | None = None
+    lens: dict[str, Any] | None = None
+    of: str | None = None
 
 
 @dataclass(frozen=True)
@@ -137,6 +143,8 @@ def read_scene(path: str | os.PathLike[str]) -> ScenePlan:
     content = read_json(path)
     content["frames"] = _frames(content["frames"])
     content["look"] = Look(**content["look"])
+    if content["look"].attitude is not None:
+        content["look"] = replace(content["look"], attitude=tuple(content["look"].attitude))
     for key in ("batches", "keep", "drop", "notes"):
         content[key] = tuple(content[key])
     return ScenePlan(**content)

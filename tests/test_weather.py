@@ -446,6 +446,36 @@ def test_what_hides_stars_and_the_sky_is_no_cloud(left: float, cause: str) -> No
     assert event.share_most == pytest.approx(0.5)
 
 
+@pytest.mark.parametrize(("air_known", "way", "course"), [(False, 1, "sinks"), (False, -1, "rises"), (True, 1, "")])
+def test_a_field_that_sinks_is_no_cloud(air_known: bool, way: int, course: str) -> None:
+    """An hour of a field that sinks by 8 degrees, from 12 to 24 (0.20 magnitudes an airmass, planted): without a site
+    haze or the field's sinking. A bank that comes in from one side is cloud still."""
+    n, grid = 30, (6, 8)
+    rng, time = np.random.default_rng(9), np.linspace(0, 1, 30)
+    height = np.linspace(24, 12, grid[0])[None, :, None] - 8.0 * time[:, None, None]
+    air = 1 / (np.sin(np.radians(height)) + 0.50572 * (height + 6.07995) ** -1.6364)
+    sinks = 10 ** (-0.4 * 0.2 * (air - air[:1])) * np.ones((n, *grid)) * rng.normal(1, 0.01, (n, *grid))
+    across = np.arange(grid[1])[None, None, :] / grid[1]
+    bank = np.where(across < 1.4 * time[:, None, None] - 0.3, 0.6, 1.0) * rng.normal(1, 0.01, (n, *grid))
+    for parts, causes in ((sinks, ["haze"]), (bank, ["cloud"])):
+        if way < 0:
+            parts = parts[::-1]
+        clear = np.median(parts, axis=(1, 2))
+        sky = np.full((n, *grid), 10.0)
+        course_ = Course(
+            118.0 * np.arange(n), clear, np.mean(parts < 0.75, axis=(1, 2)), parts, sky.mean(axis=(1, 2)), sky,
+            np.full(n, 2.5), np.ones(n, bool), air_known=air_known,
+        )  # fmt: skip
+        events = weather(course_)
+        if parts is bank or not air_known:
+            assert [event.cause for event in events] == causes
+        if causes == ["haze"] and course:
+            assert events[0].course == course
+            said = _WORDS["haze"]({"course": course, "clear_least": 0.67}, "from 19:01 to 19:13 (7 frames)")
+            assert "Haze, or the field " in said
+            assert "cloud" not in said
+
+
 def test_a_single_frame_is_spoken_of_as_one() -> None:
     """Of one frame the sentence says `it`, of several how many of them."""
     event = {

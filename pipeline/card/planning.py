@@ -180,7 +180,7 @@ def _hand_piece(frames: list[CardFrame], looker: Looker) -> Piece:
     """A scene made by hand is not divided, but looked at like any other."""
     pieces = looker.pieces(frames, 1e-6)
     best = max(pieces, key=lambda p: len(p.frames))
-    return Piece(tuple(frames), best.tracked if len(pieces) == 1 else None, best.solved, "made by hand")
+    return Piece(tuple(frames), best.tracked if len(pieces) == 1 else None, best.solved, "made by hand", best.solved_id)
 
 
 def _of_usual_size(frames: Sequence[CardFrame]) -> list[CardFrame]:
@@ -241,6 +241,9 @@ def _look(piece: Piece) -> Look:
         round(solved.centre_ra_deg, 4),
         round(solved.centre_dec_deg, 4),
         piece.tracked,
+        tuple(round(float(q), 7) for q in solved.attitude.as_quat(canonical=True, scalar_first=True)),
+        solved.camera.to_json(),
+        piece.solved_id,
     )
 
 

@@ -11,7 +11,7 @@ import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -52,6 +52,7 @@ class CameraModel(Protocol):
     @property
     def focal_px(self) -> float: ...
 
+    def to_json(self) -> dict[str, Any]: ...
     def unproject(self, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]: ...
     def project(self, vectors: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]: ...
 
@@ -98,12 +99,13 @@ class Relation:
 
 @dataclass(frozen=True)
 class Piece:
-    """Frames of one pointing, and what was seen of it."""
+    """Frames of one pointing, and what was seen of it; `solved_id` is the frame that `solved` is of."""
 
     frames: tuple[CardFrame, ...]
     tracked: bool | None
     solved: Solved | None
     why: str
+    solved_id: str = ""
 
 
 def overlap_of(to_other: Callable[[NDArray[np.float64], NDArray[np.float64]], tuple[ArrayLike, ArrayLike]],
@@ -392,9 +394,8 @@ class Looker:
             view = None if near is None else self.view(frames[near])
             held = f"each frame shares {100 * overlap:.0f} % with the middle of its part"
             why = f"{how}; one of {len(parts)} parts, so that {held}"
-            pieces.append(
-                Piece(tuple(part), tracked, None if view is None else view.solved, why if len(parts) > 1 else how)
-            )
+            solved, of = (None, "") if view is None or near is None else (view.solved, frames[near].id)
+            pieces.append(Piece(tuple(part), tracked, solved, why if len(parts) > 1 else how, of))
         return pieces
 
     def _drift(self, frames: Sequence[CardFrame], first: CardFrame | None) -> tuple[float, float] | None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import JudgeSettings, Site
+from pipeline.judging.air import KNOWN, asked, coefficient, paths
 from pipeline.judging.graded import Graded
 from pipeline.judging.land import Land, find_land, fine_cell, fine_grid
 from pipeline.judging.settings import sensitivities, settings_of, shown_shares, stated_shares
@@ -74,19 +75,19 @@ def see_sky(
     frames: Sequence[Graded], tracks: Tracks, scene: ScenePlan, settings: JudgeSettings, site: Site | None
 ) -> Sky:
     """Gather every star in every frame, and tell the land."""
-    air = [_airmass(frame.plan, scene, site) for frame in frames]
-    # what clear air takes is given back, so that a setting field does not read as cloud
-    clear = [1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air]
     kinds = settings_of(frames)
     stated = stated_shares(frames, kinds)
     levels = [float(np.median(json.loads(frame.row["tile_sky_adu"]))) for frame in frames]
-    shares, seen = stated, _sightings(frames, tracks, [c / s for c, s in zip(clear, stated, strict=True)])
+    seen = _sightings(frames, tracks, [1 / s for s in stated])
+    # what clear air takes is given back, so that a setting field does not read as cloud
+    clear, each = _air(frames, scene, site, seen, settings)
+    shares = stated
     if kinds.any():
-        shares = shown_shares(stated, kinds, seen, [level / s for level, s in zip(levels, stated, strict=True)])
-        seen = _sightings(frames, tracks, [c / s for c, s in zip(clear, shares, strict=True)])
-    if not _air_is_seen(seen, np.log(clear)):
-        clear = [1.0] * len(frames)
-        seen = _sightings(frames, tracks, [1 / share for share in shares])
+        shares = shown_shares(
+            stated, kinds, _times(seen, each), [level / s for level, s in zip(levels, stated, strict=True)]
+        )
+        seen = _sightings(frames, tracks, [1 / s for s in shares])
+    seen = _times(seen, each)
     factor = tuple(c / share for c, share in zip(clear, shares, strict=True))
     row, look = frames[0].row, scene.look
     focal_px = None
@@ -242,6 +243,32 @@ def _error_at(frame: Graded, x: NDArray[np.float64], y: NDArray[np.float64]) -> 
     rows, columns = tile_of(x, y, frame.row["width"], frame.row["height"])
     usual_sky = max(float(np.median(faint["background"])), 1.0)
     return float(np.median(faint["flux_error"])) * np.sqrt(np.maximum(sky[rows, columns] / usual_sky, 1.0))
+
+
+def _air(
+    frames: Sequence[Graded], scene: ScenePlan, site: Site | None, seen: Sightings, settings: JudgeSettings
+) -> tuple[list[float], NDArray[np.float64]]:
+    """By what the fluxes of each frame (a list) and of each sighting (n,) are raised for what clear air takes."""
+    plans = [frame.plan for frame in frames]
+    masses = paths(plans, scene, site, seen)
+    if masses is not None:
+        row = frames[0].row
+        found, error = coefficient(seen, masses, row["width"], row["height"])
+        each = 10 ** (0.4 * asked(found, error, settings.extinction) * masses)
+        of_frame = [each[seen.frame == n] for n in range(len(frames))]
+        if error < KNOWN:
+            return [float(np.median(e)) if len(e) else float(np.median(each)) for e in of_frame], each
+    air = [_airmass(plan, scene, site) for plan in plans]
+    clear = [1.0 if a is None or None in air else 10 ** (0.4 * settings.extinction * a) for a in air]
+    each = np.array(clear)[seen.frame]
+    if not _air_is_seen(_times(seen, each), np.log(clear)):
+        return [1.0] * len(frames), np.ones(len(seen.frame))
+    return clear, each
+
+
+def _times(seen: Sightings, by: NDArray[np.float64]) -> Sightings:
+    """The sightings with their light raised."""
+    return replace(seen, flux=seen.flux * by, error=seen.error * by)
 
 
 def _air_is_seen(seen: Sightings, given_back: NDArray[np.float64]) -> bool:

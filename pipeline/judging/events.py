@@ -43,9 +43,9 @@ class Event:
     """`cause` one of `CAUSES`, the `frames` it befell (numbers, in order), and what was measured.
 
     `clear_least` least transparency, of the field or where cloud is thickest; `share_most` largest share of the field
-    dimmed; `sky_most` times the dark sky;
-    `wider` times the star width before; `course` in words: `thickens`, `comes`, `goes`, `middle`, `rim`, `dawn`,
-    `dusk`, `moonrise`, `moonset`, or empty; `sun_deg`, `moon_deg` altitude at its brightest, `lit` the Moon's share.
+    dimmed; `sky_most` times the dark sky; `wider` times the star width before; `course` in words: `thickens`, `sinks`,
+    `rises`, `comes`, `goes`, `middle`, `rim`, `dawn`, `dusk`, `moonrise`, `moonset`, or empty; `sun_deg`, `moon_deg`
+    altitude at its brightest, `lit` the Moon's share.
     """
 
     cause: str

@@ -45,6 +45,11 @@ DEW_WIDER = 1.05  # times the star width: droplets take light and blur, thin clo
 DEW_FOLLOWS = 0.5  # rank correlation of width and time
 AIR_MOST = 0.35  # of the logarithm of the light: what sinking towards the horizon may take in a scene, and
 AIR_LEFT = 0.2  # where airmass is taken out at the extinction of clear air, which is not every night's
+SLOW_LEFT = (
+    0.15  # of the change, that straight lines in time, and a bowl over the field, may leave of a field that sinks
+)
+LEAST_CHANGE = 0.1  # of the logarithm of the light, below which nothing sinks
+BOWL_PARTS = 12  # that tell whether the change over the field is smooth
 FIELD_MIDDLE = 0.5  # of the half diagonal
 FIRST_SIGN = 0.5  # of the loss at its greatest: frames up to there tell where it began
 RIM_PARTS = 12  # of the field, that tell its middle from its rim
@@ -161,13 +166,16 @@ def _dimming(course: Course, light: _Light) -> list[Event]:
     frames = len(course.seconds)
     told = np.flatnonzero(course.told)
     events: list[Event] = []
+    slow = 0.0 if course.air_known else _slow(course, light)
     for run in _spells(course, light):
         dew = _dew(course, light, run)
         if dew is not None:
             events.append(dew)
             continue
         cause, words = "broken cloud", ""
-        if _is_even(light, run):
+        if slow and not _is_even(light, run):
+            cause, words = "haze", "sinks" if slow > 0 else "rises"
+        elif _is_even(light, run):
             if _only_air(course, light, run, told):
                 continue
             cause = "haze"
@@ -243,6 +251,35 @@ def _only_air(course: Course, light: _Light, run: NDArray[np.int64], told: NDArr
     known = told[np.isfinite(light.loss[told])]
     slow = abs(rank(course.seconds[known], light.loss[known])) > GROWING
     return bool(slow and np.nanmax(light.loss[run]) < (AIR_LEFT if course.air_known else AIR_MOST))
+
+
+def _slow(course: Course, light: _Light) -> float:
+    """What the field lost from the scene's beginning to its end, where that went on as a field that sinks loses it (or
+    one that rises wins it: negative): every part steadily with time, and more towards one side of the field; else 0.
+
+    A cloud's edge comes to one part after the other, and to each at once.
+    """
+    known = np.flatnonzero(course.told & np.isfinite(light.loss))
+    rel = light.rel[known]
+    parts = np.flatnonzero(np.isfinite(rel).mean(axis=0) > 0.5) if len(known) else known
+    if len(known) < GROWING_LEAST or len(parts) < BOWL_PARTS or not np.ptp(course.seconds[known]) > 0:
+        return 0.0
+    time = (course.seconds[known] - course.seconds[known].mean()) / np.ptp(course.seconds[known])
+    change, left = np.empty(len(parts)), []
+    for n, part in enumerate(parts):
+        there = np.isfinite(rel[:, part])
+        line = np.polyfit(time[there], -rel[there, part], 1)
+        change[n] = line[0]
+        left.append(-rel[there, part] - np.polyval(line, time[there]))
+    rows, columns = course.parts.shape[1:]
+    v, u = parts // columns / max(rows - 1, 1) - 0.5, parts % columns / max(columns - 1, 1) - 0.5
+    bowl = np.column_stack([np.ones(len(parts)), u, v, u * u, u * v, v * v])
+    uneven = change - bowl @ np.linalg.lstsq(bowl, change, rcond=None)[0]
+    middle = float(np.median(change))
+    if abs(middle) < LEAST_CHANGE or np.mean(np.sign(change) == np.sign(middle)) < ALL:
+        return 0.0
+    by_time, over_field = (MAD_TO_SIGMA * float(np.median(np.abs(r))) for r in (np.concatenate(left), uneven))
+    return middle if max(by_time, over_field) < SLOW_LEFT * abs(middle) else 0.0
 
 
 def _dew(course: Course, light: _Light, run: NDArray[np.int64]) -> Event | None:

@@ -212,6 +212,13 @@ def _clock(when: datetime) -> str:
 
 def _haze(event: Mapping[str, Any], when: str) -> str:
     least = event.get("clear_least")
+    if event.get("course") in ("sinks", "rises"):
+        way, fell = ("sinking towards", "fell") if event["course"] == "sinks" else ("rising from", "grew")
+        return (
+            f"Haze, or the field {way} the horizon {when}: the starlight {fell} steadily, more on one side of the "
+            f"field, and was least at {percent(least, 0)} (with site and utc_offset_hours in trip.yaml this page tells "
+            "which)"
+        )
     if event.get("course") == "thickens":
         head = f"Haze or fog thickened over the whole field {when}, down to"
     else:
