@@ -184,7 +184,9 @@ def _scene_lines(scene: ScenePlan, frames: Sequence[CardFrame]) -> Iterable[str]
     parts += [f"ISO {facts.iso}"] if facts.iso is not None else []
     parts += [f"f/{facts.f_number:.3g}"] if facts.f_number else []
     total = sum(frame.exposure for frame in frames)
-    parts.append(f"{duration(total)} in all" if len(frames) > 1 else "a test shot?")
+    unknown = any(not f.facts.exposure_s for f in frames)
+    whole = "exposure not known" if unknown else f"{duration(total)} in all"
+    parts.append(whole if len(frames) > 1 else "a test shot?")
     yield f"  scene {scene.scene}: {', '.join(parts)}"
     yield f"    darks: {scene.dark_why}"
     if scene.flat_set is not None:

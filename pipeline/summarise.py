@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import json
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,6 +21,7 @@ from pipeline.pages.passing import STREAK_COLUMNS, streak_rows
 from pipeline.pages.scene import FILES, scene_page
 from pipeline.pages.trip import SceneEntry, trip_figures, trip_page
 from pipeline.plan import scene_settings
+from pipeline.run.engine import AHEAD
 from pipeline.scene.records import (
     SceneRecord,
     read_object,
@@ -87,6 +90,7 @@ def run_trip(arguments: argparse.Namespace) -> None:
         trip = load_trip(project)
     except SettingsError:
         trip = Trip()  # the run has stopped because of it and said so; the page still tells what there is
+    ahead = json.loads(os.environ.get(AHEAD) or "[]")
     entries, seen = [], []
     for path in scene_files(project):
         record = read_scene_record(project, path)
@@ -102,7 +106,8 @@ def run_trip(arguments: argparse.Namespace) -> None:
         made = page == PAGE
         # of a scene with land the registered frames alone show it smeared
         preview = next((name for name in ("composite.jpg", "preview.jpg") if name in record.pictures), None)
-        entries.append(SceneEntry(record.scene, content, made, page, preview, failures))
+        to_come = record.scene in ahead and not failures
+        entries.append(SceneEntry(record.scene, content, made, page, preview, failures, to_come))
     told = [failure for entry in entries for failure in entry.failures]
     elsewhere = [failure for failure in standing_failures(project / "work") if failure not in told]
     stale = sorted(shown(p.name) for p in results.glob("*/") if p.name not in seen and (p / "scene.json").is_file())

@@ -209,6 +209,18 @@ def test_a_gain_that_no_frames_can_give_is_told() -> None:
     assert gain_beyond(figures | {"frames_kept": 1, "noise_frame": 9.4}) is None
 
 
+def test_a_gain_of_unlike_frames_is_told_as_theirs() -> None:
+    """Frames of a dusk, by weight fewer than they are, whose noise is what each lets expect: no stars, no lens is to
+    blame."""
+    figures = {"frames_found": 8, "frames_kept": 8, "darks": {"used": True}, "noise_combined": 2.615}
+    figures |= {"noise_frame": 7.78, "noise_ratio": 0.997, "noise_gain_beyond": 1.052}
+    (said,) = warnings(figures | {"effective_frames": 6.96})
+    assert "the frames are not alike" in said
+    assert "lens" not in said
+    for other in ({"effective_frames": 7.9}, {"effective_frames": 6.96, "noise_ratio": 1.08}):
+        assert any("not found on the sky" in line for line in warnings(figures | other))
+
+
 def test_a_lone_frame_without_darks() -> None:
     """A scene of one frame is called dark-subtracted only where a dark was used."""
     alone = {"frames_found": 1, "frames_kept": 1}

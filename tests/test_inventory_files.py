@@ -186,6 +186,14 @@ def test_of_equal_files_the_plainest_name_is_the_frame(stays, others):
     assert marked == {f"/card/{name}": (f"/card/{stays}", "same content as") for name in others}
 
 
+def test_of_a_link_and_the_file_that_it_leads_to_the_file_is_the_frame(tmp_path):
+    """Whatever their names: a link is no camera's."""
+    (tmp_path / "Y0000.raw").write_bytes(b"x")
+    (tmp_path / "a.raw").symlink_to("Y0000.raw")
+    link, real = (replace(frame(0, name=name), path=str(tmp_path / name)) for name in ("a.raw", "Y0000.raw"))
+    assert list(copies(link, real, hashes=["x", "x"])) == [str(tmp_path / "a.raw")]
+
+
 def test_of_folders_in_the_trip_file_the_first_stays():
     """What a frame is may hang on the key its folder stands under: a plainer name elsewhere changes nothing."""
     first = frame(0, name="card/1 copy.raw")

@@ -43,6 +43,14 @@ def test_darks_are_grouped_by_what_makes_them_alike():
     assert len(group_darks(frames + run(3, begin_s=4000, kind="dark", exposure_s=30.2), 0.03, 3.0)) == 1
 
 
+def test_darks_of_another_decade_hint_at_the_clock():
+    """Of 700 nights before or after nothing is said; of 9,000 that the clock may have been reset."""
+    for nights, told in ((700, False), (9000, True)):
+        _, why = match(run(5), dark_set(begin_s=nights * NIGHT))
+        assert "nights before or after" in why
+        assert ("was the camera's clock reset?" in why) == told
+
+
 def test_darks_are_grouped_by_temperature():
     """A sensor that warms from 10 to 24 degrees makes sets within twice the tolerance, in order of time."""
     frames = [frame for n in range(15) for frame in run(1, begin_s=n * 100.0, kind="dark", temperature_c=10.0 + n)]

@@ -7,16 +7,18 @@ import xml.etree.ElementTree as ElementTree
 from datetime import datetime
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from pipeline.config import Trip
 from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
+from pipeline.pages.along import trailed_along
 from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.figures import read_noise
 from pipeline.pages.finished import colour_facts
 from pipeline.pages.frames import by_hand_sentence, cells
-from pipeline.pages.headline import warnings
+from pipeline.pages.headline import lead, warnings
 from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
 from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
@@ -381,6 +383,45 @@ def test_bright_frames_that_were_kept_tell_what_they_do_to_the_sky() -> None:
     assert raised_sentence(sky_raised([usual] * 6 + [{**bright, "sky_e_s": 11.0}] * 2)) == ""
     assert sky_raised([usual] * 6) is None
     assert sky_raised([bright] * 6 + [usual]) is None
+
+
+def test_scenes_that_the_run_has_not_reached_are_still_to_come() -> None:
+    """The page that a run writes after its first scene does not say that it was stopped."""
+    for to_come, said in ((True, "It is still to come"), (False, "the run was stopped before it")):
+        entries = [
+            SceneEntry("made", {"title": "made", "frames_found": 9, "frames_kept": 9}, True, "index.html", None),
+            SceneEntry("next", {"frames_found": 9}, False, "not-made.html", None, to_come=to_come),
+        ]
+        page = trip_page(trip_figures(entries, [], [], [], [], {}, {}), entries, [], [])
+        assert said in page
+        assert ("It is still to come" in page) == to_come
+
+
+def test_frames_without_an_exposure_say_so() -> None:
+    """Neither `0 s` nor `not known of light`."""
+    assert "9 frames were combined: exposure not known" in lead(
+        {**SOUND, "frames_found": 9, "frames_kept": 9, "exposure_total_s": None, "exposure_s": None, "made": True}
+    ).replace(NARROW, " ")
+
+
+def test_a_drive_that_swings_is_told_from_wind() -> None:
+    """Trailed frames of a tracker along one line (planted, 2 degrees, 5 of scatter): the drive is spoken of first; in
+    all directions, or of a tripod, it is not."""
+    rng = np.random.default_rng(2)
+    line = [{"reasons": "trailed", "motion_angle_deg": a % 180} for a in rng.normal(2, 5, 12)]
+    wind = [{"reasons": "trailed", "motion_angle_deg": a} for a in rng.uniform(0, 180, 12)]
+    along = trailed_along(line)
+    assert along is not None
+    assert min(along["angle_deg"], 180 - along["angle_deg"]) < 6
+    assert trailed_along(wind) is None
+    assert trailed_along(line[:3]) is None
+    tracked = {**SOUND, "mount": {"kind": "tracked"}, "trailed_along": along}
+    assert "worm" in advise(tracked, {"trailed": 12})[0].text
+    unsolved = {**SOUND, "mount": None, "motion_expected_px": 0.0, "trailed_along": along}
+    text = advise(unsolved, {"trailed": 12})[0].text
+    assert "worm" in text
+    assert "tripod" not in text
+    assert "worm" not in advise({**tracked, "mount": {"kind": "tripod"}}, {"trailed": 12})[0].text
 
 
 def test_single_frames_come_last_on_the_trips_page() -> None:

@@ -4,6 +4,7 @@ import os
 import shlex
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -11,7 +12,8 @@ from pipeline import inventory, versions
 from pipeline.config import load_trip
 from pipeline.errors import InputError
 from pipeline.moonless import main, usable_cores
-from pipeline.start import frame_folders, start
+from pipeline.start import _scene_lines, frame_folders, start
+from tests.cards import run
 
 
 @pytest.fixture(autouse=True)
@@ -70,6 +72,13 @@ def test_it_tells_what_is_missing(small_frames, tmp_path, capsys):
     start(tmp_path)
     assert "no darks were found" in capsys.readouterr().out
     assert load_trip(tmp_path).frames == ["."]
+
+
+@pytest.mark.parametrize(("exposure_s", "said"), [(30.0, "in all"), (None, "exposure not known")])
+def test_an_exposure_that_no_frame_states_is_not_known(exposure_s, said):
+    """Not `0 s in all`."""
+    scene = SimpleNamespace(scene="s", dark_why="no darks", flat_set=None, flat_why="", notes=())
+    assert said in next(iter(_scene_lines(scene, run(4, exposure_s=exposure_s))))
 
 
 @pytest.mark.parametrize("name", ["trip", "N's \"tr$(touch HACK) `x` é", "-rf night"])

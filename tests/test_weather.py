@@ -178,6 +178,17 @@ def test_what_brightens_the_sky(tmp_path: Path, begin: datetime, cause: str, wor
     assert "A darker hour" in got.text
 
 
+def test_a_sky_that_grows_dark_is_told_as_that(tmp_path: Path) -> None:
+    """An evening without a site: the sky grew darker, and to begin later would have helped."""
+    got = told(tmp_path, {FRAMES - 1 - n: fault for n, fault in RISING.items()})
+    assert got.causes == ["brightening"]
+    assert got.figures["sky_events"][0]["course"] == "falls"
+    assert "Under clear air the sky grew darker from" in got.text
+    assert "at first up to" in got.text
+    assert "the Sun still close below the horizon, begin later" in got.text
+    assert "look up moonrise" not in got.text
+
+
 def test_without_a_site_brightening_is_not_named_further(tmp_path: Path) -> None:
     """The page says what to give so that it can tell."""
     got = told(tmp_path, RISING)

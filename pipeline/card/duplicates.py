@@ -126,7 +126,7 @@ def _plainest_first(copies: Sequence[CardFrame]) -> list[CardFrame]:
     Who copies a file or a folder adds to its name: `IMG_1 copy`, `IMG_1 (1)`, `Copy of IMG_1`, `backup/` before a path.
     So what others add to comes first, by the file's name and then by its folder; within a folder the shorter name is
     the plainer one. Folders named in the trip file are taken in their order. No camera writes a name that cannot be
-    printed as it is.
+    printed as it is, nor a link: the file that it leads to is the frame.
     """
     first, *others = copies
     if not others:
@@ -134,9 +134,10 @@ def _plainest_first(copies: Sequence[CardFrame]) -> list[CardFrame]:
     names = [_stem(frame) for frame in copies]
     folders = [os.path.dirname(frame.shown).lower() for frame in copies]
 
-    def rank(place: int) -> tuple[bool, bool, int, int, int, int, int]:
+    def rank(place: int) -> tuple[bool, bool, bool, int, int, int, int, int]:
         frame = copies[place]
         return (
+            os.path.islink(frame.path),
             (frame.folder, frame.role) != (first.folder, first.role),
             "\\" in frame.shown,
             sum(_adds(names[place], name) for name in names),

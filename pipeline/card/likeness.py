@@ -10,6 +10,8 @@ from pipeline.card.frame import CardFrame, count, median, seconds
 
 # Temperatures of two sets that differ by less than this are as good as one another, degrees C.
 TEMPERATURE_STEP_C = 1.0
+# Darks are kept for a year or two; further apart a clock that began anew is likelier.
+CLOCK_RESET_NIGHTS = 1000
 
 Test = tuple[str, Callable[[CalibrationSet], bool]]
 
@@ -101,6 +103,8 @@ def when(lights: Sequence[CardFrame], others: Sequence[CardFrame]) -> str:
     days = days_apart(lights, others)
     if days is None:
         return "of an unknown night"
+    if days > CLOCK_RESET_NIGHTS:
+        return f"of {count(days, 'night')} before or after (was the camera's clock reset?)"
     if days:
         return f"of {count(days, 'night')} before or after"
     own = sum(f.night == others[0].night for f in lights)

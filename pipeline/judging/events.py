@@ -44,8 +44,8 @@ class Event:
 
     `clear_least` least transparency, of the field or where cloud is thickest; `share_most` largest share of the field
     dimmed; `sky_most` times the dark sky; `wider` times the star width before; `course` in words: `thickens`, `sinks`,
-    `rises`, `comes`, `goes`, `middle`, `rim`, `dawn`, `dusk`, `moonrise`, `moonset`, or empty; `sun_deg`, `moon_deg`
-    altitude at its brightest, `lit` the Moon's share.
+    `rises`, `comes`, `goes`, `middle`, `rim`, `dawn`, `dusk`, `moonrise`, `moonset`, `falls` (a sky that
+    grows dark), or empty; `sun_deg`, `moon_deg` altitude at its brightest, `lit` the Moon's share.
     """
 
     cause: str

@@ -410,7 +410,8 @@ def _brightening(course: Course, light: _Light, lamps: Bools) -> list[Event]:
             if course.sun is not None or (most is not None and most > BRIGHTER_UNTOLD):
                 sun, moon = (None if v is None else float(v[run[-1]]) for v in (course.sun, course.moon))
                 frames = tuple(int(n) for n in run)
-                event = Event("brightening", frames, sky_most=most, sun_deg=sun, moon_deg=moon)
+                words = "falls" if trend < 0 else ""
+                event = Event("brightening", frames, words, sky_most=most, sun_deg=sun, moon_deg=moon)
         if event is not None:
             events.append(event)
     return events

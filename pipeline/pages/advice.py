@@ -129,19 +129,27 @@ def _trailing(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int
     if found and trailed / found >= SHARE_SEEN:
         mount = figures.get("mount")
         told = mount.get("kind") if isinstance(mount, Mapping) else None
+        # a scene that was not found on the sky has no mount told, but a look that found it tracked expects no motion
+        tracked = told == "tracked" or (told is None and expected == 0)
+        along = figures.get("trailed_along") if tracked else None
         stand = (
             "Balance the tracker a little heavy on one side so that its gear stays in mesh, tighten what can turn, "
             "align it on the pole, and expose shorter where its gear swings (its drive repeats every few minutes); "
             "shield it from the wind and release by timer or cable."
-            if told == "tracked"
+            if tracked
             else "Weigh the tripod down, keep its legs short, release by timer or cable, take off the strap, stand out "
             "of the wind" + ("." if told == "tripod" else "; with a tracker, check its balance and polar alignment.")
         )
+        moved = f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains"
+        if along:
+            moved += (
+                ", mostly along one line of the picture, as a drive does whose worm swings about the axis of right "
+                "ascension (wind and hands push either way): guide it, or let it learn its period"
+            )
         result.append(
             Advice(
-                "Steady the camera",
-                f"{count(trailed, 'frame')} of {number(found)} moved more than the turning of the sky explains. "
-                f"{stand}",
+                "Steady the drive" if along else "Steady the camera",
+                f"{moved}. {stand}",
             )
         )
     return result
@@ -400,6 +408,12 @@ def _darker_hour(event: Mapping[str, Any], clock: str) -> str:
         return (
             f"The sky brightened to {most}, by more than Sun and Moon explain: look what shone there (a lamp, a town "
             "through mist), and turn the camera away from it."
+        )
+    if course == "falls":
+        until = f", and grew darker until {ends}" if ends else ""
+        return (
+            f"The sky was {most} as bright at first as when dark{until}: if that was dusk, the Sun still close below "
+            "the horizon, begin later; if the Moon, after it has set."
         )
     return (
         f"The sky brightened to {most}: look up moonrise and the end of twilight beforehand, and turn the camera away "

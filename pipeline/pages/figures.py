@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.pages import words
+from pipeline.pages.along import trailed_along
 from pipeline.pages.frametable import common, kept, mapping, median, positive, reason_counts
 from pipeline.pages.ground import ground_figures
 from pipeline.pages.noise import gain_beyond
@@ -323,6 +324,7 @@ def _frames_and_exposures(
         "frames_found": len(rows),
         "frames_kept": len(good) if known else None,
         "frames_set_aside": reason_counts(rows) if known else None,
+        "trailed_along": trailed_along(rows) if known else None,
         "exposure_total_s": round(sum(exposures), 6) if known and len(exposures) == len(good) else None,
         "exposure_s": None if mixed else common(rows, "exposure_s"),
         "exposure_range_s": spread,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.advice import width_at_rest
-from pipeline.pages.noise import lowered, noise_gain, one_frame, unsure_by
+from pipeline.pages.noise import frames_unlike, lowered, noise_gain, one_frame, unsure_by
 from pipeline.pages.placed import clock_note, mirror_note, unsolved_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
 
@@ -44,7 +44,14 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
             f"The combined noise is only {number(ratio, '×', decimals=2)} what independent frames could give: "
             "some of these frames may be copies of one another, and then the figures of noise do not hold."
         )
-    if figures.get("noise_gain_beyond"):
+    if figures.get("noise_gain_beyond") and frames_unlike(figures):
+        result.append(
+            f"The noise is {number(noise_gain(figures), '×', digits=2)} lower than in one frame, where "
+            f"{count(kept or 0, 'frame')} alike would make it {number((kept or 0) ** 0.5, '×', digits=2)} lower at "
+            "most: the frames are not alike, for the sky was brighter in some than in others, and the one told of is "
+            f"not among the best. The combined noise is {number(ratio, '×', decimals=2)} what their own noise predicts."
+        )
+    elif figures.get("noise_gain_beyond"):
         result.append(
             f"The noise is told to be {number(noise_gain(figures), '×', digits=2)} lower than in one frame, and "
             f"{count(kept or 0, 'frame')} alike can make it {number((kept or 0) ** 0.5, '×', digits=2)} lower at most: "
@@ -84,6 +91,11 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
     return result
 
 
+def light_of(total_s: Any) -> str:
+    """`12 min of light`, or that the exposure is not known."""
+    return f"{duration(total_s)} of light" if isinstance(total_s, (int, float)) else "exposure not known"
+
+
 def lead(figures: Mapping[str, Any]) -> str:
     """One or two sentences that say what was made of what."""
     found, kept = figures.get("frames_found") or 0, figures.get("frames_kept")
@@ -95,12 +107,10 @@ def lead(figures: Mapping[str, Any]) -> str:
     if not figures.get("made"):
         return (
             f"{number(kept)} of {count(found, 'frame')} passed their checks before this scene stopped: "
-            f"{duration(figures.get('exposure_total_s'))} of light."
+            f"{light_of(figures.get('exposure_total_s'))}."
         )
     verb = "combined" if kept > 1 else "used"
-    text = (
-        f"{number(kept)} of {count(found, 'frame')} {'were' if kept > 1 else 'was'} {verb}: {duration(total)} of light"
-    )
+    text = f"{number(kept)} of {count(found, 'frame')} {'were' if kept > 1 else 'was'} {verb}: {light_of(total)}"
     how = [setting(each, "s")] if each else []
     if spread and not each:
         how = [f"{setting(spread[0])} to {setting(spread[1], 's')}"]

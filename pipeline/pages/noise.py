@@ -14,6 +14,9 @@ GAIN_BEYOND, ERRORS_BEYOND = 1.05, 3.0
 # Where stars are so crowded that the noise plane is scaled to what blocks show, what is left of stars too faint to be
 # told is in one frame's noise too, more or less as neighbours in time were dithered apart: 10 % measured.
 CROWDED = 0.15
+# Frames that count as fewer equal ones by this share differ; where the combined noise is then what each frame's own
+# noise lets expect to this, the frames' difference alone is behind a gain that equal ones could not give.
+UNLIKE, AS_EXPECTED = 0.95, 0.05
 PLACES_SHARE = 0.5  # pixels' own pattern averages like noise where as large a share of the frames met other pixels
 
 
@@ -51,6 +54,14 @@ def gain_beyond(figures: Mapping[str, Any]) -> float | None:
         return None
     beyond = gain / float(figures.get("frames_alike") or kept) ** 0.5
     return round(beyond, 3) if beyond > max(GAIN_BEYOND, 1 + unsure_by(figures)) else None
+
+
+def frames_unlike(figures: Mapping[str, Any]) -> bool:
+    """Whether the noise fell further than that of equal frames because these are not, as at dusk."""
+    effective, kept, ratio = (figures.get(key) for key in ("effective_frames", "frames_kept", "noise_ratio"))
+    if not all(isinstance(value, (int, float)) for value in (effective, kept, ratio)):
+        return False
+    return bool(effective < UNLIKE * kept and abs(ratio - 1) <= AS_EXPECTED)  # type: ignore[operator]
 
 
 def unsure_by(figures: Mapping[str, Any]) -> float:

@@ -31,6 +31,7 @@ class SceneEntry:
     page: str | None  # name of its page within its folder
     preview: str | None  # name of its picture within its folder
     failures: tuple[dict[str, Any], ...] = field(default_factory=tuple)
+    to_come: bool = False  # the run that writes the page has not reached it
 
 
 def trip_figures(
@@ -260,7 +261,10 @@ def _card(entry: SceneEntry) -> dict[str, Any]:
         or (
             {
                 "step": "",
-                "sentence": "It has no picture: the run was stopped before it, or a step left no reason; "
+                "sentence": "It is still to come: when this page was written the run was at other scenes. If it has "
+                "been stopped since, run again."
+                if entry.to_come
+                else "It has no picture: the run was stopped before it, or a step left no reason; "
                 "run again, and see logs/.",
             },
         ),

@@ -271,17 +271,26 @@ def _moonlight(event: Mapping[str, Any], when: str) -> str:
 
 
 def _brightening(event: Mapping[str, Any], when: str) -> str:
+    falls = event.get("course") == "falls"
     head = f"Under clear air the sky grew up to {_times(event)} as bright {when}"
+    if falls:
+        head = f"Under clear air the sky grew darker {when}, at first up to {_times(event)} as bright as when dark"
+    if event.get("sun_deg") is None and falls:
+        return (
+            f"{head}: dusk, a Moon that set, a light that went out, or a field that rose out of a town's light; with "
+            "site and utc_offset_hours in trip.yaml this page tells which"
+        )
     if event.get("sun_deg") is None:
         return (
             f"{head}: moonrise or moonset, dawn or dusk, a light that came on, or a field that sank into a town's "
             "light; with site and utc_offset_hours in trip.yaml this page tells which"
         )
     shone = (event.get("moon_deg") or -1.0) > 0 or event["sun_deg"] > SUN_DARK
+    light = "a light that went out" if falls else "a light that came on"
     return (
-        f"{head}, {'more than Sun and Moon explain' if shone else 'and neither Sun nor Moon was up'}: a light that "
-        "came on, the light of a town, mist that scatters it, airglow or aurora; if the clock or the site is wrong, "
-        "dawn, dusk or the Moon"
+        f"{head}, {'more than Sun and Moon explain' if shone else 'and neither Sun nor Moon was up'}: {light}, the "
+        "light of a town, mist that scatters it, airglow or aurora; if the clock or the site is wrong, dawn, dusk or "
+        "the Moon"
     )
 
 

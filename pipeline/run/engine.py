@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "inventory": 25,
     "decode": 5,
     "grade": 36,
-    "judge": 60,
+    "judge": 61,
     "dark": 28,
     "register": 23,
     "ground": 56,
@@ -43,6 +43,8 @@ STEP_VERSIONS = {
 HELD = "MOONLESS_FRONT_DOOR"
 # Set by it where nothing but the plan is asked for: what a run would remove is put aside under a name that begins so.
 DRY, ASIDE = "MOONLESS_DRY", ".aside-"
+# Set by it to the scenes, a JSON list, that it makes after the one that the engine makes.
+AHEAD = "MOONLESS_AHEAD"
 # Set by it for a scene whose mosaics may stay when it is made.
 KEEP = "MOONLESS_KEEP"
 

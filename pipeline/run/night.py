@@ -12,7 +12,7 @@ import subprocess
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -25,7 +25,7 @@ from pipeline.errors import InputError, MoonlessError
 from pipeline.files import check_writable, read_json, shown
 from pipeline.plan import NOTES, RESULTS, names_of
 from pipeline.run import outage
-from pipeline.run.engine import DRY, HELD, KEEP, put_back
+from pipeline.run.engine import AHEAD, DRY, HELD, KEEP, put_back
 from pipeline.run.locks import hold_run, no_jobs
 from pipeline.run.scratch import check_room, clear, clear_halves, mosaic_bytes, staying_darks
 from pipeline.run.telling import Teller, duration
@@ -186,7 +186,7 @@ class Night:
 
     # ---- the engine
 
-    def _engine(self, *arguments: str, keep: str = "") -> subprocess.Popen[str]:
+    def _engine(self, *arguments: str, keep: str = "", ahead: Sequence[str] = ()) -> subprocess.Popen[str]:
         words = [
             *command("snakemake", self._address), "--snakefile", str(SNAKEFILE), "--directory",
             str(self.project), "--cores", str(self.cores), "--nolock", "--nocolor", *arguments,
@@ -199,7 +199,9 @@ class Night:
             text=True,
             errors="replace",
             start_new_session=True,
-            env=os.environ | {HELD: "1", ADDRESS: self._address or "", KEEP: keep, DRY: "1" if self._dry else ""},
+            env=os.environ
+            | {HELD: "1", ADDRESS: self._address or "", KEEP: keep, DRY: "1" if self._dry else ""}
+            | {AHEAD: json.dumps(list(ahead))},
         )
 
     def _pending(self) -> list[Job]:
@@ -241,11 +243,11 @@ class Night:
         self._left = Left(pending, frames, self._megapixels(frames))
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
         try:
-            for scene in self._scenes():
+            todo = [scene for scene in self._scenes() if scene in waiting]
+            for n, scene in enumerate(todo):
                 if self._stopping:
                     break
-                if scene in waiting:
-                    self._make(scene)
+                self._make(scene, todo[n + 1 :])
         finally:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
@@ -275,13 +277,13 @@ class Night:
                     "write to, or move it away"
                 ) from None
 
-    def _make(self, scene: str) -> None:
+    def _make(self, scene: str, ahead: Sequence[str]) -> None:
         keep = self._need.get(scene, 0) <= self.trip.limits.keep_mb * 1e6
         # scratch holds one scene: what the one before left goes now, and what this one leaves where it is too much
         staying = staying_darks(self.project, self.plan, scene) if keep else []
         own = [scene, source] if (source := self.plan["scenes"][scene].get("ground_from")) else [scene]
         clear(self.project, but=[*(b for name in own for b in self.plan["scenes"][name]["batches"]), *staying])
-        engine = self._engine(*_targets(scene), keep=scene if keep else "")
+        engine = self._engine(*_targets(scene), keep=scene if keep else "", ahead=ahead)
         self._running = engine
         if self._stopping:  # asked to while scratch was cleared
             engine.terminate()
@@ -402,7 +404,10 @@ class Night:
                 noise = f", noise {lower} than in one frame{which}"
                 noise += f" ({figures['noise_ratio']:.2f} of what theory expects)"
                 if figures.get("noise_gain_beyond"):
-                    noise += "; no such gain is possible, its page says why"
+                    from pipeline.pages.noise import frames_unlike  # here: pages are loaded for the last job anyway
+
+                    unlike = "; its frames are unlike, more so than equal ones could give"
+                    noise += unlike if frames_unlike(figures) else "; no such gain is possible, its page says why"
             found = figures.get("frames_found")
             frames = _some(found, "frame")
             self.teller.say(f"scene {scene}: {figures.get('frames_kept')} of {frames} kept{noise}")
