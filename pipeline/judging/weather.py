@@ -45,9 +45,8 @@ DEW_WIDER = 1.05  # times the star width: droplets take light and blur, thin clo
 DEW_FOLLOWS = 0.5  # rank correlation of width and time
 AIR_MOST = 0.35  # of the logarithm of the light: what sinking towards the horizon may take in a scene, and
 AIR_LEFT = 0.2  # where airmass is taken out at the extinction of clear air, which is not every night's
-SLOW_LEFT = (
-    0.15  # of the change, that straight lines in time, and a bowl over the field, may leave of a field that sinks
-)
+# Of the change of a field that sinks, that straight lines in time, and a bowl over the field, may leave.
+SLOW_LEFT = 0.15
 LEAST_CHANGE = 0.1  # of the logarithm of the light, below which nothing sinks
 BOWL_PARTS = 12  # that tell whether the change over the field is smooth
 FIELD_MIDDLE = 0.5  # of the half diagonal
