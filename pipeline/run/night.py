@@ -406,7 +406,7 @@ class Night:
                 if figures.get("noise_gain_beyond"):
                     from pipeline.pages.noise import frames_unlike  # here: pages are loaded for the last job anyway
 
-                    unlike = "; its frames are unlike, more so than equal ones could give"
+                    unlike = "; more than equal frames could give, for these are unlike"
                     noise += unlike if frames_unlike(figures) else "; no such gain is possible, its page says why"
             found = figures.get("frames_found")
             frames = _some(found, "frame")
