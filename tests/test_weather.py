@@ -139,7 +139,8 @@ def lamps(levels: np.ndarray) -> list[int]:
 
 
 def test_a_burst_of_an_aurora_is_no_lamp() -> None:
-    """Light 2.3 times as bright in one frame: a lamp's over a dark sky, an aurora's own where it stood all the time."""
+    """Light 2.3 times as bright in one frame: a lamp's over a dark sky, an aurora's own where it stood all the time. 20
+    times as bright all over the field it is lightning under an aurora, too."""
     levels = np.full((12, 6, 8), 10.0)
     flash = levels.copy()
     flash[6, :, :5] *= 2.3
@@ -147,6 +148,8 @@ def test_a_burst_of_an_aurora_is_no_lamp() -> None:
     aurora = levels + np.where(np.arange(8) < 5, 12.0, 0.0) * (np.arange(12) > 3)[:, None, None]
     aurora[7, :, 1:6] *= 2.3
     assert lamps(aurora) == []
+    aurora[9] *= 20.0
+    assert lamps(aurora) == [9]
 
 
 def test_a_frame_before_darker_ones_is_no_lamp() -> None:

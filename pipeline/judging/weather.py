@@ -58,6 +58,7 @@ LAMP_SHARE = 0.1  # of the parts: a lamp, unless cloud came to the same parts an
 LAMP_IN_CLOUD = 4.0  # times is not reached: a town lights its clouds
 LAMP_AROUND = 3  # frames on each side
 GLOWING, GLOWING_SHARE = 1.3, 0.3  # times a part's dark level, in that share of the parts: the sky glowed already
+BURST_MOST = 6.0  # times the sky of the frames around, in half of the parts: lightning's, no burst of an aurora
 BRIGHTER = 1.25  # times the scene's dark quarter: a sky that brightens
 BRIGHTER_LEAST = 4  # frames, or
 BRIGHTER_STEADY = 3  # at the scene's beginning or end, where it falls or rises from frame to frame (`glow.STEADY`)
@@ -355,8 +356,9 @@ def _lamps(course: Course, light: _Light) -> Bools:
         lit = (ratio[here] > LAMP) & (levels[n] > LAMP * usual)[here]
         clouded = np.nan_to_num(light.share[n]) > SHARE_DIMMED and not light.even[n]
         if lit.mean() > LAMP_SHARE and (not clouded or np.max(ratio[here]) > LAMP_IN_CLOUD):
-            # under an aurora a burst of it is no lamp
-            lamps[n] = np.mean(around[here] > GLOWING * dark[here]) < GLOWING_SHARE
+            # under an aurora a burst of it is no lamp, unless it outshines the frames about all over the field
+            glowed = np.mean(around[here] > GLOWING * dark[here]) >= GLOWING_SHARE
+            lamps[n] = not glowed or np.median(ratio[here]) > BURST_MOST
     return lamps
 
 

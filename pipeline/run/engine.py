@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "inventory": 26,
     "decode": 5,
     "grade": 36,
-    "judge": 61,
+    "judge": 62,
     "dark": 28,
     "register": 23,
     "ground": 56,
