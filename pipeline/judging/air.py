@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +20,8 @@ from pipeline.stars.ownlight import LIFTED, SCATTER, Sightings
 
 Floats = NDArray[np.float64]
 
-# Magnitudes an airmass that clear air takes in V: 0.17, medians of good sites from 0.13 to 0.20. What the stars show
-# beyond that is haze, which is to be told.
+# Magnitudes an airmass that clear air takes in V, medians of sites (common practice; 0.17 is the default). What the
+# stars show beyond that is haze, which is to be told.
 CLEAR_AIR = (0.13, 0.20)
 MAGNITUDE = 0.4 * float(np.log(10))  # of the natural logarithm
 # Standard error of the coefficient, magnitudes an airmass, up to which the stars are believed, and how many of it they
@@ -62,8 +63,14 @@ def paths(frames: Sequence[PlannedFrame], scene: ScenePlan, site: Site | None, s
 
 def _airmasses(altitude_deg: Floats) -> Floats:
     """Airmass at altitudes as seen, from a table; that of `LOWEST_DEG` below it, 1 where there is none."""
+    return np.interp(np.nan_to_num(altitude_deg, nan=90.0), *_table())
+
+
+@cache
+def _table() -> tuple[Floats, Floats]:
+    """Altitudes, deg, and the airmass at each."""
     nodes = np.arange(LOWEST_DEG, 90 + NODES_DEG, NODES_DEG)
-    return np.interp(np.nan_to_num(altitude_deg, nan=90.0), nodes, [airmass(float(a)) for a in nodes])
+    return nodes, np.array([airmass(float(a)) for a in nodes])
 
 
 def coefficient(seen: Sightings, masses: Floats, width: int, height: int) -> tuple[float, float]:

@@ -53,7 +53,7 @@ class MeanMosaic:
         box = box_of(windows)
         rows, columns = box.height, box.width
         whole = Window(2 * box.top, 2 * box.left, 2 * rows, 2 * columns)
-        shown = mask[whole.top : whole.top + whole.height, whole.left : whole.left + whole.width]
+        shown = whole.of(mask)
         edge = ndimage.maximum_filter(shown, 2 * RINGING + 1) > ndimage.minimum_filter(shown, 2 * RINGING + 1)
         return cls(
             whole,
