@@ -33,8 +33,9 @@ from pipeline.stack.nodes import NODES_REACH
 from pipeline.stack.output import CombinedWriter
 from pipeline.stack.planes import COLOUR_OF, half_shape, unmoved
 from pipeline.stack.sources import Frame, Inputs, frame_grids, green_grids
+from pipeline.stack.surveys import interpolation_factors
 from pipeline.stack.tiles import Scene, Tile
-from pipeline.stack.whole import interpolation_factors, make_ready, make_tiles, side_of_tiles
+from pipeline.stack.whole import make_ready, make_tiles, side_of_tiles
 from pipeline.stack.windows import TILE_MAX, TILE_STEP, Window, box_of, cut
 
 # Sky about the ground that its picture holds, px: the sky's level is followed there to the skyline.

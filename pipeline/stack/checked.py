@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from pipeline.pixels.noise import SLOPE_SIGNIFICANT, PhotonTransfer
 from pipeline.pixels.outliers import OWN_MIN
 from pipeline.pixels.regression import robust_fit
-from pipeline.stack.matching import ROUNDING_VARIANCE, Matching
+from pipeline.stack.matching import Matching
+from pipeline.stack.skies import ROUNDING_VARIANCE
 
 # Residuals below which a frame's noise is left as its mosaic told it, and how far they may move it: among crowded stars
 # a mosaic's neighbouring pixels differ by ten times their noise.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,84 +124,33 @@ def shared_dark(
 
 def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, Any]:
     """What the scene's noise is, and what each frame gave."""
-    n, matching, plan = len(scene.frames), scene.matching, scene.plan
-    sets = len(plan.sizes)
+    matching, weights = scene.matching, scene.matching.weights.astype(np.float64)
     block_factor = float(scene.block_factor[scene.colours // 2])
-    hidden = block_factor * shared.hidden
-    measured = [block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True)]
-    halves = measured[0]
-    noise_combined = None if halves.noise is None else float(np.hypot(halves.noise, np.sqrt(hidden)))
-    there = _model_there(gathered.sums[0], gathered.counts[0], gathered.model[0], gathered.model[1], halves)
-    model = None if there is None else there[0]
-    pair_model, noise_frame = _frame_noise(gathered, measured[1 + sets :], sets)
-    by, alike = _as_reference(scene)
-    if noise_frame is not None and pair_model is not None:
-        noise_frame, pair_model = noise_frame * by**0.5, pair_model * by
-    restless = matching.restless[1:-2, 1:-2] > 0
-    changing = float(restless.mean())
-    disturbed = changing >= CHANGING and (_beyond(noise_frame, pair_model) or _beyond(halves.noise, model))
-    if disturbed:
-        noise_combined = noise_frame = None
-    expected = None
-    if noise_frame is not None and model is not None and pair_model:
-        expected = float(np.sqrt(noise_frame**2 * model / pair_model + hidden))
-    curve: list[list[float]] = []
-    if noise_frame is not None:
-        curve.append([1, noise_frame])
-    for size, m in zip(plan.sizes, measured[1 : 1 + sets], strict=True):
-        # of the first few frames a sky that changes may show more than their noise
-        steady = changing < CHANGING or (pair_model and not _beyond(m.noise, pair_model / size + hidden))
-        if m.noise is not None and not disturbed and steady:
-            curve.append([size, float(np.hypot(m.noise, np.sqrt(hidden)))])
-    if noise_combined is not None and n not in plan.sizes:
-        curve.append([n, noise_combined])
-    weights = matching.weights.astype(np.float64)
+    told = _tell(scene, gathered, block_factor * shared.hidden)
+    model, pair_model, combined, expected = told.model, told.pair_model, told.combined, told.expected
+    header = scene.frames[scene.reference].header
     # of what every pixel has of its own so much is left in block means, as if that many frames had met other pixels
-    own = shared_dark(scene.frames, weights, [1.0] * n, 1.0, scene.shape).mean
+    own = shared_dark(scene.frames, weights, [1.0] * len(weights), 1.0, scene.shape).mean
     covered, lost = gathered.tally[:, 0], gathered.tally[:, 1]
-    notes = []
-    if n == 1:
-        notes.append("One frame: nothing to combine; its noise is known from the model only (NOISE plane).")
-    elif disturbed:
-        notes.append(
-            "Frames differ by more than noise everywhere (a sky that changes, branches in the wind), so that noise "
-            "cannot be measured; the plane NOISE holds what light and sensor let expect."
-        )
-    elif noise_combined is None:
-        notes.append(f"Too few blocks free of stars ({halves.blocks}) to measure the noise.")
-    elif halves.blocks < BLOCKS_FOR_CLAIM:
-        error = 100 * BLOCK_ERROR / np.sqrt(2 * halves.blocks)
-        notes.append(f"Noise from {halves.blocks} blocks: good to about {error:.1f} %.")
-    if changing >= CHANGING:
-        inner = restless[RIM_NODES:-RIM_NODES, RIM_NODES:-RIM_NODES]
-        what = f"The sky itself changed between frames over {100 * changing:.0f} % of the picture (aurora, lit cloud)"
-        if scene.land is None and inner.size and not inner.any():
-            what = (
-                f"Frames differ by more than noise over {100 * changing:.0f} % of the picture, all of it along the "
-                "edge: a strip of land too low to be told from the sky, which smears there, or a sky that changed"
-            )
-        notes.append(f"{what}: it is averaged there, only what is narrow is rejected, and noise is told from the rest.")
-    if not matching.transfer.measured:
-        notes.append("The frames' sky varies too little to tell the gain; most of the noise is taken for photon noise.")
     return {
-        "frames_kept": n,
-        "noise_frame": noise_frame,
-        "noise_frame_exposure_s": None if alike is None else scene.frames[scene.reference].header.exposure_s,
-        "noise_frame_iso": None if alike is None else scene.frames[scene.reference].header.iso,
-        "frames_alike": alike,
-        "noise_combined": noise_combined,
+        "frames_kept": len(scene.frames),
+        "noise_frame": told.frame,
+        "noise_frame_exposure_s": None if told.alike is None else header.exposure_s,
+        "noise_frame_iso": None if told.alike is None else header.iso,
+        "frames_alike": told.alike,
+        "noise_combined": combined,
         "noise_expected": expected,
-        "noise_ratio": noise_combined / expected if noise_combined is not None and expected else None,
+        "noise_ratio": combined / expected if combined is not None and expected else None,
         "noise_model": None if model is None else float(np.sqrt(model + block_factor * shared.mean)),
         "noise_model_frame": None if pair_model is None else float(np.sqrt(pair_model)),
-        "noise_blocks": halves.blocks,
+        "noise_blocks": told.blocks,
         "noise_block_px": BLOCK,
         "noise_dark_shared": float(np.sqrt(block_factor * shared.mean)),
-        "noise_curve": curve,
+        "noise_curve": told.curve,
         "sensor_places": 1 / own if own > 0 else None,
         "frames_effective": float(weights.sum() ** 2 / (weights**2).sum()),
         "electrons_per_adu": matching.transfer.electrons_per_adu,
-        "restless_share": changing,
+        "restless_share": told.changing,
         "rejected_share": float(lost.sum() / covered.sum()) if covered.sum() else None,
         "frames": {
             frame.id: {
@@ -215,8 +164,89 @@ def figures(scene: Scene, gathered: Gathered, shared: SharedDark) -> dict[str, A
             }
             for k, frame in enumerate(scene.frames)
         },
-        "noise_notes": notes,
+        "noise_notes": _notes(scene, told),
     }
+
+
+class _Told(NamedTuple):
+    """What the scene's blocks tell of noise, ADU; None where they do not.
+
+    `frame` that of one frame like the reference, `combined` that of the picture and `expected` what theory gives for
+    it, `model` and `pair_model` the model's variances of both, `curve` the noise of so many frames, `blocks` from how
+    many, `alike` as how many frames like the reference all count, where settings differ; `changing` the share of the
+    picture whose sky changes, and whether it is `disturbed`: frames differ by more than noise everywhere.
+    """
+
+    frame: float | None
+    combined: float | None
+    expected: float | None
+    model: float | None
+    pair_model: float | None
+    curve: list[list[float]]
+    blocks: int
+    alike: float | None
+    changing: float
+    disturbed: bool
+
+
+def _tell(scene: Scene, gathered: Gathered, hidden: float) -> _Told:
+    """The noise that the gathered blocks show; `hidden` the variance that their differences do not."""
+    plan, sets = scene.plan, len(scene.plan.sizes)
+    measured = [block_noise(s, c) for s, c in zip(gathered.sums, gathered.counts, strict=True)]
+    halves = measured[0]
+    combined = None if halves.noise is None else float(np.hypot(halves.noise, np.sqrt(hidden)))
+    there = _model_there(gathered.sums[0], gathered.counts[0], gathered.model[0], gathered.model[1], halves)
+    model = None if there is None else there[0]
+    pair_model, frame = _frame_noise(gathered, measured[1 + sets :], sets)
+    by, alike = _as_reference(scene)
+    if frame is not None and pair_model is not None:
+        frame, pair_model = frame * by**0.5, pair_model * by
+    changing = float((scene.matching.restless[1:-2, 1:-2] > 0).mean())
+    disturbed = changing >= CHANGING and (_beyond(frame, pair_model) or _beyond(halves.noise, model))
+    if disturbed:
+        return _Told(None, None, None, model, pair_model, [], halves.blocks, alike, changing, disturbed)
+    expected = None
+    if frame is not None and model is not None and pair_model:
+        expected = float(np.sqrt(frame**2 * model / pair_model + hidden))
+    curve: list[list[float]] = [] if frame is None else [[1, frame]]
+    for size, m in zip(plan.sizes, measured[1 : 1 + sets], strict=True):
+        # of the first few frames a sky that changes may show more than their noise
+        steady = changing < CHANGING or (pair_model and not _beyond(m.noise, pair_model / size + hidden))
+        if m.noise is not None and steady:
+            curve.append([size, float(np.hypot(m.noise, np.sqrt(hidden)))])
+    if combined is not None and len(scene.frames) not in plan.sizes:
+        curve.append([len(scene.frames), combined])
+    return _Told(frame, combined, expected, model, pair_model, curve, halves.blocks, alike, changing, disturbed)
+
+
+def _notes(scene: Scene, told: _Told) -> list[str]:
+    """What the page says of how the noise was told."""
+    notes = []
+    if len(scene.frames) == 1:
+        notes.append("One frame: nothing to combine; its noise is known from the model only (NOISE plane).")
+    elif told.disturbed:
+        notes.append(
+            "Frames differ by more than noise everywhere (a sky that changes, branches in the wind), so that noise "
+            "cannot be measured; the plane NOISE holds what light and sensor let expect."
+        )
+    elif told.combined is None:
+        notes.append(f"Too few blocks free of stars ({told.blocks}) to measure the noise.")
+    elif told.blocks < BLOCKS_FOR_CLAIM:
+        error = 100 * BLOCK_ERROR / np.sqrt(2 * told.blocks)
+        notes.append(f"Noise from {told.blocks} blocks: good to about {error:.1f} %.")
+    if told.changing >= CHANGING:
+        inner = scene.matching.restless[1:-2, 1:-2][RIM_NODES:-RIM_NODES, RIM_NODES:-RIM_NODES] > 0
+        share = f"{100 * told.changing:.0f} % of the picture"
+        what = f"The sky itself changed between frames over {share} (aurora, lit cloud)"
+        if scene.land is None and inner.size and not inner.any():
+            what = (
+                f"Frames differ by more than noise over {share}, all of it along the edge: a strip of land too low to "
+                "be told from the sky, which smears there, or a sky that changed"
+            )
+        notes.append(f"{what}: it is averaged there, only what is narrow is rejected, and noise is told from the rest.")
+    if not scene.matching.transfer.measured:
+        notes.append("The frames' sky varies too little to tell the gain; most of the noise is taken for photon noise.")
+    return notes
 
 
 def _as_reference(scene: Scene) -> tuple[float, float | None]:

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.background import DEGREE_MAX, Surface, fit_surface, sample_map
+from pipeline.pixels.background import DEGREE_MAX, Surface, sample_map
 from pipeline.pixels.cells import local_plane, nearest_known
-from pipeline.pixels.noise import PhotonTransfer, photon_transfer
+from pipeline.pixels.noise import PhotonTransfer
 from pipeline.pixels.positions import PositionGrid, grid_nodes
 from pipeline.pixels.restless import carried, restlessness
 from pipeline.pixels.survey import Survey
-from pipeline.sensor.mosaic import colour_planes
-from pipeline.stack.nodes import between_nodes, grid_positions, held_near, to_the_edge, where_shown
+from pipeline.stack.nodes import held_near, to_the_edge, where_shown
+from pipeline.stack.skies import (
+    Differences,
+    Skies,
+    by_colour,
+    fit_differences,
+    lay_reference,
+    sky_levels,
+    tell_noise,
+)
 from pipeline.stack.unlike import Unlike, unlike_light
 
-# Blocks of all frames together from which the photon transfer is fitted; more adds time, not accuracy.
-TRANSFER_BLOCKS = 60_000
-# Least variance of a mosaic pixel, ADU^2: that of rounding to whole numbers.
-ROUNDING_VARIANCE = 1 / 12
 # How far beyond the blocks that they were fitted to surfaces are believed, blocks.
 BEYOND_BLOCKS = 1.5
 # Points a side, about, at which surfaces are evaluated for their mean.
@@ -33,6 +37,8 @@ MEAN_POINTS = 24
 # for them, and how much of it is followed: so many standard deviations of a frame's pixel, or so many times what the
 # others leave there, rms; more is one frame's alone and for the rejection.
 BROAD_REACH, BROAD_KNOWN, BROAD_MOST, BROAD_USUAL = 2.0, 0.05, 1.0, 3.0
+
+Nodes = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 class NoiseLevel(NamedTuple):
@@ -141,22 +147,6 @@ class Matching:
         return squares, light.clip(0)
 
 
-def by_colour(values: NDArray[np.floating], cfa: str) -> NDArray[np.float64]:
-    """Means over the CFA places of each colour: (rows, columns, 4) to (colours, rows, columns)."""
-    places = colour_planes(cfa)
-    names = "G" if cfa == "MONO" else "RGB"
-    return np.stack([np.mean([values[..., 2 * i + j] for i, j in places[c]], axis=0, dtype=np.float64) for c in names])
-
-
-def sky_levels(surveys: Sequence[Survey], cfas: Sequence[str]) -> list[NDArray[np.float64]]:
-    """Levels of each frame's blocks, (colours, rows, columns), ADU, its flat divided out; NaN where nothing is told."""
-    levels = []
-    for survey, cfa in zip(surveys, cfas, strict=True):
-        level = by_colour(survey.level, cfa)
-        levels.append(level if survey.response is None else level / by_colour(survey.response, cfa))
-    return levels
-
-
 def match_frames(
     surveys: Sequence[Survey],
     grids: Sequence[PositionGrid],
@@ -207,137 +197,106 @@ def match_frames(
     """
     n = len(surveys)
     gains = np.ones(n) if gains is None else gains
-    raw = [by_colour(s.level, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
-    responses = [
-        None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
-    ]
-    levels = sky_levels(surveys, cfas)
-    variances = [by_colour(s.variance, cfa) for s, cfa in zip(surveys, cfas, strict=True)]
-    variances = [np.maximum(v - d, 0.1 * v) for v, d in zip(variances, dark_variance, strict=True)]
-    colours = levels[0].shape[0]
-    if transfer is None or not transfer.measured:
-        alike = [[v / g**power for v, g in zip(of, gains, strict=True)] for of, power in ((raw, 1), (variances, 2))]
-        transfer = replace(_transfer(*alike), measured=False)
-    per_level = gains * transfer.adu_per_electron
-    floor, sky_variance = np.empty((n, colours)), np.empty((n, colours))
-    for k, c in np.ndindex(n, colours):
-        floor[k, c] = _middle_mean(variances[k][c] - per_level[k] * np.maximum(raw[k][c], 0))
-        sky_variance[k, c] = _middle_mean(variances[k][c])
-    floor, sky_variance = _of_the_others(floor), _of_the_others(sky_variance)
     scale = np.asarray(scales, np.float64)
-
-    middle_x, middle_y = surveys[reference].centres()
-    x, y = (a.ravel() for a in np.meshgrid(middle_x, middle_y))
-    nodes_x, nodes_y = grid_nodes(shape)
-    node_x, node_y = np.meshgrid(nodes_x, nodes_y)
-    # the reference's own levels as they lie on the result: it may itself be laid on another grid than its own
-    laid = levels[reference]
-    if grids[reference].shift.any():
-        at = grid_positions(grids[reference], x, y)
-        area = between_nodes(areas[reference][..., None], x, y)[:, 0].reshape(laid.shape[1:])
-        laid = np.stack([area * sample_map(level, surveys[reference].block, *at).reshape(area.shape) for level in laid])
-    # its values are multiplied like any frame's, in a picture of the ground not by 1
-    laid = scale[reference] * laid
-    base = [level.reshape(-1) for level in laid]
-    seen = np.zeros((n, len(x)), bool)
-    difference, scatter = np.zeros((n, colours)), np.full(n, np.nan)
-    # what surfaces leave of the differences
-    left = np.stack([np.where(np.isfinite(level), 0.0, np.nan) * np.ones((n, 1)) for level in base], axis=1)
-
-    def fitted(k: int) -> list[Surface]:
-        """A frame's surfaces; its row of the arrays above is filled."""
-        xs, ys = grid_positions(grids[k], x, y)
-        area = between_nodes(areas[k][..., None], x, y)[:, 0]
-        row = []
-        for c in range(colours):
-            if k == reference:
-                surface, spread = Surface(np.zeros(1), 0, shape), 0.0
-                seen[k] = np.isfinite(base[c]) if partly else True
-            else:
-                here = scale[k] * area * sample_map(levels[k][c], surveys[k].block, xs, ys)
-                delta = here - base[c]
-                surface, spread = fit_surface(x, y, delta, shape, degree_max)
-                seen[k] |= np.isfinite(delta)
-                difference[k, c] = _median(delta)
-                left[k, c] = delta - surface(x, y)
-            row.append(surface)
-            if c == colours // 2:
-                scatter[k] = spread
-        return row
-
-    with ThreadPoolExecutor(threads) as pool:
-        surfaces = list(pool.map(fitted, range(n)))
-
-    inside_x = np.clip(node_x.ravel(), middle_x[0], middle_x[-1])
-    inside_y = np.clip(node_y.ravel(), middle_y[0], middle_y[-1])
-    beyond_x, beyond_y = node_x, node_y
-    if partly:
-        known = seen.any(axis=0)
-        beyond_x, beyond_y = held_near(node_x, node_y, x[known], y[known], BEYOND_BLOCKS * surveys[reference].block)
-    weights = 1 / (scale**2 * np.exp(np.log(sky_variance).mean(axis=1)))
+    skies = Skies(surveys, sky_levels(surveys, cfas), grids, scale, areas, reference)
+    noise = tell_noise(surveys, cfas, dark_variance, gains, transfer)
+    weights = 1 / (scale**2 * np.exp(np.log(noise.at_sky).mean(axis=1)))
     weights /= weights.mean()
-    offsets = np.empty((n, colours, *node_x.shape), np.float32)
-    sky = np.empty((colours, *node_x.shape), np.float32)
-    step = max(1, round(np.sqrt(len(x)) / MEAN_POINTS))
-    thin = np.arange(len(x)).reshape(laid.shape[1:])[step // 2 :: step, step // 2 :: step].ravel()
-    thin = thin[seen[:, thin].any(axis=0)]
-    places = [where_shown(shown, x[thin], y[thin]) for shown in seen[:, thin]]
-    for c in range(colours):
-        mean = _mean_surface([row[c] for row in surfaces], places, weights, x[thin], y[thin], shape)
-        level = mean(beyond_x, beyond_y)
-        for k in range(n):
-            offsets[k, c] = level - surfaces[k][c](beyond_x, beyond_y)
-        sky[c] = to_the_edge(_filled(laid[c]), surveys[reference].block, node_x, node_y) + level
-    green = left[:, colours // 2]
-    # an aurora's red changes where its green does not
-    each = [restlessness(left[:, c], scale * np.sqrt(sky_variance[:, c])) for c in range(colours)]
-    unrest = np.fmax.reduce(each).reshape(laid.shape[1:])
-    unrest = carried(unrest, np.isfinite(green).sum(axis=0).reshape(unrest.shape))
-    # beside land, where few frames show sky, it is as restless as next to that
-    restless = sample_map(_filled(unrest), surveys[reference].block, inside_x, inside_y).reshape(node_x.shape)
+    laid = lay_reference(skies)
+    apart = fit_differences(skies, laid, shape, degree_max, partly, threads)
+    nodes = np.meshgrid(*grid_nodes(shape))
+    offsets, sky = _to_their_mean(skies, laid, apart, weights, shape, nodes, partly)
+    in_scale = scale[:, None] * np.sqrt(noise.at_sky)
+    restless = _restless(skies, apart, in_scale, nodes)
     if follow and n > 1:
-        noise = scale[:, None] * np.sqrt(sky_variance)
-        broad = _broad(left.reshape(n, *laid.shape), noise, surveys[reference].block, inside_x, inside_y, threads)
-        broad = broad.reshape(n, colours, *node_x.shape)
+        broad = _broad(skies, apart, in_scale, nodes, threads)
         # what one frame alone shows is for the rejection and must not lift the others; where the sky itself changes the
         # mean of all stays what it was
         together = np.tensordot(weights / weights.sum(), broad, 1)
         middle = restless * together + (1 - restless) * np.median(broad, axis=0)
         offsets += middle - broad
         sky += middle
-    floor, slope = scale[:, None] ** 2 * floor, scale * per_level
-    unlike = unlike_light(surveys, responses, areas, scales, grids, node_x, node_y)
+    responses = [
+        None if s.response is None else by_colour(s.response, cfa) for s, cfa in zip(surveys, cfas, strict=True)
+    ]
     return Matching(
         offsets,
         sky,
-        unlike,
-        floor.astype(np.float32),
-        slope.astype(np.float32),
+        unlike_light(surveys, responses, areas, scales, grids, *nodes),
+        (scale[:, None] ** 2 * noise.floor).astype(np.float32),
+        (scale * noise.per_level).astype(np.float32),
         weights.astype(np.float32),
-        difference,
-        sky_variance,
-        scatter,
-        transfer,
+        apart.median,
+        noise.at_sky,
+        apart.scatter,
+        noise.transfer,
         restless.astype(np.float32),
     )
 
 
-def _broad(
-    left: NDArray[np.float64],
-    noise: NDArray[np.float64],
-    block: int,
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    threads: int,
-) -> NDArray[np.float64]:
-    """What surfaces leave of the frames' differences that is broad, (n, colours, places), followed to where a frame
-    shows no sky: a frame that ends at land, or beyond the picture, must leave no step there.
+def _inside(skies: Skies, nodes: Nodes) -> tuple[NDArray[np.float64], ...]:
+    """The nodes' places, in a row, those beyond the outermost blocks' middles moved there."""
+    middles = skies.surveys[skies.reference].centres()
+    return tuple(np.clip(at.ravel(), of[0], of[-1]) for at, of in zip(nodes, middles, strict=True))
 
-    Parameters
-    ----------
-    left : (n, colours, rows, columns), blocks of so many px
-    noise : (n, colours) standard deviations of a pixel, in the same units
+
+def _to_their_mean(
+    skies: Skies,
+    laid: NDArray[np.float64],
+    apart: Differences,
+    weights: NDArray[np.float64],
+    shape: tuple[int, int],
+    nodes: Nodes,
+    partly: bool,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What surfaces add to each frame, (n, colours, rows, columns), and the sky that comes of it, at the nodes."""
+    x, y = skies.places()
+    at = nodes
+    if partly:
+        known = apart.seen.any(axis=0)
+        at = held_near(*nodes, x[known], y[known], BEYOND_BLOCKS * skies.block)
+    offsets = np.empty((*apart.median.shape, *nodes[0].shape), np.float32)
+    sky = np.empty(offsets.shape[1:], np.float32)
+    step = max(1, round(np.sqrt(len(x)) / MEAN_POINTS))
+    thin = np.arange(len(x)).reshape(laid.shape[1:])[step // 2 :: step, step // 2 :: step].ravel()
+    thin = thin[apart.seen[:, thin].any(axis=0)]
+    places = [where_shown(shown, x[thin], y[thin]) for shown in apart.seen[:, thin]]
+    for c in range(len(laid)):
+        mean = _mean_surface([row[c] for row in apart.surfaces], places, weights, x[thin], y[thin], shape)
+        level = mean(*at)
+        for k, row in enumerate(apart.surfaces):
+            offsets[k, c] = level - row[c](*at)
+        sky[c] = to_the_edge(_filled(laid[c]), skies.block, *nodes) + level
+    return offsets, sky
+
+
+def _restless(
+    skies: Skies,
+    apart: Differences,
+    noise: NDArray[np.float64],
+    nodes: Nodes,
+) -> NDArray[np.float64]:
+    """How restless the sky is at the nodes; `noise` (n, colours) that of a frame's pixel in the result's scale."""
+    blocks = skies.levels[skies.reference].shape[1:]
+    # an aurora's red changes where its green does not
+    each = [restlessness(apart.left[:, c], noise[:, c]) for c in range(noise.shape[1])]
+    unrest = np.fmax.reduce(each).reshape(blocks)
+    green = apart.left[:, noise.shape[1] // 2]
+    unrest = carried(unrest, np.isfinite(green).sum(axis=0).reshape(blocks))
+    # beside land, where few frames show sky, it is as restless as next to that
+    return sample_map(_filled(unrest), skies.block, *_inside(skies, nodes)).reshape(nodes[0].shape)
+
+
+def _broad(
+    skies: Skies, apart: Differences, noise: NDArray[np.float64], nodes: Nodes, threads: int
+) -> NDArray[np.float64]:
+    """What surfaces leave of the frames' differences that is broad, (n, colours, rows, columns) at the nodes, followed
+    to where a frame shows no sky: a frame that ends at land, or beyond the picture, must leave no step there.
+
+    `noise` (n, colours) is that of a frame's pixel in the result's scale.
     """
+    left = apart.left.reshape(*noise.shape, *skies.levels[skies.reference].shape[1:])
+    x, y = _inside(skies, nodes)
     result = np.empty((*left.shape[:2], len(x)))
     shown = np.isfinite(left).sum(axis=0)
     squares = np.sort(np.nan_to_num(left / noise[..., None, None]) ** 2, axis=0)[:-1].sum(axis=0)
@@ -351,11 +310,11 @@ def _broad(
             held = np.clip(np.nan_to_num(left[k, c]), -most, most)
             plane, _, total = local_plane(held, known.astype(np.float64), BROAD_REACH)
             plane = _filled(np.where(total > BROAD_KNOWN, plane, np.nan)).clip(-most, most)
-            result[k, c] = sample_map(plane, block, x, y)
+            result[k, c] = sample_map(plane, skies.block, x, y)
 
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(follow, range(len(left))))
-    return result
+    return result.reshape(*noise.shape, *nodes[0].shape)
 
 
 def _filled(level: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -383,39 +342,9 @@ def star_weights(weights: NDArray[np.float32], fwhm_px: Sequence[float | None]) 
     return np.asarray(new / new.mean(), np.float32)
 
 
-def _median(values: NDArray[np.floating]) -> float:
-    good = values[np.isfinite(values)]
-    return float(np.median(good)) if good.size else 0.0
-
-
-def _middle_mean(values: NDArray[np.floating]) -> float:
-    """The mean of what lies within 3 robust standard deviations of the median; NaN where nothing is known.
-
-    Variances from few pixels are skewed: their median lies below their mean.
-    """
-    good = values[np.isfinite(values)]
-    if not good.size:
-        return np.nan
-    apart = np.abs(good - np.median(good))
-    return float(good[apart <= 3 * np.median(apart) / 0.6745].mean())
-
-
-def _of_the_others(variance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Variances (n, colours), at least that of rounding; of a frame that shows nothing the median of the others'."""
-    usual = np.array([_median(column) for column in variance.T])
-    return np.maximum(np.where(np.isfinite(variance), variance, usual), ROUNDING_VARIANCE)
-
-
-def _transfer(levels: list[NDArray[np.float64]], variances: list[NDArray[np.float64]]) -> PhotonTransfer:
-    level = np.concatenate([a.ravel() for a in levels])
-    variance = np.concatenate([a.ravel() for a in variances])
-    step = max(1, len(level) // TRANSFER_BLOCKS)
-    return photon_transfer(level[::step], variance[::step])
-
-
 def _mean_surface(
     surfaces: Sequence[Surface],
-    places: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]] | None],
+    places: Sequence[Nodes | None],
     weights: NDArray[np.float64],
     x: NDArray[np.float64],
     y: NDArray[np.float64],

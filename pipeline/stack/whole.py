@@ -5,42 +5,30 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.average import noise_plan
-from pipeline.pixels.background import DEGREE_MAX, sample_map
 from pipeline.pixels.grow import GROW_MARGIN
-from pipeline.pixels.noise import BLOCK, PhotonTransfer
-from pipeline.pixels.resample import block_variance, interpolation_variance
-from pipeline.pixels.survey import Survey, block_size, survey_mosaic
-from pipeline.sensor.calibrate import dark_signal
-from pipeline.sensor.demosaic import NEUTRAL, Balance, response
+from pipeline.pixels.noise import PhotonTransfer
 from pipeline.sensor.demosaic import colours as colour_count
-from pipeline.sensor.flats import block_response
-from pipeline.sensor.mosaic import colour_planes
-from pipeline.sensor.transfer import line_through, transfer_blocks
 from pipeline.stack import figures, meteors
 from pipeline.stack.bands import frame_positions, reaches
 from pipeline.stack.checked import (
     CROWDED,
     SCATTER_DEFAULT,
-    as_transferred,
     corrected,
     star_scatter,
     transfer_of,
-    unlit_variance,
     with_transfer,
 )
 from pipeline.stack.land import Land
-from pipeline.stack.lighting import OneLight, one_light
-from pipeline.stack.matching import Matching, match_frames, sky_levels, star_weights
-from pipeline.stack.nodes import grid_positions
+from pipeline.stack.matching import Matching, star_weights
 from pipeline.stack.planes import half_matching, half_shape
-from pipeline.stack.sources import Frame, Inputs
+from pipeline.stack.sources import Inputs
+from pipeline.stack.surveys import gains_of, interpolation_factors, match_surveyed, survey_frames
 from pipeline.stack.threads import in_order
 from pipeline.stack.tiles import Check, Scene, Tile, check_window, make_tile, tell_window
 from pipeline.stack.unrest import Blocks, blocks_on_disk
@@ -48,9 +36,6 @@ from pipeline.stack.windows import Cut, Window, cut, cut_at_land, cut_at_unrest,
 
 # What Python, the libraries and the loops' machine code take before any pixel is there, MB (measured: 190-230).
 PROGRAM_MB = 240
-# Degree of the surfaces that ground is matched by: it is a strip, often with water in it, which changes by itself, and
-# higher ones, fitted there, run away: 28 ADU of 184 on a roof that rose above it.
-LIT_DEGREE = 1
 # Side of the tiles that a meteor's light is told from, px: along it, and little else.
 LIGHT_SIDE = 128
 # Frames multiplied by what is so far from 1 in places are looked at so many times more, until noise is told to this.
@@ -91,59 +76,12 @@ def make_ready(
         are windows
     tell : called as each frame has been read
     """
-    shape, colours, n = inputs.shape, colour_count(inputs.cfa), len(inputs.frames)
-    rows = land.rows() if lit and land is not None else None
-    left_out = land
-    with ThreadPoolExecutor(threads) as pool:
-        if land is not None and not np.isfinite(survey_of(inputs, inputs.reference, rows, land).level).any():
-            # a strip that is thinner than blocks tell: as all about it
-            left_out = None
-        surveyed = pool.map(lambda k: survey_of(inputs, k, rows, left_out), range(n))
-        # one after the other without a pause; of what is lit only when it is known which frames are used
-        told = None if lit else _transfer_of_pairs(inputs, pool)
-        pool.submit(_variance_tables, inputs.cfa, inputs.frames[inputs.reference].balance)  # asked for below
-        surveys = []
-        for survey in surveyed:
-            surveys.append(survey)
-            tell()
-        transfer = None if told is None else line_through(told)
-    if lit:
-        light = _light_of(inputs, surveys)
-        used = np.flatnonzero(light.alike).tolist()
-        inputs = replace(inputs, frames=_scaled(inputs.frames, light, used), reference=light.base).only(used)
-        surveys, n = [surveys[k] for k in used], len(used)
-    unlit = None
-    if transfer is None:
-        with ThreadPoolExecutor(threads) as pool:
-            transfer = line_through(_transfer_of_pairs(inputs, pool))
-        if transfer.measured:
-            taken = np.array([inputs.calibration.usual(frame.dark_scale) for frame in inputs.frames])
-            unlit = unlit_variance(transfer, taken, gains_of(inputs.frames, inputs.reference))
-    matching = match_frames(
-        surveys,
-        [frame.grids[len(frame.grids) // 2] for frame in inputs.frames],
-        [frame.flux_scale for frame in inputs.frames],
-        [frame.header.cfa for frame in inputs.frames],
-        inputs.reference,
-        shape,
-        [inputs.calibration.variance(frame.dark_scale) for frame in inputs.frames],
-        [frame.area for frame in inputs.frames],
-        transfer,
-        partly=left_out is not None,
-        degree_max=LIT_DEGREE if lit else DEGREE_MAX,
-        follow=not lit,
-        threads=threads,
-        gains=gains_of(inputs.frames, inputs.reference),
-    )
-    if lit:
-        # stars and cloud pass over land; it does not change itself
-        matching = replace(matching, restless=np.zeros_like(matching.restless))
-        if unlit is not None:
-            # its texture passes for noise in a single mosaic
-            scales, gains = (np.array([f.flux_scale for f in inputs.frames]), gains_of(inputs.frames, inputs.reference))
-            matching = as_transferred(matching, scales, unlit, gains)
+    surveyed = survey_frames(inputs, land, lit, threads, tell)
+    inputs, shape = surveyed.inputs, surveyed.inputs.shape
+    matching = match_surveyed(surveyed, lit, threads)
     shared = _shared(inputs, _weighted(matching, inputs) if for_stars else matching, shape)
     factor, block_factor = interpolation_factors(inputs.cfa, matching, inputs.frames[inputs.reference].balance)
+    colours = colour_count(inputs.cfa)
     scene = Scene(
         shape,
         colours,
@@ -154,7 +92,7 @@ def make_ready(
         factor,
         block_factor,
         (block_factor * shared.mean).astype(np.float32),
-        noise_plan(n),
+        noise_plan(len(inputs.frames)),
         clip_sigma,
         star_scatter=np.full(colours, SCATTER_DEFAULT, np.float32),
         land=land,
@@ -164,7 +102,7 @@ def make_ready(
     if planes:
         scene = _in_planes(scene, shared)
     # windows of all frames take as much memory as small tiles; a quarter of a million pixels a frame is enough
-    samples = samples or list(sample_windows(shape, 128 if n <= 256 else 64))
+    samples = samples or list(sample_windows(shape, 128 if len(inputs.frames) <= 256 else 64))
     with ThreadPoolExecutor(threads) as pool:
         scene, factors = _checked(scene, samples, pool, threads)
     if for_stars:
@@ -191,23 +129,6 @@ def _in_planes(scene: Scene, shared: figures.SharedDark) -> Scene:
 
 def _weighted(matching: Matching, inputs: Inputs) -> Matching:
     return replace(matching, weights=star_weights(matching.weights, [f.fwhm_px for f in inputs.frames]))
-
-
-def _light_of(inputs: Inputs, surveys: Sequence[Survey]) -> OneLight:
-    """What the frames, laid on the ground, show of the light on it."""
-    levels = sky_levels(surveys, [frame.header.cfa for frame in inputs.frames])
-    x, y = (a.ravel() for a in np.meshgrid(*surveys[inputs.reference].centres()))
-    laid = []
-    for frame, survey, level in zip(inputs.frames, surveys, levels, strict=True):
-        at = grid_positions(frame.grids[len(frame.grids) // 2], x, y)
-        laid.append(np.stack([sample_map(plane, survey.block, *at) for plane in level]))
-    return one_light(laid, inputs.reference)
-
-
-def _scaled(frames: Sequence[Frame], light: OneLight, used: Sequence[int]) -> list[Frame]:
-    """The frames with factors that bring each to the mean brightness of those that are used."""
-    factors = light.factors * np.mean(1 / light.factors[used])
-    return [replace(f, flux_scale=f.flux_scale * float(by)) for f, by in zip(frames, factors, strict=True)]
 
 
 def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW_MARGIN) -> int:
@@ -309,58 +230,6 @@ def _shared(inputs: Inputs, matching: Matching, shape: tuple[int, int]) -> figur
     return total
 
 
-def _transfer_of_pairs(
-    inputs: Inputs, pool: ThreadPoolExecutor
-) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
-    """What neighbours in time, each pair for itself, tell of the camera's photon transfer; for `line_through`. Of
-    several ISO that of the reference's: values of the others are brought to it."""
-
-    def look(pair: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        a, b = pair
-        one, other = inputs.frames[a], inputs.frames[b]
-        if gains[a] != gains[b]:
-            return np.zeros(0), np.zeros(0)
-        black = (np.add(one.header.black, other.header.black) + one.dark_offset + other.dark_offset) / 2
-        full = min(one.header.saturation, other.header.saturation)
-        second = inputs.mosaics[b] if a != b else None
-        level, variance = transfer_blocks(inputs.mosaics[a], second, one.header.cfa, tuple(black.tolist()), full)
-        return level / gains[a], variance / gains[a] ** 2
-
-    gains = gains_of(inputs.frames, inputs.reference)
-    return pool.map(look, [(int(a), int(b)) for a, b in noise_plan(len(inputs.frames)).pairs] or [(0, 0)])
-
-
-def gains_of(frames: Sequence[Frame], reference: int) -> NDArray[np.float64]:
-    """ADU that an electron makes in each frame over what it makes in the reference, (n,), by their ISO; 1 where one is
-    not known."""
-    isos = [frame.header.iso or 0 for frame in frames]
-    return np.array(isos, np.float64) / isos[reference] if all(isos) else np.ones(len(frames))
-
-
-def survey_of(inputs: Inputs, number: int, rows: tuple[int, int] | None = None, land: Land | None = None) -> Survey:
-    """Measure one frame's sky in blocks, those that hold any of these rows or all, without what is to be left out."""
-    frame, c = inputs.frames[number], inputs.calibration
-    dark, scale = dark_signal(
-        c.dark, c.bias, frame.dark_scale, banding=frame.banding, glow=c.glow, glow_scale=frame.glow_scale
-    )
-    survey = survey_mosaic(
-        inputs.mosaics[number].stored,
-        frame.header.black,
-        dark,
-        scale,
-        frame.dark_offset,
-        c.defects,
-        frame.header.saturation,
-        block_size(frame.shape),
-        rows,
-        None if land is None else land.left_out(number, frame.id, frame.shape),
-    )
-    if c.dark_blocks is not None:
-        glows = frame.dark_scale if frame.glow_scale is None else frame.glow_scale
-        survey = replace(survey, dark=np.float32(glows) * c.dark_blocks)
-    return survey if c.flat is None else replace(survey, response=block_response(c.flat, survey.block))
-
-
 def _checked(
     scene: Scene, samples: Sequence[Window], pool: ThreadPoolExecutor, threads: int
 ) -> tuple[Scene, NDArray[np.float64]]:
@@ -403,31 +272,3 @@ def _checked(
             matching = with_transfer(matching, told, scales, gains)
     scatter = [star_scatter(np.concatenate([c.scatters[k] for c in checks]), n) for k in range(scene.colours)]
     return replace(scene, matching=matching, star_scatter=np.array(scatter, np.float32)), factors
-
-
-def interpolation_factors(
-    cfa: str, matching: Matching, balance: Balance = NEUTRAL
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """What demosaicing and resampling make of a mosaic pixel's variance: (colours, 256) by `noise_code`, (colours,) for
-    the means over blocks by which noise is defined.
-
-    The other colours' pixels come in with their own variance: the median frame's ratio at its sky.
-    """
-    variance = matching.sky_variance
-    ratio = np.median(variance[:, None, :] / variance[:, :, None], axis=0)  # [c, d] of colour d over colour c
-    of_pixels, of_blocks = _variance_tables(cfa, balance)
-    single, block = np.einsum("cdk,cd->ck", of_pixels, ratio), np.einsum("cd,cd->c", of_blocks, ratio)
-    return single.astype(np.float32), block.astype(np.float32)
-
-
-@cache
-def _variance_tables(cfa: str, balance: Balance) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """`interpolation_variance` and `block_variance` of a pattern; a quarter of a second."""
-    count = colour_count(cfa)
-    places = np.zeros((2, 2), np.int64)
-    if count == 3:
-        for number, colour in enumerate("RGB"):
-            for i, j in colour_planes(cfa)[colour]:
-                places[i, j] = number
-    kernels = response(cfa, balance)
-    return interpolation_variance(kernels, places), block_variance(kernels, places, BLOCK)

@@ -23,7 +23,7 @@ import numpy as np
 
 from pipeline import combine as step
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
-from pipeline.stack import sources, tiles, whole
+from pipeline.stack import sources, surveys, tiles, whole
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids, green_grids
 
 
@@ -196,7 +196,7 @@ def main() -> None:
         pixels += window.height * window.width
     begun = time.thread_time()
     for k in range(min(n, 4)):
-        whole.survey_of(inputs, k)
+        surveys.survey_of(inputs, k)
     clock.seconds["survey"] = (time.thread_time() - begun) / min(n, 4) * n * pixels / (megapixels * 1e6)
     clock.seconds["other loading"] = clock.seconds.pop("load_stack") - sum(
         clock.seconds[k]
