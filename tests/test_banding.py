@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 from scipy import ndimage
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.sensor.banding import Banding, quarters_of, scene_banding
 from pipeline.sensor.calibrate import dark_signal
 from pipeline.sensor.mosaic import to_stored

@@ -8,7 +8,7 @@ import warnings
 import numpy as np
 import pytest
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.regression import column_quantiles, robust_fit, robust_mean, row_medians
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.card.frame import Look
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.sensor.mosaic import colour_planes
 from pipeline.stars.peaks import count_peaks
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 
 FRAMES_MIN = 6
 TOLD = 0.12  # of the star width: what changes by less is not told

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.judging.events import CAUSES, Course, Event, extreme, rank, runs
 from pipeline.judging.glow import STEADY, glow
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.regression import column_quantiles
 
 Floats = NDArray[np.float64]

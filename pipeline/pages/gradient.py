@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.cells import any_in_cells, between
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 
 LEVEL_SAMPLE = 200_000  # values enough to know a median to 0.3 % of the scatter
 BLOCK_SAMPLE = 3_000  # values enough for a block: its level to 2 % of the scatter, and some 200 blocks are fitted

@@ -15,6 +15,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.normal import MAD_TO_SIGMA
+
 # Terms of the highest surface: total degree 4. Differences of vignetting between shifted frames are cubic.
 DEGREE_MAX = 4
 # Blocks a term of a surface needs at least.
@@ -138,7 +140,7 @@ def fit_surface(
 
 
 def _scale(residual: NDArray[np.float64]) -> float:
-    return float(np.median(np.abs(residual)) / 0.6745)
+    return MAD_TO_SIGMA * float(np.median(np.abs(residual)))
 
 
 def bisquare_slow(
@@ -173,7 +175,7 @@ def bisquare(terms, values, residual):  # type: ignore[no-untyped-def]
     least = EXACT * (1 + np.abs(values).max())
     residual = residual.copy()
     for _ in range(ROUNDS):
-        scale = max(np.median(np.abs(residual)) / 0.6745, least)
+        scale = max(MAD_TO_SIGMA * np.median(np.abs(residual)), least)
         # Legendre terms are all but orthogonal: the normal equations lose nothing
         matrix, right = np.zeros((size, size)), np.zeros(size)
         for k in range(count):

@@ -8,6 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.pixels.normal import MAD_TO_SIGMA
+
 # Side of the blocks that noise is told from, px: large enough that interpolation cannot hide it.
 BLOCK = 16
 # A block counts if at least this share of its pixels is free of stars and covered by both halves.
@@ -82,7 +84,7 @@ def photon_transfer(levels: NDArray[np.floating], variances: NDArray[np.floating
     for _ in range(20):
         # the error of a variance is proportional to the variance
         relative = variances / model - 1
-        scale = max(float(np.median(np.abs(relative - np.median(relative)))) / 0.6745, 1e-6)
+        scale = max(MAD_TO_SIGMA * float(np.median(np.abs(relative - np.median(relative)))), 1e-6)
         weight = np.clip(1 - ((relative - np.median(relative)) / (4.685 * scale)) ** 2, 0, None) ** 2 / model**2
         root = np.sqrt(weight)
         previous = line
@@ -133,7 +135,7 @@ def block_noise(sums: NDArray[np.floating], counts: NDArray[np.integer]) -> Bloc
         # the mean of n pixels times sqrt(n): for a whole block that is its mean times its side
         values = sums[used] / np.sqrt(counts[used])
     centre = np.median(values)
-    sigma = float(np.median(np.abs(values - centre)) / 0.6745)
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(values - centre)))
     for _ in range(10):
         kept = np.abs(values - centre) <= BLOCK_CLIP * sigma
         if sigma == 0 or not kept.any():
@@ -157,7 +159,7 @@ def _against_neighbours(
     # for a whole block this is its mean times its side
     values = sums / np.sqrt(np.maximum(counts, 1))
     centre = float(np.median(values[used]))
-    sigma = float(np.median(np.abs(values[used] - centre)) / 0.6745)
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(values[used] - centre)))
     pixels = np.where(np.abs(values - centre) <= BLOCK_CLIP * sigma, counts, 0)
     result = np.full(values.shape, np.nan)
     _twice_against(

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.ordering import select_first
 
 HUBER = 1.345  # standard deviations; 95 % efficient on normal errors (Huber 1981)

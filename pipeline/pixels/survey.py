@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.lanes import bits_of, count_bits, greater, in_all, lanes_of, lesser, no_lanes, sum_of, where
 from pipeline.pixels.leaf import leaf
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.ordering import median_by_counts
 
 # Blocks along the long side of a frame, about; their size is 32, 64, 96 or 128 px.
@@ -211,7 +212,7 @@ def _difference_variance(steps):  # type: ignore[no-untyped-def]
     for x in range(np.uint64(len(steps))):
         sizes[x] = abs(steps[x])
     # whole numbers make a median of small differences coarse: half a unit more keeps the first cut wide enough
-    sigma = np.float32(median_by_counts(sizes) / 0.6745 + 0.5)
+    sigma = np.float32(MAD_TO_SIGMA * median_by_counts(sizes) + 0.5)
     for x in range(np.uint64(len(steps))):
         sizes[x] *= sizes[x]
     for _ in range(3):

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.sensor.lineoffsets import BROAD, BROAD_SIGMA, OFF_SIGMA, add_lines, spread_of
 from pipeline.sensor.strips import HELD_LEFT, Strips
 

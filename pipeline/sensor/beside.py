@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.pixels.normal import MAD_TO_SIGMA, MEDIAN_ERROR
 from pipeline.sensor.clipped import clipped
 from pipeline.sensor.coarse import standing_out
 from pipeline.sensor.darks import LINEAR_SHARE
@@ -188,7 +189,7 @@ def _factor(
     y, n, x, e = y[strong], n[strong], x[strong], e[strong]
     factor = float(np.median(y / x))
     # standard error of a median, by the median of the deviations
-    error = 1.2533 * 1.4826 * float(np.median(np.abs(y / x - factor))) / np.sqrt(len(x))
+    error = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(y / x - factor))) / np.sqrt(len(x))
     if factor <= TOLD_SIGMA * error:
         return None
     # each pixel's own: the strongest tell it, and the weakest would say nothing but their noise

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA, MEDIAN_ERROR
 from pipeline.sensor.clipped import clipped
 
 # Pixels of a frame that are looked at before the mean is taken, in strips of two rows over the whole frame, and the
@@ -135,7 +135,7 @@ def shading_against(frame: NDArray[np.float32], master: NDArray[np.float32], sig
     grown, level = np.linalg.lstsq(terms, apart.ravel(), rcond=None)[0]
     left = apart - level - grown * own
     # standard error of a median
-    error = 1.2533 * clipped(difference)[1] / np.sqrt(size)
+    error = MEDIAN_ERROR * clipped(difference)[1] / np.sqrt(size)
     least = max(SHADED_ERRORS * error, SHADED_GROWN * abs(grown) * float(np.ptp(own)))
     shading = float(np.abs(left).max())
     beside = float(np.abs(left - np.median(left, axis=1, keepdims=True)).max())

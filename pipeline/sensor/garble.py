@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 
 # A pixel stands alone where it lies above all four neighbours of its colour, or below all four, by this share of the
 # range from black to white and by so many standard deviations of the noise. Of uniform random values

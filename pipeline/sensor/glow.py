@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 
 # Share of the blocks, those nearest to the middle of all, from which the colours of the scene's light are learned.
 TYPICAL = 0.7

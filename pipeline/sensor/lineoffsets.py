@@ -11,7 +11,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.sensor.clipped import clipped
 
 # Lines of the same colours to either side that a line is set against, every second one.

@@ -10,6 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
+from pipeline.pixels.normal import MEDIAN_ERROR
 from pipeline.pixels.ordering import STRIP, column_medians, sort_columns, sorting_network
 from pipeline.sensor.calibrate import black_levels
 from pipeline.sensor.clipped import clipped
@@ -217,7 +218,7 @@ def bad_columns(
     least = LINE_LEAST / 2 / float(np.sqrt(1.25)) * frames
     found: list[tuple[float, int, int, int, float]] = []
     for window in sorted({min(w, blocks) for w in LINE_BLOCKS}):
-        error = (1.2533 if window > 2 else 1.0) * spread / float(np.sqrt(window))
+        error = (MEDIAN_ERROR if window > 2 else 1.0) * spread / float(np.sqrt(window))
         for first in _window_tops(blocks, window):
             part = contrasts[first : first + window]
             contrast = column_medians(part)

@@ -12,7 +12,7 @@ import rawpy
 from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.sensor.cfa import CFA_PATTERNS
 from pipeline.sensor.lossless import decode_segments, give_back, lossless_segments, without_pictures
 from pipeline.sensor.metadata import HeaderFacts, build_meta, colour_matrix

@@ -9,7 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.ordering import STRIP, sorted_medians, sorting_network
 from pipeline.sensor.mosaic import stored_value
 

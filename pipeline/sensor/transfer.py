@@ -16,8 +16,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
+from pipeline.pixels.normal import FWHM_PER_SIGMA, MAD_TO_SIGMA
 from pipeline.sensor.banding import SIGMAS
 from pipeline.sensor.mosaic import colour_planes
 
@@ -257,7 +257,7 @@ def _star_width(apart: NDArray[np.float32], free: NDArray[np.bool_], mask: NDArr
     step = float(axes[0][0] ** 2 + axes[0][1] ** 2)
     # a Gaussian's own correlation at distance r is exp(-r^2 / 4 s^2); the distances' squares differ by `step`
     width = np.sqrt(step / 4 / np.log(near.sum() / further.sum()))
-    return float(np.clip(2.3548 * width, *FWHM_RANGE))
+    return float(np.clip(FWHM_PER_SIGMA * width, *FWHM_RANGE))
 
 
 def _noise(
@@ -301,6 +301,6 @@ def _noise(
 
 def _correlation(axes: tuple[tuple[int, int], ...], fwhm: float) -> tuple[float, float]:
     """A Gaussian star's correlation with itself one step and two steps along an axis away."""
-    variance = (fwhm / 2.3548) ** 2
+    variance = (fwhm / FWHM_PER_SIGMA) ** 2
     step = axes[0][0] ** 2 + axes[0][1] ** 2
     return float(np.exp(-step / 4 / variance)), float(np.exp(-step / variance))

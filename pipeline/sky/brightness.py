@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA, MEDIAN_ERROR
 from pipeline.pixels.regression import robust_fit
 from pipeline.sky import catalogue
 from pipeline.sky.directions import unit_vectors
@@ -109,7 +109,7 @@ def sky_zero(frames: Sequence[Frame], geometry: Geometry) -> Brightness | None:
     # clear air's extinction, not the measured one: what haze takes is to show
     stars = z - 2.5 * np.log10(square) + EXTINCTION * mass
     zero, errors = robust_fit(np.column_stack([np.ones_like(z), r2, r2**2]), stars)
-    error = 1.2533 * spread / float(np.sqrt(len(z)))
+    error = MEDIAN_ERROR * spread / float(np.sqrt(len(z)))
     return Brightness(middle, error, extinction, measured, len(z), float(zero[0]), float(errors[0]))
 
 

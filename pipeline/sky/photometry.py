@@ -7,15 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA, MEDIAN_ERROR
 from pipeline.sky.table import FrameStars
 
 # Stars fainter than this scatter more than they tell, and are found only where noise lifts them.
 SNR_MIN = 10.0
 ROUNDS = 3
 FEWEST = 5
-# Standard error of a median over that of a mean.
-MEDIAN_ERROR = 1.2533
 
 
 def flux_scale(

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.cells import between, cell_sums, local_plane, nearest_known, smoothed
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]

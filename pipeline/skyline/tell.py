@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.pixels.cells import cell_sums, nearest_known
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.skyline.edges import Support, is_skyline, sharpness, support
 from pipeline.skyline.empty import Emptiness
 from pipeline.skyline.labels import even_gaps, filled, least_cut, rooted
@@ -374,4 +375,4 @@ def _pixel_noise(plane: Floats, known: Bools) -> float:
     steps = np.diff(plane, axis=1)[known[:, 1:] & known[:, :-1]]
     if not steps.size:
         return 1.0
-    return max(float(np.median(np.abs(steps[:: max(1, steps.size // 200_000)])) / 0.6745 / np.sqrt(2)), 1e-3)
+    return max(MAD_TO_SIGMA / np.sqrt(2) * float(np.median(np.abs(steps[:: max(1, steps.size // 200_000)]))), 1e-3)

@@ -17,7 +17,7 @@ from scipy import fft, ndimage
 from scipy.spatial.transform import Rotation
 
 from pipeline.pixels.cells import cell_sums
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA, MEDIAN_ERROR
 from pipeline.pixels.regression import robust_fit
 from pipeline.sky.camera import Camera
 
@@ -268,6 +268,5 @@ def levels_between(
     if len(ratio) < BLOCKS_LEAST:
         return None
     middle = float(np.median(ratio))
-    # error of a median: 1.253 times that of a mean (elementary statistics)
-    error = 1.253 * MAD_TO_SIGMA * float(np.median(np.abs(ratio - middle))) / np.sqrt(len(ratio))
+    error = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(ratio - middle))) / np.sqrt(len(ratio))
     return Levels(middle, error)

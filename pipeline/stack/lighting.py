@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 
 # A factor is believed where it leaves less than this share of the scatter that a constant leaves, and within this
 # range; and from so many blocks on.

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.sensor.defects import HOT, REACH, stray_pixels
 from pipeline.stack.bands import Band, band_of, beside, line_places
@@ -197,7 +198,7 @@ def light_of(meteor: Band, strips: Sequence[Strip], colours: int) -> Light:
     sure = np.zeros(shape)
     for plane, there in zip(light, known, strict=True):
         flank = plane[beside_it][there[beside_it]]
-        own = 1.4826 * float(np.median(np.abs(flank))) if len(flank) else 0.0
+        own = MAD_TO_SIGMA * float(np.median(np.abs(flank))) if len(flank) else 0.0
         sure += (plane / max(own, 1e-6)) ** 2 / colours
     # all colours alike: a faint one left out would change the streak's hue
     light *= sure / (sure + SURE**2)

@@ -21,7 +21,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.pixels.cells import any_in_cells, between, local_plane, nearest_known
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.regression import row_medians
 
 Floats = NDArray[np.float32]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.background import Surface, fit_surface, sample_map
 from pipeline.pixels.noise import PhotonTransfer, photon_transfer
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.positions import PositionGrid
 from pipeline.pixels.survey import Survey
 from pipeline.sensor.mosaic import colour_planes
@@ -198,7 +199,7 @@ def _middle_mean(values: NDArray[np.floating]) -> float:
     if not good.size:
         return np.nan
     apart = np.abs(good - np.median(good))
-    return float(good[apart <= 3 * np.median(apart) / 0.6745].mean())
+    return float(good[apart <= 3 * MAD_TO_SIGMA * np.median(apart)].mean())
 
 
 def _of_the_others(variance: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import spline_filter, uniform_filter
 
 from pipeline.pixels.leaf import leaf
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.ordering import select_by_counts
 from pipeline.pixels.vector import larger, smaller
 from pipeline.stars.detect import KERNEL_NOISE, Detections, smoothed

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
 from pipeline.pixels.leaf import leaf
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import MAD_TO_SIGMA
 from pipeline.pixels.regression import row_medians
 
 BLOCK_PX = 8  # px of the mosaic a side

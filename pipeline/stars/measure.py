@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import FWHM_PER_SIGMA, MAD_TO_SIGMA, MEDIAN_ERROR
 from pipeline.pixels.ordering import first_of
 from pipeline.stars.detect import (
     HOT_SIGMA,
@@ -21,7 +21,7 @@ from pipeline.stars.detect import (
     within_broad_light,
 )
 from pipeline.stars.mesh import sky_mesh
-from pipeline.stars.shapes import FWHM_PER_SIGMA, fit_shapes
+from pipeline.stars.shapes import fit_shapes
 
 STAR_DTYPE = np.dtype(
     [
@@ -239,7 +239,7 @@ def _missed_share(missed: NDArray[np.float64]) -> float:
     if len(missed) < SHARP_NEEDS:
         return 0.0
     middle = float(np.median(missed))
-    error = 2 * 1.2533 * MAD_TO_SIGMA * float(np.median(np.abs(missed - middle))) / len(missed) ** 0.5
+    error = 2 * MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(missed - middle))) / len(missed) ** 0.5
     # of few faint stars the share is noise: drawn towards none where it is below two standard errors
     middle *= middle**2 / max(middle**2 + error**2, 1e-12)
     return min(max(middle, -MISSED_MOST), MISSED_MOST)

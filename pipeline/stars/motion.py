@@ -22,9 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from pipeline.pixels.mad import MAD_TO_SIGMA
+from pipeline.pixels.normal import FWHM_PER_SIGMA, MAD_TO_SIGMA, MEDIAN_ERROR
 from pipeline.pixels.regression import robust_fit, robust_mean
-from pipeline.stars.shapes import FWHM_PER_SIGMA
 from pipeline.stars.trails import drawn_out, trail_length
 
 SNR_MIN = 8.0  # flux over its error; below it the fit's size is biased by more than 1 %
@@ -243,7 +242,7 @@ def _left_over(frames: Sequence[Shapes], pattern: LensPattern) -> NDArray[np.flo
         return None
     filled = np.where(number[None, None] > 0, each, 0.0)
     middle = np.nanmedian(filled, axis=0)
-    error = MAD_TO_SIGMA * np.nanmedian(np.abs(filled - middle), axis=0) * 1.2533 / np.sqrt(np.maximum(number, 1))
+    error = MAD_TO_SIGMA * np.nanmedian(np.abs(filled - middle), axis=0) * MEDIAN_ERROR / np.sqrt(np.maximum(number, 1))
     most = MAP_MOST * float(np.median([np.percentile(shapes.t, 25) for shapes in frames]))
     known = (number >= MAP_FRAMES) & (np.abs(middle) <= most).all(axis=0)
     # a part's median shrunk towards nothing where its own error is as large

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.pixels.leaf import leaf
+from pipeline.pixels.normal import FWHM_PER_SIGMA
 from pipeline.pixels.vector import fetch_at
 from pipeline.stars.detect import is_hot
 from pipeline.stars.linear import solve_positive
 
-FWHM_PER_SIGMA = 2.3548  # sqrt(8 ln 2), rounded as the contract states it
 WINDOW_Q = 12.5  # the window ends where exp(-q / 2) is 0.002: beyond it there is noise and the neighbours
 WINDOW_MIN = 2.6  # px; holds nine or more green pixels of a star of any phase
 ROUNDS = 4  # of the window; three settle it to 1 % of the size for every start tried
@@ -324,5 +324,5 @@ def fit_shapes(
 
 
 def fwhm_px(mxx: Any, myy: Any) -> Any:
-    """2.3548 times the root of the mean second moment, px."""
+    """`FWHM_PER_SIGMA` times the root of the mean second moment, px."""
     return FWHM_PER_SIGMA * np.sqrt((np.asarray(mxx) + np.asarray(myy)) / 2)
