@@ -8,6 +8,7 @@ import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -40,9 +41,12 @@ from pipeline.stack.output import CombinedWriter
 from pipeline.stack.passes import passes_of
 from pipeline.stack.sources import Frame, Inputs
 from pipeline.stack.trails import star_trails
-from pipeline.stack.whole import cut_picture, make_ready, make_tiles, with_lights, with_unrest
+from pipeline.stack.whole import cut_picture, make_ready, make_tiles, room_beside, with_lights, with_unrest
 
 log = logging.getLogger("moonless.combine")
+
+# That looking for rings takes, about.
+RINGS_BYTES = 200_000_000
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -235,8 +239,10 @@ def combine(
             w.of(coverage)[:], w.of(rejected)[:] = tile.coverage, tile.rejected
             gathered.add(tile)
             progress.advance()
-        # beside what one core does alone at the end
-        stars = pool.submit(sizes.reference_stars, inputs.mosaics[inputs.reference], reference, inputs.calibration)
+        # beside what one core does alone at the end, where there is room: of 60 megapixels there is not
+        measured = partial(sizes.reference_stars, inputs.mosaics[inputs.reference], reference, inputs.calibration)
+        beside = room_beside(scene, memory_mb) >= RINGS_BYTES + sizes.BYTES_PER_PIXEL * shape[0] * shape[1]
+        stars = pool.submit(measured) if beside else None
         told = pool.submit(figures.figures, scene, gathered, ready.shared)
         full = SHARE_FULL * header["SATURATE"]
         # the ground's picture stays as it is: no frame shows the sky there
@@ -248,7 +254,7 @@ def combine(
         writer.finish(coverage, rejected)
     content["one_frame_share"] = one_frame_share(coverage, lit) if n > 1 else None
     del coverage, rejected
-    content |= sizes.compare(stars.result(), reference.shape, path)
+    content |= sizes.compare(measured() if stars is None else stars.result(), reference.shape, path)
     content["reference"] = reference.id
     content["bunit"] = "adu"
     content["star_scatter"] = [float(v) for v in scene.star_scatter]

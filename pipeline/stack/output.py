@@ -20,7 +20,9 @@ from pipeline.stack.threads import in_order
 
 _BLOCK = 2880  # FITS 4.0, 3.1
 _PIECE = 2**24  # bytes read and written at once
-_STRIP = 256  # rows of the picture that are looked at for rings at once: large beside what they depend on about them
+# Rows of the picture that are looked at for rings at once, large beside what they depend on about them; and so many
+# bytes of wide pictures, of which a few strips wait.
+_STRIP, _STRIP_BYTES = 256, 24_000_000
 _ROWS = 64  # of a piece of compressed numbers: row by row, the usual way, takes three times as long
 
 
@@ -127,13 +129,14 @@ class CombinedWriter:
         colours : 1 where all planes hold the same
         threads : that look for rings; what comes out does not depend on them
         """
-        height = self.shape[0]
+        height, width = self.shape
+        tall = min(_STRIP, max(2 * MARGIN, _STRIP_BYTES // (4 * 2 * colours * width)))
 
         def strips() -> Iterator[tuple[int, slice, NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]]:
             """In order: those that wait hold the rows about them as they were before any was filled."""
             above = self.read(0, 0, 0, colours)
-            for top in range(0, height, _STRIP):
-                bottom = min(top + _STRIP, height)
+            for top in range(0, height, tall):
+                bottom = min(top + tall, height)
                 first, last = top - above.shape[1], min(bottom + MARGIN, height)
                 planes = np.concatenate([above, self.read(0, top, last, colours)], axis=1)
                 yield (

@@ -139,6 +139,11 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW
     SceneError
         Where the frames do not fit into the memory allowed.
     """
+    return tile_side(len(scene.frames), scene.colours, room_beside(scene, memory_mb) // threads, margin)
+
+
+def room_beside(scene: Scene, memory_mb: int) -> int:
+    """How many bytes of the memory allowed are left beside the program and what a scene holds all the time."""
     fixed = scene.calibration
     arrays = (fixed.dark, fixed.bias, fixed.glow, fixed.defects, fixed.flat)
     # what is added to the frames, and what their noise goes by
@@ -146,8 +151,7 @@ def side_of_tiles(scene: Scene, memory_mb: int, threads: int, margin: int = GROW
     if scene.land is not None:
         held += scene.land.nbytes
     held += 4 * scene.shape[0] * scene.shape[1] + len(scene.frames) * scene.frames[0].grids[0].shift.nbytes
-    budget = (memory_mb - PROGRAM_MB) * 1_000_000 - held
-    return tile_side(len(scene.frames), scene.colours, budget // threads, margin)
+    return (memory_mb - PROGRAM_MB) * 1_000_000 - held
 
 
 def cut_picture(scene: Scene, memory_mb: int, threads: int) -> Cut:
