@@ -306,3 +306,27 @@ def test_noise_of_black_land_is_told_of_whole_numbers(tmp_path: Path) -> None:
     that of reading and rounding to 5 % (by medians of residuals it was 0.63 of it)."""
     told = told_over_planted(tmp_path, np.zeros((SHAPE[0] + 16, SHAPE[1] + 16)), 0.6, 12)
     np.testing.assert_allclose(told[0], 1, atol=0.05)
+
+
+def test_noise_of_still_land_is_not_that_of_the_stars_in_a_lake(tmp_path: Path) -> None:
+    """Stars mirrored in a lake, two thirds of the land, move by 3 px from frame to frame: NOISE of the still shore is
+    what was planted to 8 % (by the residuals of all land it was 1.56 times it)."""
+    rng, n, gain, read = np.random.default_rng(21), 12, 1.5, 3.0
+    geometry, camera = drifting(n, SHAPE, (2.3, 1.9), 0.001), Camera(gain=gain, read_noise=read * gain)
+    y = np.mgrid[: SHAPE[0], : SHAPE[1]][0].astype(float)
+    land = np.where(y > 60, np.where(y > 150, 55.0, 12.0), 300.0)
+    stars = np.zeros((SHAPE[0], SHAPE[1] + 3 * n))
+    stars[rng.integers(160, SHAPE[0] - 4, 900), rng.integers(0, stars.shape[1], 900)] = rng.exponential(900, 900)
+    stars = ndimage.gaussian_filter(stars, 1.8)
+    for number, frame in enumerate(geometry.frames):
+        light = land + stars[:, 3 * number : 3 * number + SHAPE[1]]
+        write_mosaic(tmp_path / f"{frame}.fits", read_out(rng, camera, light * gain), header(camera, frame))
+    inputs, path = inputs_of(tmp_path, geometry, camera), tmp_path / "ground.fits"
+    stand, share = Stand(geometry, (0.0, 0.0)), (y > 60).astype(np.float32)
+    groundpicture.make_ground(inputs, geometry, stand, share, path, Trip(), 2, Progress(None, "ground", "s"))
+    opened = read_ground(path)
+    assert opened is not None
+    top = 80 - opened.box.top
+    mixed = block_variance(response("RGGB"), np.array([[0, 1], [1, 2]]), BLOCK)[1].sum()
+    planted = np.sqrt(mixed / n * (12 / gain + read**2 + 1 / 12))
+    assert np.median(opened.noise[1][top : top + 60]) == pytest.approx(planted, rel=0.08)

@@ -18,6 +18,7 @@ from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.figures import read_noise
 from pipeline.pages.finished import colour_facts
 from pipeline.pages.frames import by_hand_sentence, cells
+from pipeline.pages.ground import ground_facts
 from pipeline.pages.headline import lead, warnings
 from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
@@ -588,3 +589,12 @@ def test_frames_kept_by_hand_are_named() -> None:
     ]
     assert by_hand_sentence(rows) == "Kept by hand: a.raw (though stars 2.0 times as wide); b <i>.raw."
     assert by_hand_sentence(rows[2:]) == ""
+
+
+def test_noise_of_the_ground_says_how_sure_it_is() -> None:
+    """Of 292 blocks a noise is good to 1.25 / sqrt(2 x 292), 5 % (the error of a standard deviation, elementary, and
+    what `BLOCK_ERROR` says of neighbours)."""
+    told = {"found": True, "noise_frame": 6.35, "noise_combined": 1.10, "noise_ratio": 0.86, "frames": 26}
+    facts = dict(ground_facts({**told, "noise_blocks": 292}))
+    assert "told from 292 blocks, good to about 5\u202f%" in facts["noise of the ground lowered by"]
+    assert "good to" not in dict(ground_facts(told))["noise of the ground lowered by"]

@@ -23,7 +23,8 @@ def residuals(  # type: ignore[no-untyped-def]
     weights : (n,) float32 array
     signal, peak : of `star_signal`, of land too as for sky
     faint, bright : float
-        Pixels of the sky have a `peak` below, star cores a `signal` above so many standard deviations of the sky.
+        Pixels of the sky have a `peak` below, star cores a `signal` above so many standard deviations of the sky; of
+        land all pixels count as such of the sky.
     step : int
         Every so many pixels each way are taken from the sky; of star cores all.
     ratios : (n, m) float32 array, filled
@@ -52,7 +53,8 @@ def residuals(  # type: ignore[no-untyped-def]
                 level = cell_mean(sky[c], row, column)
                 base = base_variance(floor[0, c], slope[0], level, offsets[members[0], c], row, column)
                 is_point = i % step == 0 and j % step == 0
-                is_sky = is_point and c == colours // 2 and peak[c, i, j] < faint * np.sqrt(base)
+                # of land, which stands still, what is bright tells as well
+                is_sky = is_point and c == colours // 2 and (of_land or peak[c, i, j] < faint * np.sqrt(base))
                 is_core = signal[c, i, j] > bright * np.sqrt(base) and signal[c, i, j] >= peak[c, i, j]
                 if not (is_point or is_core):
                     continue

@@ -18,6 +18,8 @@ from pipeline.stack.skies import ROUNDING_VARIANCE
 # a mosaic's neighbouring pixels differ by ten times their noise.
 RATIOS_MIN = 300
 FACTOR_RANGE = (0.01, 4.0)
+# Of land whose photon transfer pairs of frames have told, by no more than this: more is what moves there.
+LIT_RANGE = (0.9, 1.15)
 # Of land residuals count up to so many standard deviations, and what a unit Gaussian's variance loses by that. Their
 # median, blind to the star or trail that stays in a residual of the sky, is blind to whole numbers too: of a pixel that
 # scatters by less than 0.8 ADU most values are the same, and it tells a third of the variance.
@@ -59,7 +61,8 @@ def corrected(
         By what; 1 where a frame has too few residuals.
     """
     told = _cut_mean if lit else _by_median
-    factors = np.array([np.clip(told(r), *FACTOR_RANGE) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64)
+    limits = LIT_RANGE if lit and matching.transfer.measured else FACTOR_RANGE
+    factors = np.array([np.clip(told(r), *limits) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64)
     weights = matching.weights / factors
     weights = (weights / weights.mean()).astype(np.float32)
     if lit:
@@ -79,6 +82,23 @@ def corrected(
         slope=(matching.slope * shrink).astype(np.float32),
         weights=weights,
     ), factors
+
+
+def of_the_quiet(windows: Sequence[Sequence[NDArray[np.floating]]]) -> list[NDArray[np.floating]]:
+    """The residuals of each frame in the quieter half of some windows of land.
+
+    What moves on land (stars mirrored in a lake, leaves, traffic) is no noise of a pixel: a lake that is most of the
+    land made NOISE of all of it 1.6 times too large.
+
+    Parameters
+    ----------
+    windows : by window n arrays of `corrected`
+    """
+    told = [window for window in windows if sum(map(len, window)) >= RATIOS_MIN]
+    if len(told) > 1:
+        order = np.argsort([_by_median(np.concatenate(window)) for window in told], kind="stable")
+        windows = [told[k] for k in order[: (len(told) + 1) // 2]]
+    return [np.concatenate(of_frame) for of_frame in zip(*windows, strict=True)]
 
 
 def _by_median(ratios: NDArray[np.floating]) -> float:

@@ -20,6 +20,7 @@ from pipeline.stack.checked import (
     CROWDED,
     SCATTER_DEFAULT,
     corrected,
+    of_the_quiet,
     star_scatter,
     transfer_of,
     with_transfer,
@@ -244,7 +245,10 @@ def _checked(
 
     def look(scene: Scene) -> tuple[list[Check], list[NDArray[np.float32]], PhotonTransfer | None]:
         checks = list(in_order(pool, lambda w, s: check_window(scene, w, s), samples, threads))
-        ratios = [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)]
+        if scene.lit:
+            ratios = of_the_quiet([c.ratios for c in checks])
+        else:
+            ratios = [np.concatenate([c.ratios[k] for c in checks]) for k in range(n)]
         return checks, ratios, transfer_of(np.concatenate([c.points for c in checks]), n, scene.lit)
 
     checks, ratios, told = look(scene)
