@@ -146,12 +146,14 @@ def test_a_step_is_sharp_and_a_slope_is_not():
 
 
 def test_a_skyline_is_sharp_and_stands_still():
-    """A sharp border is supported; a slope is not, nor one that is gone in the later frames."""
+    """A sharp border is supported, at dawn too, when all grows lighter by five times; a slope is not, nor one that is
+    gone in the later frames."""
     step, truth = _picture(0.8)
     again, _ = _picture(0.8, seed=3)
     slope, _ = _picture(10.0)
     flat = np.full_like(step, 300) + np.random.default_rng(5).normal(0, 1, step.shape).astype(np.float32)
     assert support(truth, (step, again)).share > 0.95
+    assert support(truth, (step, 5 * again)).share > 0.95
     assert support(truth, (slope, slope)).share < 0.1
     assert support(truth, (step, flat)).share < 0.1
 

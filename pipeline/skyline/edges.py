@@ -22,6 +22,8 @@ STEP_SIGMA = 5.0
 SHARP = 0.6
 # The smaller of both halves' steps is at least this share of the larger: lamps and cloud change what the land shows.
 STANDS = 0.3
+# The light beyond a border is taken for at least this, in the noise of a still's pixel.
+LIGHT_LEAST = 1.0
 # Places along a border that are looked at, at most.
 PLACES = 20_000
 # Share of a skyline that must be a sharp, standing edge; less where it is long, in the picture's longer sides: bare
@@ -79,7 +81,8 @@ def support(region: Bools, halves: tuple[Floats, Floats]) -> Support:
     """Look along a region's border towards what is not of it.
 
     Steps are differences of means a few pixels within and beyond, along the outward direction; the earlier and the
-    later frames must show the same step. Twigs have no two sides to compare and are passed over.
+    later frames must show the same step, by the light that the rest has in each: at dawn that rises by several times.
+    Twigs have no two sides to compare and are passed over.
 
     Parameters
     ----------
@@ -123,8 +126,10 @@ def support(region: Bools, halves: tuple[Floats, Floats]) -> Support:
     direction = far.mean(axis=0)
     norm = np.maximum(np.sqrt((direction**2).sum(axis=0)), 1e-9)
     steps = (near * direction).sum(axis=1) / norm
+    light = np.array([max(float(np.nanmedian(half[:, outside].sum(axis=0))), LIGHT_LEAST) for half in halves])
+    alike = steps / (light / light.mean())[:, None]
     # noise of the difference of two means of three, each over its own noise
     strong = steps.min(axis=0) > STEP_SIGMA * np.sqrt(2 / 3)
-    stands = steps.min(axis=0) > STANDS * steps.max(axis=0)
+    stands = alike.min(axis=0) > STANDS * alike.max(axis=0)
     good = strong & stands & (steps.mean(axis=0) > SHARP * norm) & usable
     return Support(float(good.sum() / usable.sum()), int(usable.sum()))
