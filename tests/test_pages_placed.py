@@ -78,6 +78,8 @@ def test_a_tracker_in_words():
     assert facts["drift of the picture"] == "500″ an hour (50\u202fpx)"
     jumped = mount_facts(_figures(learned={**learned, "knocks": [1]}))
     assert dict(jumped)["jumped"].startswith("before ")
+    turned = mount_facts(_figures(learned={**learned, "knocks": [1], "knock_deg": [179.96]}))
+    assert dict(turned)["jumped"].endswith(" (turned by 180°)")
     loose = {**learned, "polar_error_sigma_deg": 0.3}
     assert "too little to tell" in dict(mount_facts(_figures(learned=loose)))["polar axis"]
     # dithers at random make slopes of their own

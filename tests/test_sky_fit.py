@@ -239,7 +239,8 @@ def test_the_mount_is_read_off_the_attitudes():
     assert figures["knocks"] == [3]
     round_ = Rotation.from_rotvec([0.0, 0.0, np.pi]).as_matrix()
     turned = np.concatenate([result.bundle.attitudes[:5], round_ @ result.bundle.attitudes[5:]])
-    assert mount_figures(turned, seconds, axes, zenith)["knocks"] == [5]
+    over = mount_figures(turned, seconds, axes, zenith)
+    assert (over["knocks"], over["knock_deg"]) == ([5], [pytest.approx(180, abs=0.5)])
     np.testing.assert_allclose(figures["creep_arcsec_h"], [20, -20, 20], atol=6)
     run = sequence(85, "tracked", frames=8, dither_px=3.0)
     geometry, result = _register(run, 4)

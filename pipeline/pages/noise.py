@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.pages.plots import noise_curve
 from pipeline.pages.words import number, sentence, setting, unit_words
-from pipeline.pixels.noise import BLOCK_ERROR
+from pipeline.pixels.noise import BLOCK, BLOCK_ERROR
 
 # Small pictures tell the noise to 3 %; of few blocks it must lie so many of its standard errors beyond.
 GAIN_BEYOND, ERRORS_BEYOND = 1.05, 3.0
@@ -121,8 +121,9 @@ def _own_pattern(figures: Mapping[str, Any]) -> str:
         return ""
     return (
         f" What each pixel of the sensor has of its own ({' and '.join(lacking)}) is in none of these figures: the sky "
-        f"moved so little over the sensor that it averages as over {number(places, digits=2)} frames, not "
-        f"{number(kept)}. Moving the framing by some twenty pixels between frames would average it with the rest."
+        f"moved so little over the sensor that in means over {BLOCK} × {BLOCK} px it averages as over "
+        f"{number(places, digits=2)} frames, not {number(kept)}. Moving the framing by some twenty pixels between "
+        "frames would average it with the rest."
     )
 
 

@@ -28,6 +28,8 @@ NARROW_DEG, CATALOGUE_PER_DEG2 = 5.0, 482_176 / 41_253
 # From here on a lens's own bending, unknown without the catalogue, moves stars by more than one sees.
 WIDE_DEG = 50.0
 NAMED = 6  # knocks that are named
+# A turn of the camera that is told in degrees; less is a knock.
+TURNED_DEG = 1.0
 
 MOUNT_KEYS = (
     "creep_arcsec_h",
@@ -64,6 +66,9 @@ def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, A
         told = learned.get("knocks")
         knocks = [k for k in told if isinstance(k, int) and 0 <= k < len(names)] if isinstance(told, list) else []
         mount["knocked_before"] = [files.get(names[k], names[k]) for k in knocks]
+        turns = learned.get("knock_deg")
+        known = isinstance(turns, list) and isinstance(told, list) and len(turns) == len(told) == len(knocks)
+        mount["knocked_by_deg"] = turns if known else None
     colour = learned.get("lateral_colour")
     return {
         "rotation_deg": _upward(learned.get("rotation_deg"), record),
@@ -322,8 +327,9 @@ def _tracker(mount: Mapping[str, Any], scale: Any) -> Facts:
             text += ", too little to tell in this time"
         elif isinstance(scale, (int, float)) and scale > 0:
             text += f" ({number(speed / scale, 'px', digits=2)})"
-        if isinstance(mount.get("drift_scatter_arcsec"), (int, float)):
-            text += f", {number(mount['drift_scatter_arcsec'], '″', decimals=0)} rms about it (the worm; dithers apart)"
+        about = mount.get("drift_scatter_arcsec")
+        if isinstance(about, (int, float)):
+            text += f", {number(about, '″', decimals=0)} rms about it (the drive, and small dithers)"
         facts.append(("drift of the picture", text))
     facts += _knocked(mount, "jumped")
     rate = mount.get("rate_error")
@@ -339,7 +345,15 @@ def _knocked(mount: Mapping[str, Any], word: str) -> Facts:
     knocked = mount.get("knocked_before")
     if not isinstance(knocked, Sequence) or not knocked:
         return []
-    return [(word, f"before {', '.join(map(str, knocked[:NAMED]))}{' and others' if len(knocked) > NAMED else ''}")]
+    turns = mount.get("knocked_by_deg")
+    turns = turns if isinstance(turns, Sequence) and len(turns) == len(knocked) else [None] * len(knocked)
+    named = [
+        f"{name} (turned by {number(turn, '°', decimals=0)})"
+        if isinstance(turn, float) and turn >= TURNED_DEG
+        else name
+        for name, turn in zip(map(str, knocked[:NAMED]), turns, strict=False)
+    ]
+    return [(word, f"before {', '.join(named)}{' and others' if len(knocked) > NAMED else ''}")]
 
 
 def _numbers(values: Any, n: int) -> TypeGuard[Sequence[float]]:

@@ -31,7 +31,7 @@ STEP_VERSIONS = {
     "grade": 36,
     "judge": 62,
     "dark": 29,
-    "register": 23,
+    "register": 24,
     "ground": 57,
     "combine": 59,
     "join": 6,

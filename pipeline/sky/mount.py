@@ -48,7 +48,7 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
     dict
         `mount`: "tripod", "tracked", or None where neither fits.
         `knocks`: positions of the frames before which it was knocked, or a tracker slipped; a tracker's dithers are
-        none.
+        none. `knock_deg`: by how much it was turned there.
         For a tripod: `creep_arcsec_h` (rotation about the camera's X, Y, Z) and `creep_scatter_arcsec`, of the longest
         run between two knocks; `pole_offset_arcmin` (of the axis about which the stars were seen to turn from the
         Earth's) and `sidereal_ratio` (its rate over the sidereal).
@@ -87,6 +87,7 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
         return {
             "mount": "tripod",
             "knocks": [int(k) for k in knocks],
+            "knock_deg": _turns(ground, knocks),
             "creep_arcsec_h": [round(float(c), 2) for c in creep],
             "creep_scatter_arcsec": round(float(np.linalg.norm(creep_scatter)), 2),
             "pole_offset_arcmin": round(
@@ -108,9 +109,11 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
                 side = 1.0 if zenith @ pole >= 0 else -1.0
                 up = round(side * float(np.degrees(across @ toward)), 4)
                 east = round(side * float(np.degrees(across @ np.cross(pole, toward))), 4)
+        told = jumps if len(jumps) <= JUMPS_MOST * len(seconds) else jumps[:0]
         return {
             "mount": "tracked",
-            "knocks": [int(k) for k in jumps] if len(jumps) <= JUMPS_MOST * len(seconds) else [],
+            "knocks": [int(k) for k in told],
+            "knock_deg": _turns(attitudes, told),
             "polar_error_deg": round(float(np.degrees(np.linalg.norm(across))), 4),
             "polar_error_sigma_deg": round(float(np.degrees(np.hypot(*unsure[:2]))), 4),
             "polar_error_up_deg": up,
@@ -118,10 +121,16 @@ def mount_figures(attitudes: Floats, seconds: Floats, axes: Floats, zenith: Floa
             "rate_error": round(float(off[2]), 6),
             "rate_error_sigma": round(float(unsure[2]), 6),
             "drift_arcsec_h": [round(float(d), 2) for d in drift],
-            "drift_scatter_arcsec": round(float(np.linalg.norm(drift_scatter)), 2),
+            "drift_scatter_arcsec": round(float(np.hypot(*drift_scatter[:2])), 2),
             "drift_sigma_arcsec_h": round(float(np.hypot(*drift_scatter[:2]) / lever_h), 2),
         }
     return nothing
+
+
+def _turns(stood: Floats, knocks: NDArray[np.intp]) -> list[float]:
+    """By how much a camera was turned from the frames before to these, degrees."""
+    between = Rotation.from_matrix(stood[knocks] @ stood[knocks - 1].transpose(0, 2, 1))
+    return [round(float(turn), 3) for turn in np.degrees(between.magnitude())]
 
 
 def _knocks(stood: Floats, hours: Floats) -> NDArray[np.intp]:
