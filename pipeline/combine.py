@@ -220,7 +220,7 @@ def combine(
     ready = make_ready(inputs, clip_sigma, threads, for_stars, land, tell=progress.advance)
     scene = replace(ready.scene, meteors=tuple(meteors), passes=tuple(passes))
     windows = cut_picture(scene, memory_mb, threads)
-    progress.total = n + len(windows.before) + len(windows.tiles)
+    tile_share = 3 * n / (len(windows.before) + len(windows.tiles))
     reference = inputs.frames[inputs.reference]
     header = result_header(reference.header, inputs.frames, geometry, inputs.scene, inputs.calibration.response_max)
     noise_header = fits.Header([("EXTNAME", "NOISE"), ("BUNIT", "adu", "standard deviation over blocks")])
@@ -228,7 +228,7 @@ def combine(
     lit = lit_blocks(scene.matching.sky, shape, getattr(geometry, "camera", None))
     gathered = figures.Gathered(shape, scene.plan.rows, len(scene.plan.pairs), n, lit)
     with CombinedWriter(path, shape, header, noise_header) as writer, ThreadPoolExecutor(threads) as pool:
-        scene = with_unrest(scene, windows.before, path.parent, pool, threads, progress.advance)
+        scene = with_unrest(scene, windows.before, path.parent, pool, threads, partial(progress.advance, tile_share))
         scene = with_lights(scene, pool, threads)
         for tile in make_tiles(scene, windows.tiles, pool, threads):
             w = tile.window
@@ -238,7 +238,7 @@ def combine(
             writer.write(1, w.top, w.left, tile.noise)
             w.of(coverage)[:], w.of(rejected)[:] = tile.coverage, tile.rejected
             gathered.add(tile)
-            progress.advance()
+            progress.advance(tile_share)
         # beside what one core does alone at the end, where there is room: of 60 megapixels there is not
         measured = partial(sizes.reference_stars, inputs.mosaics[inputs.reference], reference, inputs.calibration)
         beside = room_beside(scene, memory_mb) >= RINGS_BYTES + sizes.BYTES_PER_PIXEL * shape[0] * shape[1]

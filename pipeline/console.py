@@ -96,7 +96,7 @@ class Progress:
 
     def __init__(self, project: Path | None, step: str, name: str, total: int = 1, scene: str | None = None) -> None:
         self.project, self.step, self.name, self.total, self.scene = project, step, name, total, scene
-        self.done = 0
+        self.done = 0.0
         self.note = ""  # told behind the numbers
         self._told = 0.0
         # a clock that is set meanwhile must not count
@@ -106,8 +106,8 @@ class Progress:
         self._tell()
         return self
 
-    def advance(self, by: int = 1) -> None:
-        """Count finished units (frames, tiles); writes at most twice a second."""
+    def advance(self, by: float = 1) -> None:
+        """Count finished units (frames, tiles), or parts of them; writes at most twice a second."""
         self.done += by
         if time.monotonic() - self._told > 0.5:
             self._tell()
@@ -140,7 +140,7 @@ class Progress:
                     "step": self.step,
                     "name": self.name,
                     "scene": self.scene,
-                    "done": self.done,
+                    "done": round(self.done, 2) if self.done % 1 else int(self.done),
                     "total": self.total,
                     "note": self.note,
                     "begun": self._begun,

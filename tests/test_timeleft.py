@@ -3,6 +3,7 @@
 import pytest
 
 from pipeline.run import timeleft
+from pipeline.run.night import _phrase
 from pipeline.run.timeleft import Job, JobLines, Left
 
 SAID = """
@@ -84,3 +85,15 @@ def test_small_frames_cost_more_of_a_job_than_their_pixels():
     """Sixteen times fewer pixels (24 and 1.5 megapixels) take more than a sixteenth, less than all (measured)."""
     small, large = (Left([Job("combine", "s")], {"s": 30}, {"s": size})._total for size in (1.5, 24.0))
     assert large / 16 < small < large / 2
+
+
+def test_what_counts_frames_and_then_parts_is_told_in_per_cent():
+    """Frames that are decoded are counted; of a picture half done it says half, whatever was counted to get there, and
+    never more than all."""
+
+    def job(step: str, done: float, total: int) -> dict[str, object]:
+        return {"step": step, "done": done, "total": total, "note": ""}
+
+    told = _phrase([job("decode", 3, 16), job("decode", 2, 4), job("combine", 18.0, 36)], "a")
+    assert told == "scene a: decoding frames, 5 of 20; combining, 50\u202f%"
+    assert _phrase([job("ground", 9, 6)], None) == "looking for ground, 100\u202f%"

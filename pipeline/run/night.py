@@ -42,7 +42,7 @@ DOING = {
     "decode": "decoding frames",
     "grade": "grading frames",
     "judge": "judging frames",
-    "dark": "darks",
+    "dark": "darks and hot pixels",
     "register": "placing frames on the sky",
     "ground": "looking for ground",
     "combine": "combining",
@@ -50,6 +50,9 @@ DOING = {
     "finish": "making the picture",
     "summarise": "writing the pages",
 }
+
+# Steps whose jobs count darks here and lights there, or frames first and then parts of the picture: told in per cent.
+IN_PARTS = ("dark", "ground", "combine")
 
 
 def _targets(scene: str) -> list[str]:
@@ -450,7 +453,10 @@ def _phrase(jobs: list[dict[str, Any]], scene: str | None) -> str:
         if step in steps:
             done = sum(j["done"] for j in jobs if j["step"] == step)
             total = sum(j["total"] for j in jobs if j["step"] == step)
-            parts.append(DOING[step] + (f", {done} of {total}" if total > 1 else ""))
+            told = (
+                f", {min(100 * done / max(total, 1), 100):.0f}\u202f%" if step in IN_PARTS else f", {done} of {total}"
+            )
+            parts.append(DOING[step] + (told if total > 1 else ""))
             parts[-1] += "".join(f" ({j['note']})" for j in jobs if j["step"] == step and j.get("note"))
     return (f"scene {scene}: " if scene else "") + "; ".join(parts)
 
