@@ -28,8 +28,10 @@ from pipeline.stack import figures
 from pipeline.stack.circle import lit_blocks
 from pipeline.stack.figures import noise_scale
 from pipeline.stack.output import CombinedWriter
+from pipeline.stack.sizes import elongation
 from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, at_places, frame_grids, reflected
 from pipeline.stack.windows import cut, tile_side
+from pipeline.stars.measure import STAR_DTYPE
 from pipeline.tables import table_from_rows, write_table
 from tests.planted_scenes import (
     BLACK,
@@ -172,6 +174,19 @@ def test_star_sizes_are_those_of_the_reference(starry: Starry) -> None:
     assert f["size_ratio"] == pytest.approx(1, abs=0.02)
     # pixel integration left in: a pixel's own second moment is 1/12
     assert f["fwhm_px_combined"] == pytest.approx(np.hypot(camera.fwhm, 2.3548 / np.sqrt(12)), rel=0.03)
+
+
+def test_how_long_stars_are_by_their_moments(starry: Starry) -> None:
+    """A star of moments 4 and 1 px^2 along axes turned anyhow is twice as long as wide (elementary); where all are
+    planted round, those of the picture are."""
+    turn = np.radians([0, 30, 45, 100])
+    stars = np.zeros(4, STAR_DTYPE)
+    stars["mxx"], stars["myy"] = 4 * np.cos(turn) ** 2 + np.sin(turn) ** 2, 4 * np.sin(turn) ** 2 + np.cos(turn) ** 2
+    stars["mxy"] = 3 * np.sin(turn) * np.cos(turn)
+    np.testing.assert_allclose(elongation(stars), 2)
+    made = starry[0]
+    assert made.figures["fwhm_px_middle"] == pytest.approx(made.figures["fwhm_px_combined"], rel=0.03)
+    assert made.figures["elongation_middle"] < 1.06
 
 
 @pytest.fixture(scope="module")

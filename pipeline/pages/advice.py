@@ -21,6 +21,9 @@ TRACKER_SEEN_PX, TRACKER_SURE = (
 CREEP_SEEN_PX_H = 5.0  # a tripod that creeps by this much an hour gives way somewhere; sound ones stay below 1
 ZONE_NEAR_H = 0.1  # a clock's error so near to whole hours may be its zone's or summer time's
 FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focus, haze or a lens wide open
+# Stars in the corners so many times as wide as in the middle are worth a word, if they are no wider than in single
+# frames by more than this; from this aperture on a lens is stopped down already, and up to that it is fast.
+WIDE_CORNERS, PLACED_WELL, STOPPED_DOWN, FAST = 1.5, 1.1, 5.6, 2.0
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
 DARKS_COST = 1.10  # more noise than this through the master is worth more darks
@@ -68,6 +71,7 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int], clock: str = 
         *_standing(figures, reasons, found),
         *_clock(figures),
         *_focus(figures, reasons, found),
+        *_corners(figures),
         *_darks(figures),
         *_frames(figures),
         *_read_noise(figures),
@@ -264,6 +268,28 @@ def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
     return []
 
 
+def _corners(figures: Mapping[str, Any]) -> list[Advice]:
+    """A lens that draws stars wide in the corners, if it is that: what placing frames does there, single ones lack."""
+    middle, corners, long, ratio, aperture = (
+        _value(figures, key)
+        for key in ("fwhm_px_middle", "fwhm_px_corners", "elongation_corners", "size_ratio_corners", "f_number")
+    )
+    if not middle or not corners or not long or corners < WIDE_CORNERS * middle or (ratio or 1) > PLACED_WELL:
+        return []
+    if aperture is not None and aperture >= STOPPED_DOWN:
+        return []
+    at = "" if aperture is None else f" at f/{aperture:g}"
+    return [
+        Advice(
+            "Stars in the corners",
+            f"In the corners stars are {number(corners, 'px')} wide, {number(corners / middle, '×', digits=2)} as wide "
+            f"as in the middle, and {number(long, '×', digits=2)} as long as wide, in each single frame too: the lens "
+            f"draws them so{at}. A stop or two down makes them smaller there, for less light in every frame; or leave "
+            "the outermost part out of the picture.",
+        )
+    ]
+
+
 def _darks(figures: Mapping[str, Any]) -> list[Advice]:
     darks = figures.get("darks") or {}
     kept = _value(figures, "frames_kept")
@@ -372,13 +398,14 @@ def _read_noise(figures: Mapping[str, Any]) -> list[Advice]:
     needed = exposure.read_noise_exposure(read, sky)
     if needed <= time:
         return []
+    aperture = _value(figures, "f_number")
+    helps = "A tracker helps" if aperture is not None and aperture <= FAST else "A faster aperture or a tracker helps"
     return [
         Advice(
             "Longer frames, if the stars allow",
             f"Read noise of {number(read, 'e⁻')} adds more than 5 % to the sky's own noise below "
             f"{number(needed, 's')} of exposure "
-            f"(sky {number(sky, 'e⁻/s')} a pixel); these frames had {setting(time, 's')}. A faster aperture or a "
-            f"tracker helps; on a fixed "
+            f"(sky {number(sky, 'e⁻/s')} a pixel); these frames had {setting(time, 's')}. {helps}; on a fixed "
             "tripod round stars come first, and more frames make up for it.",
         )
     ]

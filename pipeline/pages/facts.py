@@ -29,6 +29,12 @@ def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
         if figures.get("stars_compared") is not None:
             text += f", {count(int(figures['stars_compared']), 'star')} compared"
         facts.append(("in the combined picture", text))
+        keys = ("fwhm_px_middle", "fwhm_px_corners", "elongation_middle", "elongation_corners")
+        if all(figures.get(key) is not None for key in keys):
+            middle, corners, long, long_corners = (figures[key] for key in keys)
+            text = f"{number(middle, 'px')} wide in the middle, {number(corners, 'px')} in the corners; "
+            text += f"{number(long, decimals=2)} and {number(long_corners, decimals=2)} times as long as wide"
+            facts.append(("to the corners", text))
     moved, expected = figures.get("motion_px"), figures.get("motion_expected_px")
     if moved is not None:
         text = f"{motion(moved, 'px')} during an exposure (median of the frames kept)"

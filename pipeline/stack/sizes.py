@@ -20,6 +20,8 @@ STARS_MAX = 1500  # the size's error is then below 0.2 %
 SNR_MIN = 20.0
 # Stars whose distance from the middle is above this share of the half diagonal count as corners.
 CORNER = 0.75
+# And those below this share as the middle.
+MIDDLE = 0.4
 STARS_MIN = 5
 BAND = 512  # rows demosaiced at once
 BYTES_PER_PIXEL = 6  # that measuring the reference takes beside what a scene holds (measured: 5.9 of 60 megapixels)
@@ -51,7 +53,8 @@ def reference_stars(mosaic: MosaicFile, frame: Frame, calibration: Calibration) 
 
 
 def compare(reference: ReferenceStars | None, shape: tuple[int, int], combined: Path) -> dict[str, Any]:
-    """Median sizes (FWHM, px, green, adaptive Gaussian moments) and their ratios.
+    """Median sizes (FWHM, px, green, adaptive Gaussian moments) and their ratios; of the combined picture in the middle
+    and in the corners too, with how many times as long as wide stars are there.
 
     Parameters
     ----------
@@ -64,6 +67,10 @@ def compare(reference: ReferenceStars | None, shape: tuple[int, int], combined: 
         "fwhm_px_combined": None,
         "size_ratio": None,
         "size_ratio_corners": None,
+        "fwhm_px_middle": None,
+        "fwhm_px_corners": None,
+        "elongation_middle": None,
+        "elongation_corners": None,
         "stars_compared": 0,
     }
     if reference is None:
@@ -78,13 +85,22 @@ def compare(reference: ReferenceStars | None, shape: tuple[int, int], combined: 
     if good.sum() < STARS_MIN:
         return nothing
     half = np.hypot(*shape) / 2
-    corner = good & (np.hypot(x - (shape[1] - 1) / 2, y - (shape[0] - 1) / 2) > CORNER * half)
-    ratio = all_ / np.where(one > 0, one, np.nan)
+    away = np.hypot(x - (shape[1] - 1) / 2, y - (shape[0] - 1) / 2) / half
+    middle, corner = good & (away < MIDDLE), good & (away > CORNER)
+    ratio, long = all_ / np.where(one > 0, one, np.nan), elongation(stacked)
+
+    def median(values: NDArray[np.float64], where: NDArray[np.bool_]) -> float | None:
+        return float(np.median(values[where])) if where.sum() >= STARS_MIN else None
+
     return {
         "fwhm_px_reference": float(np.median(one[good])),
         "fwhm_px_combined": float(np.median(all_[good])),
         "size_ratio": float(np.median(ratio[good])),
-        "size_ratio_corners": float(np.median(ratio[corner])) if corner.sum() >= STARS_MIN else None,
+        "size_ratio_corners": median(ratio, corner),
+        "fwhm_px_middle": median(all_, middle),
+        "fwhm_px_corners": median(all_, corner),
+        "elongation_middle": median(long, middle),
+        "elongation_corners": median(long, corner),
         "stars_compared": int(good.sum()),
     }
 
@@ -92,6 +108,13 @@ def compare(reference: ReferenceStars | None, shape: tuple[int, int], combined: 
 def _fwhm(stars: NDArray[Any]) -> NDArray[np.float64]:
     with np.errstate(invalid="ignore"):
         return np.asarray(fwhm_px(stars["mxx"], stars["myy"]), np.float64)
+
+
+def elongation(stars: NDArray[Any]) -> NDArray[np.float64]:
+    """How many times as long as wide stars are, by the principal axes of their second moments."""
+    half, apart = (stars["mxx"] + stars["myy"]) / 2, np.hypot((stars["mxx"] - stars["myy"]) / 2, stars["mxy"])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.sqrt((half + apart) / (half - apart)), np.float64)
 
 
 def _green(mosaic: MosaicFile, frame: Frame, calibration: Calibration) -> NDArray[np.float32]:
