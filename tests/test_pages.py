@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.config import Trip
 from pipeline.pages import words
-from pipeline.pages.advice import CAUTION, _corners, _read_noise, advise
+from pipeline.pages.advice import CAUTION, _corners, _lamps, _read_noise, advise
 from pipeline.pages.along import trailed_along
 from pipeline.pages.facts import dark_sentence, made_facts
 from pipeline.pages.figures import read_noise
@@ -605,6 +605,13 @@ def test_a_lens_that_draws_wide_corners_is_told_from_frames_that_do_not_fit() ->
     short = {"read_noise_e": 5.0, "sky_e_s_median": 0.5, "exposure_s": 10.0}
     assert "faster aperture" in _read_noise({**short, "f_number": 4.0})[0].text
     assert "faster aperture" not in _read_noise({**short, "f_number": 1.4})[0].text
+
+
+def test_lamps_on_the_land_in_many_frames_are_worth_a_word() -> None:
+    """Nine of thirty are, one is not."""
+    assert "9\u202fframes of 30 showed" in _lamps({"frames_kept": 30, "ground": {"frames_lit_otherwise": 9}})[0].text
+    assert _lamps({"frames_kept": 30, "ground": {"frames_lit_otherwise": 1}}) == []
+    assert _lamps({"frames_kept": 30, "ground": None}) == []
 
 
 def test_noise_of_the_ground_says_how_sure_it_is() -> None:

@@ -31,6 +31,7 @@ SKY_CHANGED = 0.2  # where the sky itself changed over more of the picture, its 
 NOISE_EXCESS = 1.10  # more than this over theory is worth a sentence
 SHARE_SEEN = 0.05  # a reason that costs this share of the frames is worth a sentence
 SATURATED_SEEN = 0.002
+LIT_SEEN = 0.2  # as are lamps on the land in this share of the frames kept
 NO_CLOUD = {"dew", "obstruction"}  # of `judging.events.CAUSES`: they cost frames their starlight under any sky
 
 
@@ -75,6 +76,7 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int], clock: str = 
         *_darks(figures),
         *_frames(figures),
         *_read_noise(figures),
+        *_lamps(figures),
         *_light(figures, reasons, found, clock),
     ]
     return parts
@@ -389,6 +391,23 @@ def _frames(figures: Mapping[str, Any]) -> list[Advice]:
             )
         )
     return result
+
+
+def _lamps(figures: Mapping[str, Any]) -> list[Advice]:
+    """Land that was lit otherwise in a good part of the frames."""
+    ground, kept = figures.get("ground"), _value(figures, "frames_kept")
+    lit = ground.get("frames_lit_otherwise") if isinstance(ground, Mapping) else None
+    if not lit or not kept or lit < LIT_SEEN * kept:
+        return []
+    return [
+        Advice(
+            "Land in one light",
+            f"{count(lit, 'frame')} of {number(int(kept))} showed the land in another light than most (a lamp, a car, "
+            "the moon, dusk): they count for the sky, the land was made without them. Keep lamps off while frames are "
+            "taken and tell others there that you are at it; or take some frames for the land alone, one after "
+            "another, in the light that you like (“ground_from:” in trip.yaml).",
+        )
+    ]
 
 
 def _read_noise(figures: Mapping[str, Any]) -> list[Advice]:

@@ -35,6 +35,7 @@ def ground_figures(ground: Mapping[str, Any], joined: Mapping[str, Any]) -> dict
         "sky_never_seen_px": joined.get("sky_never_seen_px"),
         "level_step": joined.get("level_step"),
         "moving": _range(ground.get("moving")),
+        "frames_lit_otherwise": len(ground.get("lit_otherwise") or ()),
     }
 
 
