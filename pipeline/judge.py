@@ -22,6 +22,7 @@ from pipeline.config import JudgeSettings, Site, load_trip
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import InputError
 from pipeline.files import shown
+from pipeline.judging.air import believed
 from pipeline.judging.byhand import lay_by_hand, share_notes
 from pipeline.judging.clouds import Sky, cloud_figures, see_sky
 from pipeline.judging.course import event_values, scene_course
@@ -87,6 +88,7 @@ def judge_scene(
     events : what befell its sky, as `course.event_values` gives it
     """
     figures = [_figures(frame) for frame in frames]
+    site = believed(site, [frame.plan for frame in frames], scene.look)
     notes: list[str] = []
     alike = _mark_unlike(frames, figures)
     ours = [figures[n] for n in alike]

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from pipeline.sky import times
-from pipeline.sky.adjust import Adjusted, Known, adjust
+from pipeline.sky.adjust import Adjusted, adjust
 from pipeline.sky.geometry import Geometry, Placement
 from pipeline.sky.place import Placed, place
+from pipeline.sky.told import Known
 from tests.planted_sky import HEIGHT, WIDTH, Sequence
 from tests.warps import warped
 

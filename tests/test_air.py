@@ -10,7 +10,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.config import Site
-from pipeline.judging.air import asked, coefficient, paths
+from pipeline.judging.air import asked, believed, coefficient, paths
 from pipeline.plan import Look, PlannedFrame, ScenePlan
 from pipeline.sky.camera import Camera
 from pipeline.sky.motion import airmass
@@ -95,6 +95,16 @@ def test_haze_and_wrong_clocks_are_not_taken_for_clear_air():
     assert asked(0.0, 0.003, 0.17) == 0.0
     seen, plans, scene = standing(0.0)
     assert asked(*coefficient(seen, paths(plans, scene, SITE, seen), WIDTH, HEIGHT), 0.17) == 0.0
+
+
+def test_a_field_below_the_horizon_of_the_site_leaves_it_unbelieved():
+    """A field at 80 degrees south from 33 south, never up from 48 north; what was not looked at tells nothing."""
+    look = Look(40.0, 0.0, -80.0)
+    frames = [PlannedFrame("f0", "a", "a", "light", BEGIN.isoformat(), True)]
+    north = Site(latitude=48.0, longitude=11.0)
+    assert believed(SITE, frames, look) is SITE
+    assert believed(north, frames, look) is None
+    assert believed(north, frames, Look()) is north
 
 
 def test_without_site_mount_or_solution_no_path_is_known():

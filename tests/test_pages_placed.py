@@ -10,6 +10,7 @@ from pipeline.config import parse_trip
 from pipeline.pages.headline import warnings
 from pipeline.pages.placed import (
     clock_note,
+    latitude_note,
     lens_facts,
     mirror_note,
     mount_facts,
@@ -42,6 +43,22 @@ FILES = {"f0": "A 0.dng", "f1": 'A "1": [x].dng', "f2": "A 2.dng"}
 def _figures(**geometry):
     record = replace(RECORD, geometry={"frames": dict.fromkeys(FILES), "learned": LEARNED, **geometry})
     return placed_figures(record, FILES)
+
+
+def test_a_latitude_that_the_stars_contradict_in_words():
+    """Which, why and what to do where it is sure; beside the clock where it may be either."""
+    wrong = {"told_deg": 51.5, "wrong": True, "never_up": True, "by_stars_deg": -33.2, "by_stars_sigma_deg": 2.2}
+    note = latitude_note(_figures(learned={"latitude": wrong})) or ""
+    assert "latitude given under “site:” in trip.yaml, 51.5°: this scene's field never rises there" in note
+    assert "a latitude of \u221233° ± 2\u202f° agrees" in note or "a latitude of \u221233° ± 2° agrees" in note
+    unsure = latitude_note(_figures(learned={"latitude": {**wrong, "never_up": False, "by_stars_deg": None}})) or ""
+    assert "agrees" not in unsure
+    either = {"told_deg": -45.0, "wrong": False, "never_up": False, "by_stars_deg": 46.7, "by_stars_sigma_deg": 3.9}
+    figures = _figures(learned={**LEARNED, "latitude": either})
+    assert latitude_note(figures) is None
+    assert "47° ± 4" in (clock_note(figures) or "")
+    assert "in place of \u221245°" in (clock_note(figures) or "")
+    assert "latitude" not in (clock_note(_figures()) or "")
 
 
 def test_a_tripod_in_words():

@@ -19,10 +19,11 @@ from pipeline.sky.camera import Camera
 from pipeline.sky.colour import Lateral
 from pipeline.sky.fit import Air, Bundle, Observations, fit, resect
 from pipeline.sky.geometry import Geometry, Placement
-from pipeline.sky.learned import learned, stars_angle
+from pipeline.sky.learned import learned
 from pipeline.sky.mount import mount_figures
 from pipeline.sky.photometry import flux_scale
 from pipeline.sky.place import place
+from pipeline.sky.told import stars_angle
 from pipeline.sky.wcs import constellation, wcs_header
 from tests.placed_runs import (
     GRID,
@@ -134,6 +135,49 @@ def test_a_clock_an_hour_wrong_is_found_out():
     air = adjust(run.frames, placed.camera, attitudes, 4, known=known, solved=True).bundle.air
     true = np.degrees(times.sidereal_angle(run.jd[4], run.longitude))
     assert abs((np.degrees(air.angle) - true + 180) % 360 - 180) < 1.5
+
+
+@pytest.fixture(scope="module")
+def southern():
+    """A tripod at 33 degrees south before the pole there, and its first attitudes."""
+    run = sequence(24, "tripod", frames=6, span_s=900, altitude=42.0, azimuth=185.0, latitude=-33.0)
+    return run, placed_run(run, 3)
+
+
+@pytest.mark.parametrize("latitude", [51.5, 33.0, 0.0])
+def test_a_wrong_latitude_spoils_nothing(southern, latitude):
+    """A latitude that the stars contradict, be the field never up there or only elsewhere than the air puts it: the
+    frames lie as without a site, nothing is said of the clock, and it is said that it is the latitude."""
+    run, placed = southern
+    without, plain = fitted_run(run, 3, placed)
+    known = replace(known_of(run, 3, True), latitude=np.radians(latitude))
+    known = replace(known, angle=known.angle + 2.0) if latitude == 0 else known
+    geometry, result = fitted_run(run, 3, placed, known=known)
+    np.testing.assert_allclose(result.rms_px, plain.rms_px, rtol=0.03)
+    errors, before = (map_errors(run, 3, ours(run, g)) for g in (geometry, without))
+    assert rms(errors) < 1.1 * rms(before) + 0.01
+    figures = learned(geometry, result, [f.seconds for f in run.frames], 3, NO_COLOURS, known)
+    assert figures["latitude"]["wrong"]
+    assert figures["latitude"]["told_deg"] == latitude
+    assert figures["latitude"]["never_up"] == (latitude > 40)
+    assert figures.get("clock_error_min") is None
+    assert (figures["refraction"] or {"place": "stars"})["place"] == "stars"
+
+
+@pytest.mark.parametrize(("latitude", "minutes"), [(-45.0, 0.0), (45.0, -120.0)])
+def test_a_latitude_of_the_wrong_sign_is_told_from_a_clock(latitude, minutes):
+    """South for north, the clock right: the latitude that agrees is told. With a clock two hours wrong it is the
+    clock."""
+    run = sequence(24, "tripod", frames=6, span_s=1800, altitude=45.0, azimuth=170.0)
+    known = known_of(run, 3, True)
+    known = replace(known, latitude=np.radians(latitude), angle=known.angle + times.SIDEREAL_RATE * 60 * minutes)
+    geometry, result = fitted_run(run, 3, placed_run(run, 3), known=known)
+    figures = learned(geometry, result, [f.seconds for f in run.frames], 3, NO_COLOURS, known)
+    if minutes:
+        assert figures["clock_error_min"] == pytest.approx(minutes, abs=15.0)
+        assert figures["latitude"] is None
+    else:
+        assert figures["latitude"]["by_stars_deg"] == pytest.approx(45.0, abs=6.0)
 
 
 @pytest.mark.parametrize(

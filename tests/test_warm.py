@@ -1,5 +1,6 @@
 """Jobs forked from a process that is loaded already are the jobs that a new process would be."""
 
+import json
 import os
 import signal
 import subprocess
@@ -141,6 +142,17 @@ def test_the_time_told_is_that_of_the_whole_command(tmp_path, monkeypatch, capsy
     night.plan = {"scenes": {}}
     night._tell_end([])
     assert "done in 3 h 00 min" in capsys.readouterr().out
+
+
+def test_a_latitude_that_the_stars_contradict_is_told_at_the_end(tmp_path, capsys):
+    """Beside its scene, with where to look."""
+    (tmp_path / "results" / "a").mkdir(parents=True)
+    told = {"told_deg": 48.0, "wrong": True, "never_up": True, "by_stars_deg": None, "by_stars_sigma_deg": None}
+    (tmp_path / "results" / "a" / "scene.json").write_text(json.dumps({"frames_kept": 3, "latitude": told}))
+    night = Night(tmp_path, Trip(), 1)
+    night.plan = {"scenes": {"a": {}}}
+    night._tell_end([])
+    assert "scene a: The stars contradict the latitude given" in capsys.readouterr().out
 
 
 def test_a_process_that_nothing_runs_in_ends_while_it_loads(tmp_path, monkeypatch):

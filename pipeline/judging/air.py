@@ -11,11 +11,13 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.config import Site
 from pipeline.pixels.regression import robust_fit
-from pipeline.plan import PlannedFrame, ScenePlan
+from pipeline.plan import Look, PlannedFrame, ScenePlan
+from pipeline.scene.starlists import middle_of
 from pipeline.sky.camera import Camera
-from pipeline.sky.motion import airmass
+from pipeline.sky.motion import airmass, altitude_deg
 from pipeline.sky.refraction import bending
 from pipeline.sky.times import SIDEREAL_RATE, julian_date, parse, zenith
+from pipeline.sky.told import BELOW_DEG
 from pipeline.stars.ownlight import LIFTED, SCATTER, Sightings
 
 Floats = NDArray[np.float64]
@@ -29,6 +31,20 @@ MAGNITUDE = 0.4 * float(np.log(10))  # of the natural logarithm
 KNOWN, UNLIKE = 0.01, 4.0
 LOWEST_DEG = 1.0  # of altitude; below it nothing is worth telling
 NODES_DEG = 0.05  # step of the table of airmass by altitude
+
+
+def believed(site: Site | None, frames: Sequence[PlannedFrame], look: Look) -> Site | None:
+    """The site, unless the field that was found on the sky is far below its horizon in every frame: a wrong latitude,
+    longitude or clock, by which no altitude is worth telling."""
+    if site is None or site.latitude is None or site.longitude is None:
+        return site
+    if look.centre_ra_deg is None or look.centre_dec_deg is None:
+        return site
+    moments = [m for m in (middle_of(frame, site) for frame in frames) if m is not None and m[1]]
+    heights = [
+        altitude_deg(look.centre_ra_deg, look.centre_dec_deg, site.latitude, site.longitude, jd) for jd, _ in moments
+    ]
+    return None if heights and max(heights) < -BELOW_DEG else site
 
 
 def paths(frames: Sequence[PlannedFrame], scene: ScenePlan, site: Site | None, seen: Sightings) -> Floats | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.judging.verdicts import CLOUDS
-from pipeline.pages.placed import CLOCK_WRONG_MIN, span
+from pipeline.pages.placed import CLOCK_WRONG_MIN, latitude_of, span
 from pipeline.pages.words import count, moment, number, percent, setting
 from pipeline.sky import exposure
 
@@ -225,9 +225,10 @@ def _clock(figures: Mapping[str, Any]) -> list[Advice]:
     if off is None or abs(off) < CLOCK_WRONG_MIN:
         return []
     hours, settings = off / 60, figures.get("settings")
+    unless = ", unless the latitude in trip.yaml is wrong" if latitude_of(figures) else ""
     text = (
-        f"By the stars the clock runs {span(abs(off))} {'ahead' if off > 0 else 'behind'}. Set it to the minute "
-        "before the next night."
+        f"By the stars the clock runs {span(abs(off))} {'ahead' if off > 0 else 'behind'}{unless}. Set it to the "
+        "minute before the next night."
     )
     step = round(hours)
     if step and abs(hours - step) <= ZONE_NEAR_H:

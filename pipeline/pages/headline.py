@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.pages.advice import width_at_rest
 from pipeline.pages.noise import frames_unlike, lowered, noise_gain, one_frame, unsure_by
-from pipeline.pages.placed import clock_note, mirror_note, unsolved_note
+from pipeline.pages.placed import clock_note, latitude_note, mirror_note, unsolved_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
 
 NOISE_LOW = 0.85  # below it frames are not independent
@@ -81,7 +81,7 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
             f"{percent(alone)} of the sky in the picture is shown by one frame only and as noisy as that; plane "
             "COVERAGE of combined.fits says where."
         )
-    notes = (unsolved_note(figures), clock_note(figures), mirror_note(figures))
+    notes = (unsolved_note(figures), latitude_note(figures), clock_note(figures), mirror_note(figures))
     result += [note for note in notes if note]
     darks = figures.get("darks") or {}
     if darks.get("camera_subtracted"):

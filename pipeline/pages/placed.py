@@ -27,6 +27,8 @@ COLOUR_PX_MIN = 0.05
 NARROW_DEG, CATALOGUE_PER_DEG2 = 5.0, 482_176 / 41_253
 # From here on a lens's own bending, unknown without the catalogue, moves stars by more than one sees.
 WIDE_DEG = 50.0
+# A latitude that the stars show no better than this is not named, degrees.
+LATITUDE_TOLD_DEG = 10.0
 NAMED = 6  # knocks that are named
 # A turn of the camera that is told in degrees; less is a knock.
 TURNED_DEG = 1.0
@@ -79,6 +81,7 @@ def placed_figures(record: SceneRecord, files: Mapping[str, str]) -> dict[str, A
         "clock_error_min": learned.get("clock_error_min"),
         "clock_sigma_min": learned.get("clock_sigma_min"),
         "clock_minus_utc_h": learned.get("clock_minus_utc_h"),
+        "latitude": learned.get("latitude"),
         "mount": mount,
         "mirrored": _of_camera(record, "mirrored"),
         "fisheye": _of_camera(record, "fisheye"),
@@ -182,7 +185,58 @@ def clock_note(figures: Mapping[str, Any]) -> str | None:
     return (
         f"The camera's clock, with what is said of its zone, runs {span(abs(off))} {way} the stars, whose refraction "
         "shows the true sidereal time to some minutes: look at the clock, and at utc_offset_hours and longitude under "
-        "“site:” in trip.yaml. The frames were placed by the stars' time."
+        f"“site:” in trip.yaml.{_or_latitude(figures)} The frames were placed by the stars' time."
+    )
+
+
+def latitude_of(figures: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What the stars say of the latitude given; empty where they do not contradict it."""
+    told = figures.get("latitude")
+    return told if isinstance(told, Mapping) and isinstance(told.get("told_deg"), (int, float)) else {}
+
+
+def _or_latitude(figures: Mapping[str, Any]) -> str:
+    """That the latitude may be wrong in place of the clock."""
+    told = latitude_of(figures)
+    if not told or told.get("wrong"):
+        return ""
+    text = " Or look at the latitude there: if that is wrong, the clock may be right"
+    better = _by_stars(told)
+    return (
+        f"{text} ({better} in place of {_degrees(told['told_deg'])} agrees with it and with the stars)."
+        if better
+        else f"{text}."
+    )
+
+
+def _by_stars(told: Mapping[str, Any]) -> str:
+    """The latitude that the stars show, with its error, where they show it."""
+    better, sigma = told.get("by_stars_deg"), told.get("by_stars_sigma_deg")
+    if not isinstance(better, (int, float)) or not isinstance(sigma, (int, float)) or sigma > LATITUDE_TOLD_DEG:
+        return ""
+    return f"{_degrees(round(better))} ± {number(max(sigma, 1.0), '°', decimals=0)}"
+
+
+def _degrees(value: float) -> str:
+    sign = "\u2212" if value < 0 else ""
+    return f"{sign}{abs(value):g}°"
+
+
+def latitude_note(figures: Mapping[str, Any]) -> str | None:
+    """A sentence where the stars contradict the latitude that was given."""
+    told = latitude_of(figures)
+    if not told.get("wrong"):
+        return None
+    why = (
+        "this scene's field never rises there"
+        if told.get("never_up")
+        else "the air would bend the field otherwise there, at any time"
+    )
+    better = _by_stars(told)
+    return (
+        f"The stars contradict the latitude given under “site:” in trip.yaml, {_degrees(told['told_deg'])}: {why}"
+        f"{f'; a latitude of {better} agrees with them' if better else ''}. Look at latitude (north is positive, south "
+        "negative) and longitude there. The frames were placed as if no site were given."
     )
 
 

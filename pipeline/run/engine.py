@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "inventory": 26,
     "decode": 5,
     "grade": 36,
-    "judge": 62,
+    "judge": 63,
     "dark": 29,
     "register": 24,
     "ground": 57,

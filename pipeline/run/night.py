@@ -414,6 +414,10 @@ class Night:
             found = figures.get("frames_found")
             frames = _some(found, "frame")
             self.teller.say(f"scene {scene}: {figures.get('frames_kept')} of {frames} kept{noise}")
+            if (figures.get("latitude") or {}).get("wrong"):
+                from pipeline.pages.placed import latitude_note  # here: see above
+
+                self.teller.say(f"scene {scene}: {latitude_note(figures)}")
         for line in _of_no_use(results / "trip.json"):
             self.teller.say(line)
         page = f"; open {shown(results / 'index.html')}" if (results / "index.html").is_file() else ""

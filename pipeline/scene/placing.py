@@ -16,7 +16,7 @@ from pipeline.errors import SceneError
 from pipeline.plan import ScenePlan
 from pipeline.scene.starlists import figure, middle_of
 from pipeline.sky import times
-from pipeline.sky.adjust import Adjusted, Known, adjust
+from pipeline.sky.adjust import Adjusted, adjust
 from pipeline.sky.breathing import jumps
 from pipeline.sky.colour import lateral_colour
 from pipeline.sky.geometry import Geometry, Placement
@@ -25,6 +25,7 @@ from pipeline.sky.photometry import flux_scale
 from pipeline.sky.place import Placed, assumed_camera, place
 from pipeline.sky.solve import solve
 from pipeline.sky.table import FrameStars
+from pipeline.sky.told import Known
 from pipeline.sky.vignetting import Vignetting, measure_vignetting, response
 
 Floats = NDArray[np.float64]
@@ -135,14 +136,14 @@ def _without(result: Adjusted, bad: Mapping[int, str]) -> Adjusted:
     bundle = replace(result.bundle, attitudes=result.bundle.attitudes[keep])
     if bundle.air is not None:
         bundle = replace(bundle, air=replace(bundle.air, seconds=bundle.air.seconds[keep]))
-    return Adjusted(
-        bundle,
-        None if result.zeniths is None else result.zeniths[keep],
-        result.rms_px[keep],
-        result.matched[keep],
-        [result.rows[n] for n in keep],
-        result.tied,
-        result.scales[keep],
+    return replace(
+        result,
+        bundle=bundle,
+        zeniths=None if result.zeniths is None else result.zeniths[keep],
+        rms_px=result.rms_px[keep],
+        matched=result.matched[keep],
+        rows=[result.rows[n] for n in keep],
+        scales=result.scales[keep],
     )
 
 
@@ -235,6 +236,7 @@ def _vignetting(
     """The lens's fall-off as the scene's stars show it; the zenith by refraction, else by place and time."""
     zeniths = result.zeniths
     told = geometry.solved and known is not None and known.angle is not None
+    told = told and not (result.doubt is not None and result.doubt.sure)
     if zeniths is None and told and site.latitude is not None and site.longitude is not None:
         moments = [f.seconds for f in frames if f.seconds is not None]
         if len(moments) == len(frames):

@@ -108,6 +108,7 @@ def _zenith(frame: PlannedFrame, geometry: Geometry, site: Site) -> Any:
     if placed is not None:
         return placed
     moment = middle_of(frame, site)
-    if moment is None or not moment[1] or site.latitude is None or site.longitude is None:
+    contradicted = (geometry.learned.get("latitude") or {}).get("wrong")
+    if contradicted or moment is None or not moment[1] or site.latitude is None or site.longitude is None:
         return None
     return times.zenith(moment[0], site.latitude, site.longitude)

@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
-from pipeline.sky import refraction, times
+from pipeline.sky import refraction
+from pipeline.sky.air import Fitting, latitude_instead, with_air
 from pipeline.sky.breathing import matters, rescaled, scale_changes
 from pipeline.sky.camera import Camera
-from pipeline.sky.fit import Air, Bundle, Observations, bundle_cost, fit, resect
+from pipeline.sky.fit import Bundle, Observations, fit, resect
 from pipeline.sky.match import pairs_within
 from pipeline.sky.table import FrameStars, catalogue_directions, gather, observations
-from pipeline.sky.zenith import seek_zenith
+from pipeline.sky.told import Doubt, Known
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -32,39 +33,10 @@ WIDE_PX = 4.0
 MATCH_SIGMAS, MATCH_MIN_PX, MATCH_MAX_PX = 5.0, 0.8, 3.0
 # An observation further off than this takes no part in the last fit and in the figures.
 OUTLIER_SIGMAS = 4.5
-# Refraction must lower the robust sum by this much to be kept: the square of its significance in standard deviations.
-GAIN = 36.0
-# Where the camera may stand: sea level to 2,500 m, any night's temperature.
-AIR_STRENGTH, AIR_SIGMA = 0.92, 0.12
-# Refraction moves stars against each other by about a part in a thousand of their distance at 30 degrees altitude;
-# what that makes of the turn of the field must exceed this before the zenith is sought, pixels.
-AIR_MATTERS_PX = 0.02
-# Steps of the fit in which the air stands.
-STANDING_STEPS = 6
 # Steps of the fit of a frame outside it, in its two rounds of matching.
 ROUGH_THEN_FINE = (3, 8)
 # Frames' scales and the rest of the fit take turns so often; the second round is exact to a thousandth of a pixel.
 BREATHING_ROUNDS = 3
-
-
-@dataclass(frozen=True)
-class Known:
-    """What is known of place and time beforehand.
-
-    Parameters
-    ----------
-    latitude : radians, or None
-    angle : sidereal angle of the zenith at the reference's time, radians, or None
-    axes : (3, 3), rows are the axes of the equator of date in ICRS
-    velocity : (3,) the Earth's, over that of light
-    angle_if_utc : where the clock's zone is not known: the same angle if the clock showed UTC
-    """
-
-    axes: Floats
-    velocity: Floats
-    latitude: float | None = None
-    angle: float | None = None
-    angle_if_utc: float | None = None
 
 
 @dataclass(frozen=True)
@@ -81,6 +53,7 @@ class Adjusted:
     tied : how many stars of the table the catalogue holds
     scales : (frames,) of each frame's picture against the reference's, which the camera is; all 1 where one camera
         explains all
+    doubt : where the stars contradict the latitude that was told
     """
 
     bundle: Bundle
@@ -90,6 +63,7 @@ class Adjusted:
     rows: list[Ints]
     tied: int
     scales: Floats
+    doubt: Doubt | None = None
 
 
 def adjust(
@@ -162,8 +136,10 @@ def _adjust(
     prior = None if solved else camera
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=4)
     obs = _steady(bundle, obs)
-    if timed and known is not None:
-        bundle = _with_air(bundle, obs, catalogue, free, hold, prior, known, seconds[chosen], solved)
+    doubt: Doubt | None = None
+    airy = timed and solved and known is not None
+    if airy and known is not None:
+        bundle, doubt = with_air(bundle, Fitting(obs, catalogue, free, hold, prior, known, seconds[chosen]))
     bundle, obs, catalogue = collect(_width(bundle, obs))
     free = _free(bundle, obs, solved)
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior)
@@ -172,8 +148,13 @@ def _adjust(
     inliers = bundle.distance <= OUTLIER_SIGMAS * obs.sigma * bundle.scale[obs.frame]
     counts = np.bincount(obs.star[inliers], minlength=len(bundle.stars))
     inliers &= counts[obs.star] > 0
-    bundle = fit(bundle, obs.only(inliers), catalogue, free=free, hold_frame=hold, hold_camera=prior)
-    return _place_all(frames, bundle, attitudes, chosen, seconds, int(np.isfinite(catalogue[:, 0]).sum()))
+    obs = obs.only(inliers)
+    bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior)
+    if airy and known is not None and doubt is None:
+        fitting = Fitting(obs, catalogue, free, hold, prior, known, seconds[chosen])
+        bundle, doubt = latitude_instead(bundle, fitting)
+    placed = _place_all(frames, bundle, attitudes, chosen, seconds, int(np.isfinite(catalogue[:, 0]).sum()))
+    return replace(placed, doubt=doubt)
 
 
 def _spread(frames: Sequence[FrameStars], reference: int) -> list[int]:
@@ -268,64 +249,6 @@ def _free(bundle: Bundle, obs: Observations, solved: bool) -> list[bool]:
         return [False, False, False, radial, False, False, False, False]
     # a tilted element left out (0.1 px in the corners of a 50 mm lens) would pass for refraction
     return [n >= 8, n >= 100, n >= 100, enough, enough, n >= 100, n >= 200, n >= 200]
-
-
-def _with_air(
-    bundle: Bundle,
-    obs: Observations,
-    catalogue: Floats,
-    free: list[bool],
-    hold: int | None,
-    prior: Camera | None,
-    known: Known,
-    seconds: Floats,
-    solved: bool,
-) -> Bundle:
-    """The bundle with refraction, where the stars ask for it or the place is known."""
-    if not solved:
-        return bundle
-    camera = bundle.camera
-    half = float(np.hypot(camera.width, camera.height)) / 2
-    turn = times.SIDEREAL_RATE * float(np.ptp(seconds))
-    if 1e-3 * half * min(turn, 1.0) < AIR_MATTERS_PX and half / camera.focal_px < 0.2:
-        return bundle
-
-    without = bundle
-    # without air the stars have been drawn off their places, where robust ties would hold them: begin afresh
-    tied = np.isfinite(catalogue[:, :1])
-    bundle = replace(bundle, stars=np.where(tied, catalogue, bundle.stars))
-
-    def settle(start: Air, steps: int) -> Bundle:
-        # all else gives way to the air first: else its strength, held least, gives way to a lens fitted without it
-        begun = replace(bundle, air=replace(start, sigma=(0.0, 0.0, 0.0)))
-        begun = fit(begun, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=STANDING_STEPS)
-        begun = replace(begun, air=start)
-        return fit(begun, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=steps)
-
-    sure = (np.radians(0.3), np.radians(0.6), AIR_SIGMA)
-    told: Bundle | None = None
-    if known.latitude is not None and known.angle is not None:
-        start = Air(
-            known.axes, seconds, known.latitude, known.angle, AIR_STRENGTH, sure,
-            (known.latitude, known.angle, AIR_STRENGTH),
-        )  # fmt: skip
-        told = settle(start, 8)
-        assert told.air is not None
-        if abs(told.air.angle - known.angle) < sure[1] and abs(told.air.latitude - known.latitude) < sure[0]:
-            return told
-    # the place is not known, or the stars contradict what was said of it (a clock an hour wrong)
-    sought_at = seek_zenith(without, obs, catalogue, free, known.axes, seconds, known.latitude, AIR_STRENGTH, AIR_SIGMA)
-    if sought_at is None:
-        return without if told is None else told
-    found, bundle = sought_at[0], replace(bundle, camera=sought_at[1])
-    loose = (1.0 if known.latitude is None else sure[0], 1.0, AIR_SIGMA)
-    latitude = found.latitude if known.latitude is None else known.latitude
-    sought = settle(replace(found, sigma=loose, known=(latitude, found.angle, AIR_STRENGTH)), 12)
-    rival = told
-    if rival is None:
-        rival = fit(without, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior, steps=8)
-    gain = bundle_cost(rival, obs, sought.scale) - bundle_cost(sought, obs, sought.scale)
-    return sought if gain > GAIN else rival
 
 
 def _reach(scale: float) -> float:

@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.sky import times
-from pipeline.sky.adjust import AIR_SIGMA, AIR_STRENGTH, Adjusted, Known
+from pipeline.sky.adjust import Adjusted
 from pipeline.sky.colour import Lateral, largest_shift
-from pipeline.sky.fit import Air
 from pipeline.sky.geometry import Geometry
 from pipeline.sky.mount import mount_figures
+from pipeline.sky.told import Doubt, Known, ahead_min, clock_error, stars_angle
 from pipeline.sky.wcs import constellation
 
 Floats = NDArray[np.float64]
 
-# A clock's error is told where the stars show the time to this, minutes, or where it is so many of its standard
-# deviations; its zone where quarters of an hour part.
-CLOCK_SIGMA_MIN, CLOCK_SURE, ZONE_SIGMA_MIN = 4.0, 5.0, 2.5
-# Air further from the usual than this is none.
-STRENGTH_SIGMAS = 3.0
+# A clock's zone is told where the stars show the time to this, minutes: quarters of an hour part zones.
+ZONE_SIGMA_MIN = 2.5
 
 
 def learned(
@@ -52,23 +50,27 @@ def learned(
         "lateral_colour": _colour_figures(colours),
         "scale_range": round(float(np.ptp(result.scales)), 7),
         "refraction": None,
+        "latitude": _latitude(result.doubt),
         "mount": None,
     }
+    placed = known
+    if known is not None and result.doubt is not None and result.doubt.sure:
+        # what a place says that is none tells nothing of the clock
+        placed = replace(known, latitude=None, angle=None, angle_if_utc=None)
     if bundle.air is not None:
         figures["refraction"] = {
             "latitude_deg": round(float(np.degrees(bundle.air.latitude)), 3),
             "sidereal_deg": round(float(np.degrees(bundle.air.angle) % 360.0), 3),
             "strength": round(bundle.air.strength, 4),
-            "place": "site" if known is not None and known.latitude is not None else "stars",
+            "place": "site" if placed is not None and placed.latitude is not None else "stars",
         }
-        angle, sigma = stars_angle(bundle.air, float(bundle.air_sigma[1]))
-        sigma_min = sigma / times.SIDEREAL_RATE / 60.0
-        error = None if known is None or not np.isfinite(sigma_min) else _ahead(angle, known.angle)
-        if error is not None and sigma_min > CLOCK_SIGMA_MIN and abs(error) < CLOCK_SURE * sigma_min:
-            error = None
-        figures["clock_error_min"] = error
-        figures["clock_sigma_min"] = None if error is None else round(sigma_min, 1)
-        local = None if known is None or sigma_min > ZONE_SIGMA_MIN else _ahead(angle, known.angle_if_utc)
+        sigma = float(bundle.air_sigma[1])
+        off = clock_error(bundle.air, sigma, placed)
+        figures["clock_error_min"] = None if off is None else off[0]
+        figures["clock_sigma_min"] = None if off is None else round(off[1], 1)
+        angle, unsure = stars_angle(bundle.air, sigma)
+        zoned = unsure / times.SIDEREAL_RATE / 60.0 <= ZONE_SIGMA_MIN
+        local = ahead_min(angle, placed.angle_if_utc) if zoned and placed is not None else None
         # zones differ by quarters of an hour
         figures["clock_minus_utc_h"] = None if local is None else round(local / 15.0) / 4.0
     if geometry.solved:
@@ -109,28 +111,18 @@ def sky_figures(geometry: Geometry) -> dict[str, Any]:
     }
 
 
-def stars_angle(air: Air, sigma: float) -> tuple[float, float]:
-    """Sidereal angle of the zenith as the stars alone show it, and its standard deviation, radians.
-
-    What was known beforehand is taken out of the fit again (both as normal distributions): a place and a clock that
-    hold the fit fast say nothing of whether they are right. Infinite where the air is none that can be: then the fit
-    has only weakened what it could not turn.
-    """
-    prior = air.sigma[1]
-    if not sigma or not prior or abs(air.strength - AIR_STRENGTH) > STRENGTH_SIGMAS * AIR_SIGMA:
-        return air.angle, float("inf")
-    information = 1.0 / sigma**2 - 1.0 / prior**2
-    if information <= 0:
-        return air.angle, float("inf")
-    return (air.angle / sigma**2 - air.known[1] / prior**2) / information, information**-0.5
-
-
-def _ahead(angle: float, said: float | None) -> float | None:
-    """Minutes by which a clock runs ahead of the sidereal time that refraction shows; None where it says nothing."""
-    if said is None:
+def _latitude(doubt: Doubt | None) -> dict[str, Any] | None:
+    """What the stars say of the latitude that was told, where they contradict it or may do so."""
+    if doubt is None:
         return None
-    ahead = (said - angle + np.pi) % (2 * np.pi) - np.pi
-    return round(float(ahead / times.SIDEREAL_RATE / 60.0), 1)
+    told = None if doubt.better is None else round(float(np.degrees(doubt.better)), 1)
+    return {
+        "told_deg": round(float(np.degrees(doubt.told)), 4),
+        "wrong": doubt.sure,
+        "never_up": doubt.below,
+        "by_stars_deg": told,
+        "by_stars_sigma_deg": None if told is None else round(float(np.degrees(doubt.sigma)), 1),
+    }
 
 
 def _rounded(value: float) -> float | None:

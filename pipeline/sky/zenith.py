@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import qr, solve_triangular
 
-from pipeline.sky import refraction
+from pipeline.sky import refraction, times
 from pipeline.sky.camera import Camera
 from pipeline.sky.fit import HUBER, TIE_PX, Air, Bundle, Observations, bundle_cost, fit, tangents, with_steps
 from pipeline.sky.slopes import prior_sigmas, project_with_slopes
@@ -27,6 +27,9 @@ ROLLS_DEG = tuple(range(0, 360, 20))
 APART_DEG, STARTS = 14.0, 4
 STEPS = 8
 FREE_RAD = 1.0
+# Latitudes that are tried where the time is known, degrees, and how fast that then is, radians.
+LATITUDES_DEG = tuple(range(-85, 90, 10))
+HELD_RAD = 0.01
 
 
 def seek_zenith(
@@ -39,6 +42,7 @@ def seek_zenith(
     latitude: float | None,
     strength: float,
     strength_sigma: float,
+    angle: float | None = None,
 ) -> tuple[Air, Camera] | None:
     """Air and camera to start the fit from.
 
@@ -54,6 +58,7 @@ def seek_zenith(
     seconds : (frames,), against the reference's time
     latitude : radians, if known
     strength, strength_sigma : of the air, beforehand
+    angle : sidereal angle of the zenith at the reference's time, radians, if known: then latitudes are tried
 
     Returns
     -------
@@ -64,20 +69,16 @@ def seek_zenith(
         return None
     model = _Linear(small, few, tie_to, np.flatnonzero(free))
     at = int(np.argmin(np.abs(seconds)))
-    right, down, axis = bundle.attitudes[at]
     known = (0.0, 0.0, strength)
     tried: list[tuple[float, Floats, Air, float]] = []
-    altitudes = (*ALTITUDES_DEG, OVERHEAD_DEG) if bundle.camera.fisheye else ALTITUDES_DEG
-    for altitude in np.radians(altitudes):
-        for roll in np.radians(ROLLS_DEG):
-            zenith = np.sin(altitude) * axis + np.cos(altitude) * (np.sin(roll) * right - np.cos(roll) * down)
-            x, y, z = axes @ zenith
-            here = float(np.arcsin(np.clip(z, -1, 1)))
-            if latitude is not None and abs(here - latitude) > np.radians(15.0):
-                continue
-            air = Air(axes, seconds[some], here, float(np.arctan2(y, x)), strength, (0.0, 0.0, 0.0), known)
-            cost, amount = model.cost(air, strength_sigma / strength)
-            tried.append((cost, zenith, air, amount))
+    for zenith in _grid(bundle.camera, bundle.attitudes[at]) if angle is None else _meridian(angle, axes, bundle):
+        x, y, z = axes @ zenith
+        here = float(np.arcsin(np.clip(z, -1, 1)))
+        if latitude is not None and abs(here - latitude) > np.radians(15.0):
+            continue
+        air = Air(axes, seconds[some], here, float(np.arctan2(y, x)), strength, (0.0, 0.0, 0.0), known)
+        cost, amount = model.cost(air, strength_sigma / strength)
+        tried.append((cost, zenith, air, amount))
     settled: list[tuple[float, Air, Camera]] = []
     chosen: list[Floats] = []
     for _, zenith, air, amount in sorted(tried, key=lambda t: t[0]):
@@ -88,7 +89,9 @@ def seek_zenith(
         start = model.moved(replace(air, strength=strong), amount)
         assert start.air is not None
         loose = replace(
-            start.air, sigma=(FREE_RAD, FREE_RAD, strength_sigma), known=(air.latitude, air.angle, strength)
+            start.air,
+            sigma=(FREE_RAD, FREE_RAD if angle is None else HELD_RAD, strength_sigma),
+            known=(air.latitude, air.angle, strength),
         )
         gone_on = fit(replace(start, air=loose), few, tie_to, free=free, steps=STEPS)
         assert gone_on.air is not None
@@ -99,6 +102,23 @@ def seek_zenith(
         return None
     _, best, camera = min(settled, key=lambda s: s[0])
     return replace(best, seconds=seconds), camera
+
+
+def _grid(camera: Camera, attitude: Floats) -> list[Floats]:
+    """Zeniths (3,) about the picture of a camera of that attitude (3, 3)."""
+    right, down, axis = attitude
+    altitudes = np.radians((*ALTITUDES_DEG, OVERHEAD_DEG) if camera.fisheye else ALTITUDES_DEG)
+    return [
+        np.sin(altitude) * axis + np.cos(altitude) * (np.sin(roll) * right - np.cos(roll) * down)
+        for altitude in altitudes
+        for roll in np.radians(ROLLS_DEG)
+    ]
+
+
+def _meridian(angle: float, axes: Floats, bundle: Bundle) -> list[Floats]:
+    """Zeniths (3,) of a sidereal angle from which the middle of the stars is up."""
+    zeniths = [times.zenith_from_angles(np.radians(latitude), angle, axes) for latitude in LATITUDES_DEG]
+    return [zenith for zenith in zeniths if np.median(bundle.stars @ zenith) > 0]
 
 
 def _sample(
