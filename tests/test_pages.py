@@ -14,7 +14,7 @@ from pipeline.config import Trip
 from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, _corners, _lamps, _read_noise, advise
 from pipeline.pages.along import trailed_along
-from pipeline.pages.facts import dark_sentence, made_facts
+from pipeline.pages.facts import dark_sentence, made_facts, star_facts
 from pipeline.pages.figures import read_noise
 from pipeline.pages.finished import colour_facts
 from pipeline.pages.frames import by_hand_sentence, cells
@@ -357,6 +357,14 @@ def test_one_frame_was_and_two_were() -> None:
         one, two = (advise({**SOUND, "frames_found": 18}, {reason: n})[0].text for n in (1, 2))
         assert "of 18 was " in one, one
         assert "of 18 were " in two, two
+
+
+def test_a_tripod_is_not_called_tracked() -> None:
+    """Where no motion was expected and the geometry tells a tripod, the words say nothing of a tracker."""
+    figures = {"motion_px": 0.2, "motion_expected_px": 0.0, "mount": {"kind": "tripod"}}
+    record = SimpleNamespace(geometry={})
+    assert "tracked" not in dict(star_facts(record, figures))["motion"]
+    assert "tracked camera" in dict(star_facts(record, figures | {"mount": None}))["motion"]
 
 
 def test_a_clock_wrong_by_hours_may_be_its_zone() -> None:

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from pipeline.judging.tracks import drift, drift_at, follow, lay
+from pipeline.config import JudgeSettings
+from pipeline.judging.movement import expected_motion
+from pipeline.judging.tracks import Tracks, drift, drift_at, follow, lay
+from pipeline.plan import Look, PlannedFrame, ScenePlan
 from pipeline.stars.measure import STAR_DTYPE
 
 WIDTH, HEIGHT = 3000, 2000
@@ -125,3 +130,36 @@ def test_large_rotations_are_laid_by_patterns():
     assert laid is not None
     x, y = turned(40, 100, 50)(np.array([1500.0]), np.array([1000.0]))
     assert np.hypot(*(laid(np.array([[1500.0, 1000.0]]))[0] - [x[0], y[0]])) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("tracked", "dec", "steps", "expected"),
+    [
+        # 24 mm, pixels of 8 um, 8 s, at 80 degrees south: 7.292e-5 x 8 x 3000 x cos 80 = 0.304 px
+        (False, -80.0, [(0.038, 0.0)] * 5, pytest.approx(0.304, abs=0.005)),
+        (None, -80.0, [(0.038, 0.0)] * 5, 0.0),
+        # of three frames one was kicked; the sky moves by 7.292e-5 x 8 x 3000 = 1.75 px at the equator
+        (False, 0.0, [(2.0, -1.5), (0.219, 0.0)], pytest.approx(1.75, abs=0.01)),
+        (None, 0.0, [(2.0, -1.5), (0.219, 0.0)], pytest.approx(1.75, abs=0.01)),
+        (True, 0.0, [(2.0, -1.5), (0.001, 0.0)], 0.0),
+        # dithers before every frame
+        (None, 0.0, [(1.0, 0.5), (-0.7, 0.3), (0.2, -1.0), (0.5, 0.9), (-1.0, 0.1)], 0.0),
+    ],
+)
+def test_a_tripod_near_the_pole_and_a_kick_are_no_tracker(tracked, dec, steps, expected):
+    """A camera that the look tells from its pointing to stand still is no tracker, though the sky hardly moves near the
+    pole; nor are two or three frames of which a kicked one makes the drift unsteady."""
+    rng = np.random.default_rng(2)
+    x, y = rng.uniform(0, 1500, 100), rng.uniform(0, 1000, 100)
+    tracks = Tracks(
+        [], [], [], [], [], [(n, n + 1, x, y, x * 0 + 10 * u, x * 0 + 10 * v) for n, (u, v) in enumerate(steps)]
+    )
+    row = {"exposure_s": 8.0, "focal_mm": 24.0, "pixel_um": 8.0, "width": 1500, "height": 1000, "fwhm_px": None}
+    plans = [
+        PlannedFrame(str(n), "", "", "light", f"2026-08-15T22:00:{10 * n:02d}+00:00", True, 8.0)
+        for n in range(len(steps) + 1)
+    ]
+    frames = [SimpleNamespace(row=row, plan=plan) for plan in plans]
+    look = Look(centre_ra_deg=10.0, centre_dec_deg=dec, tracked=tracked)
+    scene = ScenePlan("s", (), tuple(plans), look=look)
+    assert expected_motion(frames, [], tracks, scene, JudgeSettings(), 1500, []).length == expected

@@ -25,6 +25,7 @@ SKY_LEAST, SKY_MOST = 0.7, 1.1  # of what the sky's turning makes, between which
 # From how many star widths on a drift would be seen in the stars, and what share of it three frames in four show less
 # of where it is none: of 2 widths and more the shapes tell the length to some per cent.
 ROUND_TELLS, ROUND, ROUND_FRAMES = 1.0, 0.5, 0.75
+FEW = 3  # frames, whose steps tell no dithers from a kick
 STEADY = 0.3  # spread of the drift from step to step over its length, of a camera that stands still
 BASE_SHARE = (
     0.5  # of the frames, the least drawn out, say what is usual: all of them sound if no more than half are bad
@@ -98,16 +99,20 @@ def expected_motion(
     if floor is None and exposure is not None and first["focal_mm"]:
         floor = trail_px(1000 * first["focal_mm"] / PITCH_MAX_UM, exposure)
     moved = drift(tracks, times, float(extent))
-    still, measured = False, None
+    still, follows, measured = False, False, None
     if moved is not None and exposure is not None:
         measured, spread = moved
         grid = np.linspace(0.1, 0.9, 5) * extent
         across, down = (a.ravel() for a in np.meshgrid(grid, grid))
         rate = float(np.hypot(*drift_at(measured, across, down, extent).T).mean())
-        # a mount that tracks, or one moved about between frames, has no steady drift near the sky's rate
-        enough = floor is None or rate * exposure > STILL_SHARE * floor
+        # a mount that tracks, or one moved about between frames, has no steady drift near the sky's rate; near the pole
+        # none has, but there the look tells a camera that stood still
+        enough = look.tracked is False or floor is None or rate * exposure > STILL_SHARE * floor
         near = ceiling is None or rate * exposure < 2 * ceiling
-        still = enough and near and spread < STEADY and not _rounder_than(rate * exposure, frames, shapes)
+        rounder = _rounder_than(rate * exposure, frames, shapes)
+        still = enough and near and spread < STEADY and not rounder
+        # of two or three frames a kicked one makes the drift unsteady; no tracker does what a look contradicts
+        follows = rounder or (look.tracked is not False and (not enough or len(frames) > FEW))
     most = 1.0
     if ceiling is not None and exposure is not None:
         # of a rectilinear lens, along the radius: 1 / cos^2 of the angle to the axis
@@ -127,8 +132,7 @@ def expected_motion(
     if look.tracked and settings.mount != "tripod" and not still:
         return Expected(0.0)
     if not still:
-        known_mount = settings.mount == "tracker" or moved is not None
-        if known_mount:
+        if settings.mount == "tracker" or follows:
             return Expected(0.0)
         # nothing tells: the sky may explain as much as it can
         return Expected(_at_declination(ceiling, look.centre_dec_deg), most)

@@ -40,7 +40,7 @@ def star_facts(record: SceneRecord, figures: Mapping[str, Any]) -> Facts:
         text = f"{motion(moved, 'px')} during an exposure (median of the frames kept)"
         if expected is not None and expected > 0:
             text += f"; a fixed camera under the turning sky would show {number(expected, 'px')}"
-        elif expected is not None:
+        elif expected is not None and (figures.get("mount") or {}).get("kind") != "tripod":
             text += "; none is expected of a tracked camera"
         facts.append(("motion", text))
     else:
