@@ -235,6 +235,22 @@ def test_a_kicked_frame_does_not_divide():
     assert sizes(p.frames for p in Looker(sky.view, sky.match).pieces(frames, 0.6)) == [41]
 
 
+def test_kicked_frames_tell_no_pointing():
+    """Three pointings 40 degrees apart, five minutes between: kick, good, kick; kick, good; eight good. Kicked frames,
+    full of stars and found nowhere, hide no cut and go with the frames beside which they were taken."""
+    begins = [*(13.0 * n for n in range(3)), *(339.0 + 13 * n for n in range(2)), *(665.0 + 13 * n for n in range(8))]
+    frames = clocked(frame(t, exposure_s=10.0) for t in begins)
+    kicked = {frames[n].id for n in (0, 2, 3)}
+    aims = [fixed(40), fixed(80), fixed(120)]
+    sky = Sky(frames, lambda t: aims[(t > 300) + (t > 600)](t))
+    plain = sky.view
+
+    def view(one):
+        return replace(plain(one), solved=None) if one.id in kicked else plain(one)
+
+    assert sizes(p.frames for p in Looker(view, sky.match).pieces(frames, 0.6)) == [3, 2, 8]
+
+
 def test_frames_that_match_nothing_do_not_divide():
     """Where not even neighbours match (streaks, noise), nothing is known: one scene, and few looks."""
     frames = run(500, focal_mm=None)

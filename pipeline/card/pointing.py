@@ -33,6 +33,10 @@ FOCAL_SHARE = 0.03  # solved focal lengths that differ by more were zoomed
 REAIMED_OVERLAP = 0.8
 # Frames with more stars than this and nothing in common do point elsewhere; fewer tell nothing.
 STARS_RICH = 25
+# All frames between two that are so far apart are looked at before one of them is said to tell where it points.
+TRIED = 6
+# A wait so many times as long as others, within which frames follow at their pace, is one in which a camera is aimed.
+PAUSES = 2.0
 # A camera that goes to and fro changes its pointing so often at the least, and stays for so many frames at the most.
 VISITS_MIN, VISIT_MAX = 4, 8
 # Exposure times focal length, s mm, beyond which a fixed camera is out of the question: a trail of 36 um per 500.
@@ -254,14 +258,30 @@ class Looker:
     # ---- cutting a run
 
     def _telling(self, run: Sequence[CardFrame], low: int, high: int, near: int) -> int | None:
-        """The place nearest to `near`, from `low` to `high`, of a frame that tells where it points; a few are tried."""
-        tried = sorted(range(max(low, near - 2), min(high, near + 2) + 1), key=lambda n: (abs(n - near), n))
-        return next((n for n in tried if self.rich(run[n])), None)
+        """The place nearest to `near`, from `low` to `high`, of a frame that tells where it points; a few are tried.
+
+        In a run that is found on the sky a frame full of stars that is not found there was kicked or is out of focus:
+        others tell before it.
+        """
+        half = TRIED // 2 - 1
+        tried = sorted(range(max(low, near - half), min(high, near + half) + 1), key=lambda n: (abs(n - near), n))
+        rich = next((n for n in tried if self.rich(run[n])), None)
+        if rich is None or self._found(run[rich]) or not any(view and view.solved for view in self._views.values()):
+            return rich
+        return next((n for n in tried if self._found(run[n])), rich)
+
+    def _found(self, frame: CardFrame) -> bool:
+        """Whether a frame was found on the sky."""
+        view = self.view(frame)
+        return view is not None and view.solved is not None
 
     def cuts(self, run: Sequence[CardFrame]) -> tuple[list[int], bool]:
         """Places at which a new pointing begins; and whether a few frames that stand out come again at their pace."""
         last = len(run) - 1
-        anchors = [self._telling(run, 0, last, n) for n in sorted({0, middle_of(last), last})]
+        places = sorted({0, middle_of(last), last})
+        for n in places:  # whether the run is found on the sky says what tells in it
+            self.view(run[n])
+        anchors = [self._telling(run, 0, last, n) for n in places]
         known = sorted({n for n in anchors if n is not None})
         found: list[int] = []
         for a, b in itertools.pairwise(known):
@@ -288,6 +308,12 @@ class Looker:
         middle = self._telling(run, a + 1, b - 1, (a + b) // 2)
         if middle is None:
             return [b] if moved else []
+        if moved and b - a <= TRIED and not self._found(run[middle]) and self._found(run[a]) and self._found(run[b]):
+            # both ends tell where they point and nothing between does: the camera is aimed anew in a pause
+            starts = [run[n].start or 0.0 for n in range(a, b + 1)]
+            waits = [later - earlier for earlier, later in itertools.pairwise(starts)]
+            longest = max(waits)
+            return [b if longest < PAUSES * min(waits) else a + 1 + waits.index(longest)]
         return self._cuts_between(run, a, middle) + self._cuts_between(run, middle, b)
 
     def _matches(self, run: Sequence[CardFrame], place: int) -> bool:
