@@ -29,6 +29,7 @@ from pipeline.card.pointing import Looker, Similarity, Solved, StarView
 from pipeline.card.reading import Reader
 from pipeline.card.scenes import named
 from pipeline.card.sentences import left_out, named_in_vain, nothing_to_do, passed_over
+from pipeline.card.setback import set_back
 from pipeline.card.table import facts_row, frame_row, read_before, write_inventory
 from pipeline.card.twins import bodies_apart
 from pipeline.card.walk import Found, Root, find_files, roots_of
@@ -98,7 +99,7 @@ def sort_card(project: Path, trip: Trip, reader: Reader, before: Before) -> Sort
     frames = _frames(candidates, reader, row_of, others, trip)
     _mark_companions(others, frames, row_of)
     unique = _mark_duplicates(frames, reader, row_of)
-    timed = bodies_apart(set_clocks(unique, trip.site.utc_offset_hours, trip.site.longitude))
+    timed = set_back(bodies_apart(set_clocks(unique, trip.site.utc_offset_hours, trip.site.longitude)))
     placed = _sort(timed, reader, by_hand, row_of, trip)
 
     def match(a: CardFrame, view_a: StarView, b: CardFrame, view_b: StarView) -> Similarity | None:

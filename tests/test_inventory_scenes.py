@@ -21,6 +21,7 @@ from pipeline.card.pointing import (
     relate_solved,
 )
 from pipeline.card.scenes import by_pauses, by_settings, letters, name_groups, named, scene_prefix
+from pipeline.card.setback import set_back
 from pipeline.card.titles import told_apart
 from pipeline.config import parse_trip
 from pipeline.errors import SettingsError
@@ -135,6 +136,33 @@ def test_a_change_of_zone_is_no_pause():
     """A camera set from one zone to the next between frames goes on where it was."""
     frames = set_clocks([frame(0, utc_offset_hours=1.0), frame(3632, utc_offset_hours=2.0)], None)
     assert frames[1].start - frames[0].start == 32
+
+
+def test_a_clock_set_back_by_an_hour_is_told():
+    """Frames every 100 s, numbers running on, the clock an hour back from the 61st: it is said, with both frames, and
+    what follows is apart, though its times lie among those before. Copies renamed at random, another series and a
+    counter that began anew say nothing."""
+    starts = [100.0 * n - 3600 * (n >= 60) for n in range(90)]
+    frames = set_back(clocked(frame(t, name=f"raw/TL_{n + 1:04d}.dng") for n, t in enumerate(starts)))
+    assert [f.stretch for f in frames] == [0] * 60 + [1] * 30
+    assert "set back by 60 min between TL_0060.dng and TL_0061.dng" in frames[60].set_back.replace("raw/", "")
+    groups = by_settings(frames, HALF_HOUR)
+    assert sizes(groups) == [60, 30]
+    assert len(by_pauses(groups[0], HALF_HOUR)) == 1
+    sky = Sky(frames, fixed())
+    lights = [replace(f, kind="light") for f in frames]
+    plan = make_plan(lights, parse_trip("frames: [raw]"), Looker(sky.view, sky.match), Before())
+    assert not any("to and fro" in note for scene in plan.scenes for note in scene.notes)
+    assert [any("clock was set back" in note for note in scene.notes) for scene in plan.scenes] == [False, True]
+    assert sum("clock was set back" in warning for warning in plan.warnings) == 1
+    order = np.random.default_rng(1).permutation(90)
+    for names in (
+        [f"raw/TL_{n:04d}.dng" for n in order],
+        [f"raw/{'AB'[n >= 60]}_{n:04d}.dng" for n in range(90)],
+        [f"raw/TL_{9940 + n if n < 60 else n - 59:04d}.dng" for n in range(90)],
+    ):
+        others = set_back(clocked(frame(t, name=name) for t, name in zip(starts, names, strict=True)))
+        assert {f.stretch for f in others} == {0}
 
 
 def test_a_frame_without_serial_is_of_the_only_body_of_its_model():

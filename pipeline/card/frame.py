@@ -83,7 +83,7 @@ class CardFrame:
     """A frame of the card. `start` are seconds on a clock that is the same for all frames of its camera body; by
     `ahead_h` the place's own time is ahead of the camera's clock, where that runs on UTC. `state` is `unreadable` or
     `damaged` where that is known. `twin` numbers bodies of a model that only their exposures tell apart; 0 where they
-    do not.
+    do not. `stretch` counts how often its camera's clock had been set back before, `set_back` says so in a sentence.
     """
 
     id: str
@@ -99,6 +99,8 @@ class CardFrame:
     ahead_h: float = 0.0
     state: str | None = None
     twin: int = 0
+    stretch: int = 0
+    set_back: str = ""
 
     @property
     def night(self) -> str | None:

@@ -136,6 +136,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
             )
         )
     warnings = _unused_names(frames, trip, {s.scene for s in scenes}) + _without_black(scenes, pieces, names)
+    warnings += sorted({f.set_back for f in lights if f.set_back})
     return Plan(batches, scenes, planned_sets, warnings)
 
 
@@ -260,6 +261,7 @@ def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bo
             "the pauses are as long as the exposures: the camera may have subtracted darks of its own "
             "(long-exposure noise reduction), though its tags do not say so"
         )
+    notes += sorted({f.set_back for f in frames if f.set_back})
     if hand_made and len({(f.facts.width, f.facts.height, f.body) for f in frames}) > 1:
         notes.append(
             "made by hand of frames of several cameras or image sizes; those of another size than most are set aside"

@@ -21,7 +21,8 @@ _T = TypeVar("_T")
 
 
 def by_settings(frames: Iterable[CardFrame], pause_s: float) -> list[list[CardFrame]]:
-    """Group lights by body, image size, ISO, exposure, filter, lens, focal length and aperture, each in order of time.
+    """Group lights by body, what its clock was set to, image size, ISO, exposure, filter, lens, focal length and
+    aperture, each in order of time.
 
     What a frame does not say of lens, focal length or aperture (contacts that failed once) it takes from the nearest
     frame in time that says it, within the pause that would end a scene.
@@ -32,7 +33,12 @@ def by_settings(frames: Iterable[CardFrame], pause_s: float) -> list[list[CardFr
     for frame in frames:
         facts = frame.facts
         exposure = exposures[facts.exposure_s]
-        bodies[(frame.body, facts.width, facts.height, facts.sensitivity, exposure, facts.through)].append(frame)
+        bodies[
+            (
+                *(frame.body, frame.stretch, facts.width, facts.height),
+                *(facts.sensitivity, exposure, facts.through),
+            )
+        ].append(frame)
     groups: dict[tuple[object, ...], list[CardFrame]] = defaultdict(list)
     for key, members in bodies.items():
         focal = near_values((f.facts.focal_mm or None for f in members), FOCAL_TOLERANCE)

@@ -75,11 +75,11 @@ Series = tuple[str, str, int]
 
 
 def _folders(timed: Sequence[CardFrame]) -> dict[str, Series]:
-    return {f.path: (os.path.dirname(f.path), "", 0) for f in timed}
+    return {f.path: (folder_of(f), "", 0) for f in timed}
 
 
 def _beginnings(timed: Sequence[CardFrame]) -> dict[str, Series]:
-    return {f.path: (os.path.dirname(f.path), _name(f)[0], 0) for f in timed}
+    return {f.path: (folder_of(f), beginning_and_number(f)[0], 0) for f in timed}
 
 
 def _numbers(timed: Sequence[CardFrame]) -> dict[str, Series]:
@@ -91,15 +91,20 @@ def _numbers(timed: Sequence[CardFrame]) -> dict[str, Series]:
     result: dict[str, Series] = {}
     for (folder, beginning, _), members in groups.items():
         part, before = 0, None
-        for frame in sorted(members, key=lambda f: (_name(f)[1], f.path)):
-            if before is not None and _name(frame)[1] - _name(before)[1] >= NUMBERS_APART:
+        for frame in sorted(members, key=lambda f: (beginning_and_number(f)[1], f.path)):
+            if before is not None and beginning_and_number(frame)[1] - beginning_and_number(before)[1] >= NUMBERS_APART:
                 part += (frame.start or 0.0) < (before.start or 0.0)
             result[frame.path] = (folder, beginning, part)
             before = frame
     return result
 
 
-def _name(frame: CardFrame) -> tuple[str, int]:
+def folder_of(frame: CardFrame) -> str:
+    """The folder that a frame's file lies in."""
+    return os.path.dirname(frame.path)
+
+
+def beginning_and_number(frame: CardFrame) -> tuple[str, int]:
     """A file's name without its last number, and that."""
     stem = os.path.splitext(os.path.basename(frame.path))[0]
     found = re.fullmatch(r"(.*?)(\d+)\D*", stem)
