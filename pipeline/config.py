@@ -10,7 +10,6 @@ import os
 import re
 import sys
 from collections.abc import Mapping
-from datetime import date
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -307,6 +306,25 @@ class _UniqueKeys(yaml.SafeLoader):
         return super().construct_mapping(node, deep)
 
 
+def _as_written(loader: _UniqueKeys, node: yaml.ScalarNode) -> str:
+    """The text of a value, for what YAML 1.1 would turn into something else that nobody means: a date, or 2:00 into
+    120."""
+    return str(loader.construct_scalar(node))
+
+
+def _whole(loader: _UniqueKeys, node: yaml.ScalarNode) -> int | str:
+    return _as_written(loader, node) if ":" in node.value else loader.construct_yaml_int(node)
+
+
+def _broken(loader: _UniqueKeys, node: yaml.ScalarNode) -> float | str:
+    return _as_written(loader, node) if ":" in node.value else loader.construct_yaml_float(node)
+
+
+_UniqueKeys.add_constructor("tag:yaml.org,2002:timestamp", _as_written)
+_UniqueKeys.add_constructor("tag:yaml.org,2002:int", _whole)
+_UniqueKeys.add_constructor("tag:yaml.org,2002:float", _broken)
+
+
 def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
     """Check the text of a trip file.
 
@@ -324,10 +342,10 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
         raise SettingsError(f"{name}{where}: not valid YAML ({problem})") from error
     except RecursionError:
         raise SettingsError(f"{name}: is nested too deeply; a trip file has three levels at most") from None
-    except ValueError as error:  # what YAML takes for a date or a number and cannot be one
+    except ValueError as error:  # what YAML takes for a number and cannot be one
         why = "more digits than any number here has" if "digits" in str(error) else error
         raise SettingsError(
-            f"{name}: holds a date or number that cannot be ({why}); put quotes about what is meant as text"
+            f"{name}: holds a number that cannot be ({why}); put quotes about what is meant as text"
         ) from None
     if content is None:
         content = {}
@@ -368,8 +386,18 @@ def _comma_said(number: str) -> str:
     return f"numbers take a point, not a comma: {number.replace(',', '.')}, not {number}"
 
 
+def _from_sixties(text: str) -> float:
+    """`3:30` is 3.5."""
+    parts = [int(part) for part in text.lstrip("-+").split(":")]
+    value = sum(part / 60**n for n, part in enumerate(parts))
+    return -value if text.startswith("-") else value
+
+
 def _sentence(name: str, item: Any) -> str:
-    path = ".".join(shown(str(part)) for part in item["loc"] if part != "[key]")
+    parts = [str(part) for part in item["loc"] if part != "[key]"]
+    if item["type"] == "invalid_key":
+        parts[-1] = yaml.safe_dump(item["input"]).split()[0]
+    path = ".".join(map(shown, parts))
     if item["type"] == "extra_forbidden":
         known = _known_keys(item["loc"][:-1])
         return f"{name}: {path}: unknown key; known here: {', '.join(known)}"
@@ -383,6 +411,8 @@ def _sentence(name: str, item: Any) -> str:
         return f"{name}: {path}: names no folder; name one that holds frames, as in 'frames: [raw]'"
     if item["msg"] == "must be a number" and re.fullmatch(r"[-+]?\d+,\d+", str(item["input"])):
         return f"{name}: {path}: {_comma_said(item['input'])}"
+    if item["msg"] == "must be a number" and re.fullmatch(r"[-+]?\d{1,3}(:\d\d){1,2}", str(item["input"])):
+        return f"{name}: {path}: must be a number (got {item['input']}); write {_from_sixties(item['input']):g}"
     # as the file has it: true and null, not Python's words
     words = item["input"] is None or isinstance(item["input"], bool)
     value = yaml.safe_dump(item["input"]).split()[0] if words else repr(item["input"])
@@ -398,10 +428,14 @@ def _sentence(name: str, item: Any) -> str:
         .replace("a valid ", "a ")
     )
     hint = ""
-    if item["type"] == "number" and isinstance(item["input"], str) and re.fullmatch(r"[-+.\d]+", item["input"]):
+    if (
+        item["type"] == "number"
+        and isinstance(item["input"], str)
+        and re.fullmatch(r"[-+]?(\d+\.?\d*|\.\d+)", item["input"])
+    ):
         hint = "; take the quotes away"
-    elif item["type"] == "string_type" and isinstance(item["input"], int | float | date):
-        hint = f'; YAML reads names like this as numbers or dates: put it in quotes, "{item["input"]}"'
+    elif item["type"] == "string_type" and isinstance(item["input"], int | float):
+        hint = f'; YAML reads names like this as numbers: put it in quotes, "{item["input"]}"'
     elif item["type"] == "list_type" and isinstance(item["input"], str):
         hint = f"; in brackets: [{shown(item['input'])}]"
     return f"{name}: {path}: {rule} (got {shown(value)}){hint}"

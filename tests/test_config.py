@@ -62,7 +62,13 @@ def test_every_setting_says_what_it_means():
         ("site:\n  latitude: 47,5", r"trip.yaml: site.latitude: numbers take a point, not a comma: 47.5, not 47,5"),
         ("site: {1: 2}", r"site.1: a key must be a name \(got 1\)"),
         ("keep: [1]", r'keep.0: must be a string \(got 1\); YAML reads .* put it in quotes, "1"'),
-        ("keep: [2026-08-14]", r'keep.0: must be a string .* put it in quotes, "2026-08-14"'),
+        ("2026-08-14: x", r"^trip.yaml: 2026-08-14: unknown key; known here: frames"),
+        ("site: {2026-08-14: 3}", r"site.2026-08-14: unknown key"),
+        ("true: x", r"^trip.yaml: true: a key must be a name \(got true\)"),
+        ("site: {utc_offset_hours: 2:00}", r"site.utc_offset_hours: must be a number \(got 2:00\); write 2$"),
+        ("site: {utc_offset_hours: -3:30}", r"site.utc_offset_hours: .*\(got -3:30\); write -3.5$"),
+        ("site: {latitude: 1:00}", r"site.latitude: must be a number \(got 1:00\); write 1$"),
+        ("site: {utc_offset_hours: 2026-08-14}", r"must be a number \(got '2026-08-14'\)$"),
     ],
 )
 def test_a_wrong_key_type_or_value_is_named_with_what_is_allowed(text, sentence):
@@ -101,3 +107,8 @@ def test_a_missing_or_unreadable_trip_file_is_said(tmp_path):
     (tmp_path / "trip.yaml").mkdir()
     with pytest.raises(SettingsError, match="cannot be read"):
         load_trip(tmp_path)
+
+
+def test_dates_and_times_are_names_as_they_are_written():
+    """YAML 1.1 would make a date of one and 150 of the other."""
+    assert parse_trip("frames: [raw]\nkeep: [2026-08-14, 2:30]").keep == ["2026-08-14", "2:30"]

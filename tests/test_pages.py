@@ -554,7 +554,7 @@ def test_settings_made_by_hand_are_named() -> None:
     }  # fmt: skip
     same = Trip().model_dump(by_alias=True, mode="json")
     assert dict(made_facts(SimpleNamespace(plan=None), {"settings": same})) == {
-        "settings changed in trip.yaml": "none: the defaults hold"
+        "settings changed in trip.yaml": "none but where files lie: the defaults hold"
     }
 
 

@@ -245,7 +245,7 @@ def _changed(settings: Mapping[str, Any]) -> str:
             changed += [f"{name}.{key} {_plain(v)}" for key, v in value.items() if v != default.get(key)]
         else:
             changed.append(f"{name} {_plain(value)}")
-    return "; ".join(changed) if changed else "none: the defaults hold"
+    return "; ".join(changed) if changed else "none but where files lie: the defaults hold"
 
 
 def _plain(value: Any) -> str:
