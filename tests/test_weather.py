@@ -173,8 +173,10 @@ RISING = {n: Fault("bright", 1 + 0.15 * (n - 10)) for n in range(11, FRAMES)}
     ],
 )
 def test_what_brightens_the_sky(tmp_path: Path, begin: datetime, cause: str, words: str) -> None:
-    """The same course of the sky's level is moonrise, dawn or neither, by where Sun and Moon stood."""
-    got = told(tmp_path, RISING, begin=begin, site=SITE, interval_s=120.0, exposure_s=15.0, tracked=True)
+    """The same course of the sky's level is moonrise, dawn or neither, by where Sun and Moon stood (a field that is up
+    all night)."""
+    sky = {"tracked": True, "declination": 60.0}
+    got = told(tmp_path, RISING, begin=begin, site=SITE, interval_s=120.0, exposure_s=15.0, **sky)
     assert got.causes == [cause]
     assert words in got.text
     assert got.figures["sky_events"][0]["sky_most"] == pytest.approx(1 + 0.15 * 13, rel=0.03)
