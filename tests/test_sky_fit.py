@@ -164,6 +164,28 @@ def test_a_wrong_latitude_spoils_nothing(southern, latitude):
     assert (figures["refraction"] or {"place": "stars"})["place"] == "stars"
 
 
+def test_a_latitude_ten_degrees_off_is_told_where_an_hour_shows_it():
+    """The map is as with the right one, and the latitude that the stars show is told; a clock 20 min wrong is not
+    taken for one."""
+    run = sequence(24, "tripod", frames=6)
+    placed = placed_run(run, 3)
+    known = known_of(run, 3, True)
+    maps = []
+    for latitude, minutes in ((45.0, 0.0), (55.0, 0.0), (45.0, 20.0)):
+        told = replace(known, latitude=np.radians(latitude), angle=known.angle + times.SIDEREAL_RATE * 60 * minutes)
+        geometry, result = fitted_run(run, 3, placed, known=told)
+        maps.append(rms(map_errors(run, 3, ours(run, geometry))))
+        figures = learned(geometry, result, [f.seconds for f in run.frames], 3, NO_COLOURS, told)
+        if latitude == 55.0:
+            assert figures["latitude"]["wrong"]
+            assert figures["latitude"]["by_stars_deg"] == pytest.approx(45.0, abs=1.0)
+            assert figures.get("clock_error_min") is None
+        else:
+            assert figures["latitude"] is None
+            assert figures["clock_error_min"] == pytest.approx(minutes, abs=2.0)
+    assert max(maps) < 1.05 * maps[0]
+
+
 @pytest.mark.parametrize(("latitude", "minutes"), [(-45.0, 0.0), (45.0, -120.0)])
 def test_a_latitude_of_the_wrong_sign_is_told_from_a_clock(latitude, minutes):
     """South for north, the clock right: the latitude that agrees is told. With a clock two hours wrong it is the

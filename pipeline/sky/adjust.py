@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from pipeline.sky import refraction
-from pipeline.sky.air import Fitting, latitude_instead, with_air
+from pipeline.sky.air import Fitting, latitude_instead, latitude_shown, with_air
 from pipeline.sky.breathing import matters, rescaled, scale_changes
 from pipeline.sky.camera import Camera
 from pipeline.sky.fit import Bundle, Observations, fit, resect
@@ -152,7 +152,9 @@ def _adjust(
     bundle = fit(bundle, obs, catalogue, free=free, hold_frame=hold, hold_camera=prior)
     if airy and known is not None and doubt is None:
         fitting = Fitting(obs, catalogue, free, hold, prior, known, seconds[chosen])
-        bundle, doubt = latitude_instead(bundle, fitting)
+        bundle, doubt = latitude_shown(bundle, fitting)
+        if doubt is None:
+            bundle, doubt = latitude_instead(bundle, fitting)
     placed = _place_all(frames, bundle, attitudes, chosen, seconds, int(np.isfinite(catalogue[:, 0]).sum()))
     return replace(placed, doubt=doubt)
 

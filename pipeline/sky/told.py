@@ -97,6 +97,17 @@ def stars_angle(air: Air, sigma: float) -> tuple[float, float]:
     return (air.angle / sigma**2 - air.known[1] / prior**2) / information, information**-0.5
 
 
+def stars_latitude(air: Air, sigma: float) -> tuple[float, float]:
+    """The same of the latitude, radians."""
+    prior = air.sigma[0]
+    if not sigma or not prior:
+        return air.latitude, float("inf")
+    information = 1.0 / sigma**2 - 1.0 / prior**2
+    if information <= 0:
+        return air.latitude, float("inf")
+    return (air.latitude / sigma**2 - air.known[0] / prior**2) / information, information**-0.5
+
+
 def clock_error(air: Air, sigma: float, known: Known | None) -> tuple[float, float] | None:
     """Minutes by which the clock runs ahead of the stars, and their standard deviation; None where it is not told.
 
