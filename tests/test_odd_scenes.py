@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from pipeline.stars.motion import learn_pattern
 from tests.judged_pages import told
 from tests.labelled import Fault
 
@@ -45,6 +47,23 @@ def test_one_bad_of_three(tmp_path: Path, fault: Fault, reason: str, said: str) 
     assert "2 frames kept, 1 set aside." in got.text
     assert said in got.text.replace("&#39;", "'")
     assert "Light lost: 13 s in 1 frame set aside." in got.text
+
+
+def test_two_of_three_kicked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What most frames show is not the lens's where it is a kick: the third, sound, alone tells what the lens does and
+    is kept, its motion the sky's."""
+    taught = []
+
+    def learned(shapes: Any, *rest: Any) -> Any:
+        taught.append(len(shapes))
+        return learn_pattern(shapes, *rest)
+
+    monkeypatch.setattr("pipeline.judge.learn_pattern", learned)
+    kicks = {n: Fault("kick", 4.0, angle_deg=37.0) for n in (0, 2)}
+    got = told(tmp_path, kicks, frames=3, focal_mm=24.0, exposure_s=8.0)
+    assert aside(got.rows) == {0: "trailed", 2: "trailed"}
+    assert got.rows[1]["motion_px"] == pytest.approx(got.rows[1]["motion_expected_px"], abs=0.25)
+    assert taught == [1]
 
 
 def test_all_frames_bad(tmp_path: Path) -> None:
