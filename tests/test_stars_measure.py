@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
 
 from pipeline.stars.detect import KERNEL, green_half, green_places, is_hot, pixel_noise, smoothed
-from pipeline.stars.measure import STAR_DTYPE, measure_frame, measure_mosaic, measure_picture
+from pipeline.stars.measure import STAR_DTYPE, _missed_share, measure_frame, measure_mosaic, measure_picture
 from pipeline.stars.shapes import fit_shapes, fwhm_px
 from tests.starfields import Field, mosaic, random_field, render, star_flux
 
@@ -313,3 +313,13 @@ def test_fluxes_do_not_depend_on_the_shape_of_the_stars(motion, disc):
     distance, nearest = cKDTree(np.column_stack([stars["x"], stars["y"]])).query(np.column_stack([field.x, field.y]))
     assert (distance < 1).all()
     assert float(np.median(stars["flux"][nearest] / field.flux)) == pytest.approx(1, abs=0.005)
+
+
+def test_texture_of_land_does_not_say_what_a_star_s_gaussian_misses():
+    """Fits to land's texture, which hold half as much again as is there, say nothing of the stars' light, though they
+    are most of the brightest; of stars alone their own share is told."""
+    rng = np.random.default_rng(7)
+    stars, land = rng.normal(0.012, 0.02, 130), rng.normal(-0.5, 0.06, 170)
+    told = _missed_share(rng.permutation(np.concatenate([stars, land])))
+    assert told == pytest.approx(0.012, abs=0.004)
+    assert told == pytest.approx(_missed_share(stars), abs=1e-9)

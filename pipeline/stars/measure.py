@@ -21,6 +21,7 @@ from pipeline.stars.detect import (
     within_broad_light,
 )
 from pipeline.stars.mesh import sky_mesh
+from pipeline.stars.motion import star_sized
 from pipeline.stars.shapes import fit_shapes
 
 STAR_DTYPE = np.dtype(
@@ -44,6 +45,10 @@ MATCHED_MIN = 4.0  # signal-to-noise under the fitted shape; a cut in flux over 
 SHARP_SHARE = 0.33  # of the median size; the centre of a fast wide lens holds 0.42 of the median of its field, measured
 SHARP_NEEDS = 20  # stars before a median size means anything
 MISSED_STARS = 300  # of the brightest, that tell what Gaussians do not hold
+# No star's Gaussian holds so much light that is not there (a disc's or a trail's 0.03); the fits to land's texture do,
+# by half, and when land is as bright as the sky they are most of the brightest detections: clear frames of a planted
+# dusk read 0.86 for it, 0.81 at dawn.
+MISSED_LEAST = -0.3
 MISSED_MOST = 0.1  # trails and discs reach 0.06; more is a second image of each star
 CANDIDATES = 1.3  # measured for each one wanted, for those that turn out to be none
 START_MIN = 0.6  # px^2, the smallest second moment to begin a fit with
@@ -139,7 +144,8 @@ def measure_frame(
     _mend_saturated(stars, chosen)
     good = _is_star(stars, fit, noise)
     fitted = np.isfinite(fit["missed"])
-    share = _missed_share(fit["missed"][good & fitted & ~stars["saturated"]])
+    plain_stars = good & fitted & ~stars["saturated"]
+    share = _missed_share(fit["missed"][plain_stars][star_sized(stars[plain_stars])])
     for name in ("flux", "flux_error"):
         stars[name][fitted] *= 1 + share
     order = np.argsort(-stars["flux"][good], kind="stable")[:stars_max]
@@ -235,7 +241,7 @@ def _missed_share(missed: NDArray[np.float64]) -> float:
     ----------
     missed : of `fit_shapes`, of stars in the order of their detections, brightest first
     """
-    missed = missed[:MISSED_STARS]
+    missed = missed[missed > MISSED_LEAST][:MISSED_STARS]
     if len(missed) < SHARP_NEEDS:
         return 0.0
     middle = float(np.median(missed))
