@@ -11,6 +11,7 @@ from astropy.io import fits
 
 from example_project.maker import write_dng
 from pipeline import inventory
+from pipeline.card.sentences import passed_over
 from pipeline.plan import read_batch, read_scene, read_set
 from pipeline.sensor.worker import Decoder
 from pipeline.tables import read_table
@@ -487,3 +488,11 @@ def test_real_photographs(tmp_path, caplog):
         "mirrorless-18mp.arw": (5184, 3464),
     }
     assert found["early-dslr-5s.crw"]["exposure_s"] == pytest.approx(5, abs=0.1)
+
+
+def test_hidden_files_are_spoken_of_in_their_number():
+    """One has a name, two have names."""
+    files = [{"file": name, "kind": "ignored", "reason": "a hidden file"} for name in (".a.dng", ".b/c.dng")]
+    one, two = passed_over(files[:1]), passed_over(files)
+    assert one.startswith("1 hidden file (its own or its folder's name begins with a dot) was passed over (first: .a")
+    assert two.startswith("2 hidden files (their own or their folders' names begin with a dot) were passed over (first")

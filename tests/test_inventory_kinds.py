@@ -11,6 +11,7 @@ from pipeline.card.kinds import (
     at_steps,
     first_places,
     impression,
+    level_said,
     night_value,
     runs_of,
     sample,
@@ -364,3 +365,10 @@ def test_a_quiet_sensor_s_dark_is_smooth(sigma: float) -> None:
     look = look_at(pixels, "RGGB", (512.0,) * 4, 16383.0)
     assert look.smooth == 1.0
     assert look.stars == 0
+
+
+@pytest.mark.parametrize(("level", "said"), [(1.0, "100 %"), (0.96, "96 %"), (0.5, "50 %"), (0.034, "3.4 %")])
+def test_a_level_is_said_in_plain_digits(level: float, said: str) -> None:
+    """A white frame is 100 % of the way to white, not 1e+02 %."""
+    assert level_said(level) == f"level {said} of the way from black to white"
+    assert level_said(0.0) == "level at black"

@@ -42,6 +42,8 @@ def test_stars_that_hardly_cross_the_field_do_not_tell_the_lens(drift_px, told):
     """What is said holds within its error; a field that stands still is not taken for an even one."""
     got = measured(drift_px)
     assert (got.refused is None) == told
+    assert told or "the sky moved too little" in got.refused
+    assert "not at all" not in str(got.refused)
     assert worst(got) < 3 * got.error
 
 
@@ -72,3 +74,9 @@ def test_air_that_changes_over_a_tracked_field_is_not_the_lens():
     got = measured(80.0, sinking=0.08, tracked=True, stars=1500)
     assert worst(got) < 3 * got.error
     assert worst(measured(80.0, sinking=0.08, stars=1500)) > 2 * worst(got)
+
+
+def test_two_frames_are_too_few_whatever_they_show():
+    """That is said, and not how many stars there are."""
+    assert measured(600.0, frames=2).refused == "it takes 3 frames"
+    assert measured(600.0, stars=9).refused.startswith("only ")

@@ -346,15 +346,20 @@ def night_value(frame: CardFrame, level: float) -> float:
     return float(np.log2(value))
 
 
+def level_said(level: float) -> str:
+    """A frame's level, as a share of the range from black to white, in words."""
+    if abs(level) < AT_BLACK:
+        return "level at black"
+    percents = 100 * level
+    return f"level {percents:.{0 if percents >= 10 else 1 if percents >= 1 else 2}f} % of the way from black to white"
+
+
 def _verdict(
     frame: CardFrame, guess: str, look: Look | None, starry_run: bool, sky: tuple[float, float] | None
 ) -> Verdict:
     facts = frame.facts
     exposure, hint = facts.exposure_s, facts.image_type
-    level = ""
-    if look is not None:
-        at_black = abs(look.level) < AT_BLACK
-        level = "level at black" if at_black else f"level {100 * look.level:.2g} % of the way from black to white"
+    level = "" if look is None else level_said(look.level)
     if guess == "stars":
         return Verdict("light", "stars" if look is None else f"{look.stars} star-like points, {level}")
     covered = guess == "dark"

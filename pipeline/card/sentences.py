@@ -23,10 +23,11 @@ def passed_over(rows: Sequence[dict[str, Any]]) -> str | None:
     names = [name for name in names if not name.rpartition("/")[2].startswith("._")]
     if not names:
         return None
-    were, them = ("was", "it if it is a frame") if len(names) == 1 else ("were", "those that are frames")
+    why, were, them = "its own or its folder's name begins", "was", "it if it is a frame"
+    if len(names) > 1:
+        why, were, them = "their own or their folders' names begin", "were", "those that are frames"
     return (
-        f"{count(len(names), 'hidden file')} (its own or its folder's name begins with a dot) {were} passed over "
-        f"(first: {names[0]}); rename {them}"
+        f"{count(len(names), 'hidden file')} ({why} with a dot) {were} passed over (first: {names[0]}); rename {them}"
     )
 
 

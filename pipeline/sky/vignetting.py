@@ -143,7 +143,12 @@ def measure_vignetting(
     seen, star = seen[times[star] >= SEEN_MIN], star[times[star] >= SEEN_MIN]
     number = len(np.unique(star))
     if number < STARS_MIN:
-        return Vignetting(nothing, np.inf, number, f"only {number} stars are seen in {SEEN_MIN} frames and more")
+        few = f"it takes {SEEN_MIN} frames"
+        if len(chosen) >= SEEN_MIN:
+            few = f"{number if number else 'no'} star{'' if number == 1 else 's'} of the {STARS_MIN} that it takes"
+            few = f"only {few}" if number else few
+            few += f" {'is' if number == 1 else 'are'} seen in {SEEN_MIN} frames and more"
+        return Vignetting(nothing, np.inf, number, few)
     _, star = np.unique(star, return_inverse=True)
     place = _places(camera, seen[:, 2], seen[:, 3])
     # what is not the lens's: the ground's slopes and the air
@@ -176,11 +181,10 @@ def measure_vignetting(
     if reach < REACH_MIN:
         refused = f"no stars are seen farther out than {100 * reach:.0f} % of the way to the corners"
     elif worst > ERROR_MAX:
-        how = f"to {100 * worst:.1f} % only" if worst < 1 else "not at all"
         why = "the sky moved too little, or they are too few"
         if off > ERROR_MAX:
             why = "beside land they do not tell whether its middle lies beside the lens's axis"
-        refused = f"the stars tell it {how}: {why}"
+        refused = f"only to {100 * worst:.1f} %: {why}" if worst < 1 else why
     elif (np.diff(fall) > RISE_MAX / len(PLACES)).any() or fall[-1] < CORNER_LEAST:
         refused = "what the stars show is no lens's: it does not fall evenly towards the corners"
     return Vignetting(terms, stated, number, refused, middle, middle_error)
