@@ -13,7 +13,8 @@ from example_project.maker.sky import unrefract
 from pipeline.config import GradeSettings
 from pipeline.grade import Gain
 from pipeline.pages.haze import hazy_scenes
-from pipeline.scene.skyzero import dark_adu
+from pipeline.plan import PlannedFrame
+from pipeline.scene.skyzero import _in_focus, dark_adu
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.brightness import Frame, sky_zero
 from pipeline.sky.camera import Camera
@@ -136,3 +137,19 @@ def test_a_whole_night_of_haze_shows_against_another(rendered, altitude, azimuth
     # taken with another lens it says nothing
     same[2]["sky_zero"]["taken_with"][1] = 35.0
     assert hazy_scenes({"first": same[0], "second": same[2]}) == []
+
+
+def test_soft_stars_do_not_say_how_clear_a_night_was():
+    """A scene all out of focus, whose stars come out 0.17 mag too bright, makes no haze of a sharp one; nor are a
+    scene's soft frames among those that tell, though they read clearest."""
+    zero = {"star_zero_error": 0.01, "zenith": True, "taken_with": ["camera", 24.0, 2.8, 1600]}
+    scenes = {
+        "soft": {"sky_zero": {**zero, "star_zero": 20.17}, "fwhm_px_frames": 4.8, "motion_px": 0.0},
+        "sharp": {"sky_zero": {**zero, "star_zero": 20.0}, "fwhm_px_frames": 2.4, "motion_px": 0.0},
+    }
+    assert hazy_scenes(scenes) == []
+    scenes["soft"]["fwhm_px_frames"] = 2.6
+    assert [told["scene"] for told in hazy_scenes(scenes)] == ["sharp"]
+    frames = [PlannedFrame(name, f"{name}.dng", f"{name}.dng", "light") for name in "abc"]
+    rows = {"a": {"width_px": 2.5}, "b": {"width_px": 5.6}, "c": {"width_px": None}}
+    assert [f.id for f in _in_focus(frames, rows)] == ["a", "c"]

@@ -7,11 +7,14 @@ from collections import defaultdict
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.pages.advice import width_at_rest
 from pipeline.pages.words import percent
 
 FIELDS_DIFFER = 0.05  # magnitudes by which the same stars' zero point differs from field to field, their colours mostly
 AIR_GUESSED = 0.1  # magnitudes by which clear air may differ where nothing tells how high the field stood
 FAINTER = 0.15  # magnitudes, and
+SOFT = 1.5  # times the narrowest stars of such scenes: fluxes of stars twice as wide come out 4 % too large, and no
+# scene whose frames are all so soft says how clear the others could have been
 SURE = 3.0  # standard errors, from which on a scene is called hazy
 
 
@@ -27,17 +30,19 @@ def hazy_scenes(scenes: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]
     list
         Of each `scene`, `against` which other, `fainter_mag` and its `error_mag`, a `sentence`.
     """
-    alike: dict[tuple[Any, ...], list[tuple[str, float, float]]] = defaultdict(list)
+    alike: dict[tuple[Any, ...], list[tuple[str, float, float, float]]] = defaultdict(list)
     for name, figures in scenes.items():
         zero = figures.get("sky_zero") or {}
         star, error, what = (zero.get(key) for key in ("star_zero", "star_zero_error", "taken_with"))
         if isinstance(star, (int, float)) and isinstance(error, (int, float)) and what:
             guessed = 0.0 if zero.get("zenith") else AIR_GUESSED
-            alike[tuple(what)].append((name, float(star), math.hypot(error, guessed)))
+            width = width_at_rest(figures) or 0.0
+            alike[tuple(what)].append((name, float(star), math.hypot(error, guessed), width))
     told = []
     for group in alike.values():
-        best, star, error = max(group, key=lambda scene: scene[1])
-        for name, own, own_error in group:
+        narrowest = min((width for *_, width in group if width), default=math.inf)
+        best, star, error, _ = max((s for s in group if s[3] <= SOFT * narrowest), key=lambda scene: scene[1])
+        for name, own, own_error, _ in group:
             fainter, sigma = star - own, math.hypot(error, own_error, FIELDS_DIFFER)
             if fainter > max(FAINTER, SURE * sigma):
                 sentence = (

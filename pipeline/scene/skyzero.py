@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import logging
+import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from pipeline.sky.geometry import Geometry
 
 log = logging.getLogger("moonless")
 
+SOFT = 1.15  # times the narrowest stars of a scene: as in `judging.clouds`
 CLEAREST = 5  # frames whose stars tell; more make the error no smaller than the stars' own colours do
 FIELDS = np.dtype([*STAR_FIELDS.descr, ("background", "f8")])
 
@@ -41,6 +43,7 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
         geometry = Geometry.from_json(record.geometry)
         rows = {str(r["frame"]): r for r in record.verdicts.rows if r.get("sky_e_s") and r.get("transparency")}
         able = [f for f in plan.frames if f.id in geometry.frames and f.id in rows and f.exposure_s]
+        able = _in_focus(able, rows)
         able.sort(key=lambda f: (-float(rows[f.id]["transparency"]), f.id))
         chosen = {f.id: f for f in able[:CLEAREST]}
         gain = float(record.verdicts.meta.get("electrons_per_adu") or 1.0)
@@ -71,6 +74,14 @@ def sky_zero_of(project: Path, record: SceneRecord, site: Site) -> dict[str, Any
         "star_zero_error": round(told.star_zero_error, 3),
         "taken_with": _taken_with(plan.frames),
     }
+
+
+def _in_focus(frames: list[PlannedFrame], rows: Mapping[str, Mapping[str, Any]]) -> list[PlannedFrame]:
+    """The frames whose stars are near the narrowest of them: of stars twice as wide 4 % too much light is found,
+    which would pass for the clearest sky."""
+    widths = {f.id: float(width) for f in frames if isinstance(width := rows[f.id].get("width_px"), (int, float))}
+    most = SOFT * min(widths.values(), default=math.inf)
+    return [f for f in frames if widths.get(f.id, 0.0) <= most]
 
 
 def _taken_with(frames: Sequence[PlannedFrame]) -> list[Any] | None:
