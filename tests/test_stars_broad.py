@@ -71,3 +71,18 @@ def test_cells_come_back_as_they_were_packed():
     y, x = (np.mgrid[0 : CELLS[0], 0 : CELLS[1]] + 0.5) * np.array([HEIGHT / CELLS[0], WIDTH / CELLS[1]])[:, None, None]
     assert (reaches(packed(cells), x.ravel() - 0.5, y.ravel() - 0.5, WIDTH, HEIGHT) == cells.ravel()).all()
     assert not reaches(packed(np.zeros(CELLS, bool)), x.ravel(), y.ravel(), WIDTH, HEIGHT).any()
+
+
+def test_stars_that_run_together_with_a_little_land_are_noted():
+    """Land that stands out over a fiftieth of a frame, too little for the sky to be followed into it, hides stars too:
+    nine in ten of them where the frame's grade says that none can be found."""
+    rng = np.random.default_rng(4)
+    field = random_field(rng, SHAPE, 250, (2500, 40000))
+    rows, columns = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    land = 500 * np.exp(-(((rows - 500) / 16) ** 2 + ((columns - 450) / 70) ** 2) / 2) * (1 + np.sin(columns / 6))
+    found = measure_frame(mosaic(rng, render(SHAPE, field, 2.4) + land), "RGGB", (512.0,) * 4, 16000)
+    assert found.within is found.detections
+    tree = cKDTree(np.column_stack([found.stars["x"], found.stars["y"]]))
+    lost = tree.query(np.column_stack([field.x, field.y]))[0] > 1
+    assert lost.any()
+    assert reaches(packed(broad_light(found)), field.x[lost], field.y[lost], SHAPE[1], SHAPE[0]).mean() > 0.9

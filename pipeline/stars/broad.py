@@ -17,15 +17,16 @@ STEP = 4  # px of the half-size image, at which it is looked for
 def broad_light(found: FrameStars) -> NDArray[np.bool_]:
     """Which cells of a frame such light reaches, and a block of the finer mesh about it.
 
-    What is broad and smooth the mesh takes for sky; what is left runs together with the stars on it into one object.
+    What is broad and smooth the mesh takes for sky; what is left runs together with the stars on it into one object,
+    as land with its texture does too, be it little of a frame.
 
     Returns
     -------
-    `CELLS` bool array, none set where light so broad covers little of the frame
+    `CELLS` bool array
     """
     seen = found.within
     broad = np.append(False, seen.objects["npix"] > BROAD)
-    if seen is found.detections or not broad.any():
+    if not broad.any():
         return np.zeros(CELLS, bool)
     there = broad[seen.segments[::STEP, ::STEP]]
     there = maximum_filter(there, 2 * (FINE_SIDE // STEP) + 1)
