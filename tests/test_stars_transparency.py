@@ -114,6 +114,36 @@ def test_a_part_crossed_by_an_edge_is_not_stated():
     assert got.stated[5, :, 4:].mean() > 0.7
 
 
+def test_a_part_of_which_half_has_set_is_not_opaque():
+    """Three in five stars of a column of parts are gone and the others shine, as behind the edge of land: no one
+    transparency is told of them; where nearly all are gone the part is opaque for certain."""
+    for beyond, known in ((WIDTH * 3.2 / 16, False), (WIDTH * 3.95 / 16, True)):
+        seen = sightings(
+            np.random.default_rng(14),
+            lambda n, x, y, b=beyond: np.where((n == 5) & (x < b), 0.0, 1.0),
+            number=1500,
+        )
+        got = clearness(seen, 12, WIDTH, HEIGHT)
+        gone = got.parts[5, :, 1] == 0
+        assert gone.mean() > 0.6
+        assert np.isfinite(got.error[5, gone, 1]).all() == known
+
+
+def test_what_soft_frames_show_beside_stars_is_not_the_stars_light():
+    """Three sharp frames of twelve; the others, out of focus, find 10 % more light of every other star, as of one that
+    has a neighbour: in the sharp ones all of them have their own."""
+    sharp = np.arange(12) < 3
+    seen = sightings(np.random.default_rng(15), lambda n, x, y: np.ones(len(x)), number=1500)
+    close = (seen.star % 2 == 1) & (seen.x > 0)
+    seen.flux[close & (seen.frame >= 3)] *= 1.1
+    got = clearness(seen, 12, WIDTH, HEIGHT, sharp=sharp)
+    assert got.overall[sharp] == pytest.approx(1, abs=0.01)
+    first = {(x, y): d for x, y, d in zip(got.x[0], got.y[0], got.deficit[0], strict=True)}
+    mine = np.flatnonzero(close & (seen.frame == 0))
+    left = [first[seen.x[k], seen.y[k]] for k in mine if (seen.x[k], seen.y[k]) in first]
+    assert np.median(left) == pytest.approx(0, abs=0.01)
+
+
 def test_thick_cloud_hides_stars_and_is_seen():
     """Where stars that should show are gone, the part is opaque, not unknown."""
 

@@ -22,6 +22,7 @@ CLEAR_SHARE = 0.9  # the quantile of frames that counts as clear
 USUAL_SHADING = 1.0
 UNLIKE = 0.1  # of the logarithm, by which a part differs from its frame and tells of clouds, not of lens and air
 NEAR_BEST = 0.03  # of the logarithm, within which a part is as clear as it is in its best frames
+SOFT_WEIGHT = 0.01  # of a frame that does not say what is clear
 TURNS, ROUNDS, REFINEMENTS = 2, 4, 3
 # Signal-to-noise that a star should have in a frame to tell of it. Fainter ones are found where noise lifts them: what
 # should have 5 to 6 shows 1.15 to 1.4 times its light, 7 to 8 1.00 to 1.1; and a bright sky makes faint ones of many.
@@ -82,6 +83,8 @@ def star_light(
     sharp : (frames,) which may say what is clear; all where None
     """
     found = np.isfinite(log)
+    # soft frames, whose stars come out brighter by what lies beside them, tell of those that no sharp one shows
+    focus = 1.0 if sharp is None or not sharp.any() else np.where(sharp, 1.0, SOFT_WEIGHT)[seen.frame]
     clear = frame_levels(seen, log, frames)
     star = np.zeros(int(seen.star.max()) + 1)
     shading = np.zeros(len(log))
@@ -99,7 +102,7 @@ def star_light(
             shading = _shading(seen, left, np.where(alike, sound, 0.0), width, height)
         for _ in range(ROUNDS):
             # clear frames say best how bright a star is
-            weight = np.where(found, np.exp(2 * np.minimum(shade - np.nanmax(clear), 0.0)), 0.0)
+            weight = np.where(found, np.exp(2 * np.minimum(shade - np.nanmax(clear), 0.0)), 0.0) * focus
             star = weighted_medians(log - shading - shade, weight, seen.star, len(star))
             left = log - shading - star[seen.star]
             cells = weighted_medians(left, sound, cell, frames * parts)

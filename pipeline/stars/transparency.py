@@ -121,7 +121,10 @@ def clearness(
     parts, error, near = means(parts, deficit, np.where(counted, light.sigma, np.inf), cell)
     present = np.bincount(cell, counted, minlength=len(parts))
     error[present - near > MIXED * present] = np.inf
+    # stars that have set behind land's edge, or stand behind that of an opaque cloud, beside others that shine
+    shining = np.bincount(cell, counted & found, minlength=len(parts))
     error[np.isneginf(parts)] = 0.0
+    error[np.isneginf(parts) & (shining > MIXED * present)] = np.inf
     parts, error = parts.reshape(frames, *grid), error.reshape(frames, *grid)
     overall = _deficits(deficit, light.expected, weight, seen.frame, frames)
     frame_rows = np.split(order, np.searchsorted(seen.frame[order], np.arange(1, frames)))
@@ -130,7 +133,7 @@ def clearness(
         _exp(parts),
         _exp(overall),
         (often >= 1.0).reshape(grid) & np.isfinite(parts).any(axis=0),
-        error * np.minimum(_exp(parts), 1.0),
+        np.where(np.isinf(error), np.inf, error) * np.where(np.isinf(error), 1.0, np.minimum(_exp(parts), 1.0)),
         *(tuple(values[rows] for rows in frame_rows) for values in (seen.x, seen.y, deficit, sound)),
     )
 
