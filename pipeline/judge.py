@@ -101,7 +101,7 @@ def judge_scene(
         for n, by in zip(alike, compared.sky.sensitivity, strict=True):
             sensitivity[n] = by
     gain = scene_gain(frames, sensitivity)
-    normal = usual(figures)
+    normal = usual(figures, settings)
     unsure_fluxes(figures, normal, settings)
     verdicts = [decide(f, normal, settings) for f in figures]
     if compared is not None:
@@ -112,13 +112,17 @@ def judge_scene(
     if compared is not None:
         reasons = [rows[n]["reasons"].split("; ") for n in alike]
         notes += _focus_notes(compared, ours, reasons)
-        events = weather(scene_course(compared.frames, ours, reasons, compared.sky, compared.clear, site))
+        tells = [fluxes_tell(figures[n], verdicts[n], normal) for n in range(len(frames))]
+        course = scene_course(
+            compared.frames, ours, reasons, compared.sky, compared.clear, site, [tells[n] for n in alike]
+        )
+        events = weather(course)
         for n, cause in zip(alike, frame_causes(events, len(alike)), strict=True):
             rows[n]["cause"] = cause
             if of_dew(rows[n]):
                 rows[n]["detail"] = f"dew or fog on the lens: {rows[n]['detail']}"
             # dew widens stars and takes their light: of what it spoiled the loss is real
-            if not (fluxes_tell(figures[n], verdicts[n], normal) or "dew" in cause.split("; ")):
+            if not (tells[n] or "dew" in cause.split("; ")):
                 rows[n]["transparency"] = rows[n]["cloud_fraction"] = None
     return (
         rows,
@@ -174,8 +178,8 @@ def _compare(
     pattern = learn_pattern([shapes[n] for n in sharp], [motions[n] for n in sharp], width, height)
     motion_figures(figures, shapes, motions, pattern, expected, notes)
     doubled_figures(figures, frames)
-    clear = cloud_figures(figures, frames, sky, settings)
     sky_figures(figures, frames, sky, settings)
+    clear = cloud_figures(figures, frames, sky, settings)
     return _Compared(frames, sky, clear)
 
 

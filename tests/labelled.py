@@ -67,12 +67,14 @@ class Fault:
     """One thing that happens to one frame: `slip` and `kick` in star widths, `defocus` and `bright` as factors,
     `cloud` and `haze` as the transparency that is left, `cloud` over `share` of the frame's open sky; so `patches` of
     cloud, whose places `angle_deg` chooses, and `dew`, thickest in the middle, which draws stars wider as well; `beam`
-    as a factor over the lower half of the open sky and what lies below."""
+    as a factor over the lower half of the open sky and what lies below. `left` of the light comes through a `defocus`
+    besides."""
 
     kind: str
     severity: float
     share: float = 0.34
     angle_deg: float = 0.0
+    left: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -202,6 +204,7 @@ def _frame(
         elif fault.kind == "defocus":
             # of the width over the whole field, the lens's swelling (half of it on the mean) with it
             size = math.sqrt(size**2 + width**2 * (fault.severity**2 - 1))
+            clear = np.full(len(x), fault.left)
         elif fault.kind == "haze":
             clear = np.full(len(x), fault.severity)
         elif fault.kind == "cloud":

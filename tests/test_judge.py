@@ -19,7 +19,7 @@ from pipeline.judge import Graded, judge_scene
 from pipeline.judging.byhand import lay_by_hand, share_notes
 from pipeline.judging.focus import focus_course
 from pipeline.judging.movement import at_middle
-from pipeline.judging.verdicts import Figures, Usual, decide, fluxes_tell
+from pipeline.judging.verdicts import Figures, Usual, decide, fluxes_tell, usual
 from pipeline.plan import Look, PlannedFrame, ScenePlan, write_plan
 from pipeline.sensor.mosaic import MosaicHeader
 from pipeline.sky.motion import airmass, altitude_deg
@@ -300,6 +300,83 @@ def test_one_bad_of_three():
         Setting(35.0, True, 700, frames=3, exposure_s=20, interval_s=24, faults={2: Fault("defocus", 2.0)})
     )
     assert aside(rows) == {2: "out of focus"}
+
+
+@pytest.mark.parametrize(("count", "soft"), [(3, {0, 1}), (4, {1, 2, 3}), (5, {0, 1, 3, 4}), (4, set())])
+def test_of_few_frames_the_sharpest_tells_which_are_out_of_focus(count, soft):
+    """Where most of a few frames are twice as wide as the others they are set aside, and say nothing of the sky; where
+    all are as soft nothing is."""
+    faults = {n: Fault("defocus", 2.2) for n in soft or range(count)}
+    setting = Setting(35.0, True, 700, frames=count, exposure_s=20, interval_s=24, faults=faults)
+    frames, scene = make_scene(setting, 1)
+    for n in faults:
+        frames[n].stars["flux"] *= 1.065  # more than the 4 % that are measured
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert aside(rows) == dict.fromkeys(sorted(soft), "out of focus")
+    if soft:
+        assert all(rows[n]["transparency"] == pytest.approx(1, abs=0.01) for n in set(range(count)) - soft)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4])
+def test_seeing_that_differs_is_no_fault_of_few_frames(count):
+    """A quarter wider than the sharpest of two, three or four: kept."""
+    faults = {n: Fault("defocus", 1.25) for n in range(1, count)}
+    rows, _ = judged(Setting(35.0, True, 700, frames=count, exposure_s=20, interval_s=24, faults=faults))
+    assert aside(rows) == {}
+
+
+def test_few_noisy_detections_are_no_sharp_frame():
+    """A frame whose two dozen stars seem half as wide as the hundreds of two others says nothing of the lens."""
+    few = Figures("a", stars=24, width_px=1.2, shape_stars=24, excess_px=0.0)
+    others = [Figures(name, stars=500, width_px=2.5, shape_stars=400, excess_px=0.0) for name in "bc"]
+    assert usual([few, *others], JudgeSettings()).width_px > 1.8
+    few.shape_stars = 200
+    assert usual([few, *others], JudgeSettings()).width_px == pytest.approx(1.2)
+
+
+@pytest.mark.parametrize(("across", "reasons"), [(2.3, "trailed"), (4.4, "trailed; out of focus")])
+def test_a_kick_is_no_missed_focus(across, reasons):
+    """Of stars that a kick draws out or doubles the width across the kick tells the focus."""
+    f = Figures("a", stars=500, width_px=4.2, narrow_px=across, shape_stars=100, excess_px=9.7, doubled=True)
+    assert "; ".join(decide(f, Usual(20, 2.4, None, 500, 2.2), JudgeSettings()).reasons) == reasons
+
+
+def test_the_room_is_that_of_the_finding_that_is_shown():
+    """A far blurred frame whose lost light counts for nothing is as far beyond the limit as its focus is."""
+    f = Figures("a", stars=500, width_px=6.5, shape_stars=100, excess_px=0.0, transparency=0.66, cloud_fraction=1.0)
+    verdict = decide(f, Usual(20, 2.5, None, 500), JudgeSettings())
+    assert verdict.reasons == ("out of focus",)
+    assert verdict.margin == pytest.approx((1.3 - 2.6) / 0.3, abs=0.001)
+
+
+def test_a_sky_near_saturation_tells_of_no_cloud():
+    """The last of eight frames, at nine tenths of saturation, shows a hundred false stars: no transparency is had of
+    it, and it is set aside for its light alone."""
+    frames, scene = make_scene(Setting(50.0, True, 700, exposure_s=30, interval_s=34, frames=8), 5)
+    stars = frames[7].stars[:100].copy()
+    stars["x"], stars["y"] = stars["y"], stars["x"] * 0.6
+    stars["flux"] *= 70
+    level = 0.9 * frames[7].row["room_adu"]
+    stars["background"] = level
+    row = {**frames[7].row, "sky_adu": level, "tile_sky_adu": json.dumps(np.full(TILES, level).tolist())}
+    frames[7] = replace(frames[7], stars=stars, row=row)
+    rows, _, _ = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert "cloud" not in rows[7]["reasons"]
+    assert "overexposed" in rows[7]["reasons"]
+    assert rows[7]["transparency"] is rows[7]["cloud_fraction"] is None
+
+
+def test_stars_of_another_pointing_say_nothing_of_the_sky():
+    """Three frames of a field with other, brighter stars, as many: how clear it was is not known."""
+    frames, scene = make_scene(Setting(50.0, True, 700, exposure_s=30, interval_s=34, frames=8), 5)
+    others, _ = make_scene(Setting(50.0, True, 700, exposure_s=30, interval_s=34, frames=8), 6)
+    for n in (5, 6, 7):
+        stars = others[n].stars.copy()
+        stars["flux"] *= 2.5
+        frames[n] = replace(frames[n], stars=stars)
+    rows, _, events = judge_scene(frames, scene, JudgeSettings(), Site())
+    assert [row["transparency"] is None for row in rows] == [False] * 5 + [True] * 3
+    assert events == []
 
 
 def test_two_populations_are_told():

@@ -17,7 +17,7 @@ from pipeline.judging.graded import Graded
 from pipeline.judging.land import Land, find_land, fine_cell, fine_grid
 from pipeline.judging.settings import sensitivities, settings_of, shown_shares, stated_shares
 from pipeline.judging.tracks import Tracks
-from pipeline.judging.verdicts import REFERENCE, Figures
+from pipeline.judging.verdicts import Figures, in_focus, overexposed, usual_width
 from pipeline.plan import PlannedFrame, ScenePlan
 from pipeline.sky.motion import airmass, altitude_deg
 from pipeline.sky.times import julian_date, parse
@@ -32,6 +32,11 @@ THICKEST = 0.05  # and how clear where cloud is thickest
 EVEN = 0.95
 SOFT = 1.15  # times the scene's star width: a wider frame does not say what is clear, its fluxes come out larger
 COVERS = 3.0  # standard deviations of a blob of full pixels, within which no star is looked for
+# Transparency above which a frame's cannot be: of 900 frames in focus of planted trips all read less but one in the
+# brightest twilight (1.10); the stars are not those they are held against, or their fluxes are none.
+CLEAREST_MOST = 1.05
+# Of the clear frames' stars: an unlinked one that shows more of them looks at other stars, not through a cloud
+OTHER_STARS = 0.5
 RANKED = 5  # clear frames that an unlinked one is compared with
 SATURATED_MOST = 2.0  # times full: from the flanks, a star's flux is right to 3 % up to there, 20 % low at ten times
 DEEP_SHARE = 0.2  # of its sightings that are fuller than that: the star is left out altogether
@@ -120,15 +125,20 @@ def cloud_figures(
     if len(frames) < 2:
         return None
     behind = sky.outshone if sky.land is None else sky.outshone | sky.land.behind
-    widths = np.array([np.nan if f.width_px is None else f.width_px for f in figures])
-    usual = np.nanquantile(widths, REFERENCE) if np.isfinite(widths).any() else np.inf
-    sharp = ~(widths > SOFT * usual)
+    usual = usual_width(in_focus(figures, settings)) or np.inf
+    sharp = np.array([f.width_px is None or f.width_px <= SOFT * usual for f in figures])
     clear = clearness(sky.seen, len(frames), frames[0].row["width"], frames[0].row["height"], behind, sharp)
     linked = [n for n in range(len(frames)) if np.isfinite(clear.overall[n])]
-    best = sorted(linked, key=lambda n: -clear.overall[n])[:RANKED]
+    # a kick shares out the light of every star
+    sound = [n for n in linked if sharp[n] and not figures[n].doubled and clear.overall[n] <= CLEAREST_MOST]
+    best = sorted(sound or linked, key=lambda n: -clear.overall[n])[:RANKED]
     for n, f in enumerate(figures):
+        if overexposed(f, settings):
+            continue  # of a sky near saturation no star's light is left to measure
         if n in linked:
-            f.transparency = float(min(clear.overall[n], 1.2))
+            if clear.overall[n] > CLEAREST_MOST:
+                continue
+            f.transparency = float(clear.overall[n])
             places = _places(clear, n, sky, frames[n])
             f.cloud_fraction, f.clear_limit = _clouded_share(places, settings)
             f.clear_least = float(np.quantile(places, THICKEST)) if len(places) else None
@@ -138,7 +148,13 @@ def cloud_figures(
             # as many of the brightest as of a sky as large: land hides the rest
             seen = [max(1 - float(sky.land_share(k).mean()), LEAST_SKY) for k in (n, *best)]
             own = sky.above_land(n, frames[n].stars)["flux"] * sky.factor[n]
-            f.transparency = rank_transparency(own, reference, [s / seen[0] for s in seen[1:]])
+            found = np.median([len(r) / s for r, s in zip(reference, seen[1:], strict=True)])
+            if len(own) / seen[0] > OTHER_STARS * found:
+                continue
+            through = rank_transparency(own, reference, [s / seen[0] for s in seen[1:]])
+            if through is not None and through > CLEAREST_MOST:
+                continue
+            f.transparency = through
             there = sky.land_share(n) < LAND_SHARE
             noise = [frames[k].row["noise_adu"] / sky.light[k] for k in (n, *best)]
             if noise[0] < NOISIER * float(np.median(noise[1:])):

@@ -23,8 +23,9 @@ from pipeline.stars.transparency import Clearness
 
 LAND_NEAR = 0.1  # share of land in a part, above which it is left out
 DRAWN_OUT = 0.33  # of the star width, that a kick or wind moved them: a twentieth to a sixth of their light is missed
-# Reasons that spoil star images, so that fluxes tell nothing of the sky, unless `cloud` is told beside them.
-SPOILED = {"trailed", "out of focus", "underexposed", "damaged", "unreadable"}
+# Reasons that spoil star images, so that fluxes tell nothing of the sky, unless `cloud` is told beside them. Out of
+# focus they tell it as well (`verdicts.far_blurred`).
+SPOILED = {"trailed", "underexposed", "damaged", "unreadable"}
 
 
 def scene_course(
@@ -34,6 +35,7 @@ def scene_course(
     sky: Sky,
     clear: Clearness | None,
     site: Site | None,
+    tells: Sequence[bool] | None = None,
 ) -> Course:
     """Put the figures of frames side by side.
 
@@ -41,6 +43,7 @@ def scene_course(
     ----------
     frames, figures, reasons : of the frames that were compared, in the order of time
     clear : None where there is one frame
+    tells : whose fluxes are the sky's (`verdicts.fluxes_tell`); all where None
     """
     n = len(frames)
     begun = [parse(frame.plan.taken) for frame in frames]
@@ -67,7 +70,8 @@ def scene_course(
                 for f, given in zip(figures, reasons, strict=True)
             ],
             bool,
-        ),
+        )
+        & (True if tells is None else np.array(tells, bool)),
         sun=sun,
         moon=moon,
         lit=lit,

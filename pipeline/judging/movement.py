@@ -14,6 +14,7 @@ from pipeline.config import JudgeSettings
 from pipeline.judging.graded import Graded
 from pipeline.judging.tracks import Tracks, drift, drift_at
 from pipeline.judging.verdicts import SHAPE_STARS, SMALL_SCENE, Figures, Usual
+from pipeline.pixels.normal import FWHM_PER_SIGMA
 from pipeline.plan import ScenePlan
 from pipeline.sky.motion import trail_px
 from pipeline.sky.times import parse
@@ -36,6 +37,7 @@ BASE_FEWEST = 3
 # Cosine of the angle to the sky's motion within which a usual one is along it; how much of that it may be: trails a
 # tenth longer than expected leave 0.46 of it, squares taken off.
 ALONG, TRAILS_LONGER = 0.97, 0.5
+NARROWEST = 0.25  # quantile of a frame's stars
 BLURRED = 1.4  # times the scene's star width
 RIM = 1.6  # star widths; the sides of an even ring lie 1.2 of its fitted widths apart
 FAR_OFF = 5.0  # times the limit of motion; the fluxes of evenly drawn-out stars are right to 1 % up to there, measured
@@ -205,6 +207,7 @@ def motion_figures(
             continue
         f.shape_stars = part.stars
         f.width_px, f.lens_ellipticity = part.fwhm_px, part.lens_ellipticity
+        f.narrow_px = _narrow(s)
         f.motion_px, f.motion_angle_deg = part.length, part.angle_deg
         if k and sky.middle is not None:
             f.motion_px, f.motion_angle_deg = at_middle(part.length, part.angle_deg, k[0], s.weight, sky.middle)
@@ -230,6 +233,13 @@ def motion_figures(
                 f"Even the steadiest frames show stars drawn out by {length:.1f} px in one direction; "
                 "only what exceeds that is held against a frame."
             )
+
+
+def _narrow(shapes: Shapes) -> float:
+    """FWHM of a frame's stars across their longest axis, px, of the narrowest quarter: of stars that ran together in
+    pairs along a kick, or are drawn twice, the others are as wide as the pair lies."""
+    across = shapes.t - np.hypot(*shapes.q.T) / 2
+    return FWHM_PER_SIGMA * math.sqrt(max(float(np.quantile(across, NARROWEST)), 0.0))
 
 
 def at_middle(

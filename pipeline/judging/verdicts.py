@@ -14,6 +14,10 @@ SMALL_SCENE = 4  # frames; below, what is usual in a scene is a guess
 LOOSE = 2.0  # how much wider the limits against the scene are there: twice the allowed excess
 REFERENCE = 0.25  # quantile of the scene that counts as good: right as long as a quarter of the frames is
 SHAPE_STARS = 6  # stars below which a frame's shapes decide nothing
+# Frames below which a quarter of them is fewer than two, so that no quantile parts sharp from soft: the sharpest that
+# is believed says what the lens can do, and what is wider by the loose limit is none of the sharp frames. It is
+# believed by so many stars (or half of what the others have), no star being narrower than a pixel's own width.
+FEW, SURE_STARS, PIXEL_WIDTH = 8, 30, 0.68
 LENGTH_KNOWN = 0.32  # of a trail: what lengths good to 5 % leave of it, squares taken off (1.05^2 - 1, the root)
 FAINT_ALONE = 0.5  # transparency below which cloud is believed of a frame whose star images are spoiled as well
 FAR_OFF = -0.5  # margin of `trailed` beyond which fluxes, shared out along the path, say nothing of clouds
@@ -55,6 +59,7 @@ class Figures:
     stars: int | None = None
     fwhm_px: float | None = None  # as the contract defines it, motion left in
     width_px: float | None = None  # motion taken out
+    narrow_px: float | None = None  # across their longest axis, of the quarter of stars that is narrowest there
     shape_stars: int = 0
     motion_px: float | None = None
     motion_angle_deg: float | None = None
@@ -86,6 +91,7 @@ class Usual:
     width_px: float | None
     sky: float | None
     stars: float | None
+    narrow_px: float | None = None
 
 
 @dataclass(frozen=True)
@@ -108,18 +114,46 @@ class Verdict:
     findings: tuple[Finding, ...] = field(default=(), repr=False)
 
 
-def usual(figures: Sequence[Figures]) -> Usual:
+def usual(figures: Sequence[Figures], settings: JudgeSettings) -> Usual:
     """What the good quarter of the frames shows."""
     good = [f for f in figures if f.status == "ok"]
-    widths = [f.width_px for f in good if f.width_px is not None and f.shape_stars >= SHAPE_STARS]
+    sharp = in_focus(good, settings)
+    narrow = [f.narrow_px for f in sharp if f.narrow_px is not None]
     skies = [f.sky for f in good if f.sky is not None]
     stars = [f.stars for f in good if f.stars is not None]
     return Usual(
         frames=len(good),
-        width_px=float(np.quantile(widths, REFERENCE)) if widths else None,
+        width_px=usual_width(sharp),
         sky=float(np.quantile(skies, REFERENCE)) if skies else None,
         stars=float(np.quantile(stars, 1 - REFERENCE)) if stars else None,
+        narrow_px=float(np.quantile(narrow, REFERENCE)) if narrow else None,
     )
+
+
+def in_focus(figures: Sequence[Figures], settings: JudgeSettings) -> list[Figures]:
+    """The frames that say how wide a scene's stars are in focus: of few frames those near the sharpest alone."""
+    known = [f for f in figures if f.width_px is not None and f.shape_stars >= SHAPE_STARS]
+    if len(known) >= FEW or not known:
+        return known
+    enough = min(SURE_STARS, float(np.median([f.shape_stars for f in known])) / 2)
+    believed = [
+        width
+        for f in known
+        if (width := f.width_px or 0.0) > PIXEL_WIDTH
+        and f.shape_stars >= enough
+        and not f.doubled
+        and (f.excess_px or 0.0) <= width
+    ]
+    if not believed:
+        return known
+    most = (1 + LOOSE * (settings.focus_max - 1)) * min(believed)
+    return [f for f in known if (f.width_px or 0.0) <= most]
+
+
+def usual_width(sharp: Sequence[Figures]) -> float | None:
+    """How wide the stars of the frames in focus (`in_focus`) are, px; None where there is none."""
+    widths = [f.width_px for f in sharp if f.width_px is not None]
+    return float(np.quantile(widths, REFERENCE)) if widths else None
 
 
 def _above(reason: str, value: float, limit: float, sentence: str) -> Finding:
@@ -174,9 +208,12 @@ def _shape_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[F
         out.append(_above("trailed", f.excess_px, limit, said))
     if scene.frames > 1:
         limit = _loose(settings.focus_max, scene)
-        ratio = f.width_px / width
+        ratio, across = f.width_px / width, ""
+        # the size of stars that a kick drew out or doubled is the kick's: only across it does focus show
+        if any(h.margin < 0 for h in out) and f.narrow_px is not None and scene.narrow_px is not None:
+            ratio, across = min(ratio, f.narrow_px / scene.narrow_px), " across their trails"
         times, most = _apart(ratio, limit, decimals=2)
-        said = f"stars {times} times as wide as in the scene's sharp frames; limit {most}"
+        said = f"stars {times} times as wide{across} as in the scene's sharp frames; limit {most}"
         # the room is counted above 1, where the sharp frames are
         out.append(Finding("out of focus", (limit - ratio) / (limit - 1) if ratio > 1 else 1.0, said))
     wide, most = _apart(f.width_px, settings.fwhm_max_px, " px", 1)
@@ -211,7 +248,7 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
             lit, most = _percents(f.glare, glare_max)
             said = (
                 f"{lit} of the field is lit to {settings.sky_max:g} times the scene's sky and more; "
-                f"of light so bright at most {most}"
+                f"limit {most} for light as bright as this"
             )
             out.append(_above("bright sky", f.glare, glare_max, said))
         dark = scene.frames >= SMALL_SCENE and f.stars is not None and scene.stars is not None
@@ -234,6 +271,11 @@ def _sky_findings(f: Figures, scene: Usual, settings: JudgeSettings) -> list[Fin
     return out
 
 
+def overexposed(f: Figures, settings: JudgeSettings) -> bool:
+    """Whether a frame's sky as a whole is as near saturation as sets it aside."""
+    return bool(f.sky_adu is not None and f.room_adu and f.sky_adu > settings.overexposed * f.room_adu)
+
+
 def decide(f: Figures, scene: Usual, settings: JudgeSettings) -> Verdict:
     """The verdict of one frame by its figures; the lists by hand are laid over it afterwards (`judging.byhand`).
 
@@ -246,8 +288,9 @@ def decide(f: Figures, scene: Usual, settings: JudgeSettings) -> Verdict:
         reason = f.status if f.status in NOT_JUDGED else "unreadable"
         return Verdict("set aside", (reason,), None, f.detail or f"the frame is {reason}")
     held = findings(f, scene, settings)
-    beyond = _explained([h for h in held if h.margin < 0], f)
-    closest = min(held, key=lambda h: h.margin) if held else None
+    beyond = _explained([h for h in held if h.margin < 0], f, scene)
+    # of a frame that is set aside the room is that of what it is set aside for
+    closest = min(beyond or held, key=lambda h: h.margin) if held else None
     margin = None if closest is None else round(max(-9.0, min(1.0, closest.margin)), 3)
     reasons = tuple(reason for reason in REASONS if any(h.reason == reason for h in beyond))
     sentences = [min((h for h in beyond if h.reason == reason), key=lambda h: h.margin).sentence for reason in reasons]
@@ -256,22 +299,28 @@ def decide(f: Figures, scene: Usual, settings: JudgeSettings) -> Verdict:
     return Verdict("kept", (), margin, f"{CLOSEST}{closest.sentence}" if closest else "", tuple(held))
 
 
-def _explained(beyond: list[Finding], f: Figures) -> list[Finding]:
+def _explained(beyond: list[Finding], f: Figures, scene: Usual) -> list[Finding]:
     """Leave out what another finding explains.
 
-    Blurred or drawn-out stars are found less often and measured fainter: that alone is no cloud. Where anything else
-    is wrong, few stars are its consequence.
+    Drawn-out stars, or far blurred ones, are found less often and measured fainter: that alone is no cloud. Where
+    anything else is wrong, few stars are its consequence.
     """
     reasons = {h.reason for h in beyond}
     clear = f.transparency is None or f.transparency > FAINT_ALONE
     far_off = any(h.reason == "trailed" and h.margin < FAR_OFF for h in beyond)
-    if reasons & {"trailed", "out of focus"} and (clear or far_off):
+    spoiled = "trailed" in reasons or ("out of focus" in reasons and far_blurred(f, scene))
+    if spoiled and (clear or far_off):
         beyond = [h for h in beyond if h.reason != "cloud"]
     if {h.reason for h in beyond} - {"few stars"}:
         beyond = [h for h in beyond if h.reason != "few stars"]
     if any(h.reason == "underexposed" for h in beyond):
         beyond = [h for h in beyond if h.reason != "cloud"]
     return beyond
+
+
+def far_blurred(f: Figures, scene: Usual) -> bool:
+    """Whether a frame's stars are so wide that their light is not what it was."""
+    return f.width_px is not None and scene.width_px is not None and f.width_px > TOO_WIDE * scene.width_px
 
 
 def fluxes_tell(f: Figures, verdict: Verdict, scene: Usual) -> bool:
@@ -281,8 +330,7 @@ def fluxes_tell(f: Figures, verdict: Verdict, scene: Usual) -> bool:
     if not blurred:
         return True
     said = any(h.reason == "cloud" and h.margin < 0 for h in verdict.findings)
-    wide = None not in (f.width_px, scene.width_px) and (f.width_px or 0.0) > TOO_WIDE * (scene.width_px or 0.0)
-    return not (wide or (said and "cloud" not in verdict.reasons))
+    return not (far_blurred(f, scene) or (said and "cloud" not in verdict.reasons))
 
 
 def of_dew(row: Mapping[str, Any]) -> bool:

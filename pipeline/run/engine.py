@@ -28,7 +28,7 @@ from pipeline.scene.handmask import digest, mask_of
 STEP_VERSIONS = {
     "inventory": 27,
     "decode": 5,
-    "grade": 36,
+    "grade": 37,
     "judge": 63,
     "dark": 29,
     "register": 24,
