@@ -15,7 +15,7 @@ from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, _corners, _lamps, _read_noise, advise
 from pipeline.pages.along import trailed_along
 from pipeline.pages.facts import dark_sentence, made_facts, star_facts
-from pipeline.pages.figures import read_noise
+from pipeline.pages.figures import read_noise, soft_kept
 from pipeline.pages.finished import colour_facts
 from pipeline.pages.frames import by_hand_sentence, cells
 from pipeline.pages.ground import ground_facts
@@ -251,6 +251,27 @@ KNOCKED = {"kind": "tripod", "creep_arcsec_h": [20.0, -10.0, 1.0], "knocked_befo
 
 def heads(changes: dict[str, object], reasons: dict[str, int] | None = None) -> list[str]:
     return [item.head for item in advise({**SOUND, **changes}, reasons or {})]
+
+
+def test_soft_frames_that_were_kept_are_named_as_the_reason_of_wide_stars() -> None:
+    """Neither a lens stopped down nor more darks help there."""
+    rows = [
+        {"verdict": "kept", "width_px": 2.5, "stars": 900},
+        {"verdict": "kept", "width_px": 5.6, "stars": 500},
+        {"verdict": "set aside", "width_px": 5.7, "stars": 500},
+        {"verdict": "kept", "width_px": 1.2, "stars": 20},  # noise
+        {"verdict": "kept", "width_px": None, "stars": 3},
+    ]
+    assert soft_kept(rows) == {"frames": 1, "times": 2.24}
+    assert soft_kept(rows[:1]) is soft_kept([]) is None
+    wide = {"fwhm_px_frames": 4.8, "noise_ratio": 1.3, "motion_px": 0.0}
+    assert {"Sharper stars", "Something besides light makes noise"} <= set(heads(wide))
+    soft = {**wide, "soft_kept": soft_kept(rows), "frames_kept": 30}
+    told = heads(soft)
+    assert "Leave the soft frames out" in told
+    assert not {"Sharper stars", "Something besides light makes noise"} & set(told)
+    text = next(a.text for a in advise({**SOUND, **soft}, {}) if a.head == "Leave the soft frames out")
+    assert "One of the 30 frames kept is out of focus" in text or "1 of the 30 frames kept is out of focus" in text
 
 
 @pytest.mark.parametrize(

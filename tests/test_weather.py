@@ -71,6 +71,31 @@ def test_dew_on_the_lens(tmp_path: Path, tracked: bool) -> None:
     assert "lost to cloud" not in got.text
 
 
+def test_light_that_creeps_away_while_the_focus_drifts(tmp_path: Path) -> None:
+    """Stars that grow from the first frame on, and light that is lost over the last nine: one event from its beginning,
+    dew or haze, and a heated band for next time; frames a little out of focus tell of it as well."""
+    left = {n: 1 - 0.05 * (n - 14) for n in range(15, FRAMES)}
+    faults = {n: Fault("defocus", 1 + 0.02 * n, left=left.get(n, 1.0)) for n in range(FRAMES)}
+    got = told(tmp_path, faults)
+    assert got.causes == ["haze"]
+    assert [n for n, row in enumerate(got.rows) if row["cause"] == "haze"] == list(left)
+    assert all(got.rows[n]["transparency"] == pytest.approx(left[n], abs=0.03) for n in left)
+    assert "or dew settled on the lens" in got.text
+    assert "Keep the lens warm" in got.text
+
+
+def test_what_few_places_lack_in_a_clear_frame_is_no_haze() -> None:
+    """Where two parts tell and 99.5 % of the light comes through all, a seventh of the places that lack theirs are not
+    an even loss."""
+    clear, share = np.ones(12), np.full(12, 0.03)
+    clear[7], share[7] = 0.995, 0.144
+    parts = np.ones((12, 1, 2))
+    sky = np.full((12, 1, 2), 100.0)
+    times = 30.0 * np.arange(12)
+    course = Course(times, clear, share, parts, sky.mean(axis=(1, 2)), sky, np.full(12, 2.5), clear > 0)
+    assert weather(course) == []
+
+
 def test_focus_that_drifts_is_no_dew(tmp_path: Path) -> None:
     """Stars that grow and keep their light: a drift of the focus, and nothing befell the sky."""
     got = told(tmp_path, {n: Fault("defocus", 1 + 0.012 * n) for n in range(FRAMES)})

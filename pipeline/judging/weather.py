@@ -26,6 +26,7 @@ PART_DIMMED = 0.13  # of the logarithm of a part's light, or
 PART_SIGMAS = 4.0  # times its scatter from frame to frame: the part is dimmed
 LEAST_LIGHT = 0.02  # below it nothing is told apart
 SHARE_DIMMED = 0.1  # of the parts, that make a frame whose middle star is clear a dimmed one
+NONE_LOST = 0.97  # transparency of a frame that as a whole lost nothing worth telling
 ALL = 0.9  # of the parts
 MOST_TELL = 0.5  # of the parts that the scene knows, that must be told in a frame for their share to be its clouded one
 EVEN = 0.3  # spread over the parts, in shares of what is lost, up to which the loss is even
@@ -40,6 +41,7 @@ PASSING_FRAMES = 3  # frames, within which what comes and goes passes
 WISPS = 3  # such, from which on the sky was one of broken cloud
 GROWING = 0.8  # rank correlation with time of what grows
 GROWING_LEAST = 5  # frames
+CREEPS = 0.02  # of the logarithm of the light: a loss that thickens begins with the first frame that lacks so much
 DEW_LOSS = 0.15  # of the logarithm of the light, and
 DEW_WIDER = 1.05  # times the star width: droplets take light and blur, thin cloud only takes
 DEW_FOLLOWS = 0.5  # rank correlation of width and time
@@ -154,7 +156,10 @@ def _light(course: Course) -> _Light:
     even &= ~((own > UNEVEN) & (own < 1 - UNEVEN) & (course.clear > MOST_LIGHT))
     # what all parts lost alike the frame as a whole has lost
     share = np.where(even & (share > ALL) & (course.clear >= DIMMED), 0.0, share)
-    dimmed = course.told & ((course.clear < DIMMED) | (np.nan_to_num(share) > SHARE_DIMMED))
+    # an even loss is the frame's as a whole: where that is none, what few places lack is their own
+    none = even & (np.nan_to_num(course.share) <= UNEVEN) & (course.clear > NONE_LOST)
+    least = np.where(none, UNEVEN, SHARE_DIMMED)
+    dimmed = course.told & ((course.clear < DIMMED) | (np.nan_to_num(share) > least))
     # of opaque cloud the stars that are missing tell
     hidden = known & ~there & dimmed[:, None]
     covered = np.where(hidden | struck, 1.0, np.where(there, 0.0, np.nan))
@@ -180,7 +185,8 @@ def _dimming(course: Course, light: _Light) -> list[Event]:
                 continue
             cause = "haze"
             grows = len(run) >= GROWING_LEAST and rank(course.seconds[run], light.loss[run]) > GROWING
-            words = "thickens" if grows and run[-1] >= told[-1] - 1 else ""
+            if grows and run[-1] >= told[-1] - 1:
+                words, run = "thickens", _from_its_beginning(course, light, run)
         elif run[0] > told[0] and run[-1] < told[-1] and len(run) <= max(PASSING_FRAMES, PASSING * frames):
             cause = "passing cloud"
         elif abs(trend := rank(course.seconds[run], light.share[run])) > GROWING and len(run) >= GROWING_LEAST:
@@ -193,6 +199,19 @@ def _dimming(course: Course, light: _Light) -> list[Event]:
         events = [e for e in events if e not in broken]
         events.append(_dimmed_event(course, light, whole, "broken cloud", ""))
     return events
+
+
+def _from_its_beginning(course: Course, light: _Light, run: NDArray[np.int64]) -> NDArray[np.int64]:
+    """A run of frames that lose more and more, with those before it that lost too little to be called dimmed."""
+    told = np.flatnonzero(course.told & np.isfinite(light.loss))
+    before = []
+    later = float(light.loss[run[0]])
+    for n in told[told < run[0]][::-1]:
+        if not CREEPS < light.loss[n] < later:
+            break
+        before.append(n)
+        later = float(light.loss[n])
+    return np.concatenate([np.array(before[::-1], np.int64), run])
 
 
 def _is_even(light: _Light, run: NDArray[np.int64]) -> bool:
@@ -283,19 +302,25 @@ def _slow(course: Course, light: _Light) -> float:
 
 
 def _dew(course: Course, light: _Light, run: NDArray[np.int64]) -> Event | None:
-    """Dew, where the loss grows and the stars with it; all frames count, blurred ones too."""
+    """Dew, where the loss grows and the stars with it; all frames count, blurred ones too. Stars that grew already as
+    the focus drifted tell of dew what they grow beyond that."""
     first = int(run[0])
     last = int(run[-1])
     while last + 1 < len(course.seconds) and not course.told[last + 1]:
         last += 1  # stars too blurred to tell of the sky: the dew goes on
     whole = np.arange(first, last + 1)
     known = whole[np.isfinite(light.loss[whole]) & np.isfinite(course.width[whole])]
-    before = course.width[:first][np.isfinite(course.width[:first])]
+    before = np.flatnonzero(np.isfinite(course.width[:first]))
     if len(known) < GROWING_LEAST or len(before) < 2:
         return None
-    loss, width, time = light.loss[known], course.width[known], course.seconds[known]
+    loss, time = light.loss[known], course.seconds[known]
+    usual = np.full(len(known), float(np.median(course.width[before])))
+    if len(before) >= GROWING_LEAST and abs(rank(course.seconds[before], course.width[before])) > GROWING:
+        line = np.polyfit(course.seconds[before] - time[0], course.width[before], 1)
+        usual = np.maximum(np.polyval(line, time - time[0]), 0.5 * usual)
+    width = course.width[known] / usual
     third = max(2, len(known) // 3)
-    wider = float(np.median(width[-third:]) / np.median(before))
+    wider = float(np.median(width[-third:]))
     grows = rank(time, loss) > GROWING and rank(time, width) > DEW_FOLLOWS
     if not (grows and wider > DEW_WIDER and np.max(loss) > DEW_LOSS):
         return None

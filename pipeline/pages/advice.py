@@ -249,6 +249,20 @@ def _focus(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int) -
     soft, width = reasons.get("out of focus", 0), width_at_rest(figures)
     # dew makes stars wide as well
     soft -= sum(e.get("frames_set_aside") or 0 for e in figures.get("sky_events") or [] if e["cause"] == "dew")
+    kept_soft = figures.get("soft_kept")
+    if isinstance(kept_soft, Mapping):
+        n, of = int(kept_soft["frames"]), int(figures.get("frames_kept") or 0)
+        which = "The frame" if of == 1 else f"{number(n)} of the {number(of)} frames"
+        return [
+            Advice(
+                "Leave the soft frames out",
+                f"{which} kept {'is' if n == 1 else 'are'} out of focus, with stars up to "
+                f"{number(kept_soft['times'], '×', digits=2)} as wide as in the scene's sharpest frame: that is why "
+                f"the picture's stars are wide. Name {'it' if n == 1 else 'them'} under drop: in trip.yaml and run "
+                "again.",
+                outdoors=False,
+            )
+        ]
     if found and soft / found >= SHARE_SEEN:
         return [
             Advice(
@@ -380,7 +394,8 @@ def _frames(figures: Mapping[str, Any]) -> list[Advice]:
             )
         )
     changing = _value(figures, "restless_share") or 0.0
-    if ratio is not None and ratio > NOISE_EXCESS and changing < SKY_CHANGED:
+    # soft frames among sharp ones make such noise of the stars themselves
+    if ratio is not None and ratio > NOISE_EXCESS and changing < SKY_CHANGED and not figures.get("soft_kept"):
         result.append(
             Advice(
                 "Something besides light makes noise",
@@ -475,6 +490,18 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, c
     befell = {event["cause"]: event for event in events}
     cloudy -= sum(event.get("frames_set_aside") or 0 for event in events if event["cause"] in NO_CLOUD)
     dew = befell.get("dew")
+    creeps = next((e for e in events if e["cause"] == "haze" and e.get("course") == "thickens"), None)
+    if dew is None and creeps is not None:
+        cloudy -= creeps.get("frames_set_aside") or 0
+        began = _hour(creeps, "begins", clock)
+        result.append(
+            Advice(
+                "Keep the lens warm",
+                f"The light was lost slowly and evenly{f' from {began} on' if began else ''}, as dew on the lens and "
+                "thickening haze both take it: look at the glass every half hour, and keep a heated band round the "
+                "lens from the first frame on. If the glass stays dry it was the air.",
+            )
+        )
     if dew is not None:
         began = _hour(dew, "begins", clock)
         result.append(
@@ -486,12 +513,12 @@ def _light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, c
             )
         )
     if found and cloudy / found >= SHARE_SEEN and (dew is None or CLOUDS & befell.keys()):
-        dewy = "" if dew is not None else ", and a heated band on the lens where dew is likely,"
+        dewy = "" if dew is not None or creeps is not None else ", and a heated band on the lens where dew is likely,"
         result.append(
             Advice(
                 "Cloud",
                 f"{count(cloudy, 'frame')} of {number(found)} {_were(cloudy)} lost to cloud or fog: a forecast "
-                f"of the cloud cover by height{dewy} save{'s' if dew is not None else ''} nights.",
+                f"of the cloud cover by height{dewy} save{'' if dewy else 's'} nights.",
             )
         )
     slow = next((befell[cause] for cause in ("twilight", "moonlight", "brightening") if cause in befell), None)

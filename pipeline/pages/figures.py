@@ -5,20 +5,23 @@ from __future__ import annotations
 import math
 import re
 import statistics
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+from pipeline.judging.verdicts import PIXEL_WIDTH, SURE_STARS
 from pipeline.pages import words
 from pipeline.pages.along import trailed_along
-from pipeline.pages.frametable import common, kept, mapping, median, positive, reason_counts
+from pipeline.pages.frametable import KEPT, common, kept, mapping, median, positive, reason_counts
 from pipeline.pages.ground import ground_figures
 from pipeline.pages.noise import gain_beyond
 from pipeline.pages.placed import placed_figures
 from pipeline.pages.weather import exposure_lost, sky_events, sky_raised
 from pipeline.plan import most_common
 from pipeline.scene.records import SceneRecord
+
+SOFT = 1.5  # times the narrowest stars of a scene: a kept frame so soft makes the picture's stars wide, and is named
 
 
 def optics(record: SceneRecord, rows: list[dict[str, Any]]) -> dict[str, float | None]:
@@ -352,6 +355,7 @@ def _of_kept_frames(record: SceneRecord, rows: list[dict[str, Any]], good: list[
     streaks = [row["streaks"] for row in good if isinstance(row.get("streaks"), int)]
     return {
         "fwhm_px_frames": median(good, "fwhm_px"),
+        "soft_kept": soft_kept(rows),
         "registration_rms_px": median(good, "registration_rms_px"),
         "sky_mag_arcsec2": None if darkness is None else round(darkness, 3),
         "sky_zero": record.sky_zero or None,
@@ -363,6 +367,19 @@ def _of_kept_frames(record: SceneRecord, rows: list[dict[str, Any]], good: list[
         "transparency": median(good, "transparency"),
         "streaks": sum(streaks) if streaks else None,
     }
+
+
+def soft_kept(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """The key `soft_kept` of scene.json: how many frames with stars far wider than the scene's sharpest were kept, by
+    hand or because too few told better, and how wide at most; None where none was."""
+    known = [
+        (float(width), row)
+        for row in rows
+        if isinstance(width := row.get("width_px"), (int, float)) and (row.get("stars") or 0) >= SURE_STARS
+    ]
+    narrowest = min((width for width, _ in known if width > PIXEL_WIDTH), default=math.inf)
+    soft = [width for width, row in known if row.get("verdict") == KEPT and width > SOFT * narrowest]
+    return {"frames": len(soft), "times": round(max(soft) / narrowest, 3)} if soft else None
 
 
 def _less(record: SceneRecord, *kinds: str) -> str:

@@ -220,11 +220,15 @@ def _haze(event: Mapping[str, Any], when: str) -> str:
             "which)"
         )
     if event.get("course") == "thickens":
-        head = f"Haze or fog thickened over the whole field {when}, down to"
-    else:
-        thin = isinstance(least, (int, float)) and least > THIN
-        head = f"{'Thin haze' if thin else 'Haze'} over the whole field alike {when}: at its thickest"
-    return f"{head} {percent(least, 0)} of the starlight"
+        return (
+            f"Haze or fog thickened over the whole field {when}, or dew settled on the lens without blurring the stars "
+            f"(they do not tell which): their light was lost slowly and evenly, down to {percent(least, 0)} of it"
+        )
+    thin = isinstance(least, (int, float)) and least > THIN
+    return (
+        f"{'Thin haze' if thin else 'Haze'} over the whole field alike {when}: at its thickest {percent(least, 0)} of "
+        "the starlight"
+    )
 
 
 def _cloud(event: Mapping[str, Any], when: str) -> str:
