@@ -12,7 +12,10 @@ import pytest
 
 from pipeline.config import Trip
 from pipeline.pages import words
-from pipeline.pages.advice import CAUTION, _corners, _lamps, _read_noise, advise
+from pipeline.pages.advice import CAUTION, advise
+from pipeline.pages.adviceframes import lamps
+from pipeline.pages.adviceframes import read_noise as longer_frames
+from pipeline.pages.adviceoptics import corners_of
 from pipeline.pages.along import trailed_along
 from pipeline.pages.facts import dark_sentence, made_facts, star_facts
 from pipeline.pages.figures import read_noise, soft_kept
@@ -624,23 +627,23 @@ def test_a_lens_that_draws_wide_corners_is_told_from_frames_that_do_not_fit() ->
     """Stars twice as wide in the corners, in each frame too, are the lens's; wider than in a frame they are not. A fast
     lens is not asked for a faster aperture (common practice)."""
     wide = {"fwhm_px_middle": 2.1, "fwhm_px_corners": 4.3, "elongation_corners": 1.4, "size_ratio_corners": 1.01}
-    (told,) = _corners({**wide, "f_number": 1.4})
+    (told,) = corners_of({**wide, "f_number": 1.4})
     assert "2.0\u202f×" in told.text or "2.0×" in told.text
     assert "at f/1.4" in told.text
     assert "stop or two down" in told.text
-    assert _corners({**wide, "size_ratio_corners": 1.3}) == []
-    assert _corners({**wide, "f_number": 8.0}) == []
-    assert _corners({**wide, "fwhm_px_corners": 2.6}) == []
+    assert corners_of({**wide, "size_ratio_corners": 1.3}) == []
+    assert corners_of({**wide, "f_number": 8.0}) == []
+    assert corners_of({**wide, "fwhm_px_corners": 2.6}) == []
     short = {"read_noise_e": 5.0, "sky_e_s_median": 0.5, "exposure_s": 10.0}
-    assert "faster aperture" in _read_noise({**short, "f_number": 4.0})[0].text
-    assert "faster aperture" not in _read_noise({**short, "f_number": 1.4})[0].text
+    assert "faster aperture" in longer_frames({**short, "f_number": 4.0})[0].text
+    assert "faster aperture" not in longer_frames({**short, "f_number": 1.4})[0].text
 
 
 def test_lamps_on_the_land_in_many_frames_are_worth_a_word() -> None:
     """Nine of thirty are, one is not."""
-    assert "9\u202fframes of 30 showed" in _lamps({"frames_kept": 30, "ground": {"frames_lit_otherwise": 9}})[0].text
-    assert _lamps({"frames_kept": 30, "ground": {"frames_lit_otherwise": 1}}) == []
-    assert _lamps({"frames_kept": 30, "ground": None}) == []
+    assert "9\u202fframes of 30 showed" in lamps({"frames_kept": 30, "ground": {"frames_lit_otherwise": 9}})[0].text
+    assert lamps({"frames_kept": 30, "ground": {"frames_lit_otherwise": 1}}) == []
+    assert lamps({"frames_kept": 30, "ground": None}) == []
 
 
 def test_noise_of_the_ground_says_how_sure_it_is() -> None:

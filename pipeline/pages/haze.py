@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.pages.advice import width_at_rest
+from pipeline.pages.adviceoptics import width_at_rest
 from pipeline.pages.words import percent
 
 FIELDS_DIFFER = 0.05  # magnitudes by which the same stars' zero point differs from field to field, their colours mostly

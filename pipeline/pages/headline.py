@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.pages.advice import width_at_rest
+from pipeline.pages.adviceoptics import width_at_rest
 from pipeline.pages.noise import frames_unlike, lowered, noise_gain, one_frame, unsure_by
 from pipeline.pages.placed import clock_note, latitude_note, mirror_note, unsolved_note
 from pipeline.pages.words import UNKNOWN, coordinates, count, duration, number, percent, sentence, setting
