@@ -28,10 +28,10 @@ from pipeline.stack import figures
 from pipeline.stack.circle import lit_blocks
 from pipeline.stack.figures import noise_scale
 from pipeline.stack.output import CombinedWriter
-from pipeline.stack.sizes import elongation
+from pipeline.stack.sizes import ReferenceStars, compare, elongation
 from pipeline.stack.sources import Calibration, Frame, Mosaics, allow_open_files, at_places, frame_grids, reflected
 from pipeline.stack.windows import cut, tile_side
-from pipeline.stars.measure import STAR_DTYPE
+from pipeline.stars.measure import STAR_DTYPE, measure_picture
 from pipeline.tables import table_from_rows, write_table
 from tests.planted_scenes import (
     BLACK,
@@ -174,6 +174,32 @@ def test_star_sizes_are_those_of_the_reference(starry: Starry) -> None:
     assert f["size_ratio"] == pytest.approx(1, abs=0.02)
     # pixel integration left in: a pixel's own second moment is 1/12
     assert f["fwhm_px_combined"] == pytest.approx(np.hypot(camera.fwhm, 2.3548 / np.sqrt(12)), rel=0.03)
+
+
+def test_stars_in_the_corners_are_told_from_those_in_the_middle(tmp_path: Path) -> None:
+    """Stars planted as Gaussians of 2.4 px, and beyond three quarters of the half diagonal of 3.6 by 2.4 px, come out
+    so: FWHM by the root of the mean second moment (contract), and as long as wide, within 2 %."""
+    height, width = 700, 1000
+    y, x = np.mgrid[: height // 50, : width // 50] * 50 + 25.3
+    x, y = x.ravel(), y.ravel()
+    away = np.hypot(x - (width - 1) / 2, y - (height - 1) / 2) / (np.hypot(height, width) / 2)
+    plane = np.random.default_rng(4).normal(100, 1, (height, width))
+    v, u = np.mgrid[-12:13, -12:13]
+    for at_x, at_y, corner in zip(x, y, away > 0.75, strict=True):
+        row, column = int(at_y), int(at_x)
+        wide = (3.6 if corner else 2.4) / 2.3548
+        dx, dy = u + column - at_x, v + row - at_y
+        star = 4000 * np.exp(-(dx**2) / 2 / wide**2 - dy**2 / 2 / (2.4 / 2.3548) ** 2)
+        plane[row - 12 : row + 13, column - 12 : column + 13] += star
+    picture = plane.astype(np.float32)
+    fits.PrimaryHDU(np.stack([picture] * 3)).writeto(tmp_path / "c.fits")
+    found = measure_picture(picture, x, y)
+    told = compare(ReferenceStars(found, found, 1e6, 3.0), (height, width), tmp_path / "c.fits")
+    assert told["fwhm_px_middle"] == pytest.approx(2.4, rel=0.02)
+    assert told["fwhm_px_corners"] == pytest.approx(np.sqrt((3.6**2 + 2.4**2) / 2), rel=0.02)
+    assert told["elongation_middle"] == pytest.approx(1, abs=0.02)
+    assert told["elongation_corners"] == pytest.approx(1.5, rel=0.02)
+    assert told["size_ratio_corners"] == pytest.approx(1)
 
 
 def test_how_long_stars_are_by_their_moments(starry: Starry) -> None:

@@ -633,6 +633,8 @@ def test_a_lens_that_draws_wide_corners_is_told_from_frames_that_do_not_fit() ->
     assert "stop or two down" in told.text
     assert corners_of({**wide, "size_ratio_corners": 1.3}) == []
     assert corners_of({**wide, "f_number": 8.0}) == []
+    # a fixed wide lens draws longer trails in its corners
+    assert corners_of({**wide, "f_number": 2.8, "motion_expected_px": 3.4}) == []
     assert corners_of({**wide, "fwhm_px_corners": 2.6}) == []
     short = {"read_noise_e": 5.0, "sky_e_s_median": 0.5, "exposure_s": 10.0}
     assert "faster aperture" in longer_frames({**short, "f_number": 4.0})[0].text

@@ -10,9 +10,7 @@ from pipeline.pages.advicebase import Advice, value_of
 from pipeline.pages.words import count, number, setting
 from pipeline.sky import exposure
 
-# Stars in the corners so many times as wide as in the middle are worth a word, if they are no wider than in single
-# frames by more than this; from this aperture on a lens is stopped down already, and up to that it is fast.
-WIDE_CORNERS, PLACED_WELL, STOPPED_DOWN, FAST = 1.5, 1.1, 5.6, 2.0
+FAST = 2.0  # aperture up to which a lens is fast
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
 DARKS_COST = 1.10  # more noise than this through the master is worth more darks

@@ -11,8 +11,10 @@ from pipeline.pages.words import count, number
 
 FWHM_SOFT_PX = 3.6  # stars wider than this at the middle of the scene mean focus, haze or a lens wide open
 # Stars in the corners so many times as wide as in the middle are worth a word, if they are no wider than in single
-# frames by more than this; from this aperture on a lens is stopped down already, and up to that it is fast.
-WIDE_CORNERS, PLACED_WELL, STOPPED_DOWN, FAST = 1.5, 1.1, 5.6, 2.0
+# frames by more than this; from this aperture on a lens is stopped down already.
+WIDE_CORNERS, PLACED_WELL, STOPPED_DOWN = 1.5, 1.1, 5.6
+# Stars that move by more than this in an exposure may owe their width in the corners to that, px.
+MOTION_SEEN_PX = 1.0
 SHARE_SEEN = 0.05  # a reason that costs this share of the frames is worth a sentence
 
 
@@ -77,7 +79,9 @@ def corners_of(figures: Mapping[str, Any]) -> list[Advice]:
     )
     if not middle or not corners or not long or corners < WIDE_CORNERS * middle or (ratio or 1) > PLACED_WELL:
         return []
-    if aperture is not None and aperture >= STOPPED_DOWN:
+    # the sky's own motion draws stars longer in the corners of a wide lens, in each frame too
+    moved = max(value_of(figures, "motion_px") or 0.0, value_of(figures, "motion_expected_px") or 0.0)
+    if moved >= MOTION_SEEN_PX or (aperture is not None and aperture >= STOPPED_DOWN):
         return []
     at = "" if aperture is None else f" at f/{aperture:g}"
     return [

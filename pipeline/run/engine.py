@@ -30,7 +30,7 @@ STEP_VERSIONS = {
     "decode": 5,
     "grade": 37,
     "judge": 63,
-    "dark": 29,
+    "dark": 30,
     "register": 24,
     "ground": 57,
     "combine": 59,

@@ -144,7 +144,8 @@ def robust_mean(
 
     The fast way round, exact because mean and median never differ by more than the standard deviation: where
     ``max(v) - mean`` and ``mean - min(v)``, each with the standard deviation added, stay within the limit, nothing
-    can be rejected and no sorting is needed.
+    can be rejected; where their variance about it, one value less, is no more than an unstable pixel's, it is none, for
+    without the farthest value they have no more; and no sorting is needed.
 
     Parameters
     ----------
@@ -211,7 +212,8 @@ def _robust_mean(stack, levels, noise, clip, ratio, mean, variance, used, unstab
             # the median, and so the level that the noise is taken at, may lie one spread below the mean
             sigma = np.sqrt(_model_variance(noise, level - spread))
             far = max(high[x] - centre, centre - low[x]) + spread
-            if frames == 1 or far <= clip * sigma:
+            steady = frames < 4 or spread2 * np.float32(frames) <= ratio * sigma * sigma * np.float32(frames - 2)
+            if frames == 1 or (far <= clip * sigma and steady):
                 mean[y, x] = level
                 used[y, x] = frames
                 if frames > 1:

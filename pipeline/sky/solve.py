@@ -138,7 +138,7 @@ def solve(
         attitude, lens = start
         found = refine(positions, lens, attitude, known=camera is not None)
         if found is not None and camera is None:
-            found = _either_kind(positions[first:], brightness[first:], found)
+            found = _either_kind(positions, brightness, first, found)
         if found is not None:
             return _solution(found, order)
     return None
@@ -164,14 +164,14 @@ def _guesses(
     return told, others + [Camera.simple(step * side, width, height, fisheye=True) for step in FISHEYE_LADDER]
 
 
-def _either_kind(positions: Floats, brightness: Floats, found: Refined) -> Refined:
+def _either_kind(positions: Floats, brightness: Floats, first: int, found: Refined) -> Refined:
     """A lens that bends as the other kind does (a rectilinear one inwards, a fisheye outwards) is sought as that too:
-    whichever leaves less over at as many stars."""
+    whichever leaves less over at as many stars. It is sought among the stars from number `first` on."""
     camera = found.camera
     if not (-camera.bent() if not camera.fisheye else camera.bent()) > BENT:
         return found
     other = Camera.simple(camera.focal_px, camera.width, camera.height, camera.mirrored, not camera.fisheye)
-    start = _search(positions, brightness, other, True, False)
+    start = _search(positions[first:], brightness[first:], other, True, False)
     rival = None if start is None else refine(positions, start[1], start[0])
     if rival is None or len(rival.stars) < len(found.stars) or rival.rms_px >= found.rms_px:
         return found

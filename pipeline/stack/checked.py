@@ -20,6 +20,8 @@ RATIOS_MIN = 300
 FACTOR_RANGE = (0.01, 4.0)
 # Of land whose photon transfer pairs of frames have told, by no more than this: more is what moves there.
 LIT_RANGE = (0.9, 1.15)
+# Residuals of a window by which it can be told from louder ones: a median's error is then 2 %.
+QUIET_LEAST = 5000
 # Of land residuals count up to so many standard deviations, and what a unit Gaussian's variance loses by that. Their
 # median, blind to the star or trail that stays in a residual of the sky, is blind to whole numbers too: of a pixel that
 # scatters by less than 0.8 ADU most values are the same, and it tells a third of the variance.
@@ -40,7 +42,7 @@ ROUNDS, CUTS = 4, 20  # of weights, and of cutting residuals, at most
 
 
 def corrected(
-    matching: Matching, ratios: Sequence[NDArray[np.floating]], lit: bool = False
+    matching: Matching, ratios: Sequence[NDArray[np.floating]], lit: bool = False, by_pairs: bool = False
 ) -> tuple[Matching, NDArray[np.float64]]:
     """Bring the noise model to what the frames' residuals in a sample of the picture say.
 
@@ -51,6 +53,7 @@ def corrected(
     ratios : n arrays
         Squared residuals of each frame over what the model expects.
     lit : of land, which has no one level: all of its variance is multiplied
+    by_pairs : pairs of frames told the land's photon transfer: there is little to correct
 
     Returns
     -------
@@ -61,7 +64,7 @@ def corrected(
         By what; 1 where a frame has too few residuals.
     """
     told = _cut_mean if lit else _by_median
-    limits = LIT_RANGE if lit and matching.transfer.measured else FACTOR_RANGE
+    limits = LIT_RANGE if lit and by_pairs else FACTOR_RANGE
     factors = np.array([np.clip(told(r), *limits) if len(r) >= RATIOS_MIN else 1.0 for r in ratios], np.float64)
     weights = matching.weights / factors
     weights = (weights / weights.mean()).astype(np.float32)
@@ -94,11 +97,14 @@ def of_the_quiet(windows: Sequence[Sequence[NDArray[np.floating]]]) -> list[NDAr
     ----------
     windows : by window n arrays of `corrected`
     """
-    told = [window for window in windows if sum(map(len, window)) >= RATIOS_MIN]
-    if len(told) > 1:
-        order = np.argsort([_by_median(np.concatenate(window)) for window in told], kind="stable")
-        windows = [told[k] for k in order[: (len(told) + 1) // 2]]
-    return [np.concatenate(of_frame) for of_frame in zip(*windows, strict=True)]
+    everywhere = [np.concatenate(of_frame) for of_frame in zip(*windows, strict=True)]
+    told = [window for window in windows if sum(map(len, window)) >= QUIET_LEAST]
+    if len(told) < 2:
+        return everywhere
+    order = np.argsort([_by_median(np.concatenate(window)) for window in told], kind="stable")
+    quiet = zip(*(told[k] for k in order[: (len(told) + 1) // 2]), strict=True)
+    some = [np.concatenate(of_frame) for of_frame in quiet]
+    return [own if len(own) >= RATIOS_MIN else of_all for own, of_all in zip(some, everywhere, strict=True)]
 
 
 def _by_median(ratios: NDArray[np.floating]) -> float:

@@ -252,7 +252,8 @@ def _checked(
         return checks, ratios, transfer_of(np.concatenate([c.points for c in checks]), n, scene.lit)
 
     checks, ratios, told = look(scene)
-    matching, factors = corrected(scene.matching, ratios, scene.lit)
+    by_pairs = scene.matching.transfer.measured
+    matching, factors = corrected(scene.matching, ratios, scene.lit, by_pairs)
     last = factors
     uneven = matching.unlike is not None and matching.unlike.varies(UNEVEN)
     for _ in range(LOOKS_AGAIN if uneven else 0):
@@ -260,7 +261,7 @@ def _checked(
             break
         # its floor says how a frame's noise goes from place to place, and was another
         checks, ratios, _ = look(replace(scene, matching=matching))
-        matching, last = corrected(matching, ratios, scene.lit)
+        matching, last = corrected(matching, ratios, scene.lit, by_pairs)
         factors = factors * last
     if told is not None and not matching.transfer.measured and (scene.lit or np.median(factors) < CROWDED):
         scales, gains = np.array([f.flux_scale for f in scene.frames]), gains_of(scene.frames, scene.reference)
