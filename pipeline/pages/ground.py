@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.words import number, percent
-from pipeline.pixels.noise import BLOCK_ERROR
+from pipeline.pixels.noise import noise_error
 
 KEYS = (
     "found",
@@ -79,8 +79,7 @@ def ground_facts(ground: Mapping[str, Any] | None) -> list[tuple[str, str]]:
         ratio = ground.get("noise_ratio")
         against = f", {number(ratio, '×', decimals=2)} of what theory expects" if ratio else ""
         if blocks := ground.get("noise_blocks"):
-            error = BLOCK_ERROR / (2 * blocks) ** 0.5
-            against += f"; told from {number(blocks)} blocks, good to about {percent(error, 0)}"
+            against += f"; told from {number(blocks)} blocks, good to about {percent(noise_error(blocks), 0)}"
         facts.append(("noise of the ground lowered by", f"{lower} ({number(ground.get('frames'))} frames){against}"))
     if left := len(ground.get("frames_left_out") or ()):
         facts.append(("frames of the ground left out", f"{number(left)}: they do not show it as the others do"))

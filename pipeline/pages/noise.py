@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.pages.plots import noise_curve
 from pipeline.pages.words import number, sentence, setting, unit_words
-from pipeline.pixels.noise import BLOCK, BLOCK_ERROR
+from pipeline.pixels.noise import BLOCK, noise_error
 
 # Small pictures tell the noise to 3 %; of few blocks it must lie so many of its standard errors beyond.
 GAIN_BEYOND, ERRORS_BEYOND = 1.05, 3.0
@@ -69,7 +69,7 @@ def unsure_by(figures: Mapping[str, Any]) -> float:
     stars that are crowded."""
     blocks, scale = figures.get("noise_blocks"), figures.get("noise_scale")
     crowded = CROWDED if isinstance(scale, (int, float)) and scale != 1.0 else 0.0
-    return max(ERRORS_BEYOND * BLOCK_ERROR / float(2 * blocks) ** 0.5 if blocks else 0.0, crowded)
+    return max(ERRORS_BEYOND * noise_error(blocks) if blocks else 0.0, crowded)
 
 
 def noise_sentence(figures: Mapping[str, Any]) -> str:

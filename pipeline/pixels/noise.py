@@ -33,6 +33,11 @@ SLOPE_SIGNIFICANT = 5.0
 PHOTON_SHARE_ASSUMED = 0.8
 
 
+def noise_error(blocks: int) -> float:
+    """Standard error of the noise told from so many blocks, as a share of it."""
+    return BLOCK_ERROR / float(2 * blocks) ** 0.5
+
+
 @dataclass(frozen=True)
 class PhotonTransfer:
     """Variance of a mosaic pixel against its level: ``read_variance + level * adu_per_electron`` (ADU^2, ADU).

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.config import Site
+from pipeline.judging.clouds import SOFT
 from pipeline.plan import PlannedFrame
 from pipeline.scene.records import UNREADABLE, SceneRecord
 from pipeline.scene.starlists import STAR_FIELDS, middle_of, read_lists
@@ -21,7 +22,6 @@ from pipeline.sky.geometry import Geometry
 
 log = logging.getLogger("moonless")
 
-SOFT = 1.15  # times the narrowest stars of a scene: as in `judging.clouds`
 CLEAREST = 5  # frames whose stars tell; more make the error no smaller than the stars' own colours do
 FIELDS = np.dtype([*STAR_FIELDS.descr, ("background", "f8")])
 

@@ -88,24 +88,22 @@ def stars_angle(air: Air, sigma: float) -> tuple[float, float]:
     hold the fit fast say nothing of whether they are right. Infinite where the air is none that can be: then the fit
     has only weakened what it could not turn.
     """
-    prior = air.sigma[1]
-    if not sigma or not prior or abs(air.strength - AIR_STRENGTH) > STRENGTH_SIGMAS * AIR_SIGMA:
+    if abs(air.strength - AIR_STRENGTH) > STRENGTH_SIGMAS * AIR_SIGMA:
         return air.angle, float("inf")
-    information = 1.0 / sigma**2 - 1.0 / prior**2
-    if information <= 0:
-        return air.angle, float("inf")
-    return (air.angle / sigma**2 - air.known[1] / prior**2) / information, information**-0.5
+    return _by_stars_alone(air.angle, sigma, air.known[1], air.sigma[1])
 
 
 def stars_latitude(air: Air, sigma: float) -> tuple[float, float]:
     """The same of the latitude, radians."""
-    prior = air.sigma[0]
-    if not sigma or not prior:
-        return air.latitude, float("inf")
-    information = 1.0 / sigma**2 - 1.0 / prior**2
+    return _by_stars_alone(air.latitude, sigma, air.known[0], air.sigma[0])
+
+
+def _by_stars_alone(fitted: float, sigma: float, known: float, prior: float) -> tuple[float, float]:
+    """A value and its standard deviation without what was known of it beforehand, which has the deviation `prior`."""
+    information = 1.0 / sigma**2 - 1.0 / prior**2 if sigma and prior else 0.0
     if information <= 0:
-        return air.latitude, float("inf")
-    return (air.latitude / sigma**2 - air.known[0] / prior**2) / information, information**-0.5
+        return fitted, float("inf")
+    return (fitted / sigma**2 - known / prior**2) / information, information**-0.5
 
 
 def clock_error(air: Air, sigma: float, known: Known | None) -> tuple[float, float] | None:

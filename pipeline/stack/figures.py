@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pixels.noise import BLOCK, BLOCK_ERROR, BlockNoise, block_noise, shared_share
+from pipeline.pixels.noise import BLOCK, BlockNoise, block_noise, noise_error, shared_share
 from pipeline.sensor.alike import numbered
 from pipeline.stack.nodes import grid_positions
 from pipeline.stack.sources import Frame
@@ -232,8 +232,7 @@ def _notes(scene: Scene, told: _Told) -> list[str]:
     elif told.combined is None:
         notes.append(f"Too few blocks free of stars ({told.blocks}) to measure the noise.")
     elif told.blocks < BLOCKS_FOR_CLAIM:
-        error = 100 * BLOCK_ERROR / np.sqrt(2 * told.blocks)
-        notes.append(f"Noise from {told.blocks} blocks: good to about {error:.1f} %.")
+        notes.append(f"Noise from {told.blocks} blocks: good to about {100 * noise_error(told.blocks):.1f} %.")
     if told.changing >= CHANGING:
         inner = scene.matching.restless[1:-2, 1:-2][RIM_NODES:-RIM_NODES, RIM_NODES:-RIM_NODES] > 0
         share = f"{100 * told.changing:.0f} % of the picture"
@@ -306,7 +305,7 @@ def noise_scale(content: dict[str, Any]) -> float:
     if not measured or not model or blocks < SCALE_BLOCKS:
         return 1.0
     ratio = float(measured / model)
-    sure = max(SCALE_LEAST, SCALE_SIGMAS * BLOCK_ERROR / np.sqrt(2 * blocks))
+    sure = max(SCALE_LEAST, SCALE_SIGMAS * noise_error(blocks))
     return ratio if abs(np.log(ratio)) > sure else 1.0
 
 
