@@ -25,6 +25,7 @@ from pipeline import combine as step
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.stack import sources, surveys, tiles, whole
 from pipeline.stack.sources import Calibration, Frame, Mosaics, Scratch, frame_grids, green_grids
+from tests.benchmarks.copies import copy_seconds
 
 
 class Turning:
@@ -148,19 +149,11 @@ def main() -> None:
         frames.append(Frame(name, mosaics[k].header, shape, 1.0, 1.0, 0.0, grids, green=green))
     calibration = Calibration(dark, 0.5, defects, None)
     inputs = step.Inputs("benchmark", frames, mosaics, calibration, len(frames) // 2)
-    picture = np.ones((3, *shape), np.float32)
-    copies = []
-    for _ in range(7):
-        begun = time.perf_counter()
-        picture.copy()
-        copies.append(time.perf_counter() - begun)
-    copy = float(np.median(copies))
-    del picture
+    copy, anew = copy_seconds(*shape)
     megapixels = shape[0] * shape[1] / 1e6
-    print(f"copy of one frame as float32 RGB: {copy:.3f} s ({megapixels:.1f} MP)")
+    print(f"copy of one frame as float32 RGB: {copy:.3f} s, {anew:.3f} into new memory ({megapixels:.1f} MP)")
 
     seen: dict[str, Any] = {}
-    plain_windows = step.cut
 
     def keep_scene(scene: Any, window: Any, scratch: Any) -> Any:
         seen.setdefault("scene", scene)
@@ -186,9 +179,7 @@ def main() -> None:
         (tiles, "star_signal"), (tiles, "reject"), (tiles, "grow"), (tiles, "average"),
     ):  # fmt: skip
         clock.wrap(module, name)
-    budget = (arguments.memory_mb - whole.PROGRAM_MB) * 1_000_000 // arguments.threads
-    side = min(tiles.tile_side(n, 3, budget), 512)
-    windows = plain_windows(shape, side)
+    windows = whole.cut_picture(seen["scene"], arguments.memory_mb, arguments.threads).tiles
     sample = windows[len(windows) // 3 :: max(1, len(windows) // 6)][:6]
     scratch, pixels = Scratch(), 0
     for window in sample:
@@ -202,7 +193,7 @@ def main() -> None:
         clock.seconds[k]
         for k in ("calibrated", "demosaic_padded", "green_padded", "carry_green", "resample_plane", "star_signal")
     )
-    print(f"tiles of {side} px; processor seconds of one thread a frame, and in copies")
+    print(f"tiles of {sample[0].height} x {sample[0].width} px; processor seconds of one thread a frame, and in copies")
     for name, seconds in clock.seconds.items():
         each = seconds / pixels * megapixels * 1e6 / n
         print(f"  {name.strip('_'):16s} {each:7.3f} s {each / copy:6.1f}")
