@@ -19,7 +19,7 @@ from pipeline import finish
 from pipeline.colour import curves
 from pipeline.colour.cores import TOUCHED, find_cores
 from pipeline.colour.spaces import BT2020, rgb_to_xyz
-from pipeline.pages import preview
+from pipeline.pages import starrings
 from pipeline.pages.finished import colour_facts
 from pipeline.pages.gradient import gradient, robust_level
 from pipeline.pages.preview import area_mean, stretch
@@ -680,9 +680,9 @@ def test_rings_and_stars_are_looked_for_as_scipy_does() -> None:
     places = rng.random((23, 41)) < 0.02
     places[0, 0] = places[-1, 5] = True
     for reach in (1, 4):
-        np.testing.assert_array_equal(preview._beside(places, reach), ndimage.maximum_filter(places, 2 * reach + 1))
+        np.testing.assert_array_equal(starrings._beside(places, reach), ndimage.maximum_filter(places, 2 * reach + 1))
     values = rng.normal(0, 1, (500, 3)).astype(np.float32)
-    np.testing.assert_array_equal(preview._middle(values), np.median(values, axis=1))
+    np.testing.assert_array_equal(starrings._middle(values), np.median(values, axis=1))
 
 
 def test_the_preview_is_the_same_for_any_number_of_threads() -> None:

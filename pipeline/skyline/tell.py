@@ -8,7 +8,8 @@ levels count too.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -96,6 +97,70 @@ NO_EDGE = "stars are missing in a part of the picture, but no sharp edge stands 
 SOME_EDGE = 0.1
 
 
+@dataclass(frozen=True)
+class _Part:
+    """The part of the stills that is looked at; arrays of (rows, columns), or (3, rows, columns) for pictures."""
+
+    size: tuple[int, int]  # of the whole stills
+    side: int  # px to a pixel of theirs
+    box: tuple[slice, slice]
+    halves: tuple[Floats, Floats]
+    picture: Floats
+    known: Bools
+    roots: Bools  # empty for certain
+    doubt: Floats
+    noise: Floats  # by colour
+    stars: Bools
+    sharp: Floats
+
+    @property
+    def longer(self) -> int:
+        """The longer side of the whole stills."""
+        return max(self.size)
+
+    @property
+    def least(self) -> float:
+        """The least area of ground, pixels."""
+        return AREA_MIN * self.size[0] * self.size[1]
+
+    @property
+    def cut(self) -> tuple[bool, bool, bool, bool]:
+        """Which of its `EDGES` the part has where the whole has none: beyond them is sky."""
+        (rows, columns), (height, width) = self.box, self.size
+        return rows.start > 0, rows.stop < height, columns.start > 0, columns.stop < width
+
+    @cached_property
+    def edges(self) -> Bools:
+        """What may be part of a twig, and two pixels about."""
+        return np.asarray(ndimage.binary_dilation(self.sharp > TWIG, iterations=2))
+
+    def evidence(self) -> Floats:
+        """Log odds of ground by stars and edges, without any level."""
+        odds = np.where(self.doubt > 0, self.doubt, np.float32(-AMONG)) * np.float32(MISSING / self.longer)
+        odds += np.where(self.sharp > TWIG, np.float32(TEXTURE), 0)
+        # a sighting is spread over the pixels of a star
+        odds = np.where(self.stars, np.float32(SIGHTING / 5), np.where(self.known, odds, 0)).astype(np.float32)
+        for edge, before in zip(EDGES, self.cut, strict=True):
+            if before:
+                odds[edge] = -SURE
+        return odds
+
+    def cost(self) -> Floats:
+        """What a pixel's side of the border between ground and sky costs."""
+        return (EDGE_COST + SMOOTH_COST * np.exp(-((self.sharp / EDGE) ** 2) / 2)).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class _Levels:
+    """The levels of sky and land over a part, each (level, scatter), and what they do not hold for."""
+
+    sky: tuple[Floats, Floats]
+    land: tuple[Floats, Floats]
+    dark: Bools  # what has no star and is far darker than the sky nearby
+    tip: Bools  # of it, what stands at the picture's edge
+    passing: Bools  # textured land of the sky's light
+
+
 def tell(
     stills: Stills, seen: Witnesses, empty: Emptiness, moved: Floats | None = None, only_dark: bool = False
 ) -> Told:
@@ -110,9 +175,38 @@ def tell(
         stills; where it is not known no lamp is told
     only_dark : what `empty` is for certain, few stars tell: no ground is believed that is not dark
     """
+    part = _part(stills, seen, empty)
+    evidence, cost, side = part.evidence(), part.cost(), max(1, round(part.longer / COARSE))
+    coarse = rooted(_coarse_ground(evidence, cost, side), part.roots)
+    levels = _levels(part, coarse) if coarse.any() else None
+    if levels is None:
+        return Told(None, 0.0, NO_EDGE)
+    odds, held = evidence + _odds_by_level(part, coarse, levels), part.roots | levels.tip
+    coarse = rooted(_coarse_ground(odds, cost, side), held)
+    open_ = _band(coarse | levels.tip, part.edges, part.known, side, part.longer)
+    ground = rooted(least_cut(odds, *_borders(cost), open_, coarse | levels.tip), held)
+    alike = off_level(part.picture, levels.sky) < MEDIAN_CHI2 * len(part.picture)
+    ground = _tidied(ground, part, levels, odds, alike)
+    if only_dark:
+        ground = dark_parts(ground, part.picture.sum(axis=0), levels.sky[0].sum(axis=0))
+    first, second = (half / part.noise[:, None, None] / np.sqrt(2) for half in part.halves)
+    kept, supports = _supported(ground, part.roots, (first, second), part.least, part.longer)
+    if not kept.any():
+        best = max((s.share for s in supports), default=0.0)
+        return Told(None, round(best, 3), no_edge(best))
+    kept |= rooted(ground, levels.tip) & ~rooted(ground, part.roots)
+    good = [s for s in supports if is_skyline(s, part.longer)]
+    confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
+    share = np.zeros(part.size, np.float32)
+    share[part.box] = _softened(kept, part, levels, alike, moved)
+    why = f"no star moves with the sky there, and {100 * confidence:.0f} % of its edge is sharp and stands still"
+    return Told(share, round(float(confidence), 3), why, part.side)
+
+
+def _part(stills: Stills, seen: Witnesses, empty: Emptiness) -> _Part:
+    """What is looked at of the stills, and what stars and edges say of it."""
     size = (stills.first.shape[1], stills.first.shape[2])
-    longer, times = max(size), empty.cell // stills.side
-    box = box_about(empty, stills.side, size)
+    times, box = empty.cell // stills.side, box_about(empty, stills.side, size)
     planes = (slice(None), *box)
     stills = replace(stills, first=stills.first[planes], second=stills.second[planes])
     picture = stills.mean
@@ -123,76 +217,66 @@ def tell(
     parts = [part for part in (roots, known & ~roots) if part.any()]
     noise = np.array([min(_pixel_noise(plane, part) for part in parts) for plane in picture], np.float32)
     stars = _star_map(seen, stills.side, size)[box]
-    sharp = sharpness(picture, noise)
     doubt = enlarged(empty.doubt.astype(np.float32), times, size)[box]
-    evidence = np.where(doubt > 0, doubt, np.float32(-AMONG)) * np.float32(MISSING / longer)
-    evidence += np.where(sharp > TWIG, np.float32(TEXTURE), 0)
-    # a sighting is spread over the pixels of a star
-    evidence = np.where(stars, np.float32(SIGHTING / 5), np.where(known, evidence, 0)).astype(np.float32)
-    cut = _cut(box, size)
-    for edge, before in zip(EDGES, cut, strict=True):
-        if before:
-            evidence[edge] = -SURE
-    cost = (EDGE_COST + SMOOTH_COST * np.exp(-((sharp / EDGE) ** 2) / 2)).astype(np.float32)
-    side = max(1, round(longer / COARSE))
-    coarse = rooted(_coarse_ground(evidence, cost, side), roots)
-    if not coarse.any():
-        return Told(None, 0.0, NO_EDGE)
-    away = ~_near_border(coarse, BAND)
-    cells = block_side(size)
-    sky = known & ~coarse & away
-    light = darkness(picture, sky & (doubt == 0), cells)
-    edges = ndimage.binary_dilation(sharp > TWIG, iterations=2)
-    dark, tip = np.zeros_like(known), np.zeros_like(known)
+    halves = (stills.first, stills.second)
+    return _Part(size, stills.side, box, halves, picture, known, roots, doubt, noise, stars, sharpness(picture, noise))
+
+
+def _levels(part: _Part, coarse: Bools) -> _Levels | None:
+    """The levels of sky and land by where ground coarsely is; None where one of them is nowhere to be seen."""
+    away, cells = ~_near_border(coarse, BAND), block_side(part.size)
+    sky, empty = part.known & ~coarse & away, part.doubt > 0
+    light = darkness(part.picture, sky & (part.doubt == 0), cells)
+    dark, tip = np.zeros_like(part.known), np.zeros_like(part.known)
     if light is not None:
-        dark = known & (doubt > 0) & (light < DARK)
-        tip = tips(known & ~stars & (light < DARK), edges, roots, cut)
+        dark = part.known & empty & (light < DARK)
+        tip = tips(part.known & ~part.stars & (light < DARK), part.edges, part.roots, part.cut)
         dark |= tip
-    levels = follow(picture, sky & ~dark, noise, SKY_REACH, SKY_ROUGH, STARS, cells)
-    land = follow(picture, coarse & away, noise, GROUND_REACH, GROUND_ROUGH, side=cells)
-    if levels is None or land is None:
-        return Told(None, 0.0, NO_EDGE)
+    level = follow(part.picture, sky & ~dark, part.noise, SKY_REACH, SKY_ROUGH, STARS, cells)
+    land = follow(part.picture, coarse & away, part.noise, GROUND_REACH, GROUND_ROUGH, side=cells)
+    if level is None or land is None:
+        return None
     # land of the sky's light passes for its level, but has texture
-    textured = rough(picture) & (doubt > 0)
-    passing = textured & ~apart(levels, land, ALIKE)
+    textured = rough(part.picture) & empty
+    passing = textured & ~apart(level, land, ALIKE)
     if passing.any():
-        levels = follow(picture, sky & ~dark & ~passing, noise, SKY_REACH, SKY_ROUGH, STARS, cells) or levels
-    near = known & (~coarse | _near_border(coarse, round(DEEP * longer)))
-    held = roots | tip
-    by_level = np.where(near, _by_level(picture, levels, land), 0).astype(np.float32)
+        level = follow(part.picture, sky & ~dark & ~passing, part.noise, SKY_REACH, SKY_ROUGH, STARS, cells) or level
+    return _Levels(level, land, dark, tip, textured & ~apart(level, land, ALIKE))
+
+
+def _odds_by_level(part: _Part, coarse: Bools, levels: _Levels) -> Floats:
+    """Log odds of ground by what each pixel's level and texture say beside what stars and edges do."""
+    near = part.known & (~coarse | _near_border(coarse, round(DEEP * part.longer)))
+    odds = np.where(near, _by_level(part.picture, levels.sky, levels.land), 0).astype(np.float32)
     # what departs from the sky's level without an edge is the sky's own: glow, cloud
-    by_level[(by_level > 0) & ~edges] = 0
+    odds[(odds > 0) & ~part.edges] = 0
     # where both have one level it tells nothing, but texture does where less looks like sky than among twigs
-    by_level[near & textured & ~apart(levels, land, ALIKE) & ~_airy(picture, levels)] = TEXTURED
+    odds[near & levels.passing & ~_airy(part.picture, levels.sky)] = TEXTURED
     # and so is a gap in which stars were seen: the sky's level is not followed into it
-    by_level[(by_level > 0) & _starry_gaps(known & ~coarse, stars)] = 0
-    by_level[dark & near & edges] = LEVEL_MOST
-    odds = evidence + by_level
-    coarse = rooted(_coarse_ground(odds, cost, side), held)
-    open_ = _band(coarse | tip, edges, known, side, longer)
-    ground = rooted(least_cut(odds, *_borders(cost), open_, coarse | tip), held)
-    bright = land[0].sum(axis=0) > levels[0].sum(axis=0)
-    alike = off_level(picture, levels) < MEDIAN_CHI2 * len(picture)
-    ground = filled(ground, odds, stars, int(GAP_MOST * size[0] * size[1]), bright, alike)
-    ground = rooted(ground & ~cloud_in(ground, roots, picture, levels[0], land[0]), held)
-    halves = tuple(half / noise[:, None, None] / np.sqrt(2) for half in (stills.first, stills.second))
-    if only_dark:
-        ground = dark_parts(ground, picture.sum(axis=0), levels[0].sum(axis=0))
-    kept, supports = _supported(ground, roots, halves, AREA_MIN * size[0] * size[1], longer)
-    if not kept.any():
-        best = max((s.share for s in supports), default=0.0)
-        return Told(None, round(best, 3), no_edge(best))
-    kept |= rooted(ground, tip) & ~rooted(ground, roots)
-    good = [s for s in supports if is_skyline(s, longer)]
-    confidence = sum(s.share * s.length for s in good) / max(sum(s.length for s in good), 1)
-    share = np.zeros(size, np.float32)
-    moves = None if moved is None else np.where(moved[box] < MOVED_PX, 0, moved[box] / stills.side).astype(np.float32)
-    share[box] = soften(kept, picture, levels, land, stars | even_gaps(kept, alike), longer, moves)
-    if moves is not None:
-        shining = standing_lamps((stills.first, stills.second), levels, land, kept, stars, moves)
-        share[box] = np.maximum(share[box], shining)
-    why = f"no star moves with the sky there, and {100 * confidence:.0f} % of its edge is sharp and stands still"
-    return Told(share, round(float(confidence), 3), why, stills.side)
+    odds[(odds > 0) & _starry_gaps(part.known & ~coarse, part.stars)] = 0
+    odds[levels.dark & near & part.edges] = LEVEL_MOST
+    return odds
+
+
+def _tidied(ground: Bools, part: _Part, levels: _Levels, odds: Floats, alike: Bools) -> Bools:
+    """The ground with its gaps that are none filled, and without cloud."""
+    bright = levels.land[0].sum(axis=0) > levels.sky[0].sum(axis=0)
+    ground = filled(ground, odds, part.stars, int(GAP_MOST * part.size[0] * part.size[1]), bright, alike)
+    cloud = cloud_in(ground, part.roots, part.picture, levels.sky[0], levels.land[0])
+    return rooted(ground & ~cloud, part.roots | levels.tip)
+
+
+def _softened(kept: Bools, part: _Part, levels: _Levels, alike: Bools, moved: Floats | None) -> Floats:
+    """How much of each pixel of the part is ground, lamps among it."""
+    moves = None
+    if moved is not None:
+        here = moved[part.box]
+        moves = np.where(here < MOVED_PX, 0, here / part.side).astype(np.float32)
+    open_ = part.stars | even_gaps(kept, alike)
+    share = soften(kept, part.picture, levels.sky, levels.land, open_, part.longer, moves)
+    if moves is None:
+        return share
+    return np.maximum(share, standing_lamps(part.halves, levels.sky, levels.land, kept, part.stars, moves))
 
 
 def no_edge(share: float) -> str:
@@ -226,12 +310,6 @@ def box_about(empty: Emptiness, side: int, shape: tuple[int, int]) -> tuple[slic
         first, last = max(int(there[0]) - about, 0) // step * step, int(there[-1]) + times + about
         spans.append(slice(first, min(last, size)))
     return spans[0], spans[1]
-
-
-def _cut(box: tuple[slice, slice], shape: tuple[int, int]) -> tuple[bool, bool, bool, bool]:
-    """Which of its `EDGES` a box has where the whole has none: beyond them is sky."""
-    (rows, columns), (height, width) = box, shape
-    return rows.start > 0, rows.stop < height, columns.start > 0, columns.stop < width
 
 
 def _starry_gaps(sky: Bools, stars: Bools) -> Bools:
