@@ -1,10 +1,14 @@
 """Meteors that stay in the picture: where they lie, how bright they are, and what NOISE and COVERAGE say of them."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import ndimage
 from scipy.special import erf
 
+from pipeline.combine import _meteors
+from pipeline.config import CombineSettings
 from pipeline.pixels.resample import NOT_COVERED
 from pipeline.pixels.rings import MARGIN
 from pipeline.stack.bands import Band
@@ -179,6 +183,26 @@ def test_pixels_that_flicker_beside_it_are_not_laid_back(tmp_path, cfa):
         near |= np.hypot(ys - row, xs - column) < 4
     # noise of one frame where a pixel is another's mean
     assert np.abs(made.picture - sound.picture)[:, near].max() < 7 * np.median(sound.noise[:, near])
+
+
+def test_a_frame_that_is_named_for_its_meteor_keeps_its_streak(caplog):
+    """By its file's name, a pattern of it or its id, whatever grading took it for; one without a streak is told of."""
+    line = {"x1": 90, "y1": 60, "x2": 250, "y2": 150, "width_px": WIDTH}
+    ids = ["20260814T220000-a", "20260814T220100-b", "20260814T220200-c"]
+    files = [SimpleNamespace(id=name, file=f"n/{k}.dng", shown=f"n/{k}.dng") for k, name in enumerate(ids)]
+    plan, inputs = SimpleNamespace(scene="s", frames=files), SimpleNamespace(frames=files)
+    streaks = {ids[0]: [{"kind": "satellite", **line}], ids[1]: [{"kind": "meteor", **line}]}
+
+    def kept(**settings):
+        caplog.clear()
+        return [band.number for band in _meteors(plan, inputs, streaks, CombineSettings(**settings))]
+
+    assert kept() == []
+    assert kept(meteors="keep") == [1]
+    assert kept(meteor_frames=["0.dng"]) == kept(meteor_frames=[ids[0]]) == [0]
+    assert not caplog.messages
+    assert kept(meteor_frames=["*.dng"]) == [0, 1]
+    assert caplog.messages == ["s: combine.meteor_frames names n/2.dng, of which no streak is kept"]
 
 
 def test_land_hides_a_meteor():
