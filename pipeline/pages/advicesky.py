@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.judging.verdicts import CLOUDS
@@ -53,10 +53,20 @@ def _darker_hour(event: Mapping[str, Any], clock: str) -> str:
 
 def light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, clock: str) -> list[Advice]:
     """What the sky did: cloud, dew, moon, twilight, and what was too bright."""
-    result = []
-    cloudy, bright = reasons.get("cloud", 0), reasons.get("bright sky", 0)
     events = figures.get("sky_events") or []
     befell = {event["cause"]: event for event in events}
+    return [
+        *_lens_or_cloud(events, befell, reasons.get("cloud", 0), found, clock),
+        *_bright_sky(befell, reasons.get("bright sky", 0), found, clock),
+        *_exposure(figures, reasons.get("underexposed", 0), found),
+    ]
+
+
+def _lens_or_cloud(
+    events: Sequence[Mapping[str, Any]], befell: Mapping[str, Mapping[str, Any]], cloudy: int, found: int, clock: str
+) -> list[Advice]:
+    """What took starlight: dew, what passes for it, cloud."""
+    result = []
     cloudy -= sum(event.get("frames_set_aside") or 0 for event in events if event["cause"] in NO_CLOUD)
     dew = befell.get("dew")
     creeps = next((e for e in events if e["cause"] == "haze" and e.get("course") == "thickens"), None)
@@ -90,6 +100,12 @@ def light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, cl
                 f"of the cloud cover by height{dewy} save{'' if dewy else 's'} nights.",
             )
         )
+    return result
+
+
+def _bright_sky(befell: Mapping[str, Mapping[str, Any]], bright: int, found: int, clock: str) -> list[Advice]:
+    """What added light: Moon, twilight, towns, lamps."""
+    result = []
     slow = next((befell[cause] for cause in ("twilight", "moonlight", "brightening") if cause in befell), None)
     if slow is not None:
         result.append(Advice("A darker hour", _darker_hour(slow, clock)))
@@ -110,12 +126,18 @@ def light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, cl
                 "thunderstorm go to shelter.",
             )
         )
-    if found and reasons.get("underexposed", 0) / found >= SHARE_SEEN:
+    return result
+
+
+def _exposure(figures: Mapping[str, Any], dim: int, found: int) -> list[Advice]:
+    """Too little light, or too much of it in the stars."""
+    result = []
+    if found and dim / found >= SHARE_SEEN:
         result.append(
             Advice(
                 "More light",
-                f"{count(reasons['underexposed'], 'frame')} of {number(found)} {were(reasons['underexposed'])} "
-                "underexposed: open the aperture, raise the ISO until the histogram's hump is clear of the left edge.",
+                f"{count(dim, 'frame')} of {number(found)} {were(dim)} underexposed: open the aperture, raise the "
+                "ISO until the histogram's hump is clear of the left edge.",
             )
         )
     saturated = value_of(figures, "saturated_fraction")

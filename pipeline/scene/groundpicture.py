@@ -5,7 +5,7 @@ The half of the step `ground` that makes the picture, once it is told where grou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -152,7 +152,7 @@ def make_ground(
     beyond : another picture of it, which stands where these frames do not reach
     """
     inputs = on_ground(inputs, geometry, hold, scale)
-    shape, planes = inputs.shape, unmoved(inputs.frames)
+    planes = unmoved(inputs.frames)
     sky = land_in(mask, geometry, hold, inputs.frames, ground=True)
     wide = about_ground(mask, RIM)
     if only is not None:
@@ -186,21 +186,8 @@ def make_ground(
             windows = windows_over(wide, side_of_tiles(scene, trip.limits.memory_mb, threads))
             tiles = combined(windows)
         box = box_of(windows)
-        coverage, rejected = np.zeros((box.height, box.width), np.uint16), np.zeros((box.height, box.width), np.uint16)
-        with CombinedWriter(path, coverage.shape, picture_header(box), noise_header) as writer:
-            for tile in tiles:
-                w = tile.window
-                if beyond is not None:
-                    beyond.fill(tile, counts=True)
-                fill_rim(tile, shape)
-                unasked = ~w.of(wide)
-                for plane in (*tile.picture, *tile.noise, tile.coverage, tile.rejected):
-                    plane[unasked] = 0
-                top, left = w.top - box.top, w.left - box.left
-                writer.write(0, top, left, tile.picture)
-                writer.write(1, top, left, tile.noise)
-                coverage[top : top + w.height, left : left + w.width] = tile.coverage
-                rejected[top : top + w.height, left : left + w.width] = tile.rejected
+        with CombinedWriter(path, (box.height, box.width), picture_header(box), noise_header) as writer:
+            coverage, rejected = _write(writer, tiles, box, wide, beyond)
             balance = inputs.frames[inputs.reference].balance
             writer.fill_rings(
                 coverage > 0, balance, float(mean_level(scene)), ON_LAND, colour_count(inputs.cfa), threads
@@ -214,6 +201,33 @@ def make_ground(
     keys = ("noise_ratio", "noise_blocks", "rejected_share", "noise_notes")
     otherwise = [frame.id for frame in inputs.frames if frame.id not in used]
     return {"frames": n, "lit_otherwise": otherwise, **noise, **{key: told[key] for key in keys}}
+
+
+def _write(
+    writer: CombinedWriter, tiles: Iterable[Tile], box: Window, wide: NDArray[np.bool_], beyond: GroundFile | None
+) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+    """Write the tiles' picture and noise as far as they are wanted; COVERAGE and REJECTED of the box, (rows, columns).
+
+    Parameters
+    ----------
+    wide : (height, width) of the whole picture, where it is wanted
+    beyond : as in `make_ground`
+    """
+    coverage, rejected = (np.zeros((box.height, box.width), np.uint16) for _ in range(2))
+    for tile in tiles:
+        w = tile.window
+        if beyond is not None:
+            beyond.fill(tile, counts=True)
+        fill_rim(tile, (wide.shape[0], wide.shape[1]))
+        unasked = ~w.of(wide)
+        for plane in (*tile.picture, *tile.noise, tile.coverage, tile.rejected):
+            plane[unasked] = 0
+        top, left = w.top - box.top, w.left - box.left
+        writer.write(0, top, left, tile.picture)
+        writer.write(1, top, left, tile.noise)
+        coverage[top : top + w.height, left : left + w.width] = tile.coverage
+        rejected[top : top + w.height, left : left + w.width] = tile.rejected
+    return coverage, rejected
 
 
 def mixing_of(matching: Matching, frame: Frame) -> NDArray[np.float32]:
