@@ -467,6 +467,24 @@ def test_single_frames_come_last_on_the_trips_page() -> None:
     assert page.index(">scene<") < page.index(">second<") < page.index(">shot<")
 
 
+def test_second_pictures_of_frames_are_counted_and_not_listed() -> None:
+    """A camera that writes two files a frame would else fill the list with names that nobody misses."""
+    rows: list[dict[str, object]] = [
+        {"file": f"n_{k}.jpg", "kind": "companion", "reason": f"goes along with n_{k}.dng"} for k in range(40)
+    ]
+    rows += [
+        {"file": "n_1.dng", "kind": "light", "scene": "s", "reason": "a light"},
+        {"file": "lost.dng", "kind": "light", "scene": None, "reason": "no time"},
+        {"file": "notes.txt", "kind": "other", "reason": "no picture"},
+    ]
+    page = trip_page(trip_figures([], [], [], [], [], {}, {}), [], rows, [])
+    assert "of no use (2)" in page
+    listed = page[page.index("of no use (2)") :]
+    assert all(name in listed for name in ("lost.dng", "notes.txt"))
+    assert not any(name in listed for name in ("n_0.jpg", "n_1.dng"))
+    assert "goes along with a frame of the same name" in page
+
+
 def test_frames_dropped_by_hand_are_no_warning() -> None:
     """Three of seven are in the picture because four were dropped by hand: that is what was asked for."""
     seven = {**SOUND, "frames_found": 7, "frames_kept": 3}

@@ -16,6 +16,7 @@ from pipeline.pages.together import together
 from pipeline.pages.words import UNKNOWN, count, duration, link, number
 
 GROUPS_MAX = 80
+COMPANION = "companion"  # of a frame, as the inventory calls it
 OTHERS_MAX = 500  # files that are no frames, listed on the page; the rest is in inventory.ecsv
 # kinds of the inventory that are frames of a scene or calibration; anything else is listed with its reason
 FRAME_KINDS = ("light", "dark", "flat", "bias")
@@ -132,7 +133,7 @@ def trip_page(
     inventory : rows of inventory.ecsv
     downloads : those of trip.json and inventory.ecsv that stand beside the page
     """
-    others = [row for row in inventory if kind_of(row) not in FRAME_KINDS or not _used(row)]
+    others = [row for row in inventory if _is_other(row)]
     what = {
         "trip.json": "this page's figures, for programs",
         "inventory.ecsv": "every file found, what it was taken for, and why",
@@ -171,6 +172,13 @@ def trip_page(
     return page("trip.html.j2", view)
 
 
+def _is_other(row: Mapping[str, Any]) -> bool:
+    """Whether a file is listed by its name: a frame that found no place, or none at all. A camera's second pictures of
+    frames are only counted: hundreds of them would hide the others."""
+    kind = kind_of(row)
+    return kind != COMPANION and (kind not in FRAME_KINDS or not _used(row))
+
+
 def _used(row: Mapping[str, Any]) -> bool:
     """Whether a frame found a place: a light in a scene, a calibration frame in a set."""
     places = ("scene",) if kind_of(row) == "light" else ("dark_set", "flat_set")
@@ -189,7 +197,7 @@ def grouped(inventory: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, int]
     groups: dict[tuple[str, str], list[list[str]]] = {}
     for row in inventory:
         why = why_of(row)
-        if kind_of(row) == "companion":
+        if kind_of(row) == COMPANION:
             why = "goes along with a frame of the same name"
         groups.setdefault((kind_of(row), _NUMBER.sub("\0", why)), []).append(_NUMBER.findall(why))
     order = {kind: n for n, kind in enumerate(FRAME_KINDS)}
