@@ -25,6 +25,7 @@ from pipeline.pages.ground import ground_facts
 from pipeline.pages.headline import lead, warnings
 from pipeline.pages.noise import lowered, noise_sentence
 from pipeline.pages.plots import Panel, Point, noise_curve, over_time, ticks
+from pipeline.pages.softscenes import soft_scenes
 from pipeline.pages.trip import SceneEntry, grouped, trip_figures, trip_page
 from pipeline.pages.weather import exposure_lost, lost_sentence, raised_sentence, sky_raised
 from pipeline.plan import PlannedFrame, ScenePlan, scene_settings
@@ -577,6 +578,29 @@ def test_a_hazy_night_stands_on_the_trips_page() -> None:
     said = trip_page(content, entries, [], []).replace(NARROW, " ")
     assert "hazy: even at its clearest the stars are 0.30 ± 0.05 magnitudes fainter than in clear" in said
     assert "76 % of the light" in said
+
+
+def test_a_scene_all_out_of_focus_stands_on_the_trips_page() -> None:
+    """Held against one taken with the same camera, lens and aperture; motion is taken out: a uniform motion of 2.4 px
+    makes stars of 2.4 px sqrt(2.4^2 + 8 ln 2 x 2.4^2 / 24) = 2.66 px wide (`width_at_rest`), which is no focus. Test
+    shots, which are there to find it, and lenses that no file names are left alone."""
+
+    def scene(width: float, moved: float = 0.0, kept: int = 30) -> dict[str, object]:
+        return {"frames_found": kept, "frames_kept": kept, "fwhm_px_frames": width, "motion_px": moved}
+
+    taken = {"kind": "light", "camera": "c", "serial": "1", "lens": "l", "focal_mm": 24.0, "f_number": 2.8,
+             "width": 6000, "height": 4000}  # fmt: skip
+    scenes = {"sharp": scene(2.4), "soft": scene(3.6), "moved": scene(2.67, 2.4), "long": scene(9.0, 9.5),
+              "shot": scene(8.0, kept=1), "open": scene(3.6), "manual": scene(3.6)}  # fmt: skip
+    rows = [{**taken, "scene": name, "file": f"{name}.dng"} for name in scenes]
+    rows[-2]["f_number"], rows[-1]["focal_mm"] = 1.8, None
+    told = soft_scenes(scenes, rows)
+    assert [(t["scene"], t["against"], t["width_px"], t["sharp_px"]) for t in told] == [("soft", "sharp", 3.6, 2.4)]
+    entries = [SceneEntry(name, figures, True, "index.html", None) for name, figures in scenes.items()]
+    content = trip_figures(entries, rows, [], [], [], {}, {})
+    said = trip_page(content, entries, rows, []).replace(NARROW, " ")
+    assert "soft: the stars are 3.6 px wide where in sharp" in said
+    assert soft_scenes({"sharp": scenes["sharp"], "soft": scene(3.3)}, rows) == []
 
 
 def test_settings_made_by_hand_are_named() -> None:

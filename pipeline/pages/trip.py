@@ -12,6 +12,7 @@ from pipeline.pages.haze import hazy_scenes
 from pipeline.pages.headline import warnings
 from pipeline.pages.noise import lowered, noise_gain, one_frame
 from pipeline.pages.render import REASON_MEANINGS, page
+from pipeline.pages.softscenes import soft_scenes
 from pipeline.pages.together import together
 from pipeline.pages.words import UNKNOWN, count, duration, link, number
 
@@ -58,7 +59,8 @@ def trip_figures(
     reasons: Counter[str] = Counter()
     for entry in entries:
         reasons.update(entry.figures.get("frames_set_aside") or {})
-    totals = [entry.figures.get("exposure_total_s") for entry in entries if entry.made]
+    made = {entry.scene: entry.figures for entry in entries if entry.made}
+    totals = [figures.get("exposure_total_s") for figures in made.values()]
     return {
         "scenes": [
             {
@@ -92,8 +94,9 @@ def trip_figures(
         "frames_set_aside": dict(sorted(reasons.items(), key=lambda item: (-item[1], item[0]))),
         "files": kinds(inventory) if inventory else None,
         "failures": [{k: f.get(k) for k in ("step", "name", "sentence")} for f in failures],
-        "hazy": hazy_scenes({entry.scene: entry.figures for entry in entries if entry.made}),
-        "together": together({entry.scene: entry.figures for entry in entries if entry.made}, inventory),
+        "hazy": hazy_scenes(made),
+        "soft": soft_scenes(made, inventory),
+        "together": together(made, inventory),
         "results_of_no_scene": list(stale),
         "warnings": list(card_warnings),
         "settings": dict(settings),
@@ -139,7 +142,7 @@ def trip_page(
         "inventory.ecsv": "every file found, what it was taken for, and why",
     }
     notes = [f"{failure['step']}: {failure['sentence']}" for failure in content["failures"]]
-    notes += [scene["sentence"] for scene in content["hazy"]]
+    notes += [scene["sentence"] for scene in (*content["hazy"], *content["soft"])]
     notes += content["warnings"]
     if content["results_of_no_scene"]:
         names = ", ".join(content["results_of_no_scene"])
