@@ -28,7 +28,7 @@ from pipeline.scene.handmask import digest, mask_of
 STEP_VERSIONS = {
     "inventory": 27,
     "decode": 5,
-    "grade": 37,
+    "grade": 38,
     "judge": 63,
     "dark": 30,
     "register": 24,

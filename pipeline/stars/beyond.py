@@ -36,7 +36,8 @@ RANGE, QUIET = 10.0, 1.5  # times a block's noise: what range tells of it, and w
 LEVEL = 8  # blocks a side, whose median is the level of light broader than a streak: an aurora's rays move every second
 CELL = 4  # blocks a side over which what is broad is taken off
 CLIP = 3.0  # standard deviations that a block counts there at most
-AROUND = 3  # cells
+AROUND = 3  # cells, whose median is the level about one
+DARK = -0.6  # of a cell, whose noise is a quarter of a block's: what a neighbour's streak crosses is darker
 TAIL, TAIL_SIGMA = 0.98, 2.054  # share of a normal distribution below so many standard deviations
 MEAN_SIZE, SPREAD_LEAST = 0.8, 0.1  # of values of a standard deviation of 1; of a part's spread against the whole's
 CELL_BLOCKS = LEVEL * LEVEL
@@ -317,11 +318,24 @@ def _sizes(image: Any, out: Any) -> None:
                 out[1, i // NEAR, j // NEAR] += 1
 
 
-def flat(image: NDArray[np.float32]) -> None:
-    """Put a picture into its own spread, part by part, and take off the mean over `AROUND` cells, in place.
+def _about(cells: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The median over `AROUND` x `AROUND` cells of those that are not `DARK`; 0 where all are."""
+    height, width = cells.shape
+    padded = np.pad(np.where(cells > DARK, cells, np.float32(np.inf)), AROUND // 2, mode="edge")
+    near = np.sort([padded[i : i + height, j : j + width] for i in range(AROUND) for j in range(AROUND)], axis=0)
+    number = np.isfinite(near).sum(axis=0)
+    lower, upper = (
+        np.take_along_axis(near, np.maximum(k, 0)[None], axis=0)[0] for k in ((number - 1) // 2, number // 2)
+    )
+    return np.where(number > 0, (lower + upper) / 2, 0).astype(np.float32)
 
-    What passes through a neighbour alone is far below nothing: it becomes nothing, and leaves no rim. Where the sky
-    itself changes, or trees move, a part has more of a spread than others.
+
+def flat(image: NDArray[np.float32]) -> None:
+    """Put a picture into its own spread, part by part, and take off the level about it (`_about`), in place.
+
+    What passes through a neighbour alone is far below nothing: it becomes nothing, and leaves no rim: a bright one's
+    flanks, counted for the level, had a band beside it stand out by a fifth of a block's noise, along which chance made
+    a streak. Where the sky itself changes, or trees move, a part has more of a spread than others.
     """
     rows, columns = (n // CELL for n in image.shape)
     if min(rows, columns) < 1:
@@ -333,7 +347,7 @@ def flat(image: NDArray[np.float32]) -> None:
     scale = max(MAD_TO_SIGMA * float(np.median(np.abs(sample - middle))), (high - middle) / TAIL_SIGMA, 1e-6)
     cells = np.empty((rows, columns), np.float32)
     _cells(image, middle, scale, cells)
-    _less_cells(image, middle, scale, uniform_filter(cells, AROUND))
+    _less_cells(image, middle, scale, _about(cells))
     sizes = np.zeros((2, *(n // NEAR + 1 for n in image.shape)))
     _sizes(image, sizes)
     total, number = (uniform_filter(part, 3, mode="constant") for part in sizes)
