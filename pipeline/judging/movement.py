@@ -94,8 +94,12 @@ def expected_motion(
             ceiling = trail_px(exposure_s=exposure, scale_arcsec=look.pixel_scale_arcsec)
         elif first["focal_mm"] and first["pixel_um"]:
             ceiling = trail_px(1000 * first["focal_mm"] / first["pixel_um"], exposure)
+    # stars stand where they were in the middle of an exposure: where exposures differ, starts lie otherwise apart
     begun = [parse(f.plan.taken) for f in frames]
-    times = [None if b is None else (b - datetime(2000, 1, 1, tzinfo=b.tzinfo)).total_seconds() for b in begun]
+    times = [
+        None if b is None else (b - datetime(2000, 1, 1, tzinfo=b.tzinfo)).total_seconds() + (e or 0.0) / 2
+        for b, e in zip(begun, exposures, strict=True)
+    ]
     # the least that a camera standing still shows of stars at the equator
     floor = ceiling
     if floor is None and exposure is not None and first["focal_mm"]:

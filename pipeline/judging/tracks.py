@@ -247,7 +247,7 @@ def drift(tracks: Tracks, times_s: Sequence[float | None], extent: float) -> tup
     Parameters
     ----------
     tracks : of a scene
-    times_s : start of each frame, s, on any clock; None where not known
+    times_s : middle of each exposure, s, on any clock; None where not known
     extent : long side of the frame, px
 
     Returns

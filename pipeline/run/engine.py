@@ -29,7 +29,7 @@ STEP_VERSIONS = {
     "inventory": 27,
     "decode": 5,
     "grade": 38,
-    "judge": 63,
+    "judge": 64,
     "dark": 30,
     "register": 24,
     "ground": 57,
