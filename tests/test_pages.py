@@ -580,6 +580,13 @@ def test_a_hazy_night_stands_on_the_trips_page() -> None:
     assert "76 % of the light" in said
 
 
+def test_every_lamp_is_counted_in_the_advice() -> None:
+    """Two cars an hour apart are two events of a frame each."""
+    events = [{"cause": "lamp", "frames": n, "frames_set_aside": n} for n in (1, 2)]
+    given = advise({"frames_found": 40, "sky_events": events}, {"bright sky": 3})
+    assert any(a.text.replace(NARROW, " ").startswith("3 frames caught headlights") for a in given)
+
+
 def test_a_scene_all_out_of_focus_stands_on_the_trips_page() -> None:
     """Held against one taken with the same camera, lens and aperture; motion is taken out: a uniform motion of 2.4 px
     makes stars of 2.4 px sqrt(2.4^2 + 8 ln 2 x 2.4^2 / 24) = 2.66 px wide (`width_at_rest`), which is no focus. Test

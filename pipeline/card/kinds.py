@@ -308,7 +308,7 @@ class Sorter:
         verdicts = {
             run[n].id: _verdict(run[n], seen.guesses[run[n].id], seen.looks[run[n].id], starry, sky) for n in looked
         }
-        how = f"as its neighbours: {len(run)} frames in a row have the same settings, {len(looked)} were looked at"
+        how = f"as its neighbours: {len(looked)} of these {len(run)} frames of the same settings were looked at"
         for n, frame in enumerate(run):
             broken = self._broken(frame)
             if frame.id in verdicts:

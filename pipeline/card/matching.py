@@ -181,7 +181,8 @@ def _one_dark(
             factor = 2 ** (-apart / DOUBLING_C)  # the way round that the page states what they were scaled by
             why += f": the lights have about {factor:.2g} times their dark signal, set right by the warm pixels of each"
     elif temperature is not None or chosen.temperature_c is not None:
-        why += ", sensor temperature not known of both"
+        unknown = "the darks" if temperature is not None else "the lights"
+        why += f", sensor temperature of {unknown} not known"
     if light.facts.serial is None or chosen.frames[0].facts.serial is None:
         why += "; the camera is matched by its model, as no body serial is known of both"
     if len(fitting) > 1:

@@ -57,7 +57,7 @@ def light(figures: Mapping[str, Any], reasons: Mapping[str, int], found: int, cl
     befell = {event["cause"]: event for event in events}
     return [
         *_lens_or_cloud(events, befell, reasons.get("cloud", 0), found, clock),
-        *_bright_sky(befell, reasons.get("bright sky", 0), found, clock),
+        *_bright_sky(events, befell, reasons.get("bright sky", 0), found, clock),
         *_exposure(figures, reasons.get("underexposed", 0), found),
     ]
 
@@ -103,7 +103,9 @@ def _lens_or_cloud(
     return result
 
 
-def _bright_sky(befell: Mapping[str, Mapping[str, Any]], bright: int, found: int, clock: str) -> list[Advice]:
+def _bright_sky(
+    events: Sequence[Mapping[str, Any]], befell: Mapping[str, Mapping[str, Any]], bright: int, found: int, clock: str
+) -> list[Advice]:
     """What added light: Moon, twilight, towns, lamps."""
     result = []
     slow = next((befell[cause] for cause in ("twilight", "moonlight", "brightening") if cause in befell), None)
@@ -118,10 +120,11 @@ def _bright_sky(befell: Mapping[str, Mapping[str, Any]], bright: int, found: int
             )
         )
     if "lamp" in befell:
+        caught = sum(event["frames"] for event in events if event["cause"] == "lamp")
         result.append(
             Advice(
                 "Away from lamps",
-                f"{count(befell['lamp']['frames'], 'frame')} caught headlights or a torch, if it was no lightning: a "
+                f"{count(caught, 'frame')} caught headlights or a torch, if it was no lightning: a "
                 "place off the road, a hood on the lens, and red lamps held low while the shutter is open. In a "
                 "thunderstorm go to shelter.",
             )

@@ -77,7 +77,7 @@ def ground_facts(ground: Mapping[str, Any] | None) -> list[tuple[str, str]]:
     if ground.get("noise_frame") and ground.get("noise_combined"):
         lower = number(ground["noise_frame"] / ground["noise_combined"], "×", digits=3)
         ratio = ground.get("noise_ratio")
-        against = f", {number(ratio, '×', decimals=2)} of what theory expects" if ratio else ""
+        against = f", {number(ratio, '×', decimals=2)} the noise that theory expects" if ratio else ""
         if blocks := ground.get("noise_blocks"):
             against += f"; told from {number(blocks)} blocks, good to about {percent(noise_error(blocks), 0)}"
         facts.append(("noise of the ground lowered by", f"{lower} ({number(ground.get('frames'))} frames){against}"))

@@ -28,7 +28,7 @@ def warnings(figures: Mapping[str, Any]) -> list[str]:
         result.append(f"Only one frame could be used: the picture is that frame, {done} but not combined.")
     elif kept is not None and kept * 2 < graded:
         result.append(
-            f"Only {number(kept)} of {count(graded, 'frame')} could be used; the reasons stand on the scene's page."
+            f"Only {number(kept)} of {count(graded, 'frame')} could be used; why stands in the scene's list of frames."
         )
     moved, width = figures.get("motion_expected_px"), width_at_rest(figures)
     if kept and moved is not None and width is not None and moved > width:
@@ -124,7 +124,7 @@ def lead(figures: Mapping[str, Any]) -> str:
     if gain is not None and kept > 1:
         text += f" The noise is {lowered(gain)} than in {one_frame(figures)}"
         ratio = figures.get("noise_ratio")
-        text += f", {number(ratio, '×', decimals=2)} of what theory expects." if ratio else "."
+        text += f", {number(ratio, '×', decimals=2)} the noise that theory expects." if ratio else "."
     return text
 
 
@@ -136,7 +136,7 @@ def tiles(figures: Mapping[str, Any]) -> list[dict[str, str]]:
     gain = noise_gain(figures)
     if gain is not None:
         ratio = figures.get("noise_ratio")
-        against = f"{number(ratio, '×', decimals=2)} of theory" if ratio else "theory not known"
+        against = f"{number(ratio, '×', decimals=2)} the noise of theory" if ratio else "theory not known"
         name, times = ("noise lowered by", gain) if gain >= 1 else ("noise raised by", 1 / gain)
         tiles.append(_tile(name, number(times, "×", digits=3), against))
     width = figures.get("fwhm_px_combined") or figures.get("fwhm_px_frames")

@@ -259,7 +259,7 @@ def _card(entry: SceneEntry) -> dict[str, Any]:
         lines[-1:] = [f"{lines[-1]}, {duration(figures['exposure_total_s'])} of light"] if lines else []
     gain, ratio = noise_gain(figures), figures.get("noise_ratio")
     if gain is not None and entry.made and kept != 1:
-        against = f" ({number(ratio, '×', decimals=2)} of theory)" if ratio else ""
+        against = f" ({number(ratio, '×', decimals=2)} the noise of theory)" if ratio else ""
         lines.append(f"noise {lowered(gain)} than in {one_frame(figures)}{against}")
     return {
         "scene": entry.scene,

@@ -405,7 +405,7 @@ class Night:
                 exposure, iso = (figures.get(f"noise_frame_{key}") for key in ("exposure_s", "iso"))
                 which = f" of {exposure:g} s" + (f" at ISO {iso}" if iso else "") if exposure else ""
                 noise = f", noise {lower} than in one frame{which}"
-                noise += f" ({figures['noise_ratio']:.2f} of what theory expects)"
+                noise += f" ({figures['noise_ratio']:.2f} of the noise that theory expects)"
                 if figures.get("noise_gain_beyond"):
                     from pipeline.pages.noise import frames_unlike  # here: pages are loaded for the last job anyway
 
