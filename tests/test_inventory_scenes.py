@@ -567,6 +567,8 @@ def test_titles_tell_scenes_of_a_night_and_lens_apart():
     assert got == [f"{unit}, from 20:00 UTC, p", f"{unit}, from 21:00 UTC, q", "60\u202fs, from 22:00 UTC, r",
                    f"{unit}, from 20:00 UTC, s"]  # fmt: skip
     assert [s.apart for s in told_apart(scenes[:1], same)] == [""]
+    bracket = ScenePlan("q", (), (replace(frames[1], exposure_s=5.0), long, replace(frames[0], exposure_s=15.2)))
+    assert told_apart([scenes[0], bracket], same)[1].apart == "5 to 60\u202fs"
     assert [s.apart for s in told_apart([scenes[0], replace(scenes[2], gives_ground_to="p")], same)] == ["", ""]
 
 
@@ -585,11 +587,15 @@ def test_keep_and_drop_are_turned_into_ids_and_slips_are_told():
 
 def test_pauses_as_long_as_exposures_are_noted():
     """A camera that takes its own darks pauses as long as it exposes; a tag that says otherwise wins."""
-    assert has_own_dark_pauses(run(10, pace_s=62))
-    assert not has_own_dark_pauses(run(10, pace_s=32))
-    assert not has_own_dark_pauses(run(10, pace_s=120))
-    assert not has_own_dark_pauses(run(3, pace_s=62))
+    assert has_own_dark_pauses(run(10, pace_s=62), [])
+    assert not has_own_dark_pauses(run(10, pace_s=32), [])
+    assert not has_own_dark_pauses(run(10, pace_s=120), [])
+    assert not has_own_dark_pauses(run(3, pace_s=62), [])
     assert any("noise reduction" in note for note in plan(run(10, pace_s=62)).scenes[0].notes)
+    # another exposure was taken in each of them
+    every = run(20, pace_s=31)
+    assert has_own_dark_pauses(every[::2], every[::2])
+    assert not has_own_dark_pauses(every[::2], every)
     assert not any("noise" in note for note in plan(run(10, pace_s=62, camera_subtracted=False)).scenes[0].notes)
 
 

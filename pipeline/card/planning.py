@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -113,7 +112,7 @@ def make_plan(frames: Iterable[CardFrame], trip: Trip, looker: Looker, before: B
                 flat_set=None if flat is None else flat.name,
                 flat_why=flat_why,
                 look=_look(piece),
-                notes=tuple(_notes(members, piece, name in hand_made, darks.dark is not None)),
+                notes=tuple(_notes(members, frames, piece, name in hand_made, darks.dark is not None)),
                 title=None if hand is None else hand.title,
             )
         )
@@ -248,14 +247,16 @@ def _look(piece: Piece) -> Look:
     )
 
 
-def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bool) -> list[str]:
+def _notes(
+    frames: Sequence[CardFrame], card: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bool
+) -> list[str]:
     # how the camera stood is worth a note only where it is not known; a split always is
     plain = ("tracked", "fixed tripod", "fixed tripod (solved)", "drift measured from the stars", "made by hand")
     notes = [piece.why] if piece.why and piece.why not in plain and len(frames) > 1 else []
     told = {f.facts.camera_subtracted for f in frames}
     if told == {True, False}:
         notes.append("some of these frames have been dark-subtracted by the camera, others not")
-    elif told == {None} and not darks and has_own_dark_pauses(frames):
+    elif told == {None} and not darks and has_own_dark_pauses(frames, card):
         # where darks match, the lights themselves tell how much of them is still in
         notes.append(
             "the pauses are as long as the exposures: the camera may have subtracted darks of its own "
@@ -281,13 +282,27 @@ def _notes(frames: Sequence[CardFrame], piece: Piece, hand_made: bool, darks: bo
     return notes
 
 
-def has_own_dark_pauses(frames: Sequence[CardFrame]) -> bool:
-    """Whether most pauses between exposures are as long as the exposures, as when a camera takes its own darks."""
+def has_own_dark_pauses(frames: Sequence[CardFrame], card: Sequence[CardFrame]) -> bool:
+    """Whether most pauses between exposures are as long as the exposures, as when a camera takes its own darks.
+
+    Parameters
+    ----------
+    frames : of a scene
+    card : all there are: a pause in which another frame was taken, of a bracket, is none
+    """
     timed = [(f.start, f.exposure) for f in in_order(frames) if f.start is not None]
     if len(timed) < OWN_DARK_FRAMES or min(exposure for _, exposure in timed) < 1:
         return False
-    pauses = np.array([(b[0] - a[0] - a[1]) / a[1] for a, b in itertools.pairwise(timed)])
+    begun, pauses = np.array([start for start, _ in timed]), np.diff([start for start, _ in timed])
+    exposures = np.array([exposure for _, exposure in timed[:-1]])
+    pauses = pauses / exposures - 1
     inside = (pauses > OWN_DARK_PAUSE[0]) & (pauses < OWN_DARK_PAUSE[1])
+    own, body = {f.id for f in frames}, frames[0].body
+    for other in card:
+        if other.start is not None and other.id not in own and other.body == body:
+            between = int(np.searchsorted(begun, other.start, "right")) - 1
+            if 0 <= between < len(inside):
+                inside[between] = False
     return bool(inside.mean() >= OWN_DARK_SHARE)
 
 

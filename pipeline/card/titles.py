@@ -9,6 +9,9 @@ from dataclasses import replace
 from pipeline.pages.words import SPACE
 from pipeline.plan import ScenePlan, most_common
 
+# Times the shortest exposure that the longest may be and still be called one.
+ALIKE = 1.03
+
 
 def told_apart(scenes: Sequence[ScenePlan], prefixes: Mapping[str, str]) -> list[ScenePlan]:
     """Fill `apart` of scenes without a title by hand: as many of `_WORDS` as it takes until no two are called alike.
@@ -33,9 +36,18 @@ def told_apart(scenes: Sequence[ScenePlan], prefixes: Mapping[str, str]) -> list
     return [replace(scene, apart=", ".join(filter(None, apart.get(scene.scene, ())))) for scene in scenes]
 
 
-def _usual(values: Iterable[float | None]) -> float | None:
+def _range(values: Iterable[float | None]) -> str:
+    """The value that frames have, or `5 to 20` where those of a scene made by hand differ."""
     known = [value for value in values if value is not None]
-    return most_common(known) if known else None
+    if not known:
+        return ""
+    if max(known) <= ALIKE * min(known):
+        return _plain(most_common(known))
+    return f"{_plain(min(known))} to {_plain(max(known))}"
+
+
+def _plain(value: float) -> str:
+    return f"{value:.3g}" if value < 100 else f"{value:.0f}"
 
 
 def _filter(scene: ScenePlan) -> str:
@@ -44,13 +56,13 @@ def _filter(scene: ScenePlan) -> str:
 
 
 def _exposure(scene: ScenePlan) -> str:
-    exposure = _usual(frame.exposure_s for frame in scene.frames)
-    return "" if exposure is None else f"{exposure:.3g}{SPACE}s"
+    exposure = _range(frame.exposure_s for frame in scene.frames)
+    return f"{exposure}{SPACE}s" if exposure else ""
 
 
 def _iso(scene: ScenePlan) -> str:
-    iso = _usual(frame.iso for frame in scene.frames)
-    return "" if iso is None else f"ISO{SPACE}{iso}"
+    iso = _range(frame.iso for frame in scene.frames)
+    return f"ISO{SPACE}{iso}" if iso else ""
 
 
 def _begin(scene: ScenePlan) -> str:
