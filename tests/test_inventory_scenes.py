@@ -548,6 +548,15 @@ def test_frames_of_several_filters_are_scenes_whose_titles_say_so():
     assert scene.notes[0].startswith("made by hand of frames of several filters (Blue, Red)")
 
 
+def test_a_former_name_of_a_set_stays_where_the_engine_takes_it():
+    """Darks keep the name that they had, but for one in which a long exposure left a sign that no rule matches."""
+    frames = run(3, exposure_s=1200.0) + run(3, begin_s=9000.0, kind="dark", exposure_s=1200.0)
+    for name, now in (("dark_old_a", "dark_old_a"), ("dark_1-2e+03s_a", "dark_2026-08-14_1200s_iso1600_a")):
+        made = plan(frames, before=Before(sets={f.id: name for f in frames if f.kind == "dark"}))
+        assert [s.set for s in made.sets] == [now]
+        assert made.scenes[0].dark_set == now
+
+
 def test_a_title_for_an_automatic_scene():
     """A scene entry without frames titles the scene of that name; one that means nothing is said."""
     made = plan(run(3), "scenes: {2026-08-14_24mm_a: {title: A sky}, nowhere: {title: B}}")

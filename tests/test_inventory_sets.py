@@ -81,6 +81,8 @@ def test_names_of_sets_tell_what_they_are():
     assert set_prefix(run(1, kind="dark", exposure_s=2.5, iso=None)) == "dark_2026-08-14_2-5s"
     assert set_prefix(run(1, kind="bias", exposure_s=None, iso=None)) == "bias_2026-08-14"
     assert set_prefix(run(1, kind="flat")) == "flat_2026-08-14_24mm_f2-8"
+    assert set_prefix(run(1, kind="dark", exposure_s=1200.0)) == "dark_2026-08-14_1200s_iso1600"
+    assert set_prefix(run(1, kind="flat", f_number=150.0)) == "flat_2026-08-14_24mm_f150"
 
 
 def test_the_set_that_fits_is_taken_and_the_reason_says_it():

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from pipeline.card.frame import CardFrame, in_order, median, near_values, seconds
+from pipeline.card.scenes import safe_name
 
 # Focal lengths that differ by less than this share are one: zooms round what they note.
 FOCAL_TOLERANCE = 0.02
@@ -86,7 +87,7 @@ def set_prefix(frames: Sequence[CardFrame]) -> str:
     if frames[0].kind == "flat":
         parts.append(f"{facts.focal_mm:.0f}mm" if facts.focal_mm else "unknown-focal")
         if facts.f_number:
-            parts.append(f"f{facts.f_number:.2g}")
+            parts.append(f"f{float(f'{facts.f_number:.2g}'):g}")
         if facts.through:
             parts.append(re.sub(r"[^a-z0-9]+", "-", facts.through).strip("-") or "filter")
     else:
@@ -94,4 +95,4 @@ def set_prefix(frames: Sequence[CardFrame]) -> str:
             parts.append(seconds(facts.exposure_s).replace(" s", "s").replace("/", "-"))
         if facts.iso is not None:
             parts.append(f"iso{facts.iso}")
-    return "_".join(parts).replace(".", "-")
+    return safe_name("_".join(parts))

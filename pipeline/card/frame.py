@@ -223,14 +223,25 @@ def seconds(exposure_s: float | None) -> str:
 
     Examples
     --------
-    >>> seconds(0.004), seconds(2.5), seconds(None)
-    ('1/250 s', '2.5 s', 'unknown exposure')
+    >>> seconds(0.004), seconds(2.5), seconds(1200.0), seconds(None)
+    ('1/250 s', '2.5 s', '1200 s', 'unknown exposure')
     """
     if exposure_s is None:
         return "unknown exposure"
     if 0 < exposure_s < 0.3:
         return f"1/{round(1 / exposure_s)} s"
-    return f"{exposure_s:.3g} s"
+    return f"{three_digits(exposure_s)} s"
+
+
+def three_digits(number: float) -> str:
+    """A number to three digits, without an exponent.
+
+    Examples
+    --------
+    >>> three_digits(2.5), three_digits(12.04), three_digits(1200.0)
+    ('2.5', '12', '1200')
+    """
+    return f"{number:.0f}" if number >= 999.5 else f"{number:.3g}"
 
 
 def count(number: int, word: str) -> str:

@@ -20,7 +20,16 @@ from pipeline.card.frame import CardFrame, in_order, near_values, taken_text
 from pipeline.card.matching import match_darks, match_flat_dark, match_flats
 from pipeline.card.pointing import Looker, Piece
 from pipeline.card.same_view import with_ground
-from pipeline.card.scenes import EXPOSURE_TOLERANCE, by_hand, by_pauses, by_settings, name_groups, named, scene_prefix
+from pipeline.card.scenes import (
+    EXPOSURE_TOLERANCE,
+    by_hand,
+    by_pauses,
+    by_settings,
+    name_groups,
+    named,
+    safe_name,
+    scene_prefix,
+)
 from pipeline.card.titles import told_apart
 from pipeline.config import Trip
 from pipeline.errors import SettingsError
@@ -202,7 +211,9 @@ def _calibration_sets(frames: list[CardFrame], trip: Trip, before: Before) -> li
         settings.temperature_tolerance_c,
     )
     groups += group_flats(f for f in frames if f.kind == "flat")
-    names = name_groups(groups, [set_prefix(g) for g in groups], before.sets)
+    # a former name stays where it is one that the engine's rules match
+    former = {id_: name for id_, name in before.sets.items() if name == safe_name(name)}
+    names = name_groups(groups, [set_prefix(g) for g in groups], former)
     return [CalibrationSet(name, g[0].kind, tuple(g)) for name, g in zip(names, groups, strict=True)]
 
 

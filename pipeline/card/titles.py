@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from pipeline.card.frame import three_digits
 from pipeline.pages.words import SPACE
 from pipeline.plan import ScenePlan, most_common
 
@@ -42,12 +43,8 @@ def _range(values: Iterable[float | None]) -> str:
     if not known:
         return ""
     if max(known) <= ALIKE * min(known):
-        return _plain(most_common(known))
-    return f"{_plain(min(known))} to {_plain(max(known))}"
-
-
-def _plain(value: float) -> str:
-    return f"{value:.3g}" if value < 100 else f"{value:.0f}"
+        return three_digits(most_common(known))
+    return f"{three_digits(min(known))} to {three_digits(max(known))}"
 
 
 def _filter(scene: ScenePlan) -> str:
