@@ -557,6 +557,13 @@ def test_a_former_name_of_a_set_stays_where_the_engine_takes_it():
         assert made.scenes[0].dark_set == now
 
 
+def test_a_set_whose_folder_has_another_role_has_another_name():
+    """The same frames as flats instead of darks: under the darks' name their master would be taken for made."""
+    flats = [replace(f, kind="flat") for f in run(3, begin_s=9000.0, kind="dark")]
+    made = plan(run(3) + flats, before=Before(sets={f.id: "dark_old_a" for f in flats}))
+    assert [s.set for s in made.sets] == ["flat_2026-08-14_24mm_f2-8_a"]
+
+
 def test_a_title_for_an_automatic_scene():
     """A scene entry without frames titles the scene of that name; one that means nothing is said."""
     made = plan(run(3), "scenes: {2026-08-14_24mm_a: {title: A sky}, nowhere: {title: B}}")

@@ -211,8 +211,13 @@ def _calibration_sets(frames: list[CardFrame], trip: Trip, before: Before) -> li
         settings.temperature_tolerance_c,
     )
     groups += group_flats(f for f in frames if f.kind == "flat")
-    # a former name stays where it is one that the engine's rules match
-    former = {id_: name for id_, name in before.sets.items() if name == safe_name(name)}
+    # a former name stays where it is of this kind (a folder may have another role now), and one that the engine takes
+    kind_of = {f.id: f.kind for group in groups for f in group}
+    former = {
+        id_: name
+        for id_, name in before.sets.items()
+        if name == safe_name(name) and name.startswith(f"{kind_of.get(id_)}_")
+    }
     names = name_groups(groups, [set_prefix(g) for g in groups], former)
     return [CalibrationSet(name, g[0].kind, tuple(g)) for name, g in zip(names, groups, strict=True)]
 
