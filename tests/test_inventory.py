@@ -312,6 +312,32 @@ def test_a_dark_cut_short_is_in_no_set(copied):
     assert sorted(entry["frames"] for entry in plan(copied)["sets"].values()) == [2, len(whole) - 1]
 
 
+def test_a_card_pulled_out_while_it_is_sorted_is_sorted_when_it_is_back(small_frames, tmp_path, monkeypatch):
+    """From the third look on no file can be opened. They are the same files afterwards, and none is held to be broken
+    for it, no dark left out of its set."""
+    shutil.copytree(small_frames[0], tmp_path / "raw")
+    (there, away), looks = (tmp_path / "raw", tmp_path / "away"), []
+
+    class Pulled(Decoder):
+        def decode(self, path, frame_id):
+            looks.append(path)
+            if len(looks) == 3:
+                there.rename(away)
+            return super().decode(path, frame_id)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(inventory, "_open_decoder", Pulled)
+        take(tmp_path, "frames: [raw]\n")
+    assert sum("cannot be opened" in str(row["reason"]) for row in rows(tmp_path).values()) > 2
+    away.rename(there)
+    assert take(tmp_path) == 0
+    found = rows(tmp_path)
+    assert not any(row["state"] for row in found.values())
+    assert {str(row["kind"]) for row in found.values()} == {"light", "dark"}
+    assert sum(entry["frames"] for entry in plan(tmp_path)["scenes"].values()) == 9
+    assert [entry["frames"] for entry in plan(tmp_path)["sets"].values()] == [4]
+
+
 def test_biases_exposed_for_no_time(copied):
     """EXPTIME 0 is an exposure, that of a bias, in a folder of darks without any other sign; a light stays one."""
     three_capped(copied, 0.0, "b")

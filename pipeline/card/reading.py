@@ -17,7 +17,7 @@ from pipeline.card.frame import CardFrame, Facts, Look, facts_of
 from pipeline.card.kinds import impression
 from pipeline.card.memory import Memory, Record
 from pipeline.card.pointing import SENSOR_MM, Solved, StarView
-from pipeline.card.walk import Found, content_hash
+from pipeline.card.walk import Found, content_hash, in_reach
 from pipeline.errors import FrameError
 from pipeline.files import without_name
 
@@ -29,6 +29,9 @@ MEASURE_AT_ONCE_PIXELS = 8_000_000
 WORKERS = 2
 # Fields narrower than this are not solved: the solver tries 7.3 degrees and wider, and a second is lost on each frame.
 FIELD_MIN_DEG = 4.0
+# No file was changed then: what was found of one while it was out of reach holds for this call alone. A card that is
+# back, or a share, bears the same files.
+NEVER_NS = -1
 
 
 class Reader:
@@ -137,6 +140,8 @@ class Reader:
                 record = self._cut_short(found, record, decoder)
         except FrameError as error:
             record = Record(found.size, found.mtime_ns, record.hash, unreadable=without_name(str(error), found.path))
+            if found.size and not in_reach(found.path):
+                record = replace(record, size=-1, mtime_ns=0)
         except OSError as error:
             # not remembered: a card that was pulled out, or permissions, can be mended without changing the file
             record = Record(-1, 0, record.hash, unreadable=f"cannot be read ({error.strerror or error})")
@@ -151,7 +156,7 @@ class Reader:
         try:
             return replace(record, damage=decoder.decode(found.path, "").damage)
         except FrameError as error:
-            return replace(record, broken=without_name(str(error), found.path))
+            return replace(record, broken=without_name(str(error), found.path), **_if_away(found.path))
 
     def _said(self) -> None:
         with self._telling:  # one at a time, or an earlier number would come last
@@ -191,8 +196,9 @@ class Reader:
             except (FrameError, OSError):
                 level = None
             self._free.append(decoder)
+            away = _if_away(frame.path) if level is None else {}
             record = self.memory.change(
-                frame.path, preview=None if level is None else round(float(level) / 255, 4), preview_seen=True
+                frame.path, preview=None if level is None else round(float(level) / 255, 4), preview_seen=True, **away
             )
         return record.preview
 
@@ -221,7 +227,7 @@ class Reader:
             decoded = decoder.decode(frame.path, frame.id)
         except FrameError as error:
             with self._lock:
-                self.memory.change(frame.path, broken=without_name(str(error), frame.path))
+                self.memory.change(frame.path, broken=without_name(str(error), frame.path), **_if_away(frame.path))
                 self._seen.add(frame.path)
             self._said()
             return
@@ -267,6 +273,11 @@ class Reader:
         known = facts.focal_mm and facts.pixel_um
         focal_px = 1000 * facts.focal_mm / facts.pixel_um if known else None  # type: ignore[operator]
         return self._solve(stars, facts.width, facts.height, focal_px)
+
+
+def _if_away(path: str) -> dict[str, Any]:
+    """What is to be noted besides of a file that could not be decoded: that it was out of reach, if it is."""
+    return {} if in_reach(path) else {"mtime_ns": NEVER_NS}
 
 
 def field_too_small(facts: Facts) -> bool:

@@ -179,6 +179,16 @@ def _found(
     )
 
 
+def in_reach(path: str) -> bool:
+    """Whether a file can be opened and its beginning read: not where its card was pulled out, or its share is away."""
+    try:
+        with open(path, "rb", buffering=0) as handle:
+            handle.read(BLOCK_BYTES)
+    except (OSError, ValueError):
+        return False
+    return True
+
+
 def content_hash(path: str, size: int, *, whole: bool = False) -> str:
     """32 hex digits that stand for the content of a file: its size and all of it, or blocks of it where it is large.
 
