@@ -1,6 +1,9 @@
 """Finding files, telling copies and companions, remembering what was learned."""
 
 import os
+import signal
+import threading
+import time
 from dataclasses import replace
 
 import pytest
@@ -9,6 +12,7 @@ from astropy.table import Table
 from pipeline.card.duplicates import companions, duplicates
 from pipeline.card.frame import Facts, Look
 from pipeline.card.memory import Memory, Record
+from pipeline.card.reading import Reader
 from pipeline.card.sentences import left_out, named_in_vain
 from pipeline.card.table import KINDS, write_inventory
 from pipeline.card.walk import BLOCK_BYTES, WHOLE_BYTES, content_hash, find_files, roots_of
@@ -278,6 +282,32 @@ def test_memory_keeps_what_it_was_told(tmp_path):
     before = path.stat().st_mtime_ns
     again.save()
     assert path.stat().st_mtime_ns == before
+
+
+def test_ctrl_c_leaves_what_is_still_to_be_read(tmp_path):
+    """Of 400 files those at hand are finished; no thread goes on with the others when the command has said that it is
+    stopped."""
+    done: list[int] = []
+
+    class Idle:
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *_):
+            pass
+
+    def work(number, decoder):
+        done.append(number)
+        if len(done) == 3:
+            signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
+        time.sleep(0.02)
+
+    with pytest.raises(KeyboardInterrupt), Reader(Memory(tmp_path / "looks.json"), Idle, *[None] * 5) as reader:
+        reader._each(range(400), work)
+    number = len(done)
+    assert number < 400
+    time.sleep(0.5)
+    assert len(done) == number
 
 
 def test_a_project_folder_can_be_moved(tmp_path):

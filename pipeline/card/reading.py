@@ -95,7 +95,7 @@ class Reader:
         queue = list(reversed(items))
         errors: list[BaseException] = []
 
-        def go() -> None:
+        def go(ended: threading.Event) -> None:
             decoder = None
             while not errors:
                 with self._lock:
@@ -110,10 +110,22 @@ class Reader:
             if decoder is not None:
                 with self._lock:
                     self._free.append(decoder)
+            ended.set()
 
-        threads = [threading.Thread(target=go) for _ in range(min(WORKERS, len(items)))]
-        for thread in threads:
-            thread.start()
+        # waited for by events: a thread whose `join` Ctrl-C interrupts passes for one that has ended (Python 3.11)
+        ends = [threading.Event() for _ in range(min(WORKERS, len(items)))]
+        threads = [threading.Thread(target=go, args=(ended,)) for ended in ends]
+        try:
+            for thread in threads:
+                thread.start()
+            for ended in ends:
+                ended.wait()
+        except BaseException as error:  # Ctrl-C: what is still to be done is left
+            errors.append(error)
+            for thread, ended in zip(threads, ends, strict=True):
+                if thread.ident is not None:
+                    ended.wait()
+            raise
         for thread in threads:
             thread.join()
         if errors:
