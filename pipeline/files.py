@@ -81,11 +81,16 @@ def write_text(path: str | os.PathLike[str], text: str) -> None:
         temporary.write_text(text, encoding="utf-8")
 
 
+def holds(path: Path, text: str) -> bool:
+    """Whether a file is there and holds this text and nothing else; what it holds may be no text at all."""
+    return path.is_file() and path.read_bytes() == text.encode()
+
+
 def write_json(path: str | os.PathLike[str], content: Any, *, only_if_changed: bool = False) -> bool:
     """Write JSON (sorted keys, ASCII, no NaN); with `only_if_changed` an equal file keeps its time. True if written."""
     text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=True, allow_nan=False) + "\n"
     path = Path(path)
-    if only_if_changed and path.is_file() and path.read_text(encoding="utf-8") == text:
+    if only_if_changed and holds(path, text):
         return False
     write_text(path, text)
     return True

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
+from pipeline.card.table import write_inventory
 from pipeline.errors import InputError
 from pipeline.files import is_named, original, read_json, replacing, reserve, shown, write_json
 from pipeline.run.locks import hold_run, no_jobs, share_jobs
@@ -107,6 +108,16 @@ def test_json_that_did_not_change_keeps_its_time(tmp_path):
     assert not write_json(path, {"a": [1.5], "b": 1}, only_if_changed=True)
     assert path.stat().st_mtime == 1
     assert read_json(path) == {"a": [1.5], "b": 1}
+
+
+def test_what_is_no_text_is_written_over(tmp_path):
+    """A table saved again by a program with letters of its own, a plan that a disk has spoiled: both are made anew."""
+    for write, name in ((write_json, "a.json"), (lambda path, rows, **_: write_inventory(path, rows, {}), "a.ecsv")):
+        path = tmp_path / name
+        path.write_bytes(b"20 \xb0C")
+        write(path, [], only_if_changed=True)
+        assert b"\xb0" not in path.read_bytes()
+        path.read_text(encoding="utf-8")
 
 
 def test_a_name_that_is_no_utf8_survives_json(tmp_path):

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.card.frame import CardFrame, Facts, taken_text
 from pipeline.card.planning import Before
-from pipeline.files import write_text
+from pipeline.files import holds, write_text
 from pipeline.plan import read_scene
 from pipeline.tables import read_table, table_from_rows
 
@@ -80,7 +80,7 @@ def write_inventory(path: Path, rows: Iterable[Mapping[str, Any]], meta: Mapping
     table = table_from_rows(rows, COLUMNS, meta)
     text = io.StringIO()
     table.write(text, format="ascii.ecsv")
-    if not path.is_file() or path.read_text(encoding="utf-8") != text.getvalue():
+    if not holds(path, text.getvalue()):
         write_text(path, text.getvalue())
 
 
