@@ -342,7 +342,7 @@ def parse_trip(text: str, name: str = TRIP_FILE) -> Trip:
         raise SettingsError(f"{name}{where}: not valid YAML ({problem})") from error
     except RecursionError:
         raise SettingsError(f"{name}: is nested too deeply; a trip file has three levels at most") from None
-    except ValueError as error:  # what YAML takes for a number and cannot be one
+    except (ValueError, KeyError, IndexError) as error:  # what YAML takes for a number, or is told is one, and is none
         why = "more digits than any number here has" if "digits" in str(error) else error
         raise SettingsError(
             f"{name}: holds a number that cannot be ({why}); put quotes about what is meant as text"

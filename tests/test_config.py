@@ -55,6 +55,8 @@ def test_every_setting_says_what_it_means():
         ("scenes: {a: {frms: [x]}}", r"scenes.a.frms: unknown key; known here: frames, title"),
         ("frames: [a]\nframes: [b]", r"line 2: not valid YAML \(the key 'frames' stands twice\)"),
         ("frames: [a", r"line 1: not valid YAML"),
+        ("limits: {keep_mb: !!int ''}", r"holds a number that cannot be"),
+        ("combine: {star_trails: !!bool yes please}", r"holds a number that cannot be"),
         ("- a", r"^trip.yaml: holds a list; it must hold keys and their values, as in 'frames: \[raw\]'$"),
         ("raw", r"^trip.yaml: holds nothing but 'raw'; it must hold keys"),
         ("combine: {clip_sigma: 3,5}", r"line 1: .*\(clip_sigma: numbers take a point, not a comma: 3.5, not 3,5\)"),
