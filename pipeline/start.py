@@ -106,7 +106,10 @@ def frame_folders(folder: Path) -> list[str]:
             + (f" (found {seen})" if seen else " (no files at all)")
             + "; the camera's raw files are needed, pictures (JPEG and the like) cannot be used"
         )
-    return ["."] if "." in tops or len(tops) > FOLDERS_LISTED else sorted(tops, key=os.fsencode)
+    if "." in tops or len(tops) > FOLDERS_LISTED:
+        return ["."]
+    # a name that begins with a tilde would mean somebody's home
+    return [os.path.join(".", name) if name.startswith("~") else name for name in sorted(tops, key=os.fsencode)]
 
 
 def trip_text(frames: Sequence[str], card: Sorted) -> str:

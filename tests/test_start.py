@@ -149,6 +149,7 @@ def test_no_folder(tmp_path):
         (("lights/1.dng", "darks/2.nef", "jpegs/3.jpg"), ["darks", "lights"]),
         (("DCIM/100/1.cr2", "DCIM/101/2.cr2"), ["DCIM"]),
         (("results/1.fits", "raw/1.dng"), ["raw"]),
+        (("~/1.dng", "~root/1.dng", "a~/1.dng"), ["a~", "./~", "./~root"]),  # else they would mean somebody's home
         (tuple(f"night{n}/1.dng" for n in range(20)), ["."]),
     ],
 )
