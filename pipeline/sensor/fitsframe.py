@@ -257,8 +257,8 @@ class FitsFrame:
             )
 
     def levels(self) -> Levels:
-        """Black and white as the header states them (BLACK1..4, BLKLEVEL or PEDESTAL; SATURATE, DATAMAX), else 0 and
-        65535; FITS has no standard keyword for black."""
+        """Black and white as the header states them (BLACK1..4, BLKLEVEL or BLACKLEV; SATURATE, SATLEVEL or DATAMAX),
+        else 0 and 65535; FITS has no standard keyword for black."""
         four = [self._value(f"BLACK{n}") for n in (1, 2, 3, 4)]
         common, stated = 0.0, False
         said = self._value("BLKLEVEL", "BLACKLEV")
