@@ -416,6 +416,12 @@ def test_slow_drift_of_focus_is_told():
     dewed = [2.45 if n < 12 else 2.45 * 1.025 ** (n - 11) for n in range(20)]
     assert "jumped" not in (focus_course(dewed, names) or "")
     assert focus_course([2.4, 3.0], ["a", "b"]) is None
+    # four frames until somebody looked: as they were measured, and no slow drift
+    missed = [5.76, 5.76, 4.26, 3.15, *(2.1 * math.exp(rng.normal(0, 0.01)) for _ in range(16))]
+    assert focus_course(missed, names) == (
+        "The focus changed within 4 frames: stars 5.8 px wide at first, 3.1 px before f4. "
+        "At f4 it was brought back, from 3.1 to 2.1 px."
+    )
 
 
 def test_a_night_of_focus_is_told_as_it_went():

@@ -20,6 +20,9 @@ LINE_FRAMES = 4  # of a stretch that may have a slope; a change within fewer is 
 # Ann. Statist. 6, 461: one ln(frames) each)
 PIECE_COST = 6.0
 CHANGES_MAX = 6  # told one by one
+SLOW = (
+    8  # frames, over which a drift is called one; fewer that differ were taken before somebody looked, or after a knock
+)
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,7 @@ class _Change:
     frame: int
     before: float
     after: float
+    frames: int = 0  # of a drift
 
 
 def focus_course(widths: Sequence[float | None], names: Sequence[str]) -> str | None:
@@ -69,14 +73,20 @@ def focus_course(widths: Sequence[float | None], names: Sequence[str]) -> str | 
         if n > 0 and change.jumps and change.after < change.before:
             said.append(f"At {name} it was brought back, {widths_said}.")
         elif n > 0:
-            said.append(f"Then it {'jumped at' if change.jumps else 'drifted slowly from'} {name}, {widths_said}.")
+            drifted = (
+                f"drifted slowly from {name}" if change.frames >= SLOW else f"changed within {change.frames} frames"
+            )
+            said.append(f"Then it {f'jumped at {name}' if change.jumps else drifted}, {widths_said}.")
         elif change.jumps:
             before, after = f"{change.before:.1f} px wide before it", f"{change.after:.1f} px after it"
             said.append(f"The focus jumped at {name}: stars {before}, {after}.")
         else:
             last = "at last" if len(changes) == 1 else f"before {known[changes[1].frame][0]}"
             ends = f"{change.before:.1f} px wide at first, {change.after:.1f} px {last}"
-            said.append(f"The focus drifted slowly (temperature, dew): stars {ends}.")
+            if change.frames >= SLOW:
+                said.append(f"The focus drifted slowly (temperature, dew): stars {ends}.")
+            else:
+                said.append(f"The focus changed within {change.frames} frames: stars {ends}.")
     return " ".join(said)
 
 
@@ -96,8 +106,12 @@ def _changes(values: NDArray[np.float64]) -> list[_Change]:
             if abs(following.at(between) - stretch.at(between)) < max(TOLD, SURE * error):
                 continue
         first, last = begun.at(begun.start), stretch.at(stretch.stop - 1)
-        if abs(last - first) > max(TOLD, SURE * error * math.sqrt(12 / (stretch.stop - begun.start))):
-            found.append(_Change(False, begun.start, math.exp(first), math.exp(last)))
+        number = stretch.stop - begun.start
+        if abs(last - first) > max(TOLD, SURE * error * math.sqrt(12 / number)):
+            if number < SLOW:
+                # the medians at a scene's ends are of the same five
+                first, last = values[begun.start], values[stretch.stop - 1]
+            found.append(_Change(False, begun.start, math.exp(first), math.exp(last), number))
         if following is not None:
             found.append(_Change(True, following.start, math.exp(last), math.exp(following.level)))
             begun = following
