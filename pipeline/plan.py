@@ -26,6 +26,8 @@ RESULTS = (
 )
 # Notes of the steps whose pictures only scenes with ground have; see Workflow._forget_incomplete.
 NOTES = ("join.json", "finish.json")
+# How the sentence begins that says why flats which are there serve a scene not at all; what differs ends it.
+NO_FLATS_FIT = "no flats fit: "
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from pipeline.card.calibration_sets import CalibrationSet
+from pipeline.card.matching import match_flats
 from pipeline.config import Trip
 from pipeline.pages import words
 from pipeline.pages.advice import CAUTION, advise
@@ -31,6 +33,7 @@ from pipeline.pages.weather import exposure_lost, lost_sentence, raised_sentence
 from pipeline.plan import PlannedFrame, ScenePlan, scene_settings
 from pipeline.sky import exposure
 from pipeline.sky.motion import trail_px
+from tests.cards import run
 
 NARROW = "\u202f"
 
@@ -578,6 +581,22 @@ def test_a_hazy_night_stands_on_the_trips_page() -> None:
     said = trip_page(content, entries, [], []).replace(NARROW, " ")
     assert "hazy: even at its clearest the stars are 0.30 ± 0.05 magnitudes fainter than in clear" in said
     assert "76 % of the light" in said
+
+
+def test_flats_of_other_optics_are_worth_a_word() -> None:
+    """Flats that were taken and do not fit; not where none were, nor where those of another body alone are there."""
+
+    def heads(why: str, used: bool = False) -> list[str]:
+        given = advise({"frames_found": 40, "flats": {"used": used, "why": why}}, {})
+        return [a.head for a in given if a.head.startswith("Flats")]
+
+    card = run(3, kind="flat", exposure_s=0.5, f_number=4.0)
+    lights = run(3, begin_s=500, f_number=2.8)
+    _, why = match_flats(lights, [CalibrationSet("f", "flat", tuple(card))])
+    assert why.startswith("no flats fit") and why.endswith("another aperture")  # noqa: PT018
+    assert heads(why) == ["Flats of this aperture"]
+    assert heads("no flats were found") == heads(why, used=True) == []
+    assert heads("no flats fit: 3 flats of x, but these lights are of y: another camera") == []
 
 
 def test_every_lamp_is_counted_in_the_advice() -> None:

@@ -26,6 +26,7 @@ from pipeline.card.likeness import (
     when,
 )
 from pipeline.card.pairs import best_pair, held_described, nearer, pair_described, serves_nearer
+from pipeline.plan import NO_FLATS_FIT
 from pipeline.sensor.doubling import DOUBLING_C
 
 # Darks are scaled by at most this factor up or down: pixels differ in how they follow temperature (0.7 to 0.9 eV), and
@@ -290,7 +291,7 @@ def match_flats(lights: Sequence[CardFrame], sets: Sequence[CalibrationSet]) -> 
     if lacking is not None:
         there = _optics_described(fitting[0].frames[0])
         return None, (
-            f"no flats fit: {count(sum(len(s.frames) for s in fitting), 'flat')} of {there}, "
+            f"{NO_FLATS_FIT}{count(sum(len(s.frames) for s in fitting), 'flat')} of {there}, "
             f"but these lights are of {_optics_described(light)}: {lacking}"
         )
     chosen = min(fitting, key=lambda s: (_nights(lights, s), -len(s.frames), s.name))

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.pages.advicebase import Advice
-from pipeline.pages.adviceframes import darks_wanted, lamps, more_frames, read_noise
+from pipeline.pages.adviceframes import darks_wanted, flats_wanted, lamps, more_frames, read_noise
 from pipeline.pages.adviceoptics import corners_of, focus
 from pipeline.pages.advicesky import light
 from pipeline.pages.advicestand import clock_error, standing, tracking, trailing
@@ -40,6 +40,7 @@ def advise(figures: Mapping[str, Any], reasons: Mapping[str, int], clock: str = 
         *focus(figures, reasons, found),
         *corners_of(figures),
         *darks_wanted(figures),
+        *flats_wanted(figures),
         *more_frames(figures),
         *read_noise(figures),
         *lamps(figures),

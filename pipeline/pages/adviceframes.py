@@ -8,12 +8,14 @@ from typing import Any
 
 from pipeline.pages.advicebase import Advice, value_of
 from pipeline.pages.words import count, number, setting
+from pipeline.plan import NO_FLATS_FIT
 from pipeline.sky import exposure
 
 FAST = 2.0  # aperture up to which a lens is fast
 FEW_FRAMES = 20
 DARKS_WANTED = 25  # the master's noise then adds 2 % to one frame's (sqrt(1 + 1/25) = 1.0198)
 DARKS_COST = 1.10  # more noise than this through the master is worth more darks
+OPTICS = ("lens", "focal length", "aperture", "filter")  # that flats go by, as the inventory calls them
 SKY_CHANGED = 0.2  # where the sky itself changed over more of the picture, its changes are in the noise measured
 NOISE_EXCESS = 1.10  # more than this over theory is worth a sentence
 LIT_SEEN = 0.2  # as are lamps on the land in this share of the frames kept
@@ -83,6 +85,24 @@ def darks_wanted(figures: Mapping[str, Any]) -> list[Advice]:
                 )
             ]
     return []
+
+
+def flats_wanted(figures: Mapping[str, Any]) -> list[Advice]:
+    """Flats of the scene's own optics, where others were taken."""
+    flats = figures.get("flats") or {}
+    why = str(flats.get("why") or "")
+    other = why.rpartition(": ")[2].removeprefix("another ")
+    if flats.get("used") or not why.startswith(NO_FLATS_FIT) or other not in OPTICS:
+        return []
+    return [
+        Advice(
+            f"Flats of this {other}",
+            f"The flats there are were taken with another {other} and could not be used: dust and the dark corners "
+            "are still in the picture. Flats fit only lights of the same lens, focal length, aperture, focus and "
+            "filter: take some fifteen of an evenly lit surface before anything is changed.",
+            outdoors=False,
+        )
+    ]
 
 
 def more_frames(figures: Mapping[str, Any]) -> list[Advice]:
