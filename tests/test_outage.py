@@ -27,8 +27,11 @@ YOUNG = {"work/mosaics/b2/1.fits", "work/mosaics/b2/2.fits", "work/scenes/s/geom
 
 
 @pytest.fixture
-def project(tmp_path: Path) -> Path:
-    """A folder in which a run is at work; times are seconds before its last file."""
+def project(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder in which a run is at work; times are seconds before its last file. The machine will be up again an hour
+    after that."""
+    monkeypatch.setattr("psutil.boot_time", lambda: 1.8e9 + 3600)
+    monkeypatch.setattr("time.time", lambda: 1.8e9 + 7200)
     for name, age_s in NAMES.items():
         path = tmp_path / name
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -51,6 +54,19 @@ def test_what_was_made_last_is_made_again_after_another_start(project: Path, mon
     monkeypatch.setattr(outage, "BOOT_ID", project / "other")
     assert outage.distrust(project) == 3
     assert left(project) == NAMES.keys() - YOUNG
+
+
+def test_what_was_changed_since_is_not_of_that_run(project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A picture that was worked on since the machine is up again stays, and hides nothing of what the run made last."""
+    edited = project / "results" / "other" / "combined.tif"
+    edited.parent.mkdir()
+    edited.write_text("worked on")
+    os.utime(edited, (1.8e9 + 5000, 1.8e9 + 5000))
+    (project / "other").write_text("another start")
+    monkeypatch.setattr(outage, "BOOT_ID", project / "other")
+    assert outage.distrust(project) == 3
+    assert left(project) == NAMES.keys() - YOUNG
+    assert edited.is_file()
 
 
 def test_nothing_is_made_again_on_the_same_start_or_after_an_end(

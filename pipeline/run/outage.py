@@ -10,8 +10,11 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import Path
+
+import psutil
 
 from pipeline.plan import FINISHED, JOINED, RESULTS, TRAILS, TRAILS_FITS
 
@@ -44,7 +47,9 @@ def distrust(project: Path) -> int:
         return 0
     if then == now:
         return 0
-    made = [(_changed(path), path) for path in _made(project)]
+    since, present = psutil.boot_time(), time.time()
+    # what was changed since the machine is up again was not by that run: a picture that was worked on meanwhile
+    made = [(when, path) for path in _made(project) if not since <= (when := _changed(path)) <= present]
     last = max((when for when, _ in made), default=0.0)
     young = [path for when, path in made if when > last - WRITTEN_S]
     for path in young:
