@@ -1,16 +1,18 @@
 """What the engine plans: nothing twice, nothing too little."""
 
+import base64
 import os
 import re
 import shutil
 import sys
 
+import pytest
 from astropy.io import fits
 
 from pipeline.config import Trip
 from pipeline.files import read_json, write_json
 from pipeline.run import scratch
-from pipeline.run.engine import HELD, KEEP, Workflow, step, step_key
+from pipeline.run.engine import DRY, HELD, KEEP, Workflow, forget_unrecorded, put_back, step, step_key
 from pipeline.run.reach import back_in_reach
 from pipeline.run.scratch import staying_darks
 from pipeline.tables import read_table, rows_of, table_from_rows, write_table
@@ -157,6 +159,29 @@ def test_mosaics_of_another_make_do_not_stay(trip_copy):
     (trip_copy / "trip.yaml").write_text("frames: [raw]\ngrade: {stars_max: 1000}\n")
     jobs = planned(trip_copy)
     assert jobs["decode"] == jobs["grade"] >= 2
+
+
+@pytest.mark.parametrize("dry", ["", "1"])
+def test_what_the_engine_did_not_record_is_made_again(tmp_path, monkeypatch, dry):
+    """A run killed between a job's last file and the engine's record of it: the key that is recorded is of an older
+    file. A dry run puts it aside and back; mosaics, which hold their key, and what bears no mark stay."""
+    monkeypatch.setenv(DRY, dry)
+    long = "work/scenes/" + 200 * "s" + "/geometry.json"
+    marked = ["work/grades/b.ecsv", "work/grades/b.key", "work/darks/d.fits", "results/s/combined.fits", long]
+    kept = ["work/grades/c.key", "work/mosaics/b/decoded.ecsv", "notes.txt"]
+    for name in (*marked, *kept):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text("x")
+    for name in (*marked, "work/mosaics/b", "notes.txt", "work/grades/gone.key"):
+        coded = base64.urlsafe_b64encode(name.encode()).decode()
+        parts = [coded[n : n + 200] for n in range(0, len(coded), 200)]  # as the engine divides long names
+        mark = tmp_path.joinpath(".snakemake", "incomplete", *(f"@{part}" for part in parts[:-1]), parts[-1])
+        mark.parent.mkdir(parents=True, exist_ok=True)
+        mark.write_text("{}")
+    forget_unrecorded(tmp_path)
+    assert [name for name in (*marked, *kept) if (tmp_path / name).exists()] == kept
+    put_back(tmp_path)
+    assert [name for name in (*marked, *kept) if (tmp_path / name).exists()] == [*(marked if dry else ()), *kept]
 
 
 def test_a_moved_folder_is_up_to_date_and_what_was_deleted_is_made(trip_copy):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import hashlib
 import json
@@ -112,8 +113,8 @@ def _remove(path: Path) -> None:
 
 def put_back(project: Path) -> None:
     """Give what a dry run put aside its name again."""
-    work = project / "work"
-    for path in (*work.glob(f"mosaics/{ASIDE}*"), *work.glob(f"scenes/*/{ASIDE}*")):
+    places = ("work/mosaics", "work/grades", "work/darks", "work/scenes/*", "results/*")
+    for path in (path for place in places for path in project.glob(f"{place}/{ASIDE}*")):
         own = path.with_name(path.name.removeprefix(ASIDE))
         if not own.exists():
             path.rename(own)
@@ -121,6 +122,28 @@ def put_back(project: Path) -> None:
             shutil.rmtree(path, ignore_errors=True)
         else:
             path.unlink()
+
+
+def forget_unrecorded(project: Path) -> None:
+    """Remove what jobs left whose end the engine, killed in that moment, did not record.
+
+    It goes by the key that it recorded last: with another setting, or the one before, it would take for made, or for
+    still to be graded from mosaics that nobody asks for, what is not. Mosaics hold their key themselves.
+    """
+    marks = project / ".snakemake" / "incomplete"
+    for mark in sorted(path for path in marks.rglob("*") if path.is_file()):
+        # the engine's name of a file, in folders where it is long
+        coded = "".join(part.removeprefix("@") for part in mark.relative_to(marks).parts)
+        try:
+            name = base64.urlsafe_b64decode(coded).decode()
+        except ValueError:
+            continue
+        path = project / name
+        if not name.startswith(("work/", "results/")) or path.is_dir():
+            continue
+        _remove(path)
+        if not os.environ.get(DRY):
+            mark.unlink(missing_ok=True)
 
 
 class Workflow:
@@ -151,6 +174,7 @@ class Workflow:
         self.keeps, self.staying = bool(keeps), set(staying_darks(project, plan, keeps)) if keeps else set[str]()
         # what is there for another's ground alone is not made itself
         self.made = [scene for scene, entry in self.scenes.items() if entry.get("gives_ground_to") is None]
+        forget_unrecorded(project)
         for scene in self.scenes:
             self._forget_incomplete(scene)
         self._again: dict[str, int] = {}
