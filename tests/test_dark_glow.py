@@ -1,13 +1,16 @@
 """How many times a master dark's glow lights have, told by their colours before planted skies."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from example_project.maker.sensor import fixed_maps
 from example_project.maker.sky import Glow as SkyGlow
 from pipeline.pixels.survey import block_size
+from pipeline.scene.glowscale import scene_glow
 from pipeline.sensor.darkglow import (
     GlowFactor,
     dark_glow,
@@ -18,7 +21,9 @@ from pipeline.sensor.darkglow import (
     glow_share,
 )
 from pipeline.sensor.glow import colour_levels
+from pipeline.sensor.mosaic import MosaicFile, MosaicHeader, write_mosaic
 from pipeline.sensor.pattern import glow_at_pixels
+from pipeline.sensor.patternfile import dark_glow_hdus, read_dark_glow
 from tests.glowing_lights import HEIGHT, WIDTH, looked_at
 
 DARK_S = 10.0  # seconds of glow in the dark
@@ -129,3 +134,39 @@ def test_what_glow_has_risen_by_is_told_beside_a_shading_of_the_black_level():
     assert glow_rise(colder, risen) == pytest.approx(2.5, rel=0.03)
     assert glow_rise(np.zeros_like(risen), risen) is None
     assert glow_rise(colder, np.zeros_like(risen)) is None
+
+
+@pytest.mark.parametrize("leaked", [True, False])
+def test_light_in_the_darks_is_no_glow(tmp_path, leaked):
+    """Darks that leaked alike show broad light along an edge, as glow does; the lights tell which it is. Of light no
+    more is taken off than they have, down to the level of the master's darkest part."""
+    shape, rng = (512, 768), np.random.default_rng(7)
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
+    broad, level = 120 * np.exp(-y / 60), 20.0
+    red, blue = 0.5 - 0.1 * x / shape[1], 0.7 + 0.1 * y / shape[0]
+    colour = np.ones(shape)
+    colour[::2, ::2], colour[1::2, 1::2] = red[::2, ::2], blue[1::2, 1::2]
+    mosaics = []
+    for n in range(4):
+        sky = colour * (150 - 40 * ((y / shape[0] - 0.5) ** 2 + (x / shape[1] - 0.5) ** 2)) + level
+        light = rng.poisson(sky + (0 if leaked else broad)) + 512
+        path = tmp_path / f"light{n}.fits"
+        write_mosaic(path, light.astype(np.uint16), MosaicHeader(f"f{n}", "RGGB", (512.0,) * 4, 15000.0))
+        mosaics.append(MosaicFile(path))
+    dark = (level + broad + rng.normal(0, 3, shape)).astype(np.float32)
+    with ThreadPoolExecutor(2) as pool:
+        glow = scene_glow(mosaics, [1.0, 1.001, None, 0.999], [1.0] * 4, dark, None, pool)
+    if not leaked:
+        assert glow is None or "dark_glow_leaked" not in glow.told
+        return
+    assert glow is not None
+    assert glow.told["dark_glow_leaked"] is True
+    assert glow.scales == [0.0, 0.0, None, 0.0]
+    left = dark - glow_at_pixels(glow.blocks, glow.block, shape)
+    assert np.median(left[:40]) == pytest.approx(level, abs=2)
+    assert np.median(left[-100:]) == pytest.approx(level, abs=1)
+    # and read back it is the same law
+    written = tmp_path / "defects.fits"
+    fits.HDUList([fits.PrimaryHDU(), *dark_glow_hdus(glow.blocks, glow.block, glow.law)]).writeto(written)
+    _, law = read_dark_glow(written, shape)
+    assert law.factor(1.7, 2.0) == 0.0

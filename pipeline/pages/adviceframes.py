@@ -55,6 +55,16 @@ def darks_wanted(figures: Mapping[str, Any]) -> list[Advice]:
                 "lights so that the sensor is as warm, remove hot pixels and glow; they can be taken while packing up.",
             )
         ]
+    if (darks.get("glow") or {}).get("leaked"):
+        return [
+            Advice(
+                "Darks without light",
+                "Light came in while the darks were taken: they show broad light that the lights do not have. It was "
+                "left out, but for its noise. Take them again with the cap on, the eyepiece closed, and a dark "
+                "cloth over the camera, or in the dark.",
+                outdoors=False,
+            )
+        ]
     number_of = darks.get("number")
     if number_of == 1:
         return [

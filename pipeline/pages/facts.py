@@ -134,6 +134,12 @@ def _glow_facts(glow: Mapping[str, Any]) -> Facts:
     """The factor of the dark's smooth part, where it has one of its own."""
     if glow.get("scale") is None:
         return []
+    if glow.get("leaked"):
+        text = (
+            f"up to {number(glow['adu'], 'adu')}; the lights have {number(glow['scale'], '×', digits=2)} of it, give "
+            f"or take {number(glow['error'], digits=2)}: no more than that of it is taken off"
+        )
+        return [("light that came in while the darks were taken", text)]
     text = f"{number(glow['scale'], '×', digits=3)} (median), give or take {number(glow['error'], digits=2)}"
     if not glow["told"]:
         text += "; the lights hardly tell it, so no more than exposure makes is taken off, and some may be left"

@@ -192,7 +192,7 @@ def darks(record: SceneRecord) -> dict[str, Any]:
         "temperature_c": header.get("CCD-TEMP") if used else None,
         "left_out": header.get("NLEFTOUT") if used else None,
         "scale_median": float(statistics.median(scales)) if scales else None,
-        "glow": {k: record.calibration.meta.get(f"dark_glow_{k}") for k in ("scale", "error", "told", "adu")},
+        "glow": {k: record.calibration.meta.get(f"dark_glow_{k}") for k in ("scale", "error", "told", "adu", "leaked")},
         "camera_subtracted": plan is not None and 0 < subtracted == len(plan.frames),
         "camera_subtracted_frames": subtracted,
         "banding": {k: record.calibration.meta.get(f"banding_{k}") for k in ("frames", "rows_adu", "columns_adu")},

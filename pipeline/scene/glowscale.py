@@ -12,12 +12,17 @@ from numpy.typing import NDArray
 
 from pipeline.pixels.survey import block_size, survey_mosaic
 from pipeline.sensor import defects
-from pipeline.sensor.darkglow import GlowLaw, dark_glow, glow_factor, glow_power, glow_rise
+from pipeline.sensor.darkglow import GlowFactor, GlowLaw, dark_glow, glow_factor, glow_power, glow_rise
 from pipeline.sensor.glow import colour_levels
 from pipeline.sensor.mosaic import MosaicFile
 
 # Lights that are asked, and what the two factors must differ by, over a frame's noise, for one to be asked for.
 ASKED, LEAST = 16, 0.02
+# A master's broad light that is this many times a frame's noise is looked for in the lights in any case: where they
+# have less than this share of what they should, for certain by so many standard errors, it came in as the darks were
+# taken, and is no glow.
+LARGE, LEAK_SHARE, SURE = 0.5, 0.5, 4.0
+DARKEST = 0.05  # of its blocks, that have next to none of it
 # Side of the blocks that a master's glow is kept by, px: narrower than glow falls off, of few enough darks still sure.
 GLOW_BLOCK = 16
 # What may be off over a frame's noise where the power of the glow counts as told.
@@ -64,7 +69,7 @@ def scene_glow(
     own = np.array([scales[n] for n in taken], np.float64)
     alone = np.array([lasting[n] for n in taken], np.float64)
     peak = float(np.abs(blocks).max(initial=0))
-    if np.abs(own - alone).max() * peak < LEAST * noise:
+    if np.abs(own - alone).max() * peak < LEAST * noise and peak < LARGE * noise:
         return None
 
     def look(n: int) -> NDArray[np.float32]:
@@ -75,6 +80,11 @@ def scene_glow(
     if cfa != "MONO":
         levels = list(pool.map(look, some))
         found = glow_factor(colour_levels(levels if len(levels) > 1 else 2 * levels, cfa).mean(axis=0), blocks, noise)
+    least = float(np.minimum(own, alone).min())
+    if found is not None and peak >= LARGE * noise and found.factor + SURE * found.error < LEAK_SHARE * least:
+        return _leak(found, dark, scales, taken)
+    if np.abs(own - alone).max() * peak < LEAST * noise:
+        return None
     asked = [taken.index(n) for n in some]
     power = glow_power(own[asked], alone[asked], found)
     law = GlowLaw(power.power)
@@ -90,6 +100,27 @@ def scene_glow(
         "dark_glow_power_error": round(power.error, 4),
     }
     return SceneGlow(dark_glow(dark, GLOW_BLOCK), GLOW_BLOCK, law, _by_light(scales, taken, factors), told)
+
+
+def _leak(
+    found: GlowFactor, dark: NDArray[np.float32], scales: Sequence[float | None], taken: Sequence[int]
+) -> SceneGlow:
+    """The broad light of darks that lights hardly have: only what these have is taken off, as far as that is sure.
+
+    Light adds everywhere: what the darkest part of the master shows is its level, not the median.
+    """
+    blocks = dark_glow(dark, GLOW_BLOCK)
+    blocks -= np.float32(np.quantile(blocks, DARKEST))
+    share = found.factor if found.factor > SURE * found.error else 0.0
+    told = {
+        "dark_glow_scale": round(share, 4),
+        "dark_glow_error": round(found.error, 4),
+        "dark_glow_told": True,
+        "dark_glow_adu": round(float(blocks.max()), 2),
+        "dark_glow_leaked": True,
+    }
+    law = GlowLaw(0.0, leaked=share)
+    return SceneGlow(blocks, GLOW_BLOCK, law, _by_light(scales, taken, [share] * len(taken)), told)
 
 
 def glow_between(

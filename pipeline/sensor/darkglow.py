@@ -55,14 +55,18 @@ class GlowLaw:
     """How a glow's factor follows from the pixels': by `power`, 0 to 1, of what that is beyond the exposures' own.
 
     Between darks of two temperatures the factors are shares of what the warmer show above the colder: `rise` is how
-    many times the colder ones' dark signal the warmer ones' is; None of one dark.
+    many times the colder ones' dark signal the warmer ones' is; None of one dark. `leaked`: what the lights have of it
+    where it is light that came in while the darks were taken, whatever their pixels' factor.
     """
 
     power: float
     rise: float | None = None
+    leaked: float | None = None
 
     def factor(self, scale: float, lasting: float = 1.0) -> float:
         """The glow's factor where the pixels' is `scale`, and `lasting` what the exposures let expect of it."""
+        if self.leaked is not None:
+            return self.leaked
         if self.rise is None:
             return glow_scale(scale, lasting, self.power)
         return glow_share(scale, self.rise, self.power)

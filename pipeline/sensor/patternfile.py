@@ -44,6 +44,8 @@ def dark_glow_hdus(glow: NDArray[np.float32] | None, block: int, law: GlowLaw) -
     hdu.header["POWER"] = (law.power, "of the pixels' factor over the exposures'")
     if law.rise is not None:
         hdu.header["RISE"] = (law.rise, "dark signal of the warmer over the colder")
+    if law.leaked is not None:
+        hdu.header["LEAKED"] = (law.leaked, "no glow: light in the darks; what lights have")
     return [hdu]
 
 
@@ -60,8 +62,8 @@ def read_dark_glow(path: Path, shape: tuple[int, int]) -> tuple[NDArray[np.float
             return None
         header = hdus["DARKGLOW"].header
         blocks = np.asarray(hdus["DARKGLOW"].data, np.float32)
-        rise = header.get("RISE")
-        law = GlowLaw(float(header["POWER"]), None if rise is None else float(rise))
+        rise, leaked = (None if (value := header.get(key)) is None else float(value) for key in ("RISE", "LEAKED"))
+        law = GlowLaw(float(header["POWER"]), rise, leaked)
         return glow_at_pixels(blocks, int(header["BLOCK"]), shape), law
 
 
