@@ -17,8 +17,9 @@ from astropy.io import fits
 
 from pipeline.console import Progress, log, project_argument, run_step
 from pipeline.errors import FrameError, InputError
-from pipeline.files import shown, without_name
+from pipeline.files import shown, without_name, write_json
 from pipeline.plan import PlannedFrame, read_batch
+from pipeline.run.reach import UNOPENED, away_note
 from pipeline.sensor.levels import settled_saturation
 from pipeline.sensor.mosaic import MosaicHeader, write_mosaic
 from pipeline.sensor.worker import Decoded, Decoder
@@ -125,6 +126,8 @@ def decode_batch(batch_file: Path, out: Path, project: Path | None) -> None:
                 row["saturation"] = settled.get(row["frame"], row.get("saturation"))
             write_table(table_from_rows(rows, COLUMNS, {"batch": batch.batch, "kind": batch.kind}), building / TABLE)
         _put_in_place(building, out)
+        if project is not None:
+            _note_away(away_note(project, batch.batch), rows)
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             raise OSError(error.errno, _no_space(len(rows), len(batch.frames)), os.fspath(out)) from None
@@ -175,6 +178,15 @@ def _check_reach(frames: Sequence[PlannedFrame], rows: Sequence[dict[str, Any]])
         raise InputError(
             f"{bad[0].shown}: cannot be read any more; is the card or disk still connected? Run again when it is"
         )
+
+
+def _note_away(path: Path, rows: Sequence[dict[str, Any]]) -> None:
+    """Note the frames that could not be opened, for the next run (`run/reach.py`); no note where all could."""
+    away = [row["frame"] for row in rows if UNOPENED in (row["detail"] or "")]
+    if away:
+        write_json(path, away)
+    else:
+        path.unlink(missing_ok=True)
 
 
 def _out_of_reach(frame: PlannedFrame, alone: bool = False) -> bool:

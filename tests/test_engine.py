@@ -10,6 +10,7 @@ import pytest
 from astropy.io import fits
 
 from pipeline.config import Trip
+from pipeline.decode import decode_batch
 from pipeline.files import read_json, write_json
 from pipeline.run import scratch
 from pipeline.run.engine import DRY, HELD, KEEP, Workflow, forget_unrecorded, put_back, step, step_key
@@ -96,6 +97,25 @@ def test_frames_that_were_away_are_decoded_when_they_are_back(trip_copy):
     jobs = planned(trip_copy)
     assert (jobs["grade"], jobs["judge"], jobs["dark_master"], jobs["dark_scene"]) == (1, 1, 1, 2)
     assert sorted(work.rglob("*")) == before  # a dry run changes nothing
+
+
+def test_frames_that_were_away_when_they_were_decoded_again_are_decoded_when_they_are_back(trip_copy):
+    """Their grades are of a time at which they could be opened, and the mosaics that lie there lack one of them."""
+    work = trip_copy / "work"
+    (kept,) = (work / "mosaics").iterdir()
+    batch, entries = work / "plan" / "batches" / f"{kept.name}.json", read_json(work / "plan" / "plan.json")
+    light = read_json(batch)["frames"][0]
+    os.rename(light["file"], f"{light['file']}.away")
+    key = (kept / "key").read_text()
+    decode_batch(batch, kept, trip_copy)
+    (kept / "key").write_text(key)
+    assert back_in_reach(trip_copy, entries["scenes"], entries["sets"]) == []
+    os.rename(f"{light['file']}.away", light["file"])
+    assert back_in_reach(trip_copy, entries["scenes"], entries["sets"]) == [kept.name]
+    jobs = planned(trip_copy)
+    assert (jobs["decode"], jobs["grade"], jobs["judge"], jobs["combine"]) == (1, 1, 1, 1)
+    decode_batch(batch, kept, trip_copy)
+    assert back_in_reach(trip_copy, entries["scenes"], entries["sets"]) == []
 
 
 def test_a_frame_dropped_by_hand_redoes_its_scene_alone(trip_copy):

@@ -36,11 +36,19 @@ def back_in_reach(project: Path, scenes: Mapping[str, Any], sets: Mapping[str, A
         # a frame's id and what was wrong with it
         before = [part[-80:] for part in history.split(f": {UNOPENED}")[:-1]]
         told |= dict.fromkeys(entry["batches"], before)
+    for batch in told:
+        # what was graded, or was in a master, when all could be opened, may have been away when it was decoded again
+        told[batch] = [*told[batch], _text(away_note(project, batch))]
     return [
         batch
         for batch, lines in told.items()
-        if lines and _any_opens(work / "plan" / "batches" / f"{batch}.json", "\n".join(lines))
+        if any(lines) and _any_opens(work / "plan" / "batches" / f"{batch}.json", "\n".join(lines))
     ]
+
+
+def away_note(project: Path, batch: str) -> Path:
+    """Where `decode` notes the ids of frames of a batch that it could not open."""
+    return project / "work" / "away" / f"{batch}.json"
 
 
 def _text(path: Path, most: int = -1) -> str:
