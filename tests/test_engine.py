@@ -214,6 +214,17 @@ def test_a_moved_folder_is_up_to_date_and_what_was_deleted_is_made(trip_copy):
     assert planned(moved) == {"finish": 1, "summarise": 1}
 
 
+def test_the_trips_page_follows_the_card_though_the_clock_was_set_back(trip_copy):
+    """A file that makes no job is told of, also where the page bears a time that is still to come."""
+    results = trip_copy / "results"
+    for name in ("index.html", "trip.json"):
+        os.utime(results / name, (4e9, 4e9))
+    (trip_copy / "raw" / "torn.dng").write_bytes(b"II*\0" + bytes(500))
+    done = moonless("run", trip_copy, check=0)
+    assert "everything is up to date" in done.stdout
+    assert "torn.dng" in (results / "trip.json").read_text()
+
+
 def test_work_may_be_deleted(trip_copy):
     """Without `work/` the next run makes everything again, under the same scene names."""
     scenes = sorted(p.name for p in (trip_copy / "results").iterdir() if p.is_dir())

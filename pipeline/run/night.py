@@ -142,6 +142,7 @@ class Night:
         (self.project / "logs").mkdir(exist_ok=True)
         if not anything_kept():
             self.teller.say("the first run of an installation compiles its loops as it meets them: some minutes, once")
+        before = _inventory_time(self.project)
         with (self.project / "logs" / "inventory.log").open("wb") as log, self._watching(None):
             inventory = subprocess.Popen(
                 words, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
@@ -158,6 +159,7 @@ class Night:
                 if lines
                 else f"the card could not be sorted; see {shown(self.project)}/logs/inventory.log"
             )
+        self._card_changed = _inventory_time(self.project) != before
         self.plan = read_json(self.project / "work" / "plan" / "plan.json")
         table = read_table(self.project / "results" / "inventory.ecsv")
         states = [str(state) for state in table["state"].filled("")]
@@ -347,8 +349,10 @@ class Night:
     def _renew_trip_page(self) -> None:
         """Make the trip's page where no scene gives the engine reason to: it was deleted, or the card has changed."""
         pages = [self.project / "results" / name for name in ("index.html", "trip.json")]
-        sorted_at = (self.project / "results" / "inventory.ecsv").stat().st_mtime_ns
-        if all(page.is_file() and page.stat().st_mtime_ns >= sorted_at for page in pages):
+        sorted_at = _inventory_time(self.project)
+        # times tell of an earlier run that was stopped before it; a clock that was set back would hide this one's
+        newer = all(page.is_file() and page.stat().st_mtime_ns >= sorted_at for page in pages)
+        if newer and not self._card_changed:
             return
         words = [*command("pipeline.summarise", self._address), "trip", "--project", str(self.project)]
         if subprocess.run(words, stdin=subprocess.DEVNULL, check=False).returncode:
@@ -425,6 +429,14 @@ class Night:
         took = duration(time.time() - psutil.Process().create_time())
         of = f"{len(failed)} of {len(self._scenes())} scenes not made, after" if failed else "done in"
         self.teller.say(f"{of} {took}{page}")
+
+
+def _inventory_time(project: Path) -> int:
+    """When the inventory's table was written, which it is where it has something else to say; 0 where there is none."""
+    try:
+        return (project / "results" / "inventory.ecsv").stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def _of_no_use(trip: Path) -> list[str]:
