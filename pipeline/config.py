@@ -425,6 +425,8 @@ def _sentence(name: str, item: Any) -> str:
         .replace(" item after validation, not 0", " item")
         .replace("a valid dictionary", "keys and values")
         .replace("a valid integer", "a whole number")
+        .replace("a valid boolean, unable to interpret input", "true or false")
+        .replace("a valid boolean", "true or false")
         .replace("a valid ", "a ")
     )
     hint = ""

@@ -70,6 +70,8 @@ def test_every_setting_says_what_it_means():
         ("site: {utc_offset_hours: 2:00}", r"site.utc_offset_hours: must be a number \(got 2:00\); write 2$"),
         ("site: {utc_offset_hours: -3:30}", r"site.utc_offset_hours: .*\(got -3:30\); write -3.5$"),
         ("site: {latitude: 1:00}", r"site.latitude: must be a number \(got 1:00\); write 1$"),
+        ("combine: {star_trails: maybe}", r"combine.star_trails: must be true or false \(got 'maybe'\)$"),
+        ("combine: {star_trails: 3}", r"combine.star_trails: must be true or false \(got 3\)$"),
         ("site: {utc_offset_hours: 2026-08-14}", r"must be a number \(got '2026-08-14'\)$"),
     ],
 )
