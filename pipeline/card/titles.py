@@ -7,11 +7,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.card.frame import three_digits
+from pipeline.card.scenes import EXPOSURE_TOLERANCE
 from pipeline.pages.words import SPACE
 from pipeline.plan import ScenePlan, most_common
-
-# Times the shortest exposure that the longest may be and still be called one.
-ALIKE = 1.03
 
 
 def told_apart(scenes: Sequence[ScenePlan], prefixes: Mapping[str, str]) -> list[ScenePlan]:
@@ -42,7 +40,7 @@ def _range(values: Iterable[float | None]) -> str:
     known = [value for value in values if value is not None]
     if not known:
         return ""
-    if max(known) <= ALIKE * min(known):
+    if max(known) <= (1 + EXPOSURE_TOLERANCE) * min(known):
         return three_digits(most_common(known))
     return f"{three_digits(min(known))} to {three_digits(max(known))}"
 

@@ -20,9 +20,8 @@ LINE_FRAMES = 4  # of a stretch that may have a slope; a change within fewer is 
 # Ann. Statist. 6, 461: one ln(frames) each)
 PIECE_COST = 6.0
 CHANGES_MAX = 6  # told one by one
-SLOW = (
-    8  # frames, over which a drift is called one; fewer that differ were taken before somebody looked, or after a knock
-)
+# Frames over which a drift is called one: fewer that differ were taken before somebody looked, or after a knock.
+SLOW = 8
 
 
 @dataclass(frozen=True)

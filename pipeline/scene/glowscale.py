@@ -69,7 +69,8 @@ def scene_glow(
     own = np.array([scales[n] for n in taken], np.float64)
     alone = np.array([lasting[n] for n in taken], np.float64)
     peak = float(np.abs(blocks).max(initial=0))
-    if np.abs(own - alone).max() * peak < LEAST * noise and peak < LARGE * noise:
+    alike, large = np.abs(own - alone).max() * peak < LEAST * noise, peak >= LARGE * noise
+    if alike and not large:
         return None
 
     def look(n: int) -> NDArray[np.float32]:
@@ -81,9 +82,9 @@ def scene_glow(
         levels = list(pool.map(look, some))
         found = glow_factor(colour_levels(levels if len(levels) > 1 else 2 * levels, cfa).mean(axis=0), blocks, noise)
     least = float(np.minimum(own, alone).min())
-    if found is not None and peak >= LARGE * noise and found.factor + SURE * found.error < LEAK_SHARE * least:
+    if found is not None and large and found.factor + SURE * found.error < LEAK_SHARE * least:
         return _leak(found, dark, scales, taken)
-    if np.abs(own - alone).max() * peak < LEAST * noise:
+    if alike:
         return None
     asked = [taken.index(n) for n in some]
     power = glow_power(own[asked], alone[asked], found)
