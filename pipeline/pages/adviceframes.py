@@ -1,4 +1,4 @@
-"""Advice on darks, on how many and how long frames, and on lamps."""
+"""Advice on darks and flats, on how many and how long frames, and on lamps."""
 
 from __future__ import annotations
 
